@@ -1,0 +1,71 @@
+//! One step of a batch.
+
+use crate::record::{Header, Kind};
+
+/// A put or a delete, for [`Store::commit`](crate::Store::commit).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Change<'a> {
+    /// Stores a value under a key.
+    Put {
+        /// 1 to 64 bytes.
+        key: &'a [u8],
+        /// The value.
+        value: &'a [u8],
+    },
+    /// Deletes a key; nothing happens if it does not exist.
+    Delete {
+        /// 1 to 64 bytes.
+        key: &'a [u8],
+    },
+}
+
+impl<'a> Change<'a> {
+    /// A put of `value` under `key`.
+    pub fn put<K: AsRef<[u8]> + ?Sized>(key: &'a K, value: &'a [u8]) -> Self {
+        Self::Put { key: key.as_ref(), value }
+    }
+
+    /// A delete of `key`.
+    pub fn delete<K: AsRef<[u8]> + ?Sized>(key: &'a K) -> Self {
+        Self::Delete { key: key.as_ref() }
+    }
+
+    pub(crate) const fn key(&self) -> &'a [u8] {
+        match self {
+            Self::Put { key, .. } | Self::Delete { key } => key,
+        }
+    }
+
+    pub(crate) const fn value(&self) -> &'a [u8] {
+        match self {
+            Self::Put { value, .. } => value,
+            Self::Delete { .. } => &[],
+        }
+    }
+
+    pub(crate) const fn is_put(&self) -> bool {
+        matches!(self, Self::Put { .. })
+    }
+
+    /// The header of the record that says this change. Lengths were checked before.
+    pub(crate) const fn header(&self, pending: bool) -> Header {
+        let kind = match (self.is_put(), pending) {
+            (true, false) => Kind::Put,
+            (true, true) => Kind::PendingPut,
+            (false, false) => Kind::Delete,
+            (false, true) => Kind::PendingDelete,
+        };
+        Header { kind, key_len: self.key().len() as u32, value_len: self.value().len() as u32 }
+    }
+}
+
+/// The changes that count: of those that name the same key, the last.
+pub(crate) fn effective<'a>(
+    changes: &'a [Change<'a>],
+) -> impl Iterator<Item = &'a Change<'a>> + Clone {
+    changes.iter().enumerate().filter_map(|(n, change)| {
+        let mut later = changes.iter().skip(n + 1);
+        (!later.any(|other| other.key() == change.key())).then_some(change)
+    })
+}

@@ -1,0 +1,80 @@
+//! What can go wrong, and who must act.
+
+use core::fmt;
+
+/// Why a call did not do what was asked.
+///
+/// `E` is the error of the flash driver; it is kept intact.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Error<E> {
+    /// The caller's buffer is shorter than the stored value: call again with `needed` bytes.
+    BufferTooSmall {
+        /// Length of the stored value in bytes.
+        needed: usize,
+    },
+    /// The record of this key no longer passes its checks. The value is lost; the caller decides
+    /// what stands in for it, and may `put` or `delete` the key.
+    Corrupt,
+    /// The flash driver failed. Whether the operation had an effect is unknown: the store takes no
+    /// further calls until it is opened again.
+    Flash(E),
+    /// The space is used up. Nothing was changed. Delete something or give the store more sectors;
+    /// deleting, and overwriting by an equal or smaller value, still work.
+    Full,
+    /// More live keys than the store has places for. Nothing was changed. Use a larger `N`.
+    IndexFull,
+    /// A key must have 1 to 64 bytes. The caller must use another key.
+    InvalidKey,
+    /// The layout does not fit the part; the text says which rule it breaks. The caller must
+    /// correct the layout.
+    Layout(&'static str),
+    /// The region holds no store this layout can open, and it is not empty. Nothing was changed.
+    /// If its contents may be destroyed, call `format`.
+    NotAStore(Found),
+    /// An earlier flash error left the state of the flash unknown. Open the store again.
+    ReopenNeeded,
+    /// Key and value, or the batch, do not fit into one sector. The caller must split them.
+    TooLarge,
+}
+
+/// What `open` found instead of a store.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Found {
+    /// Data that is no store, or a store whose formatting was interrupted.
+    ForeignData,
+    /// A store with another sector size, sector count, page size or program unit.
+    OtherLayout,
+    /// A store of a newer format version, made by newer firmware.
+    NewerFormat,
+}
+
+impl<E: fmt::Debug> fmt::Display for Error<E> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::BufferTooSmall { needed } => {
+                write!(f, "the buffer is too small: the value has {needed} bytes")
+            }
+            Self::Corrupt => f.write_str("the record of this key is damaged"),
+            Self::Flash(e) => write!(f, "the flash driver failed: {e:?}; open the store again"),
+            Self::Full => f.write_str("the store is full; nothing was changed"),
+            Self::IndexFull => f.write_str("more keys than the index holds; nothing was changed"),
+            Self::InvalidKey => f.write_str("a key must have 1 to 64 bytes"),
+            Self::Layout(why) => write!(f, "the layout does not fit the flash: {why}"),
+            Self::NotAStore(Found::ForeignData) => {
+                f.write_str("the region holds data that is no store; format it to start afresh")
+            }
+            Self::NotAStore(Found::OtherLayout) => {
+                f.write_str("the region holds a store with another layout")
+            }
+            Self::NotAStore(Found::NewerFormat) => {
+                f.write_str("the region holds a store of a newer format version")
+            }
+            Self::ReopenNeeded => f.write_str("an earlier flash error: open the store again"),
+            Self::TooLarge => f.write_str("key and value, or the batch, do not fit into a sector"),
+        }
+    }
+}
+
+impl<E: fmt::Debug> core::error::Error for Error<E> {}

@@ -1,0 +1,286 @@
+//! Where the store lives, and the arithmetic of sectors, pages and units.
+
+use core::ops::Range;
+
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::medium::Found;
+
+/// Bytes of a record header.
+pub(crate) const HEADER: u32 = 5;
+/// Bytes behind the value: CRC-32C and zero count.
+pub(crate) const TRAILER: u32 = 7;
+/// Bytes of a sector's opening.
+pub(crate) const OPENING: u32 = 31;
+/// Longest key in bytes.
+pub(crate) const MAX_KEY: usize = 64;
+
+/// Where in the flash the store lives and how it divides it.
+///
+/// `Layout::serial_nor()` fits the usual serial NOR chip; `Layout::of::<F>()` takes sector and unit
+/// from the driver. A store must always be opened with the layout it was formatted with.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Layout {
+    sector_bytes: u32,
+    page_bytes: u32,
+    range: Option<Range<u32>>,
+}
+
+impl Layout {
+    /// Sectors of 4096 bytes, pages of 256 bytes, the whole flash.
+    #[must_use]
+    pub const fn serial_nor() -> Self {
+        Self { sector_bytes: 4096, page_bytes: 256, range: None }
+    }
+
+    /// One erase unit of the driver per sector; pages of two program units, at least 16 bytes; the
+    /// whole flash. For flash inside a microcontroller.
+    #[must_use]
+    pub const fn of<F: NorFlash>() -> Self {
+        let page = if F::WRITE_SIZE * 2 > 16 { F::WRITE_SIZE * 2 } else { 16 };
+        Self { sector_bytes: F::ERASE_SIZE as u32, page_bytes: page as u32, range: None }
+    }
+
+    /// Sector size in bytes: a multiple of the erase size, 512 bytes to 128 KiB.
+    #[must_use]
+    pub const fn with_sector_bytes(mut self, bytes: u32) -> Self {
+        self.sector_bytes = bytes;
+        self
+    }
+
+    /// The range in bytes that one program operation of the part can touch: a power of two. The
+    /// store rounds it up to eight program units and to 64 bytes. Too large is safe, too small is
+    /// not: take it from the data sheet (256 on serial NOR).
+    #[must_use]
+    pub const fn with_page_bytes(mut self, bytes: u32) -> Self {
+        self.page_bytes = bytes;
+        self
+    }
+
+    /// The part of the flash that belongs to the store, in bytes; both ends on sector boundaries.
+    /// Everything in it is erased in time.
+    #[must_use]
+    pub const fn with_range(mut self, range: Range<u32>) -> Self {
+        self.range = Some(range);
+        self
+    }
+}
+
+/// A layout that was checked against the part.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Geometry {
+    /// Flash address of sector 0.
+    pub(crate) base: u32,
+    pub(crate) sector_bytes: u32,
+    pub(crate) sectors: u32,
+    pub(crate) page: u32,
+    /// Alignment of everything programmed and read.
+    pub(crate) unit: u32,
+}
+
+impl Geometry {
+    pub(crate) fn check<F: NorFlash>(layout: &Layout, flash: &F) -> Result<Self, &'static str> {
+        let write = u32::try_from(F::WRITE_SIZE).unwrap_or(u32::MAX);
+        let read = u32::try_from(F::READ_SIZE).unwrap_or(u32::MAX);
+        let erase = u32::try_from(F::ERASE_SIZE).unwrap_or(u32::MAX);
+        let capacity = u32::try_from(flash.capacity()).unwrap_or(u32::MAX);
+        let Layout { sector_bytes, page_bytes, ref range } = *layout;
+        if !write.is_power_of_two() || write > 32 {
+            return Err("the program unit must be a power of two up to 32 bytes");
+        }
+        if !read.is_power_of_two() || read > 8 {
+            return Err("the read unit must be a power of two up to 8 bytes");
+        }
+        // Everything starts on a multiple of both, so that reads need no shifting.
+        let unit = write.max(read);
+        if !page_bytes.is_power_of_two() || page_bytes > 32 * 1024 {
+            return Err("the page must be a power of two up to 32 KiB");
+        }
+        let page = page_bytes.max(8 * unit).max(64);
+        if !(512..=128 * 1024).contains(&sector_bytes) {
+            return Err("a sector must have 512 bytes to 128 KiB");
+        }
+        if erase == 0 || sector_bytes % erase != 0 {
+            return Err("a sector must be a multiple of the erase size");
+        }
+        if sector_bytes % page != 0 || sector_bytes < 2 * page {
+            return Err("a sector must hold a whole number of pages, at least two");
+        }
+        let (start, end) = range.as_ref().map_or((0, capacity), |r| (r.start, r.end));
+        if start > end || end > capacity {
+            return Err("the range does not lie in the flash");
+        }
+        if start % sector_bytes != 0 || end % sector_bytes != 0 {
+            return Err("the range must start and end on sector boundaries");
+        }
+        let sectors = (end - start) / sector_bytes;
+        if !(2..=4096).contains(&sectors) {
+            return Err("the range must hold 2 to 4096 sectors");
+        }
+        Ok(Self { base: start, sector_bytes, sectors, page, unit })
+    }
+
+    /// What an opening says about the layout.
+    pub(crate) const fn shape(&self) -> [u8; 6] {
+        let powers = self.unit.trailing_zeros() as u8 | (self.page.trailing_zeros() as u8) << 3;
+        let [s0, s1, s2, _] = self.sector_bytes.to_le_bytes();
+        [powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
+    }
+
+    pub(crate) const fn round_up(&self, offset: u32) -> u32 {
+        (offset + self.unit - 1) & !(self.unit - 1)
+    }
+
+    /// Start of the page that holds `offset`.
+    pub(crate) const fn page_of(&self, offset: u32) -> u32 {
+        offset & !(self.page - 1)
+    }
+
+    /// First page boundary behind `offset`.
+    pub(crate) const fn next_page(&self, offset: u32) -> u32 {
+        self.page_of(offset) + self.page
+    }
+
+    /// Bytes zeroed to make a header unreadable for good.
+    pub(crate) const fn header_area(&self) -> u32 {
+        self.round_up(HEADER)
+    }
+
+    /// Bytes of a trace: the zeros at the start of a page that was passed over.
+    pub(crate) const fn trace(&self) -> u32 {
+        self.unit
+    }
+
+    /// A trace and the place behind it where a settle record's header would stand.
+    pub(crate) const fn passed_area(&self) -> u32 {
+        self.trace() + self.header_area()
+    }
+
+    /// Offset of the mark in a sector.
+    pub(crate) const fn mark(&self) -> u32 {
+        self.round_up(OPENING)
+    }
+
+    /// Offset of the first record in a sector.
+    pub(crate) const fn first_record(&self) -> u32 {
+        self.place(self.mark() + self.unit)
+    }
+
+    /// Where a record that may start at `offset` does start: a header never straddles pages.
+    pub(crate) const fn place(&self, offset: u32) -> u32 {
+        let boundary = self.next_page(offset);
+        if offset + self.header_area() > boundary { boundary } else { offset }
+    }
+
+    /// End of a record that starts at `start`.
+    ///
+    /// The share of a record in its last page reaches so far that an interrupted trace there
+    /// cannot be mistaken for the end of the record.
+    pub(crate) const fn record_end(&self, start: u32, key_len: u32, value_len: u32) -> u32 {
+        let end = self.round_up(start + HEADER + key_len + value_len + TRAILER);
+        let share = end & (self.page - 1);
+        let least = self.passed_area() + 3;
+        if self.page_of(start) != self.page_of(end) && share != 0 && share < least {
+            self.round_up(self.page_of(end) + least)
+        } else {
+            end
+        }
+    }
+
+    /// Bytes a record takes without what its place adds.
+    pub(crate) const fn record_bytes(&self, key_len: u32, value_len: u32) -> u32 {
+        self.round_up(HEADER + key_len + value_len + TRAILER)
+    }
+
+    /// `record_bytes` of a record that was found.
+    pub(crate) const fn size(&self, found: &Found) -> u32 {
+        self.record_bytes(found.header.key_len, found.header.value_len)
+    }
+
+    /// Whether records with this sum of `record_bytes` fit into a sector in any order.
+    pub(crate) const fn fits(&self, bytes: u32, count: u32) -> bool {
+        // A page boundary costs at most one of: a header that does not fit before it, the least
+        // share behind it.
+        let per_boundary = self.round_up(self.passed_area() + 3);
+        let boundaries = self.sector_bytes / self.page - 1;
+        let boundaries = if count < boundaries { count } else { boundaries };
+        // Up to one unit per boundary is part of the record itself.
+        bytes + boundaries * (per_boundary - self.unit) <= self.sector_bytes - self.first_record()
+    }
+
+    pub(crate) const fn sector_of(&self, address: u32) -> u32 {
+        address / self.sector_bytes
+    }
+
+    pub(crate) const fn offset_of(&self, address: u32) -> u32 {
+        address % self.sector_bytes
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn geometry(unit: u32, page: u32) -> Geometry {
+        Geometry { base: 0, sector_bytes: 4096, sectors: 4, page, unit }
+    }
+
+    /// Common practice, no source: pages of 256 bytes, sectors of 4096 bytes.
+    #[test]
+    fn page_and_sector_arithmetic() {
+        let g = geometry(1, 256);
+        let address = 20 * 256 + 100;
+        assert_eq!((g.sector_of(address), g.offset_of(address)), (1, 1124));
+        assert_eq!(2 * 256 + 44, 556);
+        assert_eq!(g.page_of(556), 512);
+        let address = 15 * 256 + 250;
+        assert_eq!((g.sector_of(address), g.offset_of(address)), (0, 4090));
+        assert_eq!(g.sector_bytes - g.offset_of(address), 6);
+        assert_eq!(g.sector_of(address + 6), 1);
+    }
+
+    #[test]
+    fn headers_stay_in_a_page_and_last_shares_outlast_a_trace() {
+        for (unit, page) in [(1, 64), (1, 256), (4, 64), (8, 64), (16, 128), (32, 256)] {
+            let g = geometry(unit, page);
+            let mut start = 0;
+            while start < 2 * page {
+                assert_eq!(g.page_of(g.place(start)), g.page_of(g.place(start) + HEADER - 1));
+                let placed = g.place(start);
+                for value in 0..3 * page {
+                    let end = g.record_end(placed, 5, value);
+                    assert_eq!(end % unit, 0);
+                    assert!(end >= placed + 17 + value);
+                    let share = end % page;
+                    if g.page_of(end - 1) != g.page_of(placed) && share != 0 {
+                        assert!(share >= g.passed_area() + 3, "{unit} {page} {placed} {value}");
+                    }
+                }
+                start += unit;
+            }
+        }
+    }
+
+    #[test]
+    fn what_fits_by_the_bound_fits_in_fact() {
+        for (unit, page) in [(1, 64), (1, 256), (4, 64), (8, 64), (32, 256)] {
+            let g = geometry(unit, page);
+            for seed in 0..200_u32 {
+                let (mut bytes, mut count, mut at) = (0, 0, g.first_record());
+                let mut x = seed.wrapping_mul(2_654_435_761).wrapping_add(1);
+                loop {
+                    x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    let value = (x >> 16) % (8 + seed * 3);
+                    if !g.fits(bytes + g.record_bytes(6, value), count + 1) {
+                        break;
+                    }
+                    bytes += g.record_bytes(6, value);
+                    count += 1;
+                    at = g.record_end(g.place(at), 6, value);
+                    assert!(at <= g.sector_bytes);
+                }
+                assert!(count > 0);
+            }
+        }
+    }
+}

@@ -1,0 +1,209 @@
+//! Opening: finding the head, walking the log, settling its end; and the first format.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::error::{Error, Found as FoundInstead};
+use crate::index::Index;
+use crate::layout::OPENING;
+use crate::record::{Kind, NoOpening, Opening};
+use crate::settle::{Settled, Verdict};
+use crate::turn::Load;
+use crate::walk::{Core, Held};
+
+/// How often a mount starts over because a record read differently within it. Each time is a
+/// toss of at most even odds, so the limit is not met.
+const RETRIES: u32 = 64;
+
+impl<F: NorFlash> Core<F> {
+    /// Makes the store ready, or says what the region holds instead.
+    pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
+        let opening = match self.find_head()? {
+            Ok(opening) => opening,
+            Err(instead) => {
+                if !self.is_provably_empty() {
+                    return Err(Error::NotAStore(instead));
+                }
+                self.first_format(0)?;
+                match self.find_head()? {
+                    Ok(opening) => opening,
+                    Err(_) => return Err(Error::Corrupt),
+                }
+            }
+        };
+        let g = self.medium.geometry;
+        self.log.epoch = opening.life.epoch;
+        self.log.head = opening.life.sequence;
+        self.log.tail = opening.life.sequence.wrapping_sub(opening.older);
+        self.log.poisoned = true;
+        // The mark may have been the last program before a cut.
+        self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
+        // A sector that was begun after the head and does not count may look otherwise at the
+        // next mount, even if nothing of it can be read now.
+        self.medium.zero(self.base(self.log.head + 1), g.mark() + g.unit)?;
+        for _ in 0..RETRIES {
+            let (head, tail) = (self.log.head, self.log.tail);
+            if self.replay(&opening, index)? {
+                self.sum_live(index);
+                self.log.poisoned = false;
+                return Ok(());
+            }
+            (self.log.head, self.log.tail) = (head, tail);
+        }
+        Err(Error::Corrupt)
+    }
+
+    /// Walks the log and settles its end. `false`: something read differently the second time.
+    fn replay(&mut self, opening: &Opening, index: &mut Index) -> Result<bool, Error<F::Error>> {
+        let g = self.medium.geometry;
+        index.clear();
+        for sequence in self.log.tail..self.log.head {
+            let limit = if sequence + 1 == self.log.head {
+                opening.previous_end
+            } else {
+                self.opening(sequence + 1).map_or(g.sector_bytes, |next| next.previous_end)
+            };
+            let limit = limit.min(g.sector_bytes);
+            let stop = self.walk(sequence, limit, index)?;
+            if stop.offset < limit {
+                self.log.damaged += 1;
+            }
+            for held in [stop.before, stop.last].into_iter().flatten() {
+                self.apply(&held, index)?;
+            }
+        }
+        let stop = self.walk(self.log.head, g.sector_bytes, index)?;
+        let mut verdict = self.judge(stop, opening.proven_end, index)?;
+        match self.settle(&verdict, index)? {
+            Settled::Done => Ok(true),
+            Settled::Flickers => Ok(false),
+            Settled::NoRoom => self.move_on(&mut verdict, index),
+        }
+    }
+
+    /// No room to settle: the suspect record is written again in a new sector.
+    fn move_on(
+        &mut self,
+        verdict: &mut Verdict,
+        index: &mut Index,
+    ) -> Result<bool, Error<F::Error>> {
+        let g = self.medium.geometry;
+        if let Some(suspect) = &verdict.suspect {
+            let size = self.suspect_size(suspect)?;
+            let address = suspect.found.address;
+            if self.log_is_long() && self.sequence_at(address) != self.log.tail {
+                let sum = self.live_in(self.log.tail, index, &[])?.and(size);
+                if !g.fits(sum.bytes, sum.count) {
+                    // A record that cannot be carried was sealed before it was acknowledged:
+                    // this one is not sealed.
+                    verdict.suspect = None;
+                }
+            }
+        }
+        if let Some(suspect) = &verdict.suspect {
+            let found = suspect.found;
+            match found.header.kind {
+                Kind::Commit => self.apply_batch(suspect.extent, index)?,
+                _ => {
+                    let hash = self.hash_of(&found);
+                    self.apply(&Held::Record(found, hash), index)?;
+                }
+            }
+        }
+        let load = Load { changes: &[], suspect: verdict.suspect, previous_end: verdict.accepted };
+        self.turn(&load, index)
+    }
+
+    /// The opening of a log sector, if it reads as it should.
+    fn opening(&mut self, sequence: u32) -> Option<Opening> {
+        let opening = self.read_opening(self.sector(sequence)).ok()?;
+        (opening.life == self.life(sequence)).then_some(opening)
+    }
+
+    fn read_opening(&mut self, sector: u32) -> Result<Opening, NoOpening> {
+        let g = self.medium.geometry;
+        let mut bytes = [0; OPENING as usize];
+        let address = sector * g.sector_bytes;
+        self.medium.read(address, &mut bytes).map_err(|_| NoOpening::Unreadable)?;
+        Opening::decode(&bytes, g.shape())
+    }
+
+    /// The newest sector whose mark was begun; or what there is instead.
+    fn find_head(&mut self) -> Result<Result<Opening, FoundInstead>, Error<F::Error>> {
+        let g = self.medium.geometry;
+        let mut head: Option<Opening> = None;
+        let mut instead = FoundInstead::ForeignData;
+        for sector in 0..g.sectors {
+            match self.read_opening(sector) {
+                Ok(opening) => {
+                    let newest = |h: &Opening| {
+                        (h.life.epoch, h.life.sequence)
+                            < (opening.life.epoch, opening.life.sequence)
+                    };
+                    let plausible = self.sector(opening.life.sequence) == sector
+                        && opening.older + 2 <= g.sectors
+                        && opening.older <= opening.life.sequence
+                        && opening.life.sequence <= u32::MAX - 2 * g.sectors;
+                    if plausible && head.as_ref().is_none_or(newest) && self.mark_is_begun(sector) {
+                        head = Some(opening);
+                    }
+                }
+                Err(NoOpening::OtherLayout) => instead = FoundInstead::OtherLayout,
+                Err(NoOpening::NewerFormat) => instead = FoundInstead::NewerFormat,
+                Err(NoOpening::Unreadable) => {}
+            }
+        }
+        Ok(head.ok_or(instead))
+    }
+
+    fn mark_is_begun(&mut self, sector: u32) -> bool {
+        let g = self.medium.geometry;
+        let mark = sector * g.sector_bytes + g.mark();
+        !self.medium.is_blank(mark, mark + g.unit)
+    }
+
+    /// Whether the region is blank, or holds what an interrupted first format leaves: zeros at the
+    /// start of the last sector, then anything in the first.
+    fn is_provably_empty(&mut self) -> bool {
+        let g = self.medium.geometry;
+        let last = (g.sectors - 1) * g.sector_bytes;
+        let intent = g.mark() + g.unit;
+        if !self.medium.is_blank(g.sector_bytes, last)
+            || !self.medium.is_blank(last + intent, last + g.sector_bytes)
+        {
+            return false;
+        }
+        if self.medium.is_blank(0, g.sector_bytes) {
+            return true;
+        }
+        let mut bytes = [0xFF; 96];
+        let bytes = bytes.get_mut(..intent as usize).unwrap_or(&mut []);
+        self.medium.read(last, bytes).is_ok() && bytes.iter().all(|b| *b == 0)
+    }
+
+    /// Makes sector 0 the head of an empty log.
+    fn first_format(&mut self, epoch: u32) -> Result<(), Error<F::Error>> {
+        let g = self.medium.geometry;
+        // What allows the next mount to start over if sector 0 is left half-erased.
+        self.medium.zero((g.sectors - 1) * g.sector_bytes, g.mark() + g.unit)?;
+        self.medium.erase(0)?;
+        self.log.epoch = epoch;
+        self.log.head = g.sectors;
+        self.finish_sector(g.sectors, 0, g.first_record())
+    }
+
+    /// Starts afresh whatever the region holds: a store this layout can open is cleared, so that
+    /// a cut leaves it as it was or empty; over anything else a cut leaves a region that must be
+    /// formatted again.
+    pub(crate) fn format(&mut self) -> Result<(), Error<F::Error>> {
+        let g = self.medium.geometry;
+        if let Ok(opening) = self.find_head()? {
+            self.log.epoch = opening.life.epoch;
+            self.log.head = opening.life.sequence;
+            return self.restart();
+        }
+        for sector in 0..g.sectors {
+            self.medium.zero(sector * g.sector_bytes, g.mark() + g.unit)?;
+        }
+        self.first_format(0)
+    }
+}

@@ -1,0 +1,394 @@
+//! Records: header, checks, and what makes a torn record impossible to mistake for a whole one.
+//!
+//! Nothing here touches flash. No function panics on any input.
+
+use crc::{CRC_32_ISCSI, Crc, Digest};
+
+use crate::layout::{HEADER, MAX_KEY, TRAILER};
+
+#[cfg(feature = "crc-table")]
+type Table = crc::Table<1>;
+#[cfg(not(feature = "crc-table"))]
+type Table = crc::NoTable;
+
+// A static, so that a table can never be copied to the stack.
+static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
+
+/// CRC-32C of `bytes`; also the hash of the index.
+pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
+    CRC.checksum(bytes)
+}
+
+/// What a record says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Kind {
+    Put = 1,
+    Delete = 2,
+    /// A put that counts only if a commit names it.
+    PendingPut = 3,
+    /// A delete that counts only if a commit names it.
+    PendingDelete = 4,
+    /// Closes a batch; value: start and end of its records.
+    Commit = 5,
+    /// Written by a mount; value: accepted end of the log, then a copy of the last record if that
+    /// was accepted.
+    Settle = 6,
+    /// Proves that the record before it is whole.
+    Seal = 7,
+}
+
+impl Kind {
+    const fn from_bits(bits: u64) -> Option<Self> {
+        Some(match bits {
+            1 => Self::Put,
+            2 => Self::Delete,
+            3 => Self::PendingPut,
+            4 => Self::PendingDelete,
+            5 => Self::Commit,
+            6 => Self::Settle,
+            7 => Self::Seal,
+            _ => return None,
+        })
+    }
+
+    pub(crate) const fn has_key(self) -> bool {
+        matches!(self, Self::Put | Self::Delete | Self::PendingPut | Self::PendingDelete)
+    }
+}
+
+/// The first five bytes of a record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Header {
+    pub(crate) kind: Kind,
+    pub(crate) key_len: u32,
+    pub(crate) value_len: u32,
+}
+
+/// Longest value a header can tell.
+pub(crate) const MAX_VALUE: u32 = (1 << 17) - 1;
+
+impl Header {
+    /// Bits: kind 3, key length less one 6, value length 17, check 8, zero count 6.
+    pub(crate) fn encode(self) -> [u8; HEADER as usize] {
+        let key =
+            if self.kind.has_key() { u64::from(self.key_len.wrapping_sub(1) & 63) } else { 0 };
+        let fields = self.kind as u64 | key << 3 | u64::from(self.value_len & MAX_VALUE) << 9;
+        let checked = fields | u64::from(field_check(fields)) << 26;
+        let zeros = 34 - u64::from(checked.count_ones());
+        let word = (checked | zeros << 34).to_le_bytes();
+        [word[0], word[1], word[2], word[3], word[4]]
+    }
+
+    /// `None` if the bytes are no header. The zero count refuses every header that lacks some of
+    /// the zeros it was to get; the check refuses most of the rest.
+    pub(crate) fn decode(bytes: &[u8]) -> Option<Self> {
+        let &[b0, b1, b2, b3, b4, ..] = bytes else { return None };
+        let word = u64::from_le_bytes([b0, b1, b2, b3, b4, 0, 0, 0]);
+        let checked = word & ((1 << 34) - 1);
+        if word >> 34 != 34 - u64::from(checked.count_ones()) {
+            return None;
+        }
+        let fields = checked & ((1 << 26) - 1);
+        if checked >> 26 != u64::from(field_check(fields)) {
+            return None;
+        }
+        let kind = Kind::from_bits(fields & 7)?;
+        let key_bits = (fields >> 3 & 63) as u32;
+        let value_len = (fields >> 9) as u32;
+        let key_len = if kind.has_key() { key_bits + 1 } else { 0 };
+        let consistent = match kind {
+            Kind::Put | Kind::PendingPut => true,
+            Kind::Delete | Kind::PendingDelete => value_len == 0,
+            Kind::Commit => key_bits == 0 && value_len == 6,
+            Kind::Settle => key_bits == 0 && value_len >= 3,
+            Kind::Seal => key_bits == 0 && value_len == 0,
+        };
+        consistent.then_some(Self { kind, key_len, value_len })
+    }
+}
+
+fn field_check(fields: u64) -> u8 {
+    (crc32c(&(fields as u32).to_le_bytes()) & 0xFF) as u8
+}
+
+/// Whether `key` may be used as a key.
+pub(crate) const fn key_is_valid(key: &[u8]) -> bool {
+    !key.is_empty() && key.len() <= MAX_KEY
+}
+
+/// CRC-32C and zero count of a record, byte by byte.
+///
+/// Zero count: the number of 0 bits before it (J. M. Berger, "A note on error detection codes for
+/// asymmetric channels", Information and Control 4, 1961). An interrupted program leaves only
+/// extra 1 bits, so the count taken falls or stays while the count stored rises or stays: they
+/// agree only if the record is whole.
+#[derive(Clone)]
+pub(crate) struct Check {
+    digest: Digest<'static, u32, Table>,
+    zeros: u32,
+}
+
+/// What seeds the check of a record, so that what an earlier life of the sector left never passes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Life {
+    pub(crate) epoch: u32,
+    pub(crate) sequence: u32,
+}
+
+impl Check {
+    pub(crate) fn new(life: Life, offset: u32) -> Self {
+        let mut digest = CRC.digest();
+        digest.update(&life.epoch.to_le_bytes());
+        digest.update(&life.sequence.to_le_bytes());
+        digest.update(&offset.to_le_bytes());
+        Self { digest, zeros: 0 }
+    }
+
+    pub(crate) fn update(&mut self, bytes: &[u8]) {
+        self.digest.update(bytes);
+        self.zeros += bytes.iter().map(|b| b.count_zeros()).sum::<u32>();
+    }
+
+    /// CRC little-endian, then the zero count big-endian: its first byte always has zeros.
+    pub(crate) fn trailer(self) -> [u8; TRAILER as usize] {
+        let crc = self.digest.finalize();
+        let [c0, c1, c2, c3] = crc.to_le_bytes();
+        let [_, z0, z1, z2] = (self.zeros + crc.count_zeros()).to_be_bytes();
+        [c0, c1, c2, c3, z0, z1, z2]
+    }
+}
+
+/// The opening of a sector: written behind the sector's first records have been copied, it makes
+/// them count as soon as the mark behind it is not blank.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Opening {
+    pub(crate) life: Life,
+    /// Sequence number of the head less that of the oldest live sector.
+    pub(crate) older: u32,
+    /// Accepted end of the sector before.
+    pub(crate) previous_end: u32,
+    /// Where the records end that the mark proves to be whole.
+    pub(crate) proven_end: u32,
+}
+
+/// Format version this code reads and writes.
+const VERSION: u8 = 1;
+const TAG: [u8; 2] = [0x0A, 0x57];
+
+/// Why bytes are no opening of ours.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum NoOpening {
+    Unreadable,
+    OtherLayout,
+    NewerFormat,
+}
+
+impl Opening {
+    pub(crate) fn encode(&self, shape: [u8; 6]) -> [u8; 31] {
+        let mut out = [0; 31];
+        let mut at = 0;
+        let mut push = |bytes: &[u8]| {
+            for (to, from) in out.iter_mut().skip(at).zip(bytes) {
+                *to = *from;
+            }
+            at += bytes.len();
+        };
+        push(&TAG);
+        push(&[VERSION]);
+        push(&shape);
+        push(&self.life.epoch.to_le_bytes());
+        push(&self.life.sequence.to_le_bytes());
+        push(&[self.older as u8, (self.older >> 8) as u8]);
+        push(&u24(self.previous_end));
+        push(&u24(self.proven_end));
+        let (crc, zeros) = opening_check(&out);
+        let mut push = |at: usize, bytes: &[u8]| {
+            for (to, from) in out.iter_mut().skip(at).zip(bytes) {
+                *to = *from;
+            }
+        };
+        push(25, &crc);
+        push(29, &zeros);
+        out
+    }
+
+    pub(crate) fn decode(bytes: &[u8; 31], shape: [u8; 6]) -> Result<Self, NoOpening> {
+        let (crc, zeros) = opening_check(bytes);
+        let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
+        let &[e0, e1, e2, e3, q0, q1, q2, q3, o0, o1, p0, p1, p2, c0, c1, c2, ref checks @ ..] =
+            rest;
+        if checks != &[crc[0], crc[1], crc[2], crc[3], zeros[0], zeros[1]] || [t0, t1] != TAG {
+            return Err(NoOpening::Unreadable);
+        }
+        if version != VERSION {
+            return Err(NoOpening::NewerFormat);
+        }
+        if [s0, s1, s2, s3, s4, s5] != shape {
+            return Err(NoOpening::OtherLayout);
+        }
+        Ok(Self {
+            life: Life {
+                epoch: u32::from_le_bytes([e0, e1, e2, e3]),
+                sequence: u32::from_le_bytes([q0, q1, q2, q3]),
+            },
+            older: u32::from_le_bytes([o0, o1, 0, 0]),
+            previous_end: u32::from_le_bytes([p0, p1, p2, 0]),
+            proven_end: u32::from_le_bytes([c0, c1, c2, 0]),
+        })
+    }
+}
+
+fn opening_check(bytes: &[u8; 31]) -> ([u8; 4], [u8; 2]) {
+    let body = bytes.get(..25).unwrap_or(&[]);
+    let crc = crc32c(body);
+    let zeros = body.iter().map(|b| b.count_zeros()).sum::<u32>() + crc.count_zeros();
+    (crc.to_le_bytes(), [(zeros >> 8) as u8, zeros as u8])
+}
+
+/// A sector offset in three bytes, little-endian.
+pub(crate) const fn u24(value: u32) -> [u8; 3] {
+    [value as u8, (value >> 8) as u8, (value >> 16) as u8]
+}
+
+/// The reverse of [`u24`].
+pub(crate) const fn from_u24(bytes: [u8; 3]) -> u32 {
+    u32::from_le_bytes([bytes[0], bytes[1], bytes[2], 0])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const LIFE: Life = Life { epoch: 7, sequence: 11 };
+
+    /// Lays out header, key, value and trailer without padding.
+    fn record(key: &[u8], value: &[u8], out: &mut [u8; 512]) -> usize {
+        let header =
+            Header { kind: Kind::Put, key_len: key.len() as u32, value_len: value.len() as u32 };
+        let mut check = Check::new(LIFE, 64);
+        let mut at = 0;
+        for part in [&header.encode()[..], key, value] {
+            check.update(part);
+            out[at..at + part.len()].copy_from_slice(part);
+            at += part.len();
+        }
+        out[at..at + 7].copy_from_slice(&check.trailer());
+        at + 7
+    }
+
+    fn passes(bytes: &[u8]) -> bool {
+        let (body, trailer) = bytes.split_at(bytes.len() - 7);
+        let mut check = Check::new(LIFE, 64);
+        check.update(body);
+        check.trailer() == trailer
+    }
+
+    /// RFC 3720 (iSCSI), appendix B.4: CRC32C of 32 bytes of zeros, of ones, rising and falling;
+    /// and the check value of the CRC catalogue for CRC-32/ISCSI.
+    #[test]
+    fn crc_matches_published_vectors() {
+        assert_eq!(crc32c(&[0x00; 32]).to_le_bytes(), [0xaa, 0x36, 0x91, 0x8a]);
+        assert_eq!(crc32c(&[0xFF; 32]).to_le_bytes(), [0x43, 0xab, 0xa8, 0x62]);
+        let rising: [u8; 32] = core::array::from_fn(|n| n as u8);
+        assert_eq!(crc32c(&rising).to_le_bytes(), [0x4e, 0x79, 0xdd, 0x46]);
+        let falling: [u8; 32] = core::array::from_fn(|n| 31 - n as u8);
+        assert_eq!(crc32c(&falling).to_le_bytes(), [0x5c, 0xdb, 0x3f, 0x11]);
+        assert_eq!(crc32c(b"123456789"), 0xE306_9283);
+    }
+
+    /// Berger 1961: no set of missing zeros leaves a valid word. All subsets of a small record's
+    /// header: every way an interrupted program can leave it.
+    #[test]
+    fn no_torn_header_passes() {
+        let header = Header { kind: Kind::Put, key_len: 3, value_len: 1 }.encode();
+        let word =
+            u64::from_le_bytes([header[0], header[1], header[2], header[3], header[4], 0, 0, 0]);
+        let zeros = !word & ((1 << 40) - 1);
+        // Every non-empty subset of the zeros, left at one.
+        let mut missing = zeros;
+        let mut tried = 0_u64;
+        while missing != 0 && tried < 4_000_000 {
+            let torn = (word | missing).to_le_bytes();
+            assert_eq!(Header::decode(&torn[..5]), None);
+            missing = (missing - 1) & zeros;
+            tried += 1;
+        }
+        assert!(tried >= 1_000_000 || missing == 0);
+    }
+
+    /// The same for whole records: one, two or three zeros missing anywhere, and random sets on
+    /// a long record.
+    #[test]
+    fn no_torn_record_passes() {
+        let mut bytes = [0; 512];
+        let len = record(b"k", b"\x5A", &mut bytes);
+        assert!(passes(&bytes[..len]));
+        let zeros: heapless::Vec<usize, 256> =
+            (0..len * 8).filter(|bit| bytes[bit / 8] >> (bit % 8) & 1 == 0).collect();
+        for (n, &a) in zeros.iter().enumerate() {
+            for (m, &b) in zeros.iter().enumerate().take(n + 1) {
+                for &c in zeros.iter().take(m + 1) {
+                    let mut torn = bytes;
+                    for bit in [a, b, c] {
+                        torn[bit / 8] |= 1 << (bit % 8);
+                    }
+                    assert!(!passes(&torn[..len]));
+                }
+            }
+        }
+        let value: [u8; 300] = core::array::from_fn(|n| (n * 37) as u8);
+        let len = record(b"calibration", &value, &mut bytes);
+        let mut x = 0x9E37_79B9_7F4A_7C15_u64;
+        for round in 0..20_000 {
+            let mut torn = bytes;
+            let mut changed = false;
+            for byte in &mut torn[..len] {
+                x ^= x << 13;
+                x ^= x >> 7;
+                x ^= x << 17;
+                let sparse = x as u8 & (x >> 8) as u8 & (x >> 16) as u8 & (x >> 24) as u8;
+                let missing = !*byte & if round % 2 == 0 { x as u8 } else { sparse };
+                changed |= missing != 0;
+                *byte |= missing;
+            }
+            assert!(!changed || !passes(&torn[..len]));
+        }
+    }
+
+    #[test]
+    fn headers_round_trip_and_blank_or_zero_bytes_are_none() {
+        for kind in [Kind::Put, Kind::PendingPut] {
+            for key_len in 1..=64 {
+                for value_len in [0, 1, 255, 256, 4000, MAX_VALUE] {
+                    let header = Header { kind, key_len, value_len };
+                    assert_eq!(Header::decode(&header.encode()), Some(header));
+                }
+            }
+        }
+        for (kind, value_len) in [(Kind::Commit, 6), (Kind::Settle, 3), (Kind::Seal, 0)] {
+            let header = Header { kind, key_len: 0, value_len };
+            assert_eq!(Header::decode(&header.encode()), Some(header));
+        }
+        assert_eq!(Header::decode(&[0xFF; 5]), None);
+        assert_eq!(Header::decode(&[0; 5]), None);
+        assert_eq!(Header::decode(&[0; 4]), None);
+    }
+
+    #[test]
+    fn openings_round_trip_and_torn_ones_do_not_pass() {
+        let shape = [0, 0, 16, 0, 4, 0];
+        let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
+        let bytes = opening.encode(shape);
+        assert_eq!(Opening::decode(&bytes, shape), Ok(opening));
+        assert_eq!(Opening::decode(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
+        for bit in 0..31 * 8 {
+            let mut torn = bytes;
+            if torn[bit / 8] >> (bit % 8) & 1 == 0 {
+                torn[bit / 8] |= 1 << (bit % 8);
+                assert_eq!(Opening::decode(&torn, shape), Err(NoOpening::Unreadable));
+            }
+        }
+        assert_eq!(Opening::decode(&[0; 31], shape), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::decode(&[0xFF; 31], shape), Err(NoOpening::Unreadable));
+    }
+}
