@@ -5,7 +5,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
 use crate::layout::{Geometry, HEADER, MAX_KEY, TRAILER};
-use crate::record::{Check, Header, Kind, Life, from_u24};
+use crate::record::{Check, FACTS, Header, Kind, Life, Opening, SETTLE, from_u24};
 
 /// Bytes read at once when a record is looked at: header, key and a short value.
 pub(crate) const WINDOW: usize = HEADER as usize + MAX_KEY + 59;
@@ -22,6 +22,9 @@ pub(crate) struct Medium<F> {
 /// The trailer a record should have, and the one it has.
 pub(crate) type Trailers = ([u8; TRAILER as usize], [u8; TRAILER as usize]);
 
+/// The first bytes of a record.
+pub(crate) type First = [u8; 40];
+
 /// A record whose header could be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Found {
@@ -36,6 +39,8 @@ pub(crate) struct Settle {
     pub(crate) found: Found,
     /// Offset where the accepted log ends.
     pub(crate) accepted: u32,
+    /// What the sector's opening says.
+    pub(crate) facts: Option<Opening>,
     /// The copy it carries.
     pub(crate) cargo: Option<Found>,
     /// If that is a commit: the addresses it names.
@@ -190,8 +195,8 @@ impl<F: NorFlash> Medium<F> {
 
     /// The first bytes of a record that passes its checks now. What was checked is what is handed
     /// out: bits left by an interrupted program may read differently the next time.
-    pub(crate) fn whole(&mut self, found: &Found, life: Life) -> Option<[u8; 24]> {
-        let mut first = [0; 24];
+    pub(crate) fn whole(&mut self, found: &Found, life: Life) -> Option<First> {
+        let mut first = [0; 40];
         let mut each = |at: u32, bytes: &[u8]| {
             if at == 0 {
                 copy(&mut first, bytes);
@@ -229,18 +234,29 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// What a settle record says, from its first bytes.
-    fn settle_from(&self, found: Found, first: &[u8; 24]) -> Settle {
-        let &[_, _, _, _, _, a0, a1, a2, ref carried @ ..] = first;
-        let header = if found.header.value_len > 3 { Header::decode(carried) } else { None };
+    fn settle_from(&self, found: Found, first: &First) -> Settle {
+        let &[_, _, _, _, _, a0, a1, a2, ref rest @ ..] = first;
+        let facts = rest.first_chunk().map(Opening::from_facts);
+        let carried = rest.get(FACTS as usize..).unwrap_or(&[]);
+        let header = if found.header.value_len > SETTLE { Header::decode(carried) } else { None };
         let cargo = header.map(|header| self.cargo(&found, header)).filter(|c| c.end <= found.end);
-        let &[_, _, _, _, _, ref value @ ..] = carried;
+        let value = carried.get(HEADER as usize..).unwrap_or(&[]);
         let extent = self.extent_from(found.address, value);
-        Settle { found, accepted: from_u24([a0, a1, a2]), cargo, extent }
+        Settle { found, accepted: from_u24([a0, a1, a2]), facts, cargo, extent }
+    }
+
+    /// A settle record that passes its checks with the life its own facts tell.
+    pub(crate) fn self_evident_settle(&mut self, found: Found) -> Option<Opening> {
+        let mut facts = [0; FACTS as usize];
+        self.read(found.value_at() + 3, &mut facts).ok()?;
+        let life = Opening::from_facts(&facts).life;
+        let first = self.whole(&found, life)?;
+        self.settle_from(found, &first).facts.filter(|facts| facts.life == life)
     }
 
     /// The record a settle record carries.
     pub(crate) const fn cargo(&self, settle: &Found, header: Header) -> Found {
-        let address = settle.value_at() + 3;
+        let address = settle.value_at() + SETTLE;
         let offset = self.geometry.offset_of(address);
         let end = self.geometry.record_end(offset, header.key_len, header.value_len);
         Found { address, end: address - offset + end, header }

@@ -5,10 +5,10 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::error::{Error, Found as FoundInstead};
 use crate::index::Index;
 use crate::layout::OPENING;
-use crate::record::{Kind, NoOpening, Opening};
+use crate::record::{NoOpening, Opening};
 use crate::settle::{Settled, Verdict};
 use crate::turn::Load;
-use crate::walk::{Core, Held};
+use crate::walk::Core;
 
 /// How often a mount starts over because a record read differently within it. Each time is a
 /// toss of at most even odds, so the limit is not met.
@@ -37,9 +37,7 @@ impl<F: NorFlash> Core<F> {
         self.log.poisoned = true;
         // The mark may have been the last program before a cut.
         self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
-        // A sector that was begun after the head and does not count may look otherwise at the
-        // next mount, even if nothing of it can be read now.
-        self.medium.zero(self.base(self.log.head + 1), g.mark() + g.unit)?;
+        self.kill_next(&opening)?;
         for _ in 0..RETRIES {
             let (head, tail) = (self.log.head, self.log.tail);
             if self.replay(&opening, index)? {
@@ -60,7 +58,7 @@ impl<F: NorFlash> Core<F> {
             let limit = if sequence + 1 == self.log.head {
                 opening.previous_end
             } else {
-                self.opening(sequence + 1).map_or(g.sector_bytes, |next| next.previous_end)
+                self.facts(sequence + 1).map_or(g.sector_bytes, |next| next.previous_end)
             };
             let limit = limit.min(g.sector_bytes);
             let stop = self.walk(sequence, limit, index)?;
@@ -72,8 +70,8 @@ impl<F: NorFlash> Core<F> {
             }
         }
         let stop = self.walk(self.log.head, g.sector_bytes, index)?;
-        let mut verdict = self.judge(stop, opening.proven_end, index)?;
-        match self.settle(&verdict, index)? {
+        let mut verdict = self.judge(stop, opening, index)?;
+        match self.settle(&verdict, opening, index)? {
             Settled::Done => Ok(true),
             Settled::Flickers => Ok(false),
             Settled::NoRoom => self.move_on(&mut verdict, index),
@@ -87,36 +85,74 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<bool, Error<F::Error>> {
         let g = self.medium.geometry;
-        if let Some(suspect) = &verdict.suspect {
+        if let Some(suspect) = &verdict.suspect
+            && self.log_is_long()
+        {
             let size = self.suspect_size(suspect)?;
-            let address = suspect.found.address;
-            if self.log_is_long() && self.sequence_at(address) != self.log.tail {
-                let sum = self.live_in(self.log.tail, index, &[])?.and(size);
-                if !g.fits(sum.bytes, sum.count) {
-                    // A record that cannot be carried was sealed before it was acknowledged:
-                    // this one is not sealed.
-                    verdict.suspect = None;
-                }
-            }
-        }
-        if let Some(suspect) = &verdict.suspect {
-            let found = suspect.found;
-            match found.header.kind {
-                Kind::Commit => self.apply_batch(suspect.extent, index)?,
-                _ => {
-                    let hash = self.hash_of(&found);
-                    self.apply(&Held::Record(found, hash), index)?;
-                }
+            let sum = self.live_in(self.log.tail, index, &[])?.and(size);
+            if !g.fits(sum.bytes, sum.count) {
+                // A record that cannot be carried is sealed before it is acknowledged: this one
+                // is not sealed.
+                verdict.suspect = None;
             }
         }
         let load = Load { changes: &[], suspect: verdict.suspect, previous_end: verdict.accepted };
         self.turn(&load, index)
     }
 
-    /// The opening of a log sector, if it reads as it should.
-    fn opening(&mut self, sequence: u32) -> Option<Opening> {
-        let opening = self.read_opening(self.sector(sequence)).ok()?;
-        (opening.life == self.life(sequence)).then_some(opening)
+    /// A sector that was begun behind the head and does not count may look otherwise at the next
+    /// mount, even if nothing of it can be read now. So its opening is made unreadable for good,
+    /// and so are the settle records of mounts that took it for the head.
+    fn kill_next(&mut self, head: &Opening) -> Result<(), Error<F::Error>> {
+        let g = self.medium.geometry;
+        let sector = self.sector(head.life.sequence + 1);
+        if let Ok(next) = self.read_opening(sector)
+            && next.life.is_before(head.life)
+        {
+            // A retired sector that was not touched since: a new opening needs an erase.
+            return Ok(());
+        }
+        let base = sector * g.sector_bytes;
+        // Not the mark: its bits say that the opening is whole.
+        self.medium.zero(base, g.mark())?;
+        let mut page = g.page;
+        while page < g.sector_bytes {
+            let mut trace = [0xFF; 32];
+            let trace = trace.get_mut(..g.trace() as usize).unwrap_or(&mut []);
+            if self.medium.read(base + page, trace).is_err() || trace.iter().all(|b| *b == 0) {
+                self.medium.zero(base + page + g.trace(), g.header_area())?;
+            }
+            page += g.page;
+        }
+        Ok(())
+    }
+
+    /// What is known of a log sector.
+    fn facts(&mut self, sequence: u32) -> Option<Opening> {
+        let life = self.life(sequence);
+        let sector = self.sector(sequence);
+        let opening = self.read_opening(sector).ok().filter(|opening| opening.life == life);
+        opening.or_else(|| self.facts_from_settle(sector).filter(|facts| facts.life == life))
+    }
+
+    /// The facts the first settle record repeats that a walk over the sector meets.
+    fn facts_from_settle(&mut self, sector: u32) -> Option<Opening> {
+        let g = self.medium.geometry;
+        let base = sector * g.sector_bytes;
+        let mut at = g.first_record();
+        while let Some(found) = self.medium.header(base + at, base + g.sector_bytes) {
+            at = g.place(found.end - base);
+        }
+        let mut page = g.next_page(at);
+        while page + g.passed_area() <= g.sector_bytes {
+            let settle = self.medium.settle_header(base + page, base + g.sector_bytes);
+            let facts = settle.and_then(|found| self.medium.self_evident_settle(found));
+            if facts.is_some_and(|facts| self.sector(facts.life.sequence) == sector) {
+                return facts;
+            }
+            page = settle.map_or(page, |found| g.page_of(found.end - base - 1)) + g.page;
+        }
+        None
     }
 
     fn read_opening(&mut self, sector: u32) -> Result<Opening, NoOpening> {
@@ -133,23 +169,29 @@ impl<F: NorFlash> Core<F> {
         let mut head: Option<Opening> = None;
         let mut instead = FoundInstead::ForeignData;
         for sector in 0..g.sectors {
-            match self.read_opening(sector) {
-                Ok(opening) => {
-                    let newest = |h: &Opening| {
-                        (h.life.epoch, h.life.sequence)
-                            < (opening.life.epoch, opening.life.sequence)
-                    };
-                    let plausible = self.sector(opening.life.sequence) == sector
-                        && opening.older + 2 <= g.sectors
-                        && opening.older <= opening.life.sequence
-                        && opening.life.sequence <= u32::MAX - 2 * g.sectors;
-                    if plausible && head.as_ref().is_none_or(newest) && self.mark_is_begun(sector) {
-                        head = Some(opening);
+            let opening = match self.read_opening(sector) {
+                Ok(opening) if self.mark_is_begun(sector) => Some(opening),
+                Ok(_) => None,
+                Err(why) => {
+                    match why {
+                        NoOpening::OtherLayout => instead = FoundInstead::OtherLayout,
+                        NoOpening::NewerFormat => instead = FoundInstead::NewerFormat,
+                        NoOpening::Unreadable => {}
                     }
+                    self.facts_from_settle(sector)
                 }
-                Err(NoOpening::OtherLayout) => instead = FoundInstead::OtherLayout,
-                Err(NoOpening::NewerFormat) => instead = FoundInstead::NewerFormat,
-                Err(NoOpening::Unreadable) => {}
+            };
+            let plausible = opening.filter(|opening| {
+                let Opening { life, older, .. } = *opening;
+                self.sector(life.sequence) == sector
+                    && older + 2 <= g.sectors
+                    && older <= life.sequence
+                    && life.sequence <= u32::MAX - 2 * g.sectors
+            });
+            if let Some(opening) = plausible
+                && head.is_none_or(|head| head.life.is_before(opening.life))
+            {
+                head = Some(opening);
             }
         }
         Ok(head.ok_or(instead))

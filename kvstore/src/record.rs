@@ -30,8 +30,8 @@ pub(crate) enum Kind {
     PendingDelete = 4,
     /// Closes a batch; value: start and end of its records.
     Commit = 5,
-    /// Written by a mount; value: accepted end of the log, then a copy of the last record if that
-    /// was accepted.
+    /// Written by a mount; value: accepted end of the log, the opening's facts, then a copy of the
+    /// last record if that was accepted.
     Settle = 6,
     /// Proves that the record before it is whole.
     Seal = 7,
@@ -100,7 +100,7 @@ impl Header {
             Kind::Put | Kind::PendingPut => true,
             Kind::Delete | Kind::PendingDelete => value_len == 0,
             Kind::Commit => key_bits == 0 && value_len == 6,
-            Kind::Settle => key_bits == 0 && value_len >= 3,
+            Kind::Settle => key_bits == 0 && value_len >= SETTLE,
             Kind::Seal => key_bits == 0 && value_len == 0,
         };
         consistent.then_some(Self { kind, key_len, value_len })
@@ -171,9 +171,21 @@ pub(crate) struct Opening {
     pub(crate) proven_end: u32,
 }
 
+/// Bytes of an opening's facts.
+pub(crate) const FACTS: u32 = 16;
+
+/// Bytes of a settle record's value before the copy it carries: accepted end and facts.
+pub(crate) const SETTLE: u32 = 3 + FACTS;
+
 /// Format version this code reads and writes.
 const VERSION: u8 = 1;
 const TAG: [u8; 2] = [0x0A, 0x57];
+
+impl Life {
+    pub(crate) const fn is_before(self, other: Self) -> bool {
+        self.epoch < other.epoch || self.epoch == other.epoch && self.sequence < other.sequence
+    }
+}
 
 /// Why bytes are no opening of ours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -196,11 +208,7 @@ impl Opening {
         push(&TAG);
         push(&[VERSION]);
         push(&shape);
-        push(&self.life.epoch.to_le_bytes());
-        push(&self.life.sequence.to_le_bytes());
-        push(&[self.older as u8, (self.older >> 8) as u8]);
-        push(&u24(self.previous_end));
-        push(&u24(self.proven_end));
+        push(&self.facts());
         let (crc, zeros) = opening_check(&out);
         let mut push = |at: usize, bytes: &[u8]| {
             for (to, from) in out.iter_mut().skip(at).zip(bytes) {
@@ -215,9 +223,10 @@ impl Opening {
     pub(crate) fn decode(bytes: &[u8; 31], shape: [u8; 6]) -> Result<Self, NoOpening> {
         let (crc, zeros) = opening_check(bytes);
         let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
-        let &[e0, e1, e2, e3, q0, q1, q2, q3, o0, o1, p0, p1, p2, c0, c1, c2, ref checks @ ..] =
-            rest;
-        if checks != &[crc[0], crc[1], crc[2], crc[3], zeros[0], zeros[1]] || [t0, t1] != TAG {
+        let checks = rest.last_chunk();
+        if checks != Some(&[crc[0], crc[1], crc[2], crc[3], zeros[0], zeros[1]])
+            || [t0, t1] != TAG
+        {
             return Err(NoOpening::Unreadable);
         }
         if version != VERSION {
@@ -226,15 +235,31 @@ impl Opening {
         if [s0, s1, s2, s3, s4, s5] != shape {
             return Err(NoOpening::OtherLayout);
         }
-        Ok(Self {
+        rest.first_chunk().map(Self::from_facts).ok_or(NoOpening::Unreadable)
+    }
+
+    /// What settle records repeat, so that a sector is known even if its opening is lost.
+    pub(crate) const fn facts(&self) -> [u8; FACTS as usize] {
+        let [e0, e1, e2, e3] = self.life.epoch.to_le_bytes();
+        let [q0, q1, q2, q3] = self.life.sequence.to_le_bytes();
+        let [o0, o1, ..] = self.older.to_le_bytes();
+        let [p0, p1, p2] = u24(self.previous_end);
+        let [c0, c1, c2] = u24(self.proven_end);
+        [e0, e1, e2, e3, q0, q1, q2, q3, o0, o1, p0, p1, p2, c0, c1, c2]
+    }
+
+    /// The reverse of [`facts`](Self::facts).
+    pub(crate) const fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
+        let &[e0, e1, e2, e3, q0, q1, q2, q3, o0, o1, p0, p1, p2, c0, c1, c2] = facts;
+        Self {
             life: Life {
                 epoch: u32::from_le_bytes([e0, e1, e2, e3]),
                 sequence: u32::from_le_bytes([q0, q1, q2, q3]),
             },
             older: u32::from_le_bytes([o0, o1, 0, 0]),
-            previous_end: u32::from_le_bytes([p0, p1, p2, 0]),
-            proven_end: u32::from_le_bytes([c0, c1, c2, 0]),
-        })
+            previous_end: from_u24([p0, p1, p2]),
+            proven_end: from_u24([c0, c1, c2]),
+        }
     }
 }
 
@@ -365,7 +390,7 @@ mod tests {
                 }
             }
         }
-        for (kind, value_len) in [(Kind::Commit, 6), (Kind::Settle, 3), (Kind::Seal, 0)] {
+        for (kind, value_len) in [(Kind::Commit, 6), (Kind::Settle, SETTLE), (Kind::Seal, 0)] {
             let header = Header { kind, key_len: 0, value_len };
             assert_eq!(Header::decode(&header.encode()), Some(header));
         }

@@ -11,7 +11,7 @@ use crate::error::Error;
 use crate::index::Index;
 use crate::layout::HEADER;
 use crate::medium::Found;
-use crate::record::{Header, Kind, u24};
+use crate::record::{Header, Kind, Opening, SETTLE, u24};
 use crate::walk::{Core, Held, Live, Stop};
 use crate::writer::Writer;
 
@@ -48,7 +48,7 @@ impl<F: NorFlash> Core<F> {
     pub(crate) fn judge(
         &mut self,
         stop: Stop,
-        proven_end: u32,
+        opening: &Opening,
         index: &mut Index,
     ) -> Result<Verdict, Error<F::Error>> {
         let base = self.base(self.log.head);
@@ -56,7 +56,7 @@ impl<F: NorFlash> Core<F> {
         let mut verdict = Verdict { accepted: stop.offset, suspect: None, stop: stop.offset };
         let mut undecided = [stop.last, stop.before];
         for place in &mut undecided {
-            let Some(held) = place.filter(|held| held.address() >= base + proven_end) else {
+            let Some(held) = place.filter(|held| held.address() >= base + opening.proven_end) else {
                 break;
             };
             *place = None;
@@ -96,6 +96,7 @@ impl<F: NorFlash> Core<F> {
     pub(crate) fn settle(
         &mut self,
         verdict: &Verdict,
+        opening: &Opening,
         index: &mut Index,
     ) -> Result<Settled, Error<F::Error>> {
         let g = self.medium.geometry;
@@ -125,14 +126,17 @@ impl<F: NorFlash> Core<F> {
             }
         };
         // Only now: its header told which pages to pass over.
-        let at_page_start = verdict.stop == g.page_of(verdict.stop);
-        let area = if at_page_start { g.passed_area() } else { g.header_area() };
-        self.medium.zero(base + verdict.stop, area)?;
+        if verdict.stop == g.page_of(verdict.stop) {
+            self.pass(base + verdict.stop)?;
+        } else {
+            self.medium.zero(base + verdict.stop, g.header_area())?;
+        }
         self.medium.zero(base + page, g.trace())?;
         let header = Header { kind: Kind::Settle, key_len: 0, value_len };
         let address = base + page + g.trace();
         let mut writer = Writer::start(&mut self.medium, life, address, header)?;
         writer.push(&u24(verdict.accepted))?;
+        writer.push(&opening.facts())?;
         if let Some(suspect) = &verdict.suspect
             && !writer.carry(&suspect.found, life)?
         {
@@ -154,10 +158,10 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         loop {
             let start = page + g.trace();
-            let value_len = verdict.suspect.map_or(3, |suspect| {
-                let inner = start + HEADER + 3;
+            let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
+                let inner = start + HEADER + SETTLE;
                 let Header { key_len, value_len, .. } = suspect.found.header;
-                3 + g.record_end(inner, key_len, value_len) - inner
+                SETTLE + g.record_end(inner, key_len, value_len) - inner
             });
             let end = g.record_end(start, 0, value_len);
             if end > g.sector_bytes {

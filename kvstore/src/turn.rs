@@ -12,14 +12,14 @@ use crate::layout::OPENING;
 use crate::medium::{Found, copy};
 use crate::record::{Header, Kind, Opening, crc32c};
 use crate::settle::Suspect;
-use crate::walk::{Core, Live};
+use crate::walk::{Core, Held, Live};
 use crate::writer::Writer;
 
 /// What else goes into the new sector.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Load<'a> {
     pub(crate) changes: &'a [Change<'a>],
-    /// A mount's suspect record, already applied to the index.
+    /// A mount's suspect record, not yet applied to the index.
     pub(crate) suspect: Option<Suspect>,
     /// Offset where the accepted log ends in the sector before.
     pub(crate) previous_end: u32,
@@ -40,7 +40,13 @@ impl<F: NorFlash> Core<F> {
         let retires = self.log_is_long();
         self.begin_sector()?;
         let mut at = self.base(self.log.head) + self.medium.geometry.first_record();
-        let mut live = Live::default();
+        // First, so that what it replaces in the tail is not copied. Its effect is taken from the
+        // copy: bits of the record itself may read differently each time.
+        if let Some(suspect) = &load.suspect
+            && !self.carry_suspect(suspect, &mut at, index)?
+        {
+            return Ok(false);
+        }
         if retires {
             for position in 0..index.len() {
                 let Some(&entry) = index.get(position) else { break };
@@ -54,14 +60,7 @@ impl<F: NorFlash> Core<F> {
                 if self.is_replaced(entry.hash, &source, load.changes)? {
                     continue;
                 }
-                let suspect = load.suspect.is_some_and(|s| s.found.address == entry.address);
-                let Some(copied) = self.copy_record(&source, &mut at, suspect)? else {
-                    return Ok(false);
-                };
-                if suspect && self.hash_of(&copied) != entry.hash {
-                    return Ok(false);
-                }
-                live = live.plus(self.medium.geometry.size(&copied));
+                let (copied, _) = self.copy_record(&source, &mut at)?;
                 if let Some(entry) = index.get_mut(position) {
                     entry.address = copied.address;
                 }
@@ -70,12 +69,6 @@ impl<F: NorFlash> Core<F> {
         let in_tail = |core: &Self, address| {
             retires && core.medium.geometry.sector_of(address) == core.sector(tail)
         };
-        if let Some(suspect) = load.suspect.filter(|s| !in_tail(self, s.found.address)) {
-            let Some(carried) = self.carry_suspect(&suspect, &mut at, index)? else {
-                return Ok(false);
-            };
-            live = live.and(carried);
-        }
         // Deletes first, so that a later mount's index never holds more than this one.
         for change in effective(load.changes).filter(|c| !c.is_put()) {
             let hash = crc32c(change.key());
@@ -92,7 +85,6 @@ impl<F: NorFlash> Core<F> {
             let hash = crc32c(change.key());
             let position = self.position(change.key(), hash, index)?;
             let found = self.write_change(change, false, &mut at)?;
-            live = live.plus(self.medium.geometry.size(&found));
             set(index, position.map(|(position, _)| position), hash, found.address);
         }
         let tail = if retires { tail + 1 } else { tail };
@@ -153,54 +145,43 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// Writes a suspect record again. `None`: it does not pass its checks any more.
+    /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
+    /// `false`: it does not pass its checks any more.
     fn carry_suspect(
         &mut self,
         suspect: &Suspect,
         at: &mut u32,
         index: &mut Index,
-    ) -> Result<Option<Live>, Error<F::Error>> {
-        let mut live = Live::default();
-        if suspect.found.header.kind == Kind::Commit {
-            // Deletes first, as everywhere: an index never holds more than it did.
-            for kind in [Kind::PendingDelete, Kind::PendingPut] {
-                self.each_in_batch(suspect.extent, &mut |core, found| {
-                    if found.header.kind == kind {
-                        let copied = core.copy_record(found, at, false)?;
-                        live = live.and(core.moved(found, copied, index));
-                    }
-                    Ok(())
-                })?;
+    ) -> Result<bool, Error<F::Error>> {
+        if suspect.found.header.kind != Kind::Commit {
+            let (copied, whole) = self.copy_record(&suspect.found, at)?;
+            if whole {
+                let hash = self.hash_of(&copied);
+                self.apply(&Held::Record(copied, hash), index)?;
             }
-            return Ok(Some(live));
+            return Ok(whole);
         }
-        let before = self.hash_of(&suspect.found);
-        let Some(copied) = self.copy_record(&suspect.found, at, true)? else { return Ok(None) };
-        if self.hash_of(&copied) != before {
-            return Ok(None);
+        // Deletes first, as everywhere: an index never holds more than it did.
+        for kind in [Kind::PendingDelete, Kind::PendingPut] {
+            self.each_in_batch(suspect.extent, &mut |core, found| {
+                if found.header.kind == kind {
+                    let (copied, _) = core.copy_record(found, at)?;
+                    let hash = core.hash_of(&copied);
+                    core.apply(&Held::Record(copied, hash), index)?;
+                }
+                Ok(())
+            })?;
         }
-        Ok(Some(self.moved(&suspect.found, Some(copied), index)))
+        Ok(true)
     }
 
-    /// Points the index to the copy of a record.
-    fn moved(&self, from: &Found, to: Option<Found>, index: &mut Index) -> Live {
-        let entry = index.iter_mut().find(|entry| entry.address == from.address);
-        if let (Some(entry), Some(to)) = (entry, to) {
-            entry.address = to.address;
-            Live::default().plus(self.medium.geometry.size(&to))
-        } else {
-            Live::default()
-        }
-    }
-
-    /// Copies a record to the next place of the new sector, as a plain put or delete. A damaged
-    /// one stays damaged; a suspect one must pass its checks or `None` comes back.
+    /// Copies a record to the next place of the new sector, as a plain put or delete; tells
+    /// whether it passes its checks. A damaged record makes a damaged copy.
     fn copy_record(
         &mut self,
         source: &Found,
         at: &mut u32,
-        suspect: bool,
-    ) -> Result<Option<Found>, Error<F::Error>> {
+    ) -> Result<(Found, bool), Error<F::Error>> {
         let kind = match source.header.kind {
             Kind::Delete | Kind::PendingDelete => Kind::Delete,
             _ => Kind::Put,
@@ -211,12 +192,9 @@ impl<F: NorFlash> Core<F> {
         let new_life = self.life(self.log.head);
         let mut writer = Writer::start(&mut self.medium, new_life, address, header)?;
         let difference = writer.push_from(source, life)?;
-        if difference != [0; 7] && suspect {
-            return Ok(None);
-        }
         let end = writer.finish(difference)?;
         *at = end;
-        Ok(Some(Found { address, end, header }))
+        Ok((Found { address, end, header }, difference == [0; 7]))
     }
 
     /// Writes a change's record at the next place of the head.
