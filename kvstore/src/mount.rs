@@ -84,17 +84,11 @@ impl<F: NorFlash> Core<F> {
         verdict: &mut Verdict,
         index: &mut Index,
     ) -> Result<bool, Error<F::Error>> {
-        let g = self.medium.geometry;
         if let Some(suspect) = &verdict.suspect
-            && self.log_is_long()
+            && !self.can_carry(suspect, index)?
         {
-            let size = self.suspect_size(suspect)?;
-            let sum = self.live_in(self.log.tail, index, &[])?.and(size);
-            if !g.fits(sum.bytes, sum.count) {
-                // A record that cannot be carried is sealed before it is acknowledged: this one
-                // is not sealed.
-                verdict.suspect = None;
-            }
+            // It would have been sealed before it was acknowledged or reported: it was not.
+            verdict.suspect = None;
         }
         let load = Load { changes: &[], suspect: verdict.suspect, previous_end: verdict.accepted };
         self.turn(&load, index)
@@ -227,6 +221,8 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         // What allows the next mount to start over if sector 0 is left half-erased.
         self.medium.zero((g.sectors - 1) * g.sector_bytes, g.mark() + g.unit)?;
+        // An interrupted erase could begin the mark of an opening that was never finished.
+        self.medium.zero(0, g.mark())?;
         self.medium.erase(0)?;
         self.log.epoch = epoch;
         self.log.head = g.sectors;

@@ -64,6 +64,12 @@ pub(crate) struct Header {
     pub(crate) value_len: u32,
 }
 
+/// The header of every commit.
+pub(crate) const COMMIT: Header = Header { kind: Kind::Commit, key_len: 0, value_len: 6 };
+
+/// The header of every seal.
+pub(crate) const SEAL: Header = Header { kind: Kind::Seal, key_len: 0, value_len: 0 };
+
 /// Longest value a header can tell.
 pub(crate) const MAX_VALUE: u32 = (1 << 17) - 1;
 
@@ -224,8 +230,7 @@ impl Opening {
         let (crc, zeros) = opening_check(bytes);
         let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
         let checks = rest.last_chunk();
-        if checks != Some(&[crc[0], crc[1], crc[2], crc[3], zeros[0], zeros[1]])
-            || [t0, t1] != TAG
+        if checks != Some(&[crc[0], crc[1], crc[2], crc[3], zeros[0], zeros[1]]) || [t0, t1] != TAG
         {
             return Err(NoOpening::Unreadable);
         }

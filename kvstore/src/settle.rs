@@ -11,7 +11,7 @@ use crate::error::Error;
 use crate::index::Index;
 use crate::layout::HEADER;
 use crate::medium::Found;
-use crate::record::{Header, Kind, Opening, SETTLE, u24};
+use crate::record::{Header, Kind, Opening, SEAL, SETTLE, u24};
 use crate::walk::{Core, Held, Live, Stop};
 use crate::writer::Writer;
 
@@ -56,7 +56,8 @@ impl<F: NorFlash> Core<F> {
         let mut verdict = Verdict { accepted: stop.offset, suspect: None, stop: stop.offset };
         let mut undecided = [stop.last, stop.before];
         for place in &mut undecided {
-            let Some(held) = place.filter(|held| held.address() >= base + opening.proven_end) else {
+            let Some(held) = place.filter(|held| held.address() >= base + opening.proven_end)
+            else {
                 break;
             };
             *place = None;
@@ -105,19 +106,23 @@ impl<F: NorFlash> Core<F> {
         if verdict.stop >= g.sector_bytes {
             return Ok(Settled::NoRoom);
         }
+        let seal = match &verdict.suspect {
+            Some(suspect) => !self.can_carry(suspect, index)?,
+            None => false,
+        };
         // A torn record may have touched every page its header names. If the header is lost the
         // next time, no more than the first page was touched.
         let torn = self.medium.header(base + verdict.stop, base + g.sector_bytes);
         let first = g.next_page(verdict.stop);
         let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - base - 1)).max(first);
-        if self.find_room(verdict, base, behind).is_none() {
+        if self.find_room(verdict, seal, base, behind).is_none() {
             return Ok(Settled::NoRoom);
         }
         for page in (first..behind).step_by(g.page as usize) {
             self.pass(base + page)?;
         }
         let (page, value_len) = loop {
-            let Some((page, value_len)) = self.find_room(verdict, base, behind) else {
+            let Some((page, value_len)) = self.find_room(verdict, seal, base, behind) else {
                 return Ok(Settled::NoRoom);
             };
             behind = self.pass_over(base, behind, page)?;
@@ -143,7 +148,11 @@ impl<F: NorFlash> Core<F> {
             return Ok(Settled::Flickers);
         }
         let end = writer.finish([0; 7])?;
-        self.log.end = g.place(end - base);
+        let mut at = end;
+        if seal {
+            self.write_record(SEAL, &[], &[], &mut at)?;
+        }
+        self.log.end = g.place(at - base);
         if let Some(suspect) = verdict.suspect {
             let cargo = self.medium.cargo(&Found { address, end, header }, suspect.found.header);
             let hash = self.hash_of(&cargo);
@@ -154,7 +163,13 @@ impl<F: NorFlash> Core<F> {
 
     /// The first page from `page` on from which a settle record finds only blank pages; with the
     /// length of its value.
-    fn find_room(&mut self, verdict: &Verdict, base: u32, mut page: u32) -> Option<(u32, u32)> {
+    fn find_room(
+        &mut self,
+        verdict: &Verdict,
+        seal: bool,
+        base: u32,
+        mut page: u32,
+    ) -> Option<(u32, u32)> {
         let g = self.medium.geometry;
         loop {
             let start = page + g.trace();
@@ -163,7 +178,10 @@ impl<F: NorFlash> Core<F> {
                 let Header { key_len, value_len, .. } = suspect.found.header;
                 SETTLE + g.record_end(inner, key_len, value_len) - inner
             });
-            let end = g.record_end(start, 0, value_len);
+            let mut end = g.record_end(start, 0, value_len);
+            if seal {
+                end = g.record_end(g.place(end), 0, 0);
+            }
             if end > g.sector_bytes {
                 return None;
             }
@@ -216,8 +234,24 @@ impl<F: NorFlash> Core<F> {
         self.medium.zero(page + g.trace(), g.header_area())
     }
 
+    /// Whether the suspect can be moved to a new sector along with the tail's live records. A
+    /// record of which this is not so gets a seal before anything about it is reported.
+    pub(crate) fn can_carry(
+        &mut self,
+        suspect: &Suspect,
+        index: &Index,
+    ) -> Result<bool, Error<F::Error>> {
+        if !self.log_is_long() {
+            return Ok(true);
+        }
+        let g = self.medium.geometry;
+        let size = self.suspect_size(suspect)?;
+        let sum = self.live_in(self.log.tail, index, &[])?.and(size);
+        Ok(g.fits(sum.bytes, sum.count))
+    }
+
     /// What copying the suspect elsewhere takes.
-    pub(crate) fn suspect_size(&mut self, suspect: &Suspect) -> Result<Live, Error<F::Error>> {
+    fn suspect_size(&mut self, suspect: &Suspect) -> Result<Live, Error<F::Error>> {
         let g = self.medium.geometry;
         let mut live = Live::default();
         if suspect.found.header.kind == Kind::Commit {

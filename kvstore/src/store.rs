@@ -10,7 +10,7 @@ use crate::error::Error;
 use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, HEADER, Layout, MAX_KEY, TRAILER};
 use crate::medium::{Found, Medium, WINDOW, copy};
-use crate::record::{Check, Header, Kind, MAX_VALUE, crc32c, key_is_valid, u24};
+use crate::record::{COMMIT, Check, Header, MAX_VALUE, SEAL, crc32c, key_is_valid, u24};
 use crate::turn::{Load, set};
 use crate::walk::{Core, Live, Log};
 
@@ -527,6 +527,3 @@ impl<F: NorFlash> Core<F> {
         }
     }
 }
-
-const COMMIT: Header = Header { kind: Kind::Commit, key_len: 0, value_len: 6 };
-const SEAL: Header = Header { kind: Kind::Seal, key_len: 0, value_len: 0 };

@@ -1,0 +1,134 @@
+//! How marginal cells read.
+
+use core::fmt;
+
+use serde::{Deserialize, Serialize};
+
+use super::chance::{lanes_below, nth};
+
+/// How marginal cells read during one power-up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Bias(pub(super) Reading);
+
+/// `ones_of_256`: how many of 256 marginal bits read 1.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub(super) enum Reading {
+    Zeros,
+    Ones,
+    Stored,
+    /// The bit at `(byte address, bit)` reads 1 if lane `bit` of `nth(seed, address)` is below
+    /// `ones_of_256`.
+    Fixed {
+        seed: u64,
+        ones_of_256: u16,
+    },
+    /// The same with the seed `nth(seed, number of the read)`.
+    PerRead {
+        seed: u64,
+        ones_of_256: u16,
+    },
+}
+
+impl Bias {
+    /// Every marginal bit reads 0.
+    pub const ZEROS: Self = Self(Reading::Zeros);
+    /// Every marginal bit reads 1.
+    pub const ONES: Self = Self(Reading::Ones);
+
+    /// Every marginal bit reads as the value it is nearer to.
+    pub const fn stored() -> Self {
+        Self(Reading::Stored)
+    }
+
+    /// Every marginal bit has a value fixed for this power-up. The share that reads 1 is 0, 10,
+    /// 50, 90 or 100 percent, itself drawn from the seed.
+    pub fn seeded(seed: u64) -> Self {
+        let shares = [0, 26, 128, 230, 256];
+        let ones_of_256 = shares[(nth(seed, u64::MAX) % 5) as usize];
+        Self(Reading::Fixed { seed, ones_of_256 })
+    }
+
+    /// Every read call draws every marginal bit anew. The share that reads 1 is 10, 50 or 90
+    /// percent, drawn from the seed.
+    pub fn flicker(seed: u64) -> Self {
+        let shares = [26, 128, 230];
+        let ones_of_256 = shares[(nth(seed, u64::MAX) % 3) as usize];
+        Self(Reading::PerRead { seed, ones_of_256 })
+    }
+
+    /// What a byte reads whose bits `weak` are marginal. `read` is the number of read calls
+    /// since power-up that came before.
+    pub(super) fn byte(self, stored: u8, weak: u8, at: u32, read: u64) -> u8 {
+        let ones = match self.0 {
+            Reading::Zeros => 0,
+            Reading::Ones => 0xFF,
+            Reading::Stored => stored,
+            Reading::Fixed { seed, ones_of_256 } => {
+                lanes_below(nth(seed, u64::from(at)), ones_of_256)
+            }
+            Reading::PerRead { seed, ones_of_256 } => {
+                lanes_below(nth(nth(seed, read), u64::from(at)), ones_of_256)
+            }
+        };
+        (stored & !weak) | (ones & weak)
+    }
+}
+
+impl fmt::Display for Bias {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let percent = |ones_of_256: u16| (u32::from(ones_of_256) * 100 + 128) / 256;
+        match self.0 {
+            Reading::Zeros => out.write_str("marginal bits read 0"),
+            Reading::Ones => out.write_str("marginal bits read 1"),
+            Reading::Stored => out.write_str("marginal bits read as stored"),
+            Reading::Fixed { seed, ones_of_256 } => {
+                let share = percent(ones_of_256);
+                write!(out, "marginal bits fixed, {share} % ones, seed {seed}")
+            }
+            Reading::PerRead { seed, ones_of_256 } => {
+                let share = percent(ones_of_256);
+                write!(out, "marginal bits flicker, {share} % ones, seed {seed}")
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Share of ones among marginal bits, in percent.
+    fn share(bias: Bias, read: u64) -> u32 {
+        let ones: u32 = (0..5000).map(|at| bias.byte(0, 0xFF, at, read).count_ones()).sum();
+        ones * 100 / 40_000
+    }
+
+    #[test]
+    fn solid_bits_never_change() {
+        for seed in 0..50 {
+            for bias in [Bias::ZEROS, Bias::ONES, Bias::stored(), Bias::seeded(seed)] {
+                assert_eq!(bias.byte(0xA5, 0x0F, 9, 3) & 0xF0, 0xA0);
+            }
+        }
+    }
+
+    #[test]
+    fn shares_are_those_promised_and_all_occur() {
+        let mut seen = [0; 5];
+        for seed in 0..200 {
+            let percent = share(Bias::seeded(seed), 0);
+            let near = [0, 10, 50, 90, 100].iter().position(|wanted| percent.abs_diff(*wanted) < 2);
+            seen[near.expect("a promised share")] += 1;
+        }
+        assert!(seen.iter().all(|count| *count > 10), "{seen:?}");
+    }
+
+    #[test]
+    fn seeded_is_stable_and_flicker_is_not() {
+        let fixed =
+            Bias::seeded((0..).find(|s| share(Bias::seeded(*s), 0).abs_diff(50) < 5).unwrap());
+        let flicker = Bias::flicker(1);
+        assert!((0..100).all(|at| fixed.byte(0, 0xFF, at, 0) == fixed.byte(0, 0xFF, at, 1)));
+        assert!((0..100).any(|at| flicker.byte(0, 0xFF, at, 0) != flicker.byte(0, 0xFF, at, 1)));
+    }
+}

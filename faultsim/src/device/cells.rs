@@ -1,0 +1,372 @@
+//! The cells of the whole part, and the steps that change them.
+
+use core::fmt;
+use core::hash::{Hash, Hasher};
+use core::ops::Range;
+
+use serde::{Deserialize, Serialize};
+
+use super::chance::lanes_below;
+use super::geometry::{Geometry, GeometryError};
+use super::tear::{Kind, Tear};
+
+/// What a power cut can interrupt: the program of one page, or the erase of one sector. A
+/// program call over several pages is several steps, in order.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum Step {
+    /// Clear the bits that are 0 in `data`.
+    Program {
+        /// Address of the first byte.
+        at: u32,
+        /// Bytes, all in one page.
+        data: Vec<u8>,
+    },
+    /// Set all bits of a sector.
+    Erase {
+        /// Number of the sector.
+        sector: u32,
+    },
+}
+
+impl Step {
+    /// Bytes of the part that the step works on.
+    pub fn range(&self, g: &Geometry) -> Range<u32> {
+        match self {
+            Self::Program { at, data } => {
+                *at..u32::try_from(data.len()).map_or(u32::MAX, |len| at.saturating_add(len))
+            }
+            Self::Erase { sector } => {
+                let at = sector.saturating_mul(g.sector_size());
+                at..at.saturating_add(g.sector_size())
+            }
+        }
+    }
+}
+
+impl fmt::Display for Step {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Program { at, data } => write!(out, "program@{at:#06x}+{}", data.len()),
+            Self::Erase { sector } => write!(out, "erase of sector {sector}"),
+        }
+    }
+}
+
+/// The marginal cells of one byte: left half-way by an interrupted operation, they may read
+/// either way until they are programmed to 0 or erased.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct Weak {
+    /// Address of the byte.
+    pub at: u32,
+    /// Its marginal bits; never 0.
+    pub mask: u8,
+}
+
+/// Cells of the whole part. Cheap to clone and compare.
+///
+/// Equality and hash are those of the cells: the book-keeping of programmed units and erase
+/// counts is left out.
+#[derive(Clone, Debug)]
+pub struct Image {
+    /// Solid value of each bit; of a marginal bit the value it is nearer to.
+    bytes: Vec<u8>,
+    /// Marginal cells, ascending addresses.
+    weak: Vec<Weak>,
+    /// One bit per unit: programmed since its erase. A unit that stores a 0 always counts.
+    programmed: Vec<u64>,
+    /// Erases begun, per sector.
+    erases: Vec<u32>,
+}
+
+impl PartialEq for Image {
+    fn eq(&self, other: &Self) -> bool {
+        self.bytes == other.bytes && self.weak == other.weak
+    }
+}
+
+impl Eq for Image {}
+
+impl Hash for Image {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.bytes.hash(state);
+        self.weak.hash(state);
+    }
+}
+
+impl Image {
+    /// A part as it comes from the factory: all bits solid 1.
+    pub fn blank(g: &Geometry) -> Self {
+        Self {
+            bytes: vec![0xFF; g.bytes() as usize],
+            weak: Vec::new(),
+            programmed: vec![0; g.units().div_ceil(64)],
+            erases: vec![0; g.sectors as usize],
+        }
+    }
+
+    /// A part that holds these bytes, all bits solid.
+    ///
+    /// # Errors
+    /// [`GeometryError::WrongLength`] if there are not exactly as many bytes as the part has.
+    pub fn from_bytes(g: &Geometry, bytes: &[u8]) -> Result<Self, GeometryError> {
+        let mut image = Self::blank(g);
+        if bytes.len() != image.bytes.len() {
+            return Err(GeometryError::WrongLength);
+        }
+        image.bytes.copy_from_slice(bytes);
+        image.note_programmed_by_content(g, 0, image.bytes.len(), true);
+        Ok(image)
+    }
+
+    /// Stored value of each byte. A marginal bit stores the value it is nearer to.
+    pub fn bytes(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// Marginal cells, in ascending order of address.
+    pub fn weak(&self) -> &[Weak] {
+        &self.weak
+    }
+
+    /// Whether any cell is marginal.
+    pub fn has_weak(&self) -> bool {
+        !self.weak.is_empty()
+    }
+
+    /// The stored bytes in slices of 256; the last one may be shorter.
+    pub fn pages(&self) -> impl Iterator<Item = &[u8]> {
+        self.bytes.chunks(256)
+    }
+
+    /// Erases begun, per sector.
+    pub fn erase_counts(&self) -> &[u32] {
+        &self.erases
+    }
+
+    /// Whether the unit with this number was programmed since its erase. After an interrupted
+    /// operation a unit counts as programmed if it stores a 0.
+    pub fn is_programmed(&self, unit: usize) -> bool {
+        self.programmed.get(unit / 64).is_some_and(|word| word >> (unit % 64) & 1 == 1)
+    }
+
+    /// Becomes equal to `other`, book-keeping included, and keeps its own allocations.
+    pub fn copy_from(&mut self, other: &Self) {
+        self.bytes.clone_from(&other.bytes);
+        self.weak.clone_from(&other.weak);
+        self.programmed.clone_from(&other.programmed);
+        self.erases.clone_from(&other.erases);
+    }
+
+    /// Does the whole step. Bytes outside the part are passed over.
+    pub fn apply(&mut self, g: &Geometry, step: &Step) {
+        match step {
+            Step::Program { at, data } => self.program(g, *at, data),
+            Step::Erase { sector } => self.erase(g, *sector),
+        }
+    }
+
+    /// Does the step as far as `tear` says. A tear made for the other kind of step does nothing.
+    pub fn apply_torn(&mut self, g: &Geometry, step: &Step, tear: &Tear) {
+        match (step, &tear.0) {
+            (_, Kind::Everything) => self.apply(g, step),
+            (Step::Program { at, data }, Kind::Program(torn)) => {
+                let (from, data) = self.clip(*at, data);
+                let to = from + data.len();
+                let touched = weak_within(&self.weak, from, to);
+                let (cells, old) = (&mut self.bytes[from..to], &self.weak[touched.clone()]);
+                let mut new = Vec::new();
+                torn.apply(cells, from, data, old, &mut new);
+                self.replace_weak(touched, new);
+                self.note_programmed_by_content(g, from, to, false);
+            }
+            (Step::Erase { sector }, Kind::Erase(torn)) => {
+                let Range { start: from, end: to } = self.sector_cells(g, *sector);
+                let touched = weak_within(&self.weak, from, to);
+                let (cells, old) = (&mut self.bytes[from..to], &self.weak[touched.clone()]);
+                let mut new = Vec::new();
+                torn.apply(cells, from, old, &mut new);
+                self.replace_weak(touched, new);
+                self.note_programmed_by_content(g, from, to, true);
+                self.count_erase(*sector);
+            }
+            _ => {}
+        }
+    }
+
+    /// The whole program of one page.
+    pub(super) fn program(&mut self, g: &Geometry, at: u32, data: &[u8]) {
+        let (from, data) = self.clip(at, data);
+        let to = from + data.len();
+        for (cell, byte) in self.bytes[from..to].iter_mut().zip(data) {
+            *cell &= byte;
+        }
+        let touched = weak_within(&self.weak, from, to);
+        if !touched.is_empty() {
+            // A cell that is driven to 0 is marginal no longer; one that is left alone stays so.
+            for weak in &mut self.weak[touched] {
+                weak.mask &= data[weak.at as usize - from];
+            }
+            self.weak.retain(|weak| weak.mask != 0);
+        }
+        let unit = g.unit_size() as usize;
+        for number in from / unit..to.div_ceil(unit) {
+            self.set_programmed(number, true);
+        }
+    }
+
+    /// The whole erase of one sector.
+    pub(super) fn erase(&mut self, g: &Geometry, sector: u32) {
+        let cells = self.sector_cells(g, sector);
+        self.bytes[cells.clone()].fill(0xFF);
+        let touched = weak_within(&self.weak, cells.start, cells.end);
+        self.weak.drain(touched);
+        let unit = g.unit_size() as usize;
+        for number in cells.start / unit..cells.end.div_ceil(unit) {
+            self.set_programmed(number, false);
+        }
+        self.count_erase(sector);
+    }
+
+    fn replace_weak(&mut self, touched: Range<usize>, new: Vec<Weak>) {
+        if !touched.is_empty() || !new.is_empty() {
+            self.weak.splice(touched, new);
+        }
+    }
+
+    /// The part of a program that lies within the image.
+    pub(super) fn clip<'data>(&self, at: u32, data: &'data [u8]) -> (usize, &'data [u8]) {
+        let from = (at as usize).min(self.bytes.len());
+        let len = data.len().min(self.bytes.len() - from);
+        (from, &data[..len])
+    }
+
+    /// The bytes of a sector, as far as they lie within the image.
+    pub(super) fn sector_cells(&self, g: &Geometry, sector: u32) -> Range<usize> {
+        let size = g.sector_size() as usize;
+        let from = (sector as usize).saturating_mul(size).min(self.bytes.len());
+        from..from.saturating_add(size).min(self.bytes.len())
+    }
+
+    fn count_erase(&mut self, sector: u32) {
+        if let Some(count) = self.erases.get_mut(sector as usize) {
+            *count = count.saturating_add(1);
+        }
+    }
+
+    fn set_programmed(&mut self, unit: usize, programmed: bool) {
+        if let Some(word) = self.programmed.get_mut(unit / 64) {
+            let bit = 1 << (unit % 64);
+            *word = if programmed { *word | bit } else { *word & !bit };
+        }
+    }
+
+    /// After an interrupted operation only the content tells what was programmed. `clear`: units
+    /// that store no 0 count as erased.
+    fn note_programmed_by_content(&mut self, g: &Geometry, from: usize, to: usize, clear: bool) {
+        let unit = g.unit_size() as usize;
+        let last = to.div_ceil(unit);
+        let mut number = from / unit;
+        // One word of the bit set after the other.
+        while number < last {
+            let end = last.min((number / 64 + 1) * 64);
+            let cells = &self.bytes[number * unit..(end * unit).min(self.bytes.len())];
+            let mut with_zeros = 0;
+            if unit == 1 {
+                let (eights, rest) = cells.as_chunks::<8>();
+                for (index, lanes) in (number % 64..).step_by(8).zip(eights) {
+                    let below = lanes_below(u64::from_le_bytes(*lanes), 0xFF);
+                    with_zeros |= u64::from(below) << index;
+                }
+                for (index, byte) in (number % 64 + 8 * eights.len()..).zip(rest) {
+                    with_zeros |= u64::from(*byte != 0xFF) << index;
+                }
+            } else {
+                for (index, cells) in (number % 64..).zip(cells.chunks(unit)) {
+                    with_zeros |= u64::from(cells.iter().any(|byte| *byte != 0xFF)) << index;
+                }
+            }
+            if let Some(word) = self.programmed.get_mut(number / 64) {
+                let span = (u64::MAX >> (64 - (end - number))) << (number % 64);
+                let kept = if clear { *word & !span } else { *word };
+                *word = kept | with_zeros;
+            }
+            number = end;
+        }
+    }
+}
+
+/// The entries of a sorted list that lie in bytes `from..to`.
+pub(super) fn weak_within(weak: &[Weak], from: usize, to: usize) -> Range<usize> {
+    if weak.is_empty() {
+        return 0..0;
+    }
+    let start = weak.partition_point(|entry| (entry.at as usize) < from);
+    let len = weak[start..].partition_point(|entry| (entry.at as usize) < to);
+    start..start + len
+}
+
+/// Looks up marginal bits byte by byte, in ascending order of address.
+pub(super) struct WeakCursor<'list>(pub(super) &'list [Weak]);
+
+impl WeakCursor<'_> {
+    /// The marginal bits of the byte at `at`, which must be behind the one asked for before.
+    pub(super) fn mask(&mut self, at: usize) -> u8 {
+        while let [first, rest @ ..] = self.0 {
+            if first.at as usize > at {
+                break;
+            }
+            self.0 = rest;
+            if first.at as usize == at {
+                return first.mask;
+            }
+        }
+        0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn geometry() -> Geometry {
+        Geometry::new(2, 64, 4, 32).unwrap()
+    }
+
+    #[test]
+    fn program_clears_and_erase_sets() {
+        let g = geometry();
+        let mut image = Image::blank(&g);
+        image.apply(&g, &Step::Program { at: 4, data: vec![0xF0, 0xFF, 0x00, 0x81] });
+        image.apply(&g, &Step::Program { at: 4, data: vec![0x3F, 0xFF, 0xFF, 0x0F] });
+        assert_eq!(image.bytes()[3..9], [0xFF, 0x30, 0xFF, 0x00, 0x01, 0xFF]);
+        assert!(image.is_programmed(1) && !image.is_programmed(0) && !image.is_programmed(2));
+        image.apply(&g, &Step::Erase { sector: 0 });
+        assert_eq!(image, Image::blank(&g));
+        assert_eq!(image.erase_counts(), [1, 0]);
+        assert!(!image.is_programmed(1));
+    }
+
+    #[test]
+    fn steps_outside_the_part_do_no_harm() {
+        let g = geometry();
+        let mut image = Image::blank(&g);
+        image.apply(&g, &Step::Erase { sector: 2 });
+        image.apply(&g, &Step::Erase { sector: u32::MAX });
+        image.apply(&g, &Step::Program { at: u32::MAX, data: vec![0; 8] });
+        assert_eq!(image, Image::blank(&g));
+        image.apply(&g, &Step::Program { at: 126, data: vec![0; 8] });
+        assert_eq!(image.bytes()[125..], [0xFF, 0, 0]);
+    }
+
+    #[test]
+    fn bytes_given_are_the_content() {
+        let g = geometry();
+        let mut bytes = vec![0xFF; 128];
+        bytes[9] = 0x7F;
+        let image = Image::from_bytes(&g, &bytes).unwrap();
+        assert_eq!(image.bytes(), bytes);
+        assert!(image.is_programmed(2) && !image.is_programmed(3));
+        assert_eq!(Image::from_bytes(&g, &bytes[1..]), Err(GeometryError::WrongLength));
+        assert_eq!(image.pages().map(<[u8]>::len).sum::<usize>(), 128);
+    }
+}

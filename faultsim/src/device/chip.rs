@@ -1,0 +1,379 @@
+//! The running part: cells, power, counters and the cut to come.
+
+use rand::rngs::ChaCha8Rng;
+
+use super::bias::Bias;
+use super::cells::{Image, Step, weak_within};
+use super::contract::{ContractViolation, PartError};
+use super::geometry::{Geometry, Level};
+use super::tear::Tear;
+use super::timing::{DeviceTime, Timing};
+
+/// How the step at a power cut is torn.
+#[derive(Debug)]
+pub enum CutTear {
+    /// In this way.
+    Given(Tear),
+    /// By [`Tear::draw`], once the step is known.
+    Drawn {
+        /// How nasty the tear may be.
+        level: Level,
+        /// Where the choice comes from.
+        rng: Box<ChaCha8Rng>,
+    },
+}
+
+impl From<Tear> for CutTear {
+    fn from(tear: Tear) -> Self {
+        Self::Given(tear)
+    }
+}
+
+/// Work done since power-up. Refused calls are not counted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Read calls.
+    pub reads: u64,
+    /// Bytes read.
+    pub read_bytes: u64,
+    /// Program calls.
+    pub program_calls: u64,
+    /// Page programs that completed.
+    pub programs: u64,
+    /// Bytes in them.
+    pub programmed_bytes: u64,
+    /// Sector erases that completed.
+    pub erases: u64,
+}
+
+/// Erases of single sectors over the life of the part, interrupted ones included.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Wear {
+    /// Erases of the sector with the most.
+    pub most_erased: u32,
+    /// Erases of the sector with the fewest.
+    pub least_erased: u32,
+}
+
+/// A running part.
+#[derive(Debug)]
+pub struct Chip {
+    geometry: Geometry,
+    timing: Timing,
+    image: Image,
+    bias: Bias,
+    off: bool,
+    cut: Option<(u64, CutTear)>,
+    taken: Option<(Step, Tear)>,
+    step: u64,
+    fuel: u64,
+    calls: u64,
+    counts: Counts,
+    time: DeviceTime,
+    violations: Vec<ContractViolation>,
+    recording: bool,
+    trace: Vec<Step>,
+}
+
+impl Chip {
+    /// A blank part under power, with the times of [`Timing::SERIAL_NOR`] and endless fuel.
+    pub fn new(g: Geometry) -> Self {
+        Self {
+            geometry: g,
+            timing: Timing::SERIAL_NOR,
+            image: Image::blank(&g),
+            bias: Bias::stored(),
+            off: false,
+            cut: None,
+            taken: None,
+            step: 0,
+            fuel: u64::MAX,
+            calls: 0,
+            counts: Counts::default(),
+            time: DeviceTime::default(),
+            violations: Vec::new(),
+            recording: false,
+            trace: Vec::new(),
+        }
+    }
+
+    /// Replaces the cells by `image`, which must be of the same geometry, clears counters,
+    /// trace, violations and any cut to come, and switches the power on. Fuel and recording
+    /// stay as they were set; the fuel is full again.
+    pub fn power_up(&mut self, image: &Image, bias: Bias) {
+        self.image.copy_from(image);
+        self.bias = bias;
+        self.off = false;
+        self.cut = None;
+        self.taken = None;
+        self.step = 0;
+        self.calls = 0;
+        self.counts = Counts::default();
+        self.time = DeviceTime::default();
+        self.violations.clear();
+        self.trace.clear();
+    }
+
+    /// The cells as they are now.
+    pub fn image(&self) -> &Image {
+        &self.image
+    }
+
+    /// Sizes of the part.
+    pub fn geometry(&self) -> Geometry {
+        self.geometry
+    }
+
+    /// Sets how long operations take from now on.
+    pub fn set_timing(&mut self, timing: Timing) {
+        self.timing = timing;
+    }
+
+    /// Whether completed steps are kept for [`Chip::take_steps`].
+    pub fn record_steps(&mut self, on: bool) {
+        self.recording = on;
+    }
+
+    /// The steps completed and recorded since power-up or the last call, in order. The step
+    /// that a cut tore is not among them; see [`Chip::torn_step`].
+    pub fn take_steps(&mut self) -> Vec<Step> {
+        core::mem::take(&mut self.trace)
+    }
+
+    /// Number of steps completed since power-up.
+    pub fn step_count(&self) -> u64 {
+        self.step
+    }
+
+    /// When step number `step` begins, counted from 0 at power-up, it is torn and the power
+    /// goes off. Replaces an earlier cut that has not happened yet.
+    pub fn cut_at(&mut self, step: u64, tear: impl Into<CutTear>) {
+        self.cut = Some((step, tear.into()));
+    }
+
+    /// The same with a tear drawn when the step is known.
+    pub fn cut_randomly(&mut self, step: u64, level: Level, rng: ChaCha8Rng) {
+        self.cut_at(step, CutTear::Drawn { level, rng: Box::new(rng) });
+    }
+
+    /// Whether a cut has taken the power.
+    pub fn is_off(&self) -> bool {
+        self.off
+    }
+
+    /// The step that the cut fell into, and how it was torn.
+    pub fn torn_step(&self) -> Option<&(Step, Tear)> {
+        self.taken.as_ref()
+    }
+
+    /// Grants this many reads, programs and erases per power-up, refused ones included; further
+    /// ones fail with [`PartError::Fuel`].
+    pub fn set_fuel(&mut self, calls: u64) {
+        self.fuel = calls;
+    }
+
+    /// Work done since power-up.
+    pub fn counts(&self) -> Counts {
+        self.counts
+    }
+
+    /// Device time since power-up, without the interrupted step.
+    pub fn time(&self) -> DeviceTime {
+        self.time
+    }
+
+    /// Wear over the life of the image.
+    pub fn wear(&self) -> Wear {
+        let counts = self.image.erase_counts();
+        Wear {
+            most_erased: counts.iter().copied().max().unwrap_or(0),
+            least_erased: counts.iter().copied().min().unwrap_or(0),
+        }
+    }
+
+    /// Calls since power-up that broke the contract, in order.
+    pub fn violations(&self) -> &[ContractViolation] {
+        &self.violations
+    }
+
+    /// Reads the bytes from `at` on.
+    ///
+    /// # Errors
+    /// [`PartError`]; `out` is then as it was.
+    #[inline]
+    pub fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), PartError> {
+        self.begin_call()?;
+        let from = at as usize;
+        let to = from.saturating_add(out.len());
+        let Some(cells) = self.image.bytes().get(from..to) else {
+            return Err(self.refuse_range(at, out.len()));
+        };
+        out.copy_from_slice(cells);
+        if self.image.has_weak() {
+            let weak = self.image.weak();
+            for entry in &weak[weak_within(weak, from, to)] {
+                let byte = &mut out[entry.at as usize - from];
+                *byte = self.bias.byte(*byte, entry.mask, entry.at, self.counts.reads);
+            }
+        }
+        self.counts.reads += 1;
+        self.counts.read_bytes += out.len() as u64;
+        self.time += self.timing.read(out.len());
+        Ok(())
+    }
+
+    /// Clears the bits that are 0 in `data`, page by page.
+    ///
+    /// # Errors
+    /// [`PartError`]. After a contract violation nothing has changed; after
+    /// [`PartError::PowerOff`] earlier pages are complete and the one at the cut is torn.
+    pub fn program(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        self.begin_call()?;
+        self.check_program(at, data)?;
+        self.counts.program_calls += 1;
+        let page = self.geometry.page_size();
+        let (mut at, mut rest) = (at, data);
+        while !rest.is_empty() {
+            let room = (page - at % page) as usize;
+            let (now, later) = rest.split_at(room.min(rest.len()));
+            self.program_page(at, now)?;
+            at += now.len() as u32;
+            rest = later;
+        }
+        Ok(())
+    }
+
+    /// Erases the sectors of bytes `from..to`, in ascending order.
+    ///
+    /// # Errors
+    /// [`PartError`]. After a contract violation nothing has changed; after
+    /// [`PartError::PowerOff`] earlier sectors are complete and the one at the cut is torn.
+    pub fn erase(&mut self, from: u32, to: u32) -> Result<(), PartError> {
+        self.begin_call()?;
+        let size = self.geometry.sector_size();
+        if from > to || to as usize > self.image.bytes().len() {
+            return Err(self.refuse(ContractViolation::OutOfRange { from, to: to.into() }));
+        }
+        if !from.is_multiple_of(size) || !to.is_multiple_of(size) {
+            return Err(self.refuse_alignment(from, to.into(), size));
+        }
+        for sector in from / size..to / size {
+            if self.is_cut_due() {
+                return Err(self.take_cut(Step::Erase { sector }));
+            }
+            self.image.erase(&self.geometry, sector);
+            self.counts.erases += 1;
+            self.time += self.timing.erase(size);
+            self.complete(|| Step::Erase { sector });
+        }
+        Ok(())
+    }
+
+    /// A call that is refused because `from..to` does not keep to the caller's own granule.
+    pub(super) fn misaligned_call(&mut self, from: u32, to: u64, granule: u32) -> PartError {
+        match self.begin_call() {
+            Ok(()) => self.refuse_alignment(from, to, granule),
+            Err(error) => error,
+        }
+    }
+
+    fn refuse_alignment(&mut self, from: u32, to: u64, granule: u32) -> PartError {
+        self.refuse(ContractViolation::Misaligned { from, to, granule })
+    }
+
+    /// The power must be on, and there must be fuel.
+    #[inline]
+    fn begin_call(&mut self) -> Result<(), PartError> {
+        if self.off {
+            return Err(PartError::PowerOff);
+        }
+        if self.calls >= self.fuel {
+            return Err(PartError::Fuel);
+        }
+        self.calls += 1;
+        Ok(())
+    }
+
+    fn refuse(&mut self, violation: ContractViolation) -> PartError {
+        self.violations.push(violation);
+        PartError::Contract(violation)
+    }
+
+    fn refuse_range(&mut self, at: u32, len: usize) -> PartError {
+        let to = u64::from(at).saturating_add(len as u64);
+        self.refuse(ContractViolation::OutOfRange { from: at, to })
+    }
+
+    fn check_program(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        let from = at as usize;
+        let to = from.saturating_add(data.len());
+        if to > self.image.bytes().len() {
+            return Err(self.refuse_range(at, data.len()));
+        }
+        let unit = self.geometry.unit_size() as usize;
+        if !from.is_multiple_of(unit) || !to.is_multiple_of(unit) {
+            return Err(self.refuse_alignment(at, to as u64, unit as u32));
+        }
+        for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
+            // Zeros are the one thing that may be programmed over a unit.
+            if self.image.is_programmed(number) && unit_data.iter().any(|byte| *byte != 0) {
+                return Err(self.refuse_over_program(number * unit, unit_data));
+            }
+        }
+        Ok(())
+    }
+
+    /// Finds the words for a program over the programmed unit at `from`.
+    fn refuse_over_program(&mut self, from: usize, data: &[u8]) -> PartError {
+        let cells = &self.image.bytes()[from..from + data.len()];
+        let weak = &self.image.weak()[weak_within(self.image.weak(), from, from + data.len())];
+        let violation = (from..)
+            .zip(cells.iter().zip(data))
+            .find(|(at, (cell, byte))| {
+                let marginal = weak.iter().find(|entry| entry.at as usize == *at);
+                *byte & !(*cell | marginal.map_or(0, |entry| entry.mask)) != 0
+            })
+            .map_or(ContractViolation::SecondProgram { at: from as u32 }, |(at, _)| {
+                ContractViolation::ZeroToOne { at: at as u32 }
+            });
+        self.refuse(violation)
+    }
+
+    fn program_page(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        if self.is_cut_due() {
+            return Err(self.take_cut(Step::Program { at, data: data.to_vec() }));
+        }
+        self.image.program(&self.geometry, at, data);
+        self.counts.programs += 1;
+        self.counts.programmed_bytes += data.len() as u64;
+        self.time += self.timing.program(data.len());
+        self.complete(|| Step::Program { at, data: data.to_vec() });
+        Ok(())
+    }
+
+    fn complete(&mut self, step: impl FnOnce() -> Step) {
+        self.step += 1;
+        if self.recording {
+            self.trace.push(step());
+        }
+    }
+
+    fn is_cut_due(&self) -> bool {
+        self.cut.as_ref().is_some_and(|(step, _)| *step == self.step)
+    }
+
+    /// Tears `step` as the cut says, and the power is gone.
+    fn take_cut(&mut self, step: Step) -> PartError {
+        let tear = match self.cut.take() {
+            Some((_, CutTear::Given(tear))) => tear,
+            Some((_, CutTear::Drawn { level, mut rng })) => {
+                Tear::draw(&self.geometry, level, &self.image, &step, &mut *rng)
+            }
+            None => Tear::NOTHING,
+        };
+        self.image.apply_torn(&self.geometry, &step, &tear);
+        self.off = true;
+        self.taken = Some((step, tear));
+        PartError::PowerOff
+    }
+}

@@ -1,0 +1,91 @@
+//! What a store must not ask of the part, and the errors it gets.
+
+use core::fmt;
+
+use embedded_storage::nor_flash::{NorFlashError, NorFlashErrorKind};
+use serde::{Deserialize, Serialize};
+
+/// A call that breaks the contract of the part. It is refused as a whole and has no effect.
+/// Addresses in bytes from the start of the part; `to` is exclusive.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[non_exhaustive]
+pub enum ContractViolation {
+    /// The range does not lie within the part, or is reversed.
+    OutOfRange {
+        /// First byte.
+        from: u32,
+        /// Byte behind the last one.
+        to: u64,
+    },
+    /// Start or end is no multiple of what the operation works in.
+    Misaligned {
+        /// First byte.
+        from: u32,
+        /// Byte behind the last one.
+        to: u64,
+        /// Bytes the operation works in.
+        granule: u32,
+    },
+    /// A program wants a 1 where a 0 is. Only an erase can do that.
+    ZeroToOne {
+        /// The byte that has the 0.
+        at: u32,
+    },
+    /// A unit is programmed a second time since its erase, and not with zeros only.
+    SecondProgram {
+        /// First byte of the unit.
+        at: u32,
+    },
+}
+
+impl fmt::Display for ContractViolation {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::OutOfRange { from, to } => {
+                write!(out, "range {from:#x}..{to:#x} is not within the part")
+            }
+            Self::Misaligned { from, to, granule } => {
+                write!(out, "range {from:#x}..{to:#x} is not aligned to {granule} bytes")
+            }
+            Self::ZeroToOne { at } => {
+                write!(out, "program wants to turn a 0 into a 1 at {at:#x}")
+            }
+            Self::SecondProgram { at } => {
+                write!(out, "second program of the unit at {at:#x} since its erase")
+            }
+        }
+    }
+}
+
+/// Why the part did not do what it was asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum PartError {
+    /// The power is off: it was cut during this call or an earlier one.
+    PowerOff,
+    /// More calls in one power-up than were granted; the code under test seems to loop for ever.
+    Fuel,
+    /// The call breaks the contract of the part.
+    Contract(ContractViolation),
+}
+
+impl fmt::Display for PartError {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::PowerOff => out.write_str("the power is off"),
+            Self::Fuel => out.write_str("too many flash calls in one power-up"),
+            Self::Contract(violation) => violation.fmt(out),
+        }
+    }
+}
+
+impl core::error::Error for PartError {}
+
+impl NorFlashError for PartError {
+    fn kind(&self) -> NorFlashErrorKind {
+        match self {
+            Self::Contract(ContractViolation::OutOfRange { .. }) => NorFlashErrorKind::OutOfBounds,
+            Self::Contract(ContractViolation::Misaligned { .. }) => NorFlashErrorKind::NotAligned,
+            _ => NorFlashErrorKind::Other,
+        }
+    }
+}

@@ -1,0 +1,191 @@
+//! Sizes of the simulated part, and the fault levels.
+
+use core::fmt;
+use core::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+/// How nasty a power cut may be. Each level includes those below it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Level {
+    /// Cuts between operations only.
+    F0,
+    /// Also programs and erases that stop half-way, in unit order.
+    F1,
+    /// Also any subset of the bits of a program, and any phase of an erase.
+    F2,
+    /// Also marginal bits, and sectors that look blank but are weak.
+    F3,
+    /// Also subsets chosen to fool the checks of a record format.
+    F4,
+}
+
+impl Level {
+    /// All levels, mildest first.
+    pub const ALL: [Self; 5] = [Self::F0, Self::F1, Self::F2, Self::F3, Self::F4];
+}
+
+impl fmt::Display for Level {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.pad(match self {
+            Self::F0 => "F0",
+            Self::F1 => "F1",
+            Self::F2 => "F2",
+            Self::F3 => "F3",
+            Self::F4 => "F4",
+        })
+    }
+}
+
+/// A text that names no fault level.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LevelError;
+
+impl fmt::Display for LevelError {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("a fault level is one of F0, F1, F2, F3, F4")
+    }
+}
+
+impl core::error::Error for LevelError {}
+
+impl FromStr for Level {
+    type Err = LevelError;
+
+    fn from_str(text: &str) -> Result<Self, LevelError> {
+        Self::ALL
+            .into_iter()
+            .find(|level| level.to_string().eq_ignore_ascii_case(text))
+            .ok_or(LevelError)
+    }
+}
+
+/// Sizes of the part, in bytes. [`Geometry::new`] checks that they fit each other.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Geometry {
+    /// Number of sectors.
+    pub sectors: u32,
+    /// Bytes that one erase sets to `0xFF`.
+    pub sector_bytes: u32,
+    /// Smallest number of bytes that can be programmed, and their alignment.
+    pub unit: u32,
+    /// Bytes that one program operation can touch, aligned.
+    pub page: u32,
+}
+
+/// Why sizes make no part.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum GeometryError {
+    /// One of the sizes is zero.
+    Zero,
+    /// The page is no multiple of the unit.
+    PageNotUnits,
+    /// The sector is no multiple of the page.
+    SectorNotPages,
+    /// The part is larger than 256 MiB.
+    TooLarge,
+    /// The bytes given are not as many as the part holds.
+    WrongLength,
+}
+
+impl fmt::Display for GeometryError {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str(match self {
+            Self::Zero => "sectors, sector bytes, unit and page must not be zero",
+            Self::PageNotUnits => "the page must be a multiple of the program unit",
+            Self::SectorNotPages => "the sector must be a multiple of the page",
+            Self::TooLarge => "the part must not be larger than 256 MiB",
+            Self::WrongLength => "the image must be exactly as long as the part",
+        })
+    }
+}
+
+impl core::error::Error for GeometryError {}
+
+impl Geometry {
+    /// Sizes in bytes.
+    ///
+    /// # Errors
+    /// [`GeometryError`] when a size is zero, when they do not divide each other, or when the
+    /// part would be larger than 256 MiB.
+    pub fn new(
+        sectors: u32,
+        sector_bytes: u32,
+        unit: u32,
+        page: u32,
+    ) -> Result<Self, GeometryError> {
+        let geometry = Self { sectors, sector_bytes, unit, page };
+        if sectors == 0 || sector_bytes == 0 || unit == 0 || page == 0 {
+            return Err(GeometryError::Zero);
+        }
+        if !page.is_multiple_of(unit) {
+            return Err(GeometryError::PageNotUnits);
+        }
+        if !sector_bytes.is_multiple_of(page) {
+            return Err(GeometryError::SectorNotPages);
+        }
+        if u64::from(sectors) * u64::from(sector_bytes) > 1 << 28 {
+            return Err(GeometryError::TooLarge);
+        }
+        Ok(geometry)
+    }
+
+    /// Size of the whole part in bytes.
+    pub fn bytes(&self) -> u32 {
+        self.sectors.saturating_mul(self.sector_bytes)
+    }
+
+    // The fields are public, so a value may have bypassed `new`: a zero must not divide.
+
+    pub(super) fn unit_size(&self) -> u32 {
+        self.unit.max(1)
+    }
+
+    pub(super) fn page_size(&self) -> u32 {
+        self.page.max(1)
+    }
+
+    pub(super) fn sector_size(&self) -> u32 {
+        self.sector_bytes.max(1)
+    }
+
+    /// Number of program units of the part.
+    pub(super) fn units(&self) -> usize {
+        self.bytes().div_ceil(self.unit_size()) as usize
+    }
+}
+
+impl fmt::Display for Geometry {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { sectors, sector_bytes, unit, page } = self;
+        write!(out, "{sectors} x {sector_bytes} bytes, unit {unit}, page {page}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sizes_that_do_not_fit_are_refused() {
+        assert_eq!(Geometry::new(0, 4096, 1, 256), Err(GeometryError::Zero));
+        assert_eq!(Geometry::new(4, 4096, 0, 256), Err(GeometryError::Zero));
+        assert_eq!(Geometry::new(4, 4096, 16, 24), Err(GeometryError::PageNotUnits));
+        assert_eq!(Geometry::new(4, 4096, 1, 768), Err(GeometryError::SectorNotPages));
+        assert_eq!(Geometry::new((1 << 16) + 1, 4096, 1, 256), Err(GeometryError::TooLarge));
+        assert_eq!(Geometry::new(4, 4096, 1, 256).map(|g| g.bytes()), Ok(16384));
+        assert_eq!(Geometry::new(1 << 16, 4096, 32, 64).map(|g| g.bytes()), Ok(1 << 28));
+    }
+
+    #[test]
+    fn levels_read_as_they_print() {
+        for level in Level::ALL {
+            assert_eq!(level.to_string().parse(), Ok(level));
+        }
+        assert_eq!("f3".parse(), Ok(Level::F3));
+        assert_eq!("F9".parse::<Level>(), Err(LevelError));
+        assert_eq!("".parse::<Level>(), Err(LevelError));
+        assert!(Level::F0 < Level::F1 && Level::F3 < Level::F4);
+    }
+}

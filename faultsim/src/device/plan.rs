@@ -1,0 +1,235 @@
+//! Which tears to try: the systematic list, and the random draw.
+//!
+//! After an interrupted program every subset of the bits to clear is possible, too many to try.
+//! For recovery code that asks of contiguous fields only whether they are complete, blank or
+//! neither, four linear families reach every pair of answers for every pair of fields: an
+//! ascending prefix (complete, blank), a descending one (blank, complete), one bit missing
+//! (complete, neither), one bit done (neither, blank), and their mirror images; the
+//! alternations give (neither, neither).
+
+use core::hash::Hasher;
+
+use rand::Rng;
+use rapidhash::RapidHashSet;
+use rapidhash::quality::RapidHasher;
+
+use super::cells::{Image, Step, Weak, weak_within};
+use super::chance::nth;
+use super::geometry::{Geometry, Level};
+use super::tear::{Kind, Tear, TornErase, TornProgram};
+use super::{plan_erase, plan_program};
+
+/// What a step works on, as the planners see it.
+pub(super) struct Work<'image> {
+    /// Stored bytes of the cells the step works on.
+    pub(super) cells: &'image [u8],
+    /// Address of the first one.
+    pub(super) base: usize,
+    /// Marginal cells among them.
+    pub(super) weak: &'image [Weak],
+    /// Sizes of the part.
+    pub(super) geometry: &'image Geometry,
+    /// How nasty the tears may be.
+    pub(super) level: Level,
+}
+
+impl Work<'_> {
+    /// A seed for random choices that differs from step to step and is the same in every run.
+    pub(super) fn seed(&self, index: u64) -> u64 {
+        nth(0x7465_6172 ^ (self.base as u64) << 32 ^ self.cells.len() as u64, index)
+    }
+}
+
+impl Tear {
+    /// All tears to try systematically for this step on this image, simplest first and without
+    /// duplicates by effect. Number 0 is [`Tear::NOTHING`], number 1 [`Tear::EVERYTHING`].
+    ///
+    /// For a program with n bits to clear these are about 4 n + 60, at F4 up to 4 n + 180; for an
+    /// erase up to some 400. `thin` above 1 keeps the representatives of each class and about one in `thin` of
+    /// the others.
+    pub fn list(g: &Geometry, level: Level, image: &Image, step: &Step, thin: u32) -> Vec<Self> {
+        let mut list = vec![Self::NOTHING, Self::EVERYTHING];
+        if level == Level::F0 {
+            return list;
+        }
+        with_work(g, level, image, step, |work, data| {
+            let mut collect = Collect::new(work, data, thin, &mut list);
+            match data {
+                Some(data) => plan_program::list(work, data, &mut collect),
+                None => plan_erase::list(work, &mut collect),
+            }
+        });
+        list
+    }
+
+    /// One tear drawn at random, for long random runs: nasty ones more often than their share.
+    pub fn draw(
+        g: &Geometry,
+        level: Level,
+        image: &Image,
+        step: &Step,
+        rng: &mut impl Rng,
+    ) -> Self {
+        match below(rng, 16) {
+            0 => return Self::NOTHING,
+            1 => return Self::EVERYTHING,
+            _ if level == Level::F0 => {
+                return if below(rng, 2) == 0 { Self::NOTHING } else { Self::EVERYTHING };
+            }
+            _ => {}
+        }
+        with_work(g, level, image, step, |work, data| match data {
+            Some(data) => plan_program::draw(work, data, rng),
+            None => Self(Kind::Erase(plan_erase::draw(work, rng))),
+        })
+    }
+}
+
+/// Calls `plan` with the cells of the step, and the data if it is a program.
+fn with_work<T>(
+    g: &Geometry,
+    level: Level,
+    image: &Image,
+    step: &Step,
+    plan: impl FnOnce(&Work<'_>, Option<&[u8]>) -> T,
+) -> T {
+    let (cells, data) = match step {
+        Step::Program { at, data } => {
+            let (from, data) = image.clip(*at, data);
+            (from..from + data.len(), Some(data))
+        }
+        Step::Erase { sector } => (image.sector_cells(g, *sector), None),
+    };
+    let weak = &image.weak()[weak_within(image.weak(), cells.start, cells.end)];
+    let base = cells.start;
+    plan(&Work { cells: &image.bytes()[cells], base, weak, geometry: g, level }, data)
+}
+
+/// A number below `bound`, or 0. Written out because the draw must be the same for ever; the
+/// slight preference for small numbers is of no consequence.
+pub(super) fn below(rng: &mut impl Rng, bound: u32) -> u32 {
+    ((u64::from(rng.next_u32()) * u64::from(bound)) >> 32) as u32
+}
+
+/// Collects tears: leaves out what is thinned away, and what has the effect of an earlier one.
+pub(super) struct Collect<'work> {
+    work: &'work Work<'work>,
+    data: Option<&'work [u8]>,
+    thin: u64,
+    /// Tears offered so far, from a start that differs from step to step, so that thinned lists
+    /// of many steps together cover all members of a class.
+    offered: u64,
+    /// Hashes of the effects so far. Among 1000 tears the chance that one is taken for a
+    /// duplicate by mistake is below 10^-13.
+    seen: RapidHashSet<u64>,
+    cells: Vec<u8>,
+    weak: Vec<Weak>,
+    list: &'work mut Vec<Tear>,
+}
+
+impl<'work> Collect<'work> {
+    fn new(
+        work: &'work Work<'work>,
+        data: Option<&'work [u8]>,
+        thin: u32,
+        list: &'work mut Vec<Tear>,
+    ) -> Self {
+        let mut collect = Self {
+            work,
+            data,
+            thin: u64::from(thin.max(1)),
+            offered: work.seed(0) % u64::from(thin.max(1)),
+            seen: RapidHashSet::default(),
+            cells: Vec::new(),
+            weak: Vec::new(),
+            list,
+        };
+        // The two trivial outcomes are in the list already.
+        collect.load();
+        collect.weak.extend_from_slice(work.weak);
+        collect.is_new();
+        collect.load();
+        for (cell, byte) in collect.cells.iter_mut().zip(data.unwrap_or_default()) {
+            *cell &= byte;
+        }
+        match data {
+            Some(data) => collect.weak.extend(work.weak.iter().filter_map(|entry| {
+                let mask = entry.mask & data[entry.at as usize - work.base];
+                (mask != 0).then_some(Weak { mask, ..*entry })
+            })),
+            None => collect.cells.fill(0xFF),
+        }
+        collect.is_new();
+        collect
+    }
+
+    /// Offers a representative of its class: it is never thinned away.
+    pub(super) fn always(&mut self, tear: impl Into<Tear>) {
+        let tear = tear.into();
+        self.load();
+        match (&tear.0, self.data) {
+            (Kind::Program(torn), Some(data)) => {
+                let Work { base, weak, .. } = *self.work;
+                torn.apply(&mut self.cells, base, data, weak, &mut self.weak);
+            }
+            (Kind::Erase(torn), None) => {
+                torn.apply(&mut self.cells, self.work.base, self.work.weak, &mut self.weak);
+            }
+            _ => return,
+        }
+        if self.is_new() {
+            self.list.push(tear);
+        }
+    }
+
+    /// Offers one of many of its class.
+    pub(super) fn often(&mut self, tear: impl Into<Tear>) {
+        self.offered += 1;
+        if self.offered.is_multiple_of(self.thin) {
+            self.always(tear);
+        }
+    }
+
+    /// Offers a row of tears: the first, the middle and the last are representatives.
+    pub(super) fn row<T: Into<Tear>>(
+        &mut self,
+        range: core::ops::Range<u32>,
+        tear: impl Fn(u32) -> T,
+    ) {
+        let (first, end) = (range.start, range.end);
+        for index in range {
+            if index == first || index + 1 == end || index == first + (end - first) / 2 {
+                self.always(tear(index));
+            } else {
+                self.often(tear(index));
+            }
+        }
+    }
+
+    fn load(&mut self) {
+        self.cells.clear();
+        self.cells.extend_from_slice(self.work.cells);
+        self.weak.clear();
+    }
+
+    fn is_new(&mut self) -> bool {
+        let mut hasher = RapidHasher::new(1);
+        hasher.write(&self.cells);
+        for entry in &self.weak {
+            hasher.write_u64(u64::from(entry.at) << 8 | u64::from(entry.mask));
+        }
+        self.seen.insert(hasher.finish())
+    }
+}
+
+impl From<TornProgram> for Tear {
+    fn from(torn: TornProgram) -> Self {
+        Self(Kind::Program(torn))
+    }
+}
+
+impl From<TornErase> for Tear {
+    fn from(torn: TornErase) -> Self {
+        Self(Kind::Erase(torn))
+    }
+}
