@@ -41,7 +41,7 @@ impl Layout {
         Self { sector_bytes: F::ERASE_SIZE as u32, page_bytes: page as u32, range: None }
     }
 
-    /// Sector size in bytes: a multiple of the erase size, 512 bytes to 128 KiB.
+    /// Sector size in bytes: a multiple of the erase size and a power of two, 512 bytes to 128 KiB.
     #[must_use]
     pub const fn with_sector_bytes(mut self, bytes: u32) -> Self {
         self.sector_bytes = bytes;
@@ -99,6 +99,10 @@ impl Geometry {
         let page = page_bytes.max(8 * unit).max(64);
         if !(512..=128 * 1024).contains(&sector_bytes) {
             return Err("a sector must have 512 bytes to 128 KiB");
+        }
+        // So that offsets need no division.
+        if !sector_bytes.is_power_of_two() {
+            return Err("the sector size must be a power of two");
         }
         if erase == 0 || sector_bytes % erase != 0 {
             return Err("a sector must be a multiple of the erase size");
@@ -209,11 +213,11 @@ impl Geometry {
     }
 
     pub(crate) const fn sector_of(&self, address: u32) -> u32 {
-        address / self.sector_bytes
+        address >> self.sector_bytes.trailing_zeros()
     }
 
     pub(crate) const fn offset_of(&self, address: u32) -> u32 {
-        address % self.sector_bytes
+        address & (self.sector_bytes - 1)
     }
 }
 

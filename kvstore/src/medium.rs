@@ -154,16 +154,42 @@ impl<F: NorFlash> Medium<F> {
         let len = self.geometry.round_up(look).min(limit - address) as usize;
         let len = len.min(WINDOW);
         self.read(address, window.get_mut(..len)?).ok()?;
-        let header = Header::decode(window)?;
+        Some((self.found(address, limit, window)?, len))
+    }
+
+    fn found(&self, address: u32, limit: u32, bytes: &[u8]) -> Option<Found> {
+        let header = Header::decode(bytes)?;
         let offset = self.geometry.offset_of(address);
         let end = self.geometry.record_end(offset, header.key_len, header.value_len);
         let end = address - offset + end;
-        (end <= limit).then_some((Found { address, end, header }, len))
+        (end <= limit).then_some(Found { address, end, header })
     }
 
     /// The header at `address` alone.
     pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<Found> {
-        self.look(address, limit, HEADER, &mut [0; WINDOW]).map(|(found, _)| found)
+        if address + HEADER > limit {
+            return None;
+        }
+        let mut bytes = [0; HEADER as usize];
+        self.read(address, &mut bytes).ok()?;
+        self.found(address, limit, &bytes)
+    }
+
+    /// The header at `address` and the key, if the record has one. One read for keys up to 19
+    /// bytes, else two.
+    pub(crate) fn look_at_key<'w>(
+        &mut self,
+        address: u32,
+        limit: u32,
+        window: &'w mut [u8; WINDOW],
+    ) -> Option<(Found, &'w [u8])> {
+        let (found, seen) = self.look(address, limit, 24, window)?;
+        let key_end = (HEADER + found.header.key_len) as usize;
+        if seen < key_end {
+            let rest = window.get_mut(seen..key_end)?;
+            self.read(address + seen as u32, rest).ok()?;
+        }
+        Some((found, window.get(HEADER as usize..key_end)?))
     }
 
     /// Reads a record once and hands out its bytes, from the header to the trailer, in pieces
@@ -293,17 +319,6 @@ impl<F: NorFlash> Medium<F> {
         let mut value = [0; 6];
         self.read(commit.value_at(), &mut value)?;
         Ok(self.extent_from(commit.address, &value))
-    }
-
-    /// Whether the record's key is `key`.
-    pub(crate) fn key_is(&mut self, found: &Found, key: &[u8]) -> Result<bool, Error<F::Error>> {
-        if found.header.key_len as usize != key.len() {
-            return Ok(false);
-        }
-        let mut stored = [0; MAX_KEY];
-        let stored = stored.get_mut(..key.len()).unwrap_or(&mut []);
-        self.read(found.key_at(), stored)?;
-        Ok(stored == key)
     }
 }
 

@@ -155,8 +155,8 @@ impl<F: NorFlash> Core<F> {
         self.log.end = g.place(at - base);
         if let Some(suspect) = verdict.suspect {
             let cargo = self.medium.cargo(&Found { address, end, header }, suspect.found.header);
-            let hash = self.hash_of(&cargo);
-            self.apply(&Held::Record(cargo, hash), index)?;
+            let key = self.key_of(&cargo);
+            self.apply(&Held::Record(cargo, key), index)?;
         }
         Ok(Settled::Done)
     }
@@ -246,7 +246,7 @@ impl<F: NorFlash> Core<F> {
         }
         let g = self.medium.geometry;
         let size = self.suspect_size(suspect)?;
-        let sum = self.live_in(self.log.tail, index, &[])?.and(size);
+        let sum = self.live_in(self.log.tail, index, &[]).and(size);
         Ok(g.fits(sum.bytes, sum.count))
     }
 

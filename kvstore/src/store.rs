@@ -8,7 +8,7 @@ use heapless::Vec;
 use crate::change::{Change, effective};
 use crate::error::Error;
 use crate::index::{self, Entry, Index};
-use crate::layout::{Geometry, HEADER, Layout, MAX_KEY, TRAILER};
+use crate::layout::{Geometry, HEADER, Layout, TRAILER};
 use crate::medium::{Found, Medium, WINDOW, copy};
 use crate::record::{COMMIT, Check, Header, MAX_VALUE, SEAL, crc32c, key_is_valid, u24};
 use crate::turn::{Load, set};
@@ -125,15 +125,11 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         self.core.check(&change)?;
         let hash = crc32c(change.key());
         let index = self.entries.as_mut_view();
-        match self.core.position(change.key(), hash, index) {
-            Ok(None) => Ok(false),
-            // A damaged record is deleted like any other.
-            Ok(Some(_)) | Err(Error::Corrupt) => {
-                self.core.write(&[change], index)?;
-                Ok(true)
-            }
-            Err(error) => Err(error),
+        let existed = self.core.position(change.key(), hash, index).is_some();
+        if existed {
+            self.core.write(&[change], index)?;
         }
+        Ok(existed)
     }
 
     /// Makes all changes or none, whatever happens. If a key is named more than once, the last
@@ -180,7 +176,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     }
 
     /// Calls `each` with the name and the value's length in bytes of every key, in no particular
-    /// order. Flash work: two reads per key.
+    /// order. Flash work: one read per key, two for keys longer than 19 bytes.
     ///
     /// # Errors
     /// [`Error::Corrupt`] if a record's header or name cannot be read; [`Error::Flash`],
@@ -192,10 +188,11 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         if self.core.log.poisoned {
             return Err(Error::ReopenNeeded);
         }
-        let mut buffer = [0; MAX_KEY];
+        let mut window = [0; WINDOW];
         for entry in &self.entries {
-            let found = self.core.header_at(entry.address).ok_or(Error::Corrupt)?;
-            let key = self.core.read_key(&found, &mut buffer)?;
+            let limit = self.core.limit_at(entry.address);
+            let looked = self.core.medium.look_at_key(entry.address, limit, &mut window);
+            let (found, key) = looked.ok_or(Error::Corrupt)?;
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
@@ -278,7 +275,7 @@ impl<F: NorFlash> Core<F> {
         for change in effective(changes) {
             let Header { key_len, value_len, .. } = change.header(false);
             load = load.plus(g.record_bytes(key_len, value_len));
-            let exists = self.find(change.key(), index)?.is_some();
+            let exists = self.position(change.key(), crc32c(change.key()), index).is_some();
             added += usize::from(change.is_put() && !exists);
             removed += usize::from(!change.is_put() && exists);
         }
@@ -307,21 +304,17 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// The record of a key; a damaged one counts as none.
-    fn find(&mut self, key: &[u8], index: &Index) -> Result<Option<Found>, Error<F::Error>> {
-        match self.position(key, crc32c(key), index) {
-            Err(Error::Corrupt) => Ok(None),
-            result => Ok(result?.map(|(_, found)| found)),
-        }
-    }
-
     /// Whether the change asks for what is there already.
     fn changes_nothing(
         &mut self,
         change: &Change<'_>,
         index: &Index,
     ) -> Result<bool, Error<F::Error>> {
-        let Some(found) = self.find(change.key(), index)? else { return Ok(!change.is_put()) };
+        let found = match self.position(change.key(), crc32c(change.key()), index) {
+            None => return Ok(!change.is_put()),
+            Some((_, None)) => return Ok(false),
+            Some((_, Some(found))) => found,
+        };
         if !change.is_put() || found.header.value_len as usize != change.value().len() {
             return Ok(false);
         }
@@ -390,7 +383,7 @@ impl<F: NorFlash> Core<F> {
                 let end = base + offset;
                 at = end;
                 if change.is_put() == puts {
-                    self.take_effect(change, &Found { address, end, header }, index)?;
+                    self.take_effect(change, &Found { address, end, header }, index);
                 }
             }
         }
@@ -399,15 +392,10 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Lets a change that is in the head take effect in RAM.
-    fn take_effect(
-        &mut self,
-        change: &Change<'_>,
-        record: &Found,
-        index: &mut Index,
-    ) -> Result<(), Error<F::Error>> {
+    fn take_effect(&mut self, change: &Change<'_>, record: &Found, index: &mut Index) {
         let hash = crc32c(change.key());
-        let old = self.position(change.key(), hash, index)?;
-        if let Some((_, found)) = &old {
+        let old = self.position(change.key(), hash, index);
+        if let Some((_, Some(found))) = &old {
             self.note_gone(found);
         }
         let position = old.map(|(position, _)| position);
@@ -417,7 +405,6 @@ impl<F: NorFlash> Core<F> {
         } else if let Some(position) = position {
             index::remove(index, position);
         }
-        Ok(())
     }
 
     fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {

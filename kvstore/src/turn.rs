@@ -57,7 +57,7 @@ impl<F: NorFlash> Core<F> {
                     self.log.damaged += 1;
                     continue;
                 };
-                if self.is_replaced(entry.hash, &source, load.changes)? {
+                if self.is_replaced(entry.hash, &source, load.changes) {
                     continue;
                 }
                 let (copied, _) = self.copy_record(&source, &mut at)?;
@@ -72,18 +72,18 @@ impl<F: NorFlash> Core<F> {
         // Deletes first, so that a later mount's index never holds more than this one.
         for change in effective(load.changes).filter(|c| !c.is_put()) {
             let hash = crc32c(change.key());
-            let Some((position, found)) = self.position(change.key(), hash, index)? else {
+            let Some((position, found)) = self.position(change.key(), hash, index) else {
                 continue;
             };
             // What the retired sector held was the oldest version: it goes with the sector.
-            if !in_tail(self, found.address) {
+            if !found.is_some_and(|found| in_tail(self, found.address)) {
                 self.write_change(change, false, &mut at)?;
             }
             index::remove(index, position);
         }
         for change in effective(load.changes).filter(|c| c.is_put()) {
             let hash = crc32c(change.key());
-            let position = self.position(change.key(), hash, index)?;
+            let position = self.position(change.key(), hash, index);
             let found = self.write_change(change, false, &mut at)?;
             set(index, position.map(|(position, _)| position), hash, found.address);
         }
@@ -156,8 +156,8 @@ impl<F: NorFlash> Core<F> {
         if suspect.found.header.kind != Kind::Commit {
             let (copied, whole) = self.copy_record(&suspect.found, at)?;
             if whole {
-                let hash = self.hash_of(&copied);
-                self.apply(&Held::Record(copied, hash), index)?;
+                let key = self.key_of(&copied);
+                self.apply(&Held::Record(copied, key), index)?;
             }
             return Ok(whole);
         }
@@ -166,8 +166,8 @@ impl<F: NorFlash> Core<F> {
             self.each_in_batch(suspect.extent, &mut |core, found| {
                 if found.header.kind == kind {
                     let (copied, _) = core.copy_record(found, at)?;
-                    let hash = core.hash_of(&copied);
-                    core.apply(&Held::Record(copied, hash), index)?;
+                    let key = core.key_of(&copied);
+                    core.apply(&Held::Record(copied, key), index)?;
                 }
                 Ok(())
             })?;
@@ -252,12 +252,13 @@ impl<F: NorFlash> Core<F> {
             let mut load = load;
             for change in effective(changes).filter(|c| !c.is_put()) {
                 let hash = crc32c(change.key());
-                match self.position(change.key(), hash, index)? {
-                    Some((_, found)) if self.sequence_at(found.address) != sequence => {}
+                match self.position(change.key(), hash, index) {
+                    Some((_, None)) => {}
+                    Some((_, Some(found))) if self.sequence_at(found.address) != sequence => {}
                     _ => load = load.minus(size(change)),
                 }
             }
-            let sum = self.live_in(sequence, index, changes)?.and(load);
+            let sum = self.live_in(sequence, index, changes).and(load);
             if g.fits(sum.bytes, sum.count) {
                 return Ok(Some(turns));
             }

@@ -10,7 +10,7 @@ use crate::change::Change;
 use crate::error::Error;
 use crate::index::{self, Index};
 use crate::layout::MAX_KEY;
-use crate::medium::{Found, Medium, Settle};
+use crate::medium::{Found, Medium, Settle, WINDOW, copy};
 use crate::record::{Kind, Life, crc32c};
 
 /// State of the log in RAM.
@@ -65,9 +65,28 @@ pub(crate) struct Core<F> {
 /// A record whose part in the log depends on what stands behind it.
 #[derive(Clone, Copy, Debug)]
 pub(crate) enum Held {
-    /// An ordinary record and the hash of its key.
-    Record(Found, u32),
+    Record(Found, Key),
     Settle(Settle),
+}
+
+/// A key read once, and its hash.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Key {
+    bytes: [u8; MAX_KEY],
+    len: usize,
+    pub(crate) hash: u32,
+}
+
+impl Key {
+    fn new(key: &[u8]) -> Self {
+        let mut bytes = [0; MAX_KEY];
+        copy(&mut bytes, key);
+        Self { bytes, len: key.len(), hash: crc32c(key) }
+    }
+
+    fn bytes(&self) -> &[u8] {
+        self.bytes.get(..self.len).unwrap_or(&[])
+    }
 }
 
 impl Held {
@@ -138,13 +157,15 @@ impl<F: NorFlash> Core<F> {
         let base = self.base(sequence);
         let life = self.life(sequence);
         let mut stop = Stop { offset: g.first_record(), before: None, last: None };
+        let mut window = [0; WINDOW];
         while stop.offset < limit {
-            if let Some(found) = self.medium.header(base + stop.offset, base + limit) {
+            let at = base + stop.offset;
+            if let Some((found, key)) = self.medium.look_at_key(at, base + limit, &mut window) {
+                let key = Key::new(key);
                 if let Some(held) = stop.before.take() {
                     self.apply(&held, index)?;
                 }
-                let hash = self.hash_of(&found);
-                stop.before = stop.last.replace(Held::Record(found, hash));
+                stop.before = stop.last.replace(Held::Record(found, key));
                 stop.offset = g.place(found.end - base);
                 continue;
             }
@@ -162,26 +183,23 @@ impl<F: NorFlash> Core<F> {
         Ok(stop)
     }
 
-    /// Hash of a record's key; 0 where it has none or cannot be read (the record will be found
-    /// damaged when it is asked for).
-    pub(crate) fn hash_of(&mut self, found: &Found) -> u32 {
-        let mut key = [0; MAX_KEY];
-        let key = key.get_mut(..found.header.key_len as usize).unwrap_or(&mut []);
-        match self.medium.read(found.key_at(), key) {
-            Ok(()) if found.header.kind.has_key() => crc32c(key),
-            _ => 0,
-        }
+    /// A record's key; empty where it cannot be read (the record will be found damaged when it is
+    /// asked for).
+    pub(crate) fn key_of(&mut self, found: &Found) -> Key {
+        let mut window = [0; WINDOW];
+        let looked = self.medium.look_at_key(found.address, found.end, &mut window);
+        Key::new(looked.map_or(&[], |(_, key)| key))
     }
 
     /// Lets a record take effect on the index.
     pub(crate) fn apply(&mut self, held: &Held, index: &mut Index) -> Result<(), Error<F::Error>> {
-        let (found, hash) = match held {
-            Held::Record(found, hash) => (*found, *hash),
-            Held::Settle(Settle { cargo: Some(cargo), .. }) => (*cargo, self.hash_of(cargo)),
+        let (found, key) = match held {
+            Held::Record(found, key) => (*found, *key),
+            Held::Settle(Settle { cargo: Some(cargo), .. }) => (*cargo, self.key_of(cargo)),
             Held::Settle(_) => return Ok(()),
         };
         match found.header.kind {
-            Kind::Put | Kind::Delete => self.apply_change(&found, hash, index),
+            Kind::Put | Kind::Delete => self.apply_change(&found, &key, index),
             Kind::Commit => {
                 let extent = self.medium.commit_extent(&found)?;
                 self.apply_batch(extent, index)
@@ -202,8 +220,8 @@ impl<F: NorFlash> Core<F> {
                 if found.header.kind != kind {
                     return Ok(());
                 }
-                let hash = core.hash_of(found);
-                core.apply_change(found, hash, index)
+                let key = core.key_of(found);
+                core.apply_change(found, &key, index)
             })?;
         }
         Ok(())
@@ -232,10 +250,10 @@ impl<F: NorFlash> Core<F> {
     fn apply_change(
         &mut self,
         found: &Found,
-        hash: u32,
+        key: &Key,
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
-        let position = self.position_of_record(found, hash, index)?;
+        let position = self.position(key.bytes(), key.hash, index).map(|(position, _)| position);
         let puts = matches!(found.header.kind, Kind::Put | Kind::PendingPut);
         match position {
             Some(position) if puts => {
@@ -244,7 +262,7 @@ impl<F: NorFlash> Core<F> {
                 }
             }
             Some(position) => index::remove(index, position),
-            None if puts && !index::insert(index, hash, found.address) => {
+            None if puts && !index::insert(index, key.hash, found.address) => {
                 return Err(Error::IndexFull);
             }
             None => {}
@@ -252,53 +270,33 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// The index entry with the same key as a record.
-    fn position_of_record(
-        &mut self,
-        found: &Found,
-        hash: u32,
-        index: &Index,
-    ) -> Result<Option<usize>, Error<F::Error>> {
-        let first = index::lower_bound(index, hash);
-        if index.get(first).is_none_or(|e| e.hash != hash) {
-            return Ok(None);
-        }
-        let mut buffer = [0; MAX_KEY];
-        let key = self.read_key(found, &mut buffer)?;
-        Ok(self.position(key, hash, index)?.map(|(position, _)| position))
-    }
-
-    /// The index entry of a key, and the record it points to.
+    /// The index entry of a key, and the record it points to; `None` for the record if its header
+    /// can no longer be read: then the equal hash decides.
     pub(crate) fn position(
         &mut self,
         key: &[u8],
         hash: u32,
         index: &Index,
-    ) -> Result<Option<(usize, Found)>, Error<F::Error>> {
+    ) -> Option<(usize, Option<Found>)> {
         let first = index::lower_bound(index, hash);
-        let mut damaged = false;
+        let mut damaged = None;
+        let mut window = [0; WINDOW];
         for (position, entry) in index.iter().enumerate().skip(first) {
             if entry.hash != hash {
                 break;
             }
-            match self.header_at(entry.address) {
-                Some(found) if self.medium.key_is(&found, key)? => {
-                    return Ok(Some((position, found)));
-                }
+            let limit = self.limit_at(entry.address);
+            match self.medium.look_at_key(entry.address, limit, &mut window) {
+                Some((found, stored)) if stored == key => return Some((position, Some(found))),
                 Some(_) => {}
-                None => damaged = true,
+                None => damaged = Some((position, None)),
             }
         }
-        if damaged { Err(Error::Corrupt) } else { Ok(None) }
+        damaged
     }
 
     /// Sum of the live records of a sector that `changes` do not replace.
-    pub(crate) fn live_in(
-        &mut self,
-        sequence: u32,
-        index: &Index,
-        changes: &[Change<'_>],
-    ) -> Result<Live, Error<F::Error>> {
+    pub(crate) fn live_in(&mut self, sequence: u32, index: &Index, changes: &[Change<'_>]) -> Live {
         let g = self.medium.geometry;
         let sector = self.sector(sequence);
         let mut live = Live::default();
@@ -307,38 +305,24 @@ impl<F: NorFlash> Core<F> {
                 continue;
             }
             if let Some(found) = self.header_at(entry.address)
-                && !self.is_replaced(entry.hash, &found, changes)?
+                && !self.is_replaced(entry.hash, &found, changes)
             {
                 live = live.plus(g.size(&found));
             }
         }
-        Ok(live)
+        live
     }
 
     /// Whether one of `changes` replaces or deletes this record's key.
-    pub(crate) fn is_replaced(
-        &mut self,
-        hash: u32,
-        found: &Found,
-        changes: &[Change<'_>],
-    ) -> Result<bool, Error<F::Error>> {
-        for change in changes {
-            if crc32c(change.key()) == hash && self.medium.key_is(found, change.key())? {
-                return Ok(true);
-            }
-        }
-        Ok(false)
-    }
-
-    /// Copies a found record's key into `buffer`.
-    pub(crate) fn read_key<'a>(
-        &mut self,
-        found: &Found,
-        buffer: &'a mut [u8; MAX_KEY],
-    ) -> Result<&'a [u8], Error<F::Error>> {
-        let key = buffer.get_mut(..found.header.key_len as usize).unwrap_or(&mut []);
-        self.medium.read(found.key_at(), key)?;
-        Ok(key)
+    pub(crate) fn is_replaced(&mut self, hash: u32, found: &Found, changes: &[Change<'_>]) -> bool {
+        let mut window = [0; WINDOW];
+        changes.iter().any(|change| {
+            crc32c(change.key()) == hash
+                && self
+                    .medium
+                    .look_at_key(found.address, found.end, &mut window)
+                    .is_some_and(|(_, key)| key == change.key())
+        })
     }
 
     /// Takes a superseded record out of the live sums.
