@@ -1,0 +1,404 @@
+//! The deep mode: long random lives with hundreds of power cuts, each anywhere - in an
+//! operation, in the recovery from the cut before, in the recovery from that - so that cuts nest
+//! without limit and damage can add up.
+//!
+//! A life is fixed by seed and run number: what is drawn for a power-up never depends on what
+//! became of earlier ones, so parts of a life can be left out and the rest stays the same.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt, SeedableRng};
+use rayon::prelude::*;
+
+use crate::device::{Geometry, Level, Tear};
+use crate::finding::{Finding, Signature};
+use crate::intern::Fingerprint;
+use crate::life::Life;
+use crate::mix::OpMix;
+use crate::path::BiasPick;
+use crate::plan::{Clock, Config, Deep};
+use crate::report::{Baseline, Counts, Report, Verdict, Violation, WorstCase};
+use crate::subject::{Op, Subject};
+use crate::token::{Origin, Outcome, Replay, Token};
+use crate::workload::{KeyNames, mixed};
+
+/// Lives carried out between two merges of their results.
+const BATCH: u64 = 512;
+/// Distinct images counted at most; 2 GiB.
+const MOST_FINGERPRINTS: usize = 1 << 27;
+/// Lines of a report about a life that was not made smaller.
+const LINES: usize = 40;
+
+/// What happens in one power-up.
+#[derive(Clone, Debug)]
+pub(crate) struct Era {
+    pub(crate) number: u32,
+    pub(crate) bias: BiasPick,
+    /// The cut comes at this step, counted from power-up, or behind the operations.
+    pub(crate) step: u64,
+    pub(crate) tearing: Tearing,
+    /// For the tear and for whatever else is drawn.
+    pub(crate) salt: u64,
+    pub(crate) ops: Vec<Op>,
+    pub(crate) reads: Reads,
+    /// Whether everything is read once more behind the operations.
+    pub(crate) reads_at_end: bool,
+}
+
+/// How the step at the cut is torn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Tearing {
+    Drawn,
+    Nothing,
+    Everything,
+}
+
+impl Tearing {
+    pub(crate) const ALL: [Self; 3] = [Self::Drawn, Self::Nothing, Self::Everything];
+
+    pub(crate) fn tear(self) -> Option<Tear> {
+        match self {
+            Self::Drawn => None,
+            Self::Nothing => Some(Tear::NOTHING),
+            Self::Everything => Some(Tear::EVERYTHING),
+        }
+    }
+}
+
+/// What is read after coming up. What is not read stays open, and may drift unnoticed until
+/// somebody looks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Reads {
+    All,
+    /// About every second setting.
+    Few,
+    Nothing,
+}
+
+/// What is left of a power-up in a life that was made smaller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct KeptEra {
+    pub(crate) era: u32,
+    /// One bit per operation.
+    pub(crate) ops: u32,
+    pub(crate) tearing: Tearing,
+    /// Instead of what was drawn.
+    pub(crate) bias: Option<BiasPick>,
+    pub(crate) step: Option<u32>,
+}
+
+/// The choices of a life.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Lived {
+    pub(crate) run: u64,
+    pub(crate) power_ups: u32,
+    /// See [`Deep::recoveries_cut_in_a_row`].
+    pub(crate) in_a_row: u32,
+    pub(crate) kept: Option<Vec<KeptEra>>,
+}
+
+/// The power-ups of one life, drawn one by one.
+#[derive(Debug)]
+pub(crate) struct Eras {
+    mix: OpMix,
+    rng: ChaCha8Rng,
+    number: u32,
+    /// Steps until the cut, about.
+    mean_steps: f64,
+}
+
+impl Eras {
+    pub(crate) fn new(seed: u64, run: u64, geometry: &Geometry) -> Self {
+        let seed = mixed(seed ^ mixed(run));
+        let (mix, _) = OpMix::new(seed, geometry, false);
+        // Some lives see cuts in quick succession, some time to work in between.
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        rng.set_stream(1);
+        let mean_steps = [2.0, 5.0, 12.0, 30.0][rng.random_range(0..4_usize)];
+        Self { mix, rng, number: 0, mean_steps }
+    }
+
+    pub(crate) fn keys(&self) -> KeyNames {
+        self.mix.keys().clone()
+    }
+
+    pub(crate) fn draw(&mut self) -> Era {
+        let rng = &mut self.rng;
+        let bias = match rng.random_range(0..8) {
+            0 => BiasPick::Zeros,
+            1 => BiasPick::Ones,
+            2 => BiasPick::Stored,
+            3..=5 => BiasPick::Fixed,
+            _ => BiasPick::Flicker,
+        };
+        let stop = 1.0 / (1.0 + self.mean_steps);
+        let step = (0..200).take_while(|_| !rng.random_bool(stop)).count() as u64;
+        let salt = rng.random();
+        let reads = match rng.random_range(0..10) {
+            0..=5 => Reads::All,
+            6..=7 => Reads::Few,
+            _ => Reads::Nothing,
+        };
+        let reads_at_end = rng.random_bool(0.3);
+        let ops = (0..rng.random_range(0..=step.min(20) + 2)).map(|_| self.mix.draw(rng)).collect();
+        let number = self.number;
+        self.number += 1;
+        Era { number, bias, step, tearing: Tearing::Drawn, salt, ops, reads, reads_at_end }
+    }
+
+    /// All power-ups up to a number, as far as they are kept.
+    pub(crate) fn list(mut self, power_ups: u32, kept: Option<&[KeptEra]>) -> Vec<Era> {
+        let mut eras = Vec::new();
+        for number in 0..power_ups {
+            let mut era = self.draw();
+            if let Some(kept) = kept {
+                let Some(keep) = kept.iter().find(|kept| kept.era == number) else { continue };
+                let mut bit = 0;
+                era.ops.retain(|_| {
+                    bit += 1;
+                    keep.ops >> (bit - 1) & 1 == 1
+                });
+                era.tearing = keep.tearing;
+                era.bias = keep.bias.unwrap_or(era.bias);
+                era.step = keep.step.map_or(era.step, u64::from);
+            }
+            eras.push(era);
+        }
+        eras
+    }
+}
+
+#[derive(Debug, Default)]
+struct Yield {
+    counts: Counts,
+    worst: WorstCase,
+    fingerprints: Vec<Fingerprint>,
+    finished: bool,
+    found: Option<(Signature, Finding, u32)>,
+}
+
+#[derive(Debug)]
+struct Found {
+    count: u64,
+    run: u64,
+    power_ups: u32,
+    finding: Finding,
+}
+
+/// Carries out a deep plan.
+pub(crate) fn run<S: Subject>(
+    config: &Config,
+    plan: &Deep,
+    subject: &S,
+    clock: &Clock<'_>,
+) -> Report {
+    clock.progress.planned.fetch_add(plan.runs, Ordering::Relaxed);
+    let mut counts = Counts { planned: plan.runs, ..Counts::default() };
+    let mut worst = WorstCase::default();
+    let mut fingerprints: Vec<Fingerprint> = Vec::new();
+    let mut findings: BTreeMap<Signature, Found> = BTreeMap::new();
+    let first = AtomicU64::new(u64::MAX);
+    let mut start = 0;
+    while start < plan.runs {
+        let end = plan.runs.min(start + BATCH);
+        let yields: Vec<Yield> = (start..end)
+            .into_par_iter()
+            .map(|run| {
+                if clock.is_up() || first.load(Ordering::Relaxed) < run {
+                    return Yield::default();
+                }
+                let yielded = one_life(config, plan, subject, run, clock);
+                if config.stop_at_first && yielded.found.is_some() {
+                    first.fetch_min(run, Ordering::Relaxed);
+                }
+                yielded
+            })
+            .collect();
+        for (run, mut yielded) in (start..end).zip(yields) {
+            if run > first.load(Ordering::Relaxed) {
+                break;
+            }
+            counts.add(&yielded.counts);
+            counts.done += u64::from(yielded.finished);
+            worst.merge(&yielded.worst);
+            fingerprints.append(&mut yielded.fingerprints);
+            if let Some((signature, finding, power_ups)) = yielded.found {
+                let found = Found { count: 0, run, power_ups, finding };
+                let known = findings.entry(signature).or_insert(found);
+                known.count += 1;
+            }
+        }
+        fingerprints.par_sort_unstable();
+        fingerprints.dedup();
+        fingerprints.truncate(MOST_FINGERPRINTS);
+        start = end;
+        if first.load(Ordering::Relaxed) < u64::MAX || clock.is_up() {
+            break;
+        }
+    }
+    counts.distinct = fingerprints.len() as u64;
+    let verdict = match (findings.is_empty(), counts.done == counts.planned) {
+        (false, _) => Verdict::Violation,
+        (true, true) => Verdict::Clean,
+        (true, false) => Verdict::Incomplete,
+    };
+    let mut not_explored = vec![
+        "anything but what was drawn: random lives prove nothing about the others".to_owned(),
+        "damage outside the bytes a step works on, decay, wear, bus errors".to_owned(),
+    ];
+    if fingerprints.len() == MOST_FINGERPRINTS {
+        not_explored.push("distinct images were counted up to this number only".to_owned());
+    }
+    let mut ordered: Vec<_> = findings.into_iter().collect();
+    ordered.sort_by_key(|(_, found)| (found.power_ups, found.run));
+    let violations = ordered
+        .into_iter()
+        .map(|(signature, found)| violation(config, plan, subject, signature, &found))
+        .collect();
+    let reason = if counts.done < counts.planned {
+        format!("{} of {} lives done", counts.done, counts.planned)
+    } else {
+        String::new()
+    };
+    Report {
+        subject: subject.name().to_owned(),
+        geometry: config.geometry,
+        level: config.level,
+        mode: "deep".to_owned(),
+        workload: format!("random lives of {} power-ups", plan.power_ups),
+        seed: config.seed,
+        verdict,
+        reason,
+        counts,
+        baseline: Baseline::default(),
+        worst,
+        violations,
+        not_explored,
+    }
+}
+
+fn one_life<S: Subject>(
+    config: &Config,
+    plan: &Deep,
+    subject: &S,
+    run: u64,
+    clock: &Clock<'_>,
+) -> Yield {
+    let mut eras = Eras::new(config.seed, run, &config.geometry);
+    let keys = eras.keys();
+    let mut life = Life::new(subject, &config.geometry, config.level, &keys);
+    let mut yielded = Yield { finished: true, ..Yield::default() };
+    life.spare_after(plan.recoveries_cut_in_a_row);
+    for _ in 0..plan.power_ups {
+        if clock.is_up() {
+            yielded.finished = false;
+            break;
+        }
+        let era = eras.draw();
+        if let Err(finding) = life.era(&era) {
+            clock.progress.violating.fetch_add(1, Ordering::Relaxed);
+            yielded.counts.violating = 1;
+            yielded.found = Some((life.signature(&finding), finding, era.number + 1));
+            break;
+        }
+    }
+    let progress = clock.progress;
+    progress.done.fetch_add(1, Ordering::Relaxed);
+    progress.cuts.fetch_add(life.cuts, Ordering::Relaxed);
+    progress.judged.fetch_add(life.judged, Ordering::Relaxed);
+    progress.distinct.fetch_add(life.fingerprints.len() as u64, Ordering::Relaxed);
+    let counts = &mut yielded.counts;
+    counts.cuts = life.cuts;
+    counts.judged = life.judged;
+    counts.judged_by_cuts = vec![life.judged];
+    counts.power_ups = life.power_ups;
+    yielded.worst = life.worst();
+    yielded.fingerprints = life.fingerprints;
+    yielded
+}
+
+fn violation<S: Subject>(
+    config: &Config,
+    plan: &Deep,
+    subject: &S,
+    signature: Signature,
+    found: &Found,
+) -> Violation {
+    let token = Token {
+        subject: subject.name().to_owned(),
+        geometry: config.geometry,
+        level: config.level,
+        seed: config.seed,
+        breach: found.finding.breach,
+        origin: Origin::Deep(Lived {
+            run: found.run,
+            power_ups: found.power_ups,
+            in_a_row: plan.recoveries_cut_in_a_row,
+            kept: None,
+        }),
+    };
+    let told = crate::token::replay(&token, subject);
+    Violation {
+        signature,
+        count: found.count,
+        sentence: found.finding.sentence.clone(),
+        cuts: found.power_ups - 1,
+        level: config.level,
+        operations: told.operations,
+        cut_points: told.cut_points,
+        token: token.to_string(),
+        minimised: false,
+    }
+}
+
+/// Runs a life, or what is kept of it, again.
+pub(crate) fn replay<S: Subject>(token: &Token, lived: &Lived, subject: &S) -> Replay {
+    let eras = Eras::new(token.seed, lived.run, &token.geometry);
+    let keys = eras.keys();
+    let eras = eras.list(lived.power_ups, lived.kept.as_deref());
+    let mut life = Life::new(subject, &token.geometry, token.level, &keys);
+    life.spare_after(lived.in_a_row);
+    life.tell_all();
+    let finding = live(&mut life, &eras);
+    let (outcome, sentence) = match finding {
+        Some(finding) if finding.breach == token.breach => (Outcome::Reproduced, finding.sentence),
+        Some(finding) => (Outcome::Diverged, finding.sentence),
+        None => (Outcome::PassesNow, String::new()),
+    };
+    let shorten = |mut lines: Vec<String>| {
+        if lines.len() > LINES {
+            let gone = lines.len() - LINES;
+            lines.drain(..gone);
+            lines.insert(0, format!("({gone} lines before)"));
+        }
+        lines
+    };
+    Replay {
+        outcome,
+        sentence,
+        operations: shorten(life.told_operations),
+        cut_points: shorten(life.told_cuts),
+    }
+}
+
+/// Runs power-ups until one has a finding.
+pub(crate) fn live<S: Subject>(life: &mut Life<'_, S>, eras: &[Era]) -> Option<Finding> {
+    eras.iter().find_map(|era| life.era(era).err())
+}
+
+/// How these power-ups fail, if they do.
+pub(crate) fn fails<S: Subject>(
+    subject: &S,
+    geometry: &Geometry,
+    level: Level,
+    keys: &KeyNames,
+    in_a_row: u32,
+    eras: &[Era],
+) -> Option<Signature> {
+    let mut life = Life::new(subject, geometry, level, keys);
+    life.spare_after(in_a_row);
+    let finding = live(&mut life, eras)?;
+    Some(life.signature(&finding))
+}

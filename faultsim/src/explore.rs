@@ -1,0 +1,225 @@
+//! The systematic mode: every step of the workload is cut in every class of ways, and so are
+//! the recoveries that follow.
+//!
+//! The workload runs once; the image after a cut is built from its recorded steps. Each cut
+//! point is a job of its own, with its own memory of what was seen, so the outcome does not
+//! depend on how jobs are spread over threads.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
+
+use crate::finding::{Finding, Signature};
+use crate::follow;
+use crate::intern::Fingerprint;
+use crate::job::Job;
+use crate::path::Path;
+use crate::plan::{Clock, Config, Systematic};
+use crate::report::{Counts, Report, Verdict, WorstCase};
+use crate::setting::{Prepared, Setting};
+use crate::subject::Subject;
+
+/// Steps from one stored image to the next.
+const CHECKPOINT_STEPS: usize = 16;
+
+/// The simplest example of a signature, and how many there are.
+#[derive(Clone, Debug)]
+pub(crate) struct Found {
+    pub(crate) count: u64,
+    pub(crate) path: Path,
+    pub(crate) finding: Finding,
+}
+
+pub(crate) type Findings = BTreeMap<Signature, Found>;
+
+/// What one job brings home.
+#[derive(Debug, Default)]
+pub(crate) struct Yield {
+    pub(crate) counts: Counts,
+    pub(crate) findings: Findings,
+    pub(crate) worst: WorstCase,
+    pub(crate) fingerprints: Vec<Fingerprint>,
+    pub(crate) finished: bool,
+}
+
+/// When to stop before the end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Stop<'run> {
+    Never,
+    AtFirst,
+    /// At the first finding with this signature; others are dropped.
+    AtFirstLike(&'run Signature),
+}
+
+impl Stop<'_> {
+    /// Whether a finding is wanted.
+    pub(crate) fn keeps(self, signature: &Signature) -> bool {
+        match self {
+            Self::AtFirstLike(wanted) => wanted == signature,
+            _ => true,
+        }
+    }
+}
+
+/// Carries out a systematic plan.
+pub(crate) fn run<S: Subject>(
+    config: &Config,
+    plan: &Systematic,
+    subject: &S,
+    clock: &Clock<'_>,
+) -> Report {
+    let workload = plan.workload.build(&config.geometry);
+    let setting = Setting {
+        subject,
+        geometry: &config.geometry,
+        level: config.level,
+        seed: config.seed,
+        plan,
+        workload: &workload,
+    };
+    let mut report = Report {
+        subject: subject.name().to_owned(),
+        geometry: config.geometry,
+        level: config.level,
+        mode: "systematic".to_owned(),
+        workload: plan.workload.to_string(),
+        seed: config.seed,
+        verdict: Verdict::BaselineFailed,
+        reason: String::new(),
+        counts: Counts::default(),
+        baseline: crate::report::Baseline::default(),
+        worst: WorstCase::default(),
+        violations: Vec::new(),
+        not_explored: setting.not_explored(),
+    };
+    let prepared = match setting.prepare() {
+        Ok(prepared) => prepared,
+        Err(finding) => {
+            report.reason = finding.sentence;
+            return report;
+        }
+    };
+    report.baseline = prepared.baseline.facts.clone();
+    report.worst = prepared.baseline.worst;
+    let cut_points = 0..=prepared.baseline.trace.steps.len();
+    let stop = if config.stop_at_first { Stop::AtFirst } else { Stop::Never };
+    let (counts, worst, findings) = setting.explore(&prepared, cut_points.collect(), stop, clock);
+    report.worst.merge(&worst);
+    report.verdict = match (findings.is_empty(), counts.done == counts.planned) {
+        (false, _) => Verdict::Violation,
+        (true, true) => Verdict::Clean,
+        (true, false) => Verdict::Incomplete,
+    };
+    if counts.done < counts.planned {
+        report.reason = format!("{} of {} cut points done", counts.done, counts.planned);
+    }
+    report.counts = counts;
+    let mut ordered: Vec<_> = findings.into_iter().collect();
+    ordered.sort_by_key(|(_, found)| found.path.cuts.len());
+    report.violations = ordered
+        .into_iter()
+        .map(|(signature, found)| {
+            let told = follow::tell(&setting, &prepared, &found.path);
+            let token = setting.token(plan.workload, None, &found, told.digest);
+            told.violation(signature, &found, &token)
+        })
+        .collect();
+    report
+}
+
+impl<S: Subject> Setting<'_, S> {
+    /// Explores the cut points given, which must ascend.
+    pub(crate) fn explore(
+        &self,
+        prepared: &Prepared,
+        cut_points: Vec<usize>,
+        stop: Stop<'_>,
+        clock: &Clock<'_>,
+    ) -> (Counts, WorstCase, Findings) {
+        let steps = &prepared.baseline.trace.steps;
+        let planned = cut_points.len() as u64;
+        clock.progress.planned.fetch_add(planned, Ordering::Relaxed);
+        // The part before every n-th step, so that a job need not start from the beginning.
+        let mut image = prepared.baseline.start.clone();
+        let mut checkpoints = vec![image.clone()];
+        for chunk in steps.chunks_exact(CHECKPOINT_STEPS) {
+            chunk.iter().for_each(|step| image.apply(self.geometry, step));
+            checkpoints.push(image.clone());
+        }
+        let before = |at: usize| {
+            let mut image = checkpoints[at / CHECKPOINT_STEPS].clone();
+            let since = &steps[at / CHECKPOINT_STEPS * CHECKPOINT_STEPS..at];
+            since.iter().for_each(|step| image.apply(self.geometry, step));
+            image
+        };
+        // When stopping: the earliest job that has a finding. Later ones are dropped, so that
+        // the result does not depend on who was faster.
+        let first = AtomicUsize::new(usize::MAX);
+        let yields: Vec<Yield> = cut_points
+            .into_par_iter()
+            .enumerate()
+            .map(|(job, at)| {
+                if clock.is_up() || first.load(Ordering::Relaxed) < job {
+                    return Yield::default();
+                }
+                let image = before(at);
+                let yielded = Job::new(self, prepared, &image, stop, clock).run(at, image);
+                if stop != Stop::Never && !yielded.findings.is_empty() {
+                    first.fetch_min(job, Ordering::Relaxed);
+                }
+                clock.progress.done.fetch_add(1, Ordering::Relaxed);
+                yielded
+            })
+            .collect();
+
+        let mut counts = Counts { planned, ..Counts::default() };
+        let mut worst = WorstCase::default();
+        let mut findings = Findings::new();
+        let mut fingerprints = Vec::new();
+        let last = first.into_inner();
+        for (job, mut yielded) in yields.into_iter().enumerate() {
+            if job > last {
+                break;
+            }
+            counts.add(&yielded.counts);
+            counts.done += u64::from(yielded.finished);
+            worst.merge(&yielded.worst);
+            fingerprints.append(&mut yielded.fingerprints);
+            for (signature, found) in yielded.findings {
+                match findings.get_mut(&signature) {
+                    None => {
+                        findings.insert(signature, found);
+                    }
+                    Some(known) => {
+                        let count = known.count + found.count;
+                        if found.path.cuts.len() < known.path.cuts.len() {
+                            *known = found;
+                        }
+                        known.count = count;
+                    }
+                }
+            }
+        }
+        fingerprints.par_sort_unstable();
+        fingerprints.dedup();
+        counts.distinct = fingerprints.len() as u64;
+        (counts, worst, findings)
+    }
+}
+
+impl Counts {
+    pub(crate) fn add(&mut self, other: &Self) {
+        self.cuts += other.cuts;
+        self.judged += other.judged;
+        self.represented += other.represented;
+        self.power_ups += other.power_ups;
+        self.violating += other.violating;
+        if self.judged_by_cuts.len() < other.judged_by_cuts.len() {
+            self.judged_by_cuts.resize(other.judged_by_cuts.len(), 0);
+        }
+        for (mine, theirs) in self.judged_by_cuts.iter_mut().zip(&other.judged_by_cuts) {
+            *mine += theirs;
+        }
+    }
+}

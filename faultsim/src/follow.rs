@@ -1,0 +1,197 @@
+//! One history again, choice by choice, to tell it or to see whether it still fails.
+
+use crate::explore::Found;
+use crate::finding::{Finding, Signature, When};
+use crate::intern::fingerprint;
+use crate::judge::{State, Wanted};
+use crate::path::Path;
+use crate::report::Violation;
+use crate::setting::{Prepared, Setting, interrupted};
+use crate::subject::Subject;
+use crate::token::{Origin, Token};
+use crate::trace::{Trace, What};
+use crate::workload::WorkloadSource;
+
+/// How a history ended.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum End {
+    /// Something is wrong, as it was.
+    Finding(Finding),
+    /// Nothing is wrong.
+    Nothing,
+    /// The choices do not fit the code any more.
+    Astray(String),
+}
+
+/// A history in words.
+#[derive(Clone, Debug)]
+pub(crate) struct Told {
+    pub(crate) end: End,
+    pub(crate) operations: Vec<String>,
+    pub(crate) cut_points: Vec<String>,
+    pub(crate) signature: Option<Signature>,
+    /// Of the image after the last cut.
+    pub(crate) digest: u16,
+}
+
+impl Told {
+    pub(crate) fn violation(self, signature: Signature, found: &Found, token: &Token) -> Violation {
+        Violation {
+            signature,
+            count: found.count,
+            sentence: found.finding.sentence.clone(),
+            cuts: u32::try_from(found.path.cuts.len()).unwrap_or(u32::MAX),
+            level: token.level,
+            operations: self.operations,
+            cut_points: self.cut_points,
+            token: token.to_string(),
+            minimised: false,
+        }
+    }
+}
+
+/// Follows the path.
+pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, path: &Path) -> Told {
+    let base = &prepared.baseline.trace;
+    let mut told = Told {
+        end: End::Nothing,
+        operations: operations(setting, base, path),
+        cut_points: Vec::new(),
+        signature: None,
+        digest: 0,
+    };
+    let mut judge = setting.judge(prepared);
+    let mut image = prepared.baseline.start.clone();
+    let mut later: Option<Trace> = None;
+    let first = path.cuts.first().copied();
+    for (number, cut) in path.cuts.iter().enumerate() {
+        let trace = later.as_ref().unwrap_or(base);
+        let at = cut.step as usize;
+        let Some(done) = trace.steps.get(..at) else {
+            told.end = End::Astray(format!("there is no step {at} to cut"));
+            return told;
+        };
+        for step in done {
+            image.apply(setting.geometry, step);
+        }
+        let tears = setting.tears(&image, trace, at, number + 1);
+        let Some(tear) = tears.get(cut.tear as usize) else {
+            told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
+            return told;
+        };
+        let what = interrupted(trace, cut, number > 0);
+        told.cut_points.push(match trace.steps.get(at) {
+            None => format!("cut {}: behind all steps", number + 1),
+            Some(step) => {
+                image.apply_torn(setting.geometry, step, tear);
+                let during = place(setting, prepared, trace, at, number, first.map(|c| c.step));
+                format!("cut {}: {step} {during}, {tear}", number + 1)
+            }
+        });
+        let allowed = trace.allowed(at, cut.tear == 0).clone();
+        let next = path.cuts.get(number + 1);
+        let pick = next.map_or(path.last, |next| next.bias);
+        let salt = cut.salt(setting.seed);
+        if image.has_weak()
+            && let Some(line) = told.cut_points.last_mut()
+        {
+            line.push_str(&format!("; then {}", pick.bias(salt)));
+        }
+        told.digest = fingerprint(&image).to_le_bytes()[..2]
+            .iter()
+            .fold(0, |sum, &byte| sum << 8 | u16::from(byte));
+        let in_flight = first.and_then(|first| setting.in_flight(base, &first));
+        let cuts = u32::try_from(number + 1).unwrap_or(u32::MAX);
+        let when = When { cuts, in_flight };
+        let state = State { image: &image, allowed: &allowed, pick, salt, when };
+        let first_step = first.map_or(0, |first| first.step as usize);
+        let continuation = setting.continuation(prepared, number + 1, first_step);
+        // The path does not tell whether this image was the one of its group that was turned
+        // over. It does no harm to do so: those with cuts behind it were, or behave alike.
+        let wanted = Wanted { trace: true, turnover: number == 0 };
+        match judge.judge(&state, continuation, &prepared.turnover, |_, _| wanted) {
+            Ok(judged) => later = judged.map(|judged| judged.trace),
+            Err(finding) => {
+                told.signature = Some(Signature {
+                    breach: finding.breach,
+                    operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
+                    interrupted: what,
+                });
+                told.end = End::Finding(finding);
+                return told;
+            }
+        }
+    }
+    told
+}
+
+/// Where a step belongs, in words.
+fn place<S: Subject>(
+    setting: &Setting<'_, S>,
+    prepared: &Prepared,
+    trace: &Trace,
+    at: usize,
+    cuts: usize,
+    first: Option<u32>,
+) -> String {
+    let keys = &setting.workload.keys;
+    match trace.segment(at).map(|segment| segment.what) {
+        Some(What::Recovery) if cuts == 0 => "in the first start".to_owned(),
+        Some(What::Recovery) => "in recovery".to_owned(),
+        Some(What::Op(op, _)) if cuts == 0 => {
+            let op = setting.workload.ops.get(op);
+            format!("in '{}'", op.map(|op| op.describe(keys)).unwrap_or_default())
+        }
+        Some(What::Op(op, _)) => {
+            let first = first.map_or(0, |step| step as usize);
+            let op = setting.continuation(prepared, cuts, first).ops.get(op);
+            let words = op.map(|(op, _)| op.describe(keys)).unwrap_or_default();
+            format!("after recovery in '{words}'")
+        }
+        None => String::new(),
+    }
+}
+
+/// The operations up to the first cut, one line each.
+fn operations<S: Subject>(setting: &Setting<'_, S>, base: &Trace, path: &Path) -> Vec<String> {
+    let workload = setting.workload;
+    let mut lines = Vec::new();
+    if !workload.prelude.is_empty() {
+        lines.push(format!("({} operations of the prelude)", workload.prelude.len()));
+    }
+    let cut = path.cuts.first().map_or(0, |cut| cut.step as usize);
+    let count = match base.segment(cut).map(|segment| segment.what) {
+        Some(What::Recovery) => 0,
+        Some(What::Op(op, _)) => op + 1,
+        None => workload.ops.len(),
+    };
+    lines.extend(workload.ops.iter().take(count).map(|op| op.describe(&workload.keys)));
+    lines
+}
+
+impl<S: Subject> Setting<'_, S> {
+    /// The token of a history. `kept` are the operations of the source that are left, if not
+    /// all.
+    pub(crate) fn token(
+        &self,
+        source: WorkloadSource,
+        kept: Option<Vec<u32>>,
+        found: &Found,
+        digest: u16,
+    ) -> Token {
+        Token {
+            subject: self.subject.name().to_owned(),
+            geometry: *self.geometry,
+            level: self.level,
+            seed: self.seed,
+            breach: found.finding.breach,
+            origin: Origin::Systematic {
+                source,
+                kept,
+                thin: self.plan.thin,
+                path: found.path.clone(),
+                digest,
+            },
+        }
+    }
+}

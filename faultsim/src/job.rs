@@ -1,0 +1,244 @@
+//! One cut point of a systematic run, worked through alone: all its tears, the recoveries behind
+//! them, and the cuts in those.
+
+use std::collections::VecDeque;
+use std::sync::atomic::Ordering;
+
+use rapidhash::{RapidHashMap, RapidHashSet};
+
+use crate::device::{Image, Step, Tear};
+use crate::explore::{Found, Stop, Yield};
+use crate::finding::{Signature, When};
+use crate::intern::{ImageId, Interner};
+use crate::judge::{Judge, Judged, State, Wanted};
+use crate::oracle::Oracle;
+use crate::path::{BiasPick, CutPick, Path};
+use crate::plan::Clock;
+use crate::setting::{GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
+use crate::subject::Subject;
+use crate::trace::Trace;
+
+/// Images between two looks at the clock.
+const CLOCK_EVERY: u64 = 64;
+
+/// A judged image in whose recovery and later operations further cuts are made.
+struct Representative {
+    image: Image,
+    pick: BiasPick,
+    cuts: Vec<CutPick>,
+    judged: Judged,
+}
+
+/// One cut point of the workload and everything behind it.
+pub(crate) struct Job<'job, 'run, S: Subject> {
+    setting: &'job Setting<'run, S>,
+    prepared: &'job Prepared,
+    clock: &'job Clock<'job>,
+    stop: Stop<'job>,
+    judge: Judge<'job, S>,
+    interner: Interner,
+    oracles: RapidHashMap<Oracle, u32>,
+    recoveries: RapidHashMap<Vec<Step>, u32>,
+    /// Image, obligations and reading of marginal cells that were judged.
+    seen: RapidHashSet<(ImageId, u32, BiasPick)>,
+    /// Recovery, what it reported, obligations, reading of marginal cells and number of cuts
+    /// that have a representative.
+    groups: RapidHashSet<(u32, u32, u32, BiasPick, usize)>,
+    queue: VecDeque<Representative>,
+    yielded: Yield,
+}
+
+impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
+    pub(crate) fn new(
+        setting: &'job Setting<'run, S>,
+        prepared: &'job Prepared,
+        base: &Image,
+        stop: Stop<'job>,
+        clock: &'job Clock<'job>,
+    ) -> Self {
+        Self {
+            setting,
+            prepared,
+            clock,
+            stop,
+            judge: setting.judge(prepared),
+            interner: Interner::new(base),
+            oracles: RapidHashMap::default(),
+            recoveries: RapidHashMap::default(),
+            seen: RapidHashSet::default(),
+            groups: RapidHashSet::default(),
+            queue: VecDeque::new(),
+            yielded: Yield::default(),
+        }
+    }
+
+    /// Cuts the workload at step `at`, before which the part is `image`.
+    pub(crate) fn run(mut self, at: usize, mut image: Image) -> Yield {
+        self.yielded.counts.judged_by_cuts = vec![0; self.setting.depth() as usize];
+        let prepared = self.prepared;
+        let trace = &prepared.baseline.trace;
+        let mut going = self.cut(trace, at, false, &mut image, &[], BiasPick::Stored);
+        while let Some(representative) = self.queue.pop_front() {
+            going = going && self.expand(representative);
+            if !going {
+                break;
+            }
+        }
+        self.yielded.counts.power_ups = self.judge.power_ups;
+        self.yielded.worst = self.judge.session.worst;
+        self.yielded.finished = going;
+        self.yielded
+    }
+
+    /// Whether to go on.
+    fn expand(&mut self, from: Representative) -> bool {
+        let Representative { mut image, pick, cuts, judged } = from;
+        // Operations behind the second cut and later are left to the deep mode.
+        let last = if cuts.len() == 1 { judged.trace.steps.len() } else { judged.recovery_steps };
+        (0..=last).all(|at| {
+            // Behind the recovery, only a cut between operations.
+            let between = at == last;
+            self.cut(&judged.trace, at, between, &mut image, &cuts, pick)
+        })
+    }
+
+    /// Tears one step in all ways and visits what that leaves; then does the step, so that
+    /// `image` is ready for the next one. Returns whether to go on.
+    fn cut(
+        &mut self,
+        trace: &Trace,
+        at: usize,
+        between: bool,
+        image: &mut Image,
+        cuts: &[CutPick],
+        pick: BiasPick,
+    ) -> bool {
+        let tears = if between {
+            vec![Tear::NOTHING]
+        } else {
+            self.setting.tears(image, trace, at, cuts.len() + 1)
+        };
+        let mut torn = image.clone();
+        for (number, tear) in (0..).zip(tears) {
+            torn.copy_from(image);
+            if let Some(step) = trace.steps.get(at) {
+                torn.apply_torn(self.setting.geometry, step, &tear);
+            }
+            let step = u32::try_from(at).unwrap_or(u32::MAX);
+            let cut = CutPick { bias: pick, step, tear: number };
+            if !self.visit(&torn, trace, cut, cuts) {
+                return false;
+            }
+        }
+        if let Some(step) = trace.steps.get(at) {
+            image.apply(self.setting.geometry, step);
+        }
+        true
+    }
+
+    /// Judges one image left by a cut, once per reading of its marginal cells. Returns whether
+    /// to go on.
+    fn visit(&mut self, image: &Image, trace: &Trace, cut: CutPick, cuts: &[CutPick]) -> bool {
+        let progress = self.clock.progress;
+        self.yielded.counts.cuts += 1;
+        progress.cuts.fetch_add(1, Ordering::Relaxed);
+        let (id, new) = self.interner.enter(image);
+        if let Some(fingerprint) = new {
+            self.yielded.fingerprints.push(fingerprint);
+            progress.distinct.fetch_add(1, Ordering::Relaxed);
+        }
+        let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
+        let obligations = number(&mut self.oracles, allowed);
+        for &pick in BiasPick::list(image.has_weak(), cuts.len() + 1, cut.tear) {
+            let fresh = self.seen.insert((id, obligations, pick));
+            if !fresh && self.setting.plan.merge_equal {
+                continue;
+            }
+            self.yielded.counts.judged += 1;
+            progress.judged.fetch_add(1, Ordering::Relaxed);
+            if self.yielded.counts.judged.is_multiple_of(CLOCK_EVERY) && self.clock.is_up() {
+                return false;
+            }
+            if !self.judge_one(image, allowed, obligations, pick, trace, cut, cuts) {
+                return false;
+            }
+        }
+        true
+    }
+
+    #[allow(clippy::too_many_arguments, reason = "all of it is the one state to judge")]
+    fn judge_one(
+        &mut self,
+        image: &Image,
+        allowed: &Oracle,
+        obligations: u32,
+        pick: BiasPick,
+        trace: &Trace,
+        cut: CutPick,
+        cuts: &[CutPick],
+    ) -> bool {
+        let setting = self.setting;
+        let base = &self.prepared.baseline.trace;
+        let number_of_cuts = cuts.len() + 1;
+        let first = cuts.first().unwrap_or(&cut);
+        if let Some(count) = self.yielded.counts.judged_by_cuts.get_mut(cuts.len()) {
+            *count += 1;
+        }
+        let in_flight = setting.in_flight(base, first);
+        let when = When { cuts: u32::try_from(number_of_cuts).unwrap_or(u32::MAX), in_flight };
+        let state = State { image, allowed, pick, salt: cut.salt(setting.seed), when };
+        let continuation = setting.continuation(self.prepared, number_of_cuts, first.step as usize);
+        let deeper = number_of_cuts < setting.depth() as usize;
+        let (recoveries, oracles, groups) =
+            (&mut self.recoveries, &mut self.oracles, &mut self.groups);
+        let first_cut = cuts.is_empty();
+        let mut represented = false;
+        let wants = |steps: &[Step], recovered: &Oracle| {
+            let next = u32::try_from(recoveries.len()).unwrap_or(u32::MAX);
+            let recovery = match recoveries.get(steps) {
+                Some(&known) => known,
+                None => *recoveries.entry(steps.to_vec()).or_insert(next),
+            };
+            let recovered = number(oracles, recovered);
+            let new = groups.insert((recovery, recovered, obligations, pick, number_of_cuts));
+            let sampled = first_cut || groups.len().is_multiple_of(GROUPS_PER_SAMPLE);
+            represented = deeper && setting.plan.group && !(new && sampled);
+            Wanted { trace: deeper && !represented, turnover: new && first_cut }
+        };
+        let with = |last: CutPick| cuts.iter().copied().chain([last]).collect::<Vec<CutPick>>();
+        let turnover = &self.prepared.turnover;
+        match self.judge.judge(&state, continuation, turnover, wants) {
+            Ok(None) => self.yielded.counts.represented += u64::from(represented),
+            Ok(Some(judged)) => {
+                let (image, cuts) = (image.clone(), with(cut));
+                self.queue.push_back(Representative { image, pick, cuts, judged });
+            }
+            Err(finding) => {
+                let signature = Signature {
+                    breach: finding.breach,
+                    operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
+                    interrupted: interrupted(trace, &cut, !cuts.is_empty()),
+                };
+                if !self.stop.keeps(&signature) {
+                    return true;
+                }
+                self.yielded.counts.violating += 1;
+                self.clock.progress.violating.fetch_add(1, Ordering::Relaxed);
+                let path = Path { cuts: with(cut), last: pick };
+                let found = Found { count: 0, path, finding };
+                self.yielded.findings.entry(signature).or_insert(found).count += 1;
+                return self.stop == Stop::Never;
+            }
+        }
+        true
+    }
+}
+
+/// The number of a set of obligations within a job.
+fn number(oracles: &mut RapidHashMap<Oracle, u32>, oracle: &Oracle) -> u32 {
+    let next = u32::try_from(oracles.len()).unwrap_or(u32::MAX);
+    match oracles.get(oracle) {
+        Some(&known) => known,
+        None => *oracles.entry(oracle.clone()).or_insert(next),
+    }
+}

@@ -1,0 +1,200 @@
+//! One image after a power cut: come up, read everything, go on writing, come up again.
+
+use crate::device::{Image, Step};
+use crate::finding::{Breach, Finding, When};
+use crate::oracle::{Oracle, Values};
+use crate::path::BiasPick;
+use crate::session::{Ended, Session};
+use crate::subject::{Op, OpKind, Subject};
+use crate::trace::{Script, Trace, What, no_cut};
+
+/// What judging one image found out, beside that nothing is wrong.
+#[derive(Debug)]
+pub(crate) struct Judged {
+    /// Steps of the recovery and of the operations after it, to be cut in their turn.
+    pub(crate) trace: Trace,
+    /// How many of the steps are the recovery's.
+    pub(crate) recovery_steps: usize,
+}
+
+/// What is wanted of an image beside its judgement.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Wanted {
+    /// The steps, to cut them in their turn.
+    pub(crate) trace: bool,
+    /// To see whether all of the part can still be written.
+    pub(crate) turnover: bool,
+}
+
+/// What is to be judged.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct State<'state> {
+    pub(crate) image: &'state Image,
+    /// What the history allows.
+    pub(crate) allowed: &'state Oracle,
+    /// How marginal cells read.
+    pub(crate) pick: BiasPick,
+    pub(crate) salt: u64,
+    pub(crate) when: When,
+}
+
+/// Tries images on one bench.
+pub(crate) struct Judge<'run, S: Subject> {
+    pub(crate) session: Session<'run, S>,
+    values: &'run Values,
+    /// Kinds of operation the code does not offer.
+    refused: &'run [OpKind],
+    /// The part behind the recovery, and behind the operations after it.
+    recovered: Image,
+    continued: Image,
+    pub(crate) power_ups: u64,
+}
+
+impl<'run, S: Subject> Judge<'run, S> {
+    pub(crate) fn new(
+        session: Session<'run, S>,
+        values: &'run Values,
+        refused: &'run [OpKind],
+    ) -> Self {
+        let image = session.part.chip().image().clone();
+        Self { session, values, refused, recovered: image.clone(), continued: image, power_ups: 0 }
+    }
+
+    /// Judges `image`. `allowed` is what the history allows; `continuation` is what the device
+    /// does once it is up again, `turnover` what goes on until all of the part was written
+    /// again. `wants` sees the recovery's steps and what it reported, and says what is wanted.
+    ///
+    /// # Errors
+    ///
+    /// What is wrong.
+    pub(crate) fn judge(
+        &mut self,
+        state: &State<'_>,
+        continuation: &Script,
+        turnover: &Script,
+        wants: impl FnOnce(&[Step], &Oracle) -> Wanted,
+    ) -> Result<Option<Judged>, Finding> {
+        let State { image, allowed, pick, salt, when } = *state;
+        self.session.when = when;
+        self.power_ups += 2;
+        let mut store = come_up(&mut self.session, image, pick, salt, true)?;
+        let steps = self.session.part.chip_mut().take_steps();
+        let recovery_steps = steps.len();
+
+        let mut oracle = allowed.clone();
+        // What was read before was read in an earlier power-up.
+        oracle.cut();
+        self.session.read_all(&mut store, &mut oracle, self.values)?;
+        // Where nothing was written and nothing is marginal, a second power-up is the first.
+        let twice = recovery_steps > 0 || image.has_weak();
+        if twice {
+            self.recovered.copy_from(self.session.part.chip().image());
+        }
+        let recovered = oracle.clone();
+        let wanted = wants(&steps, &oracle);
+        let mut trace = wanted.trace.then(|| {
+            let mut trace = Trace::default();
+            trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
+            trace
+        });
+        self.session.part.chip_mut().record_steps(trace.is_some());
+        for (index, (op, effect)) in continuation.ops.iter().enumerate() {
+            if self.refused.contains(&op.kind()) {
+                continue;
+            }
+            let before = trace.is_some().then(|| oracle.clone());
+            oracle.invoke(effect);
+            let during = trace.is_some().then(|| oracle.clone());
+            match self.session.apply(&mut store, op)? {
+                Ended::Done => oracle.ok(),
+                Ended::Full => {
+                    self.session.excuse(op, &oracle, self.values)?;
+                    oracle.refused();
+                }
+                Ended::Refused => return Err(refuses(op, &when)),
+                Ended::Cut => return Err(no_cut()),
+            }
+            if let (Some(trace), Some(before), Some(mut during)) = (&mut trace, before, during) {
+                during.cut();
+                let steps = self.session.part.chip_mut().take_steps();
+                trace.add(steps, before, during, What::Op(index, op.kind()));
+            }
+        }
+        drop(store);
+        self.continued.copy_from(self.session.part.chip().image());
+        if twice {
+            self.power_ups += 1;
+            let mut oracle = recovered;
+            oracle.cut();
+            let mut store = come_up(&mut self.session, &self.recovered, pick.other(), salt, false)?;
+            self.session.read_all(&mut store, &mut oracle, self.values)?;
+        }
+        let after = oracle.clone();
+        oracle.cut();
+        let mut store = come_up(&mut self.session, &self.continued, pick.other(), salt ^ 1, false)?;
+        self.session.read_all(&mut store, &mut oracle, self.values)?;
+        if wanted.turnover {
+            self.turn_over(store, oracle, turnover, pick, salt ^ 2)?;
+        }
+        Ok(trace.map(|mut trace| {
+            trace.after = after;
+            Judged { trace, recovery_steps }
+        }))
+    }
+}
+
+impl<S: Subject> Judge<'_, S> {
+    /// Writes more than the part holds, then comes up once more.
+    fn turn_over(
+        &mut self,
+        mut store: S::Store,
+        mut oracle: Oracle,
+        script: &Script,
+        pick: BiasPick,
+        salt: u64,
+    ) -> Result<(), Finding> {
+        let bytes = u64::from(self.session.part.chip().geometry().bytes());
+        let enough = bytes + bytes / 4;
+        self.session.part.chip_mut().record_steps(false);
+        // A code that writes little for a small change is not asked for more puts than this.
+        let most = usize::try_from(bytes / 8).unwrap_or(usize::MAX);
+        for (op, effect) in script.ops.iter().cycle().take(most) {
+            if self.session.part.chip().counts().programmed_bytes > enough {
+                break;
+            }
+            oracle.invoke(effect);
+            match self.session.apply(&mut store, op)? {
+                Ended::Done => oracle.ok(),
+                Ended::Full => {
+                    self.session.excuse(op, &oracle, self.values)?;
+                    oracle.refused();
+                }
+                Ended::Refused => return Err(refuses(op, &self.session.when)),
+                Ended::Cut => return Err(no_cut()),
+            }
+        }
+        drop(store);
+        self.power_ups += 1;
+        oracle.cut();
+        self.continued.copy_from(self.session.part.chip().image());
+        let mut store = come_up(&mut self.session, &self.continued, pick, salt, false)?;
+        self.session.read_all(&mut store, &mut oracle, self.values)
+    }
+}
+
+fn refuses(op: &Op, when: &When) -> Finding {
+    let sentence =
+        format!("{} it refuses a {}, which worked before", when.cuts_in_words(), op.kind());
+    Finding::new(Breach::NotWritable, sentence)
+}
+
+fn come_up<S: Subject>(
+    session: &mut Session<'_, S>,
+    image: &Image,
+    pick: BiasPick,
+    salt: u64,
+    record: bool,
+) -> Result<S::Store, Finding> {
+    session.power_up(image, pick.bias(salt), record);
+    session.open()?.ok_or_else(no_cut)
+}

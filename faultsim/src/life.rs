@@ -1,0 +1,243 @@
+//! A part that lives through power-up after power-up, on its bench.
+
+use rand::SeedableRng;
+use rand::rngs::ChaCha8Rng;
+
+use crate::deep::{Era, Reads};
+use crate::device::{Geometry, Image, Level, Step};
+use crate::finding::{Breach, Finding, Signature, When};
+use crate::intern::{Fingerprint, fingerprint};
+use crate::oracle::{Effect, Oracle, Values};
+use crate::session::{Ended, Session, WorstCase};
+use crate::subject::{Op, OpKind, Subject};
+use crate::workload::{KeyNames, mixed};
+
+/// With more allowed states than this everything is read, so that their number stays small.
+const MOST_STATES: usize = 16;
+
+pub(crate) struct Life<'run, S: Subject> {
+    session: Session<'run, S>,
+    level: Level,
+    keys: &'run KeyNames,
+    values: Values,
+    oracle: Oracle,
+    /// The part when the power went last.
+    image: Image,
+    /// What the last cut interrupted.
+    interrupted: String,
+    /// Most recoveries in a row that may be cut, and how many were.
+    in_a_row: u32,
+    recoveries_cut: u32,
+    tells: bool,
+    pub(crate) told_operations: Vec<String>,
+    pub(crate) told_cuts: Vec<String>,
+    pub(crate) fingerprints: Vec<Fingerprint>,
+    pub(crate) cuts: u64,
+    pub(crate) judged: u64,
+    pub(crate) power_ups: u64,
+}
+
+impl<'run, S: Subject> Life<'run, S> {
+    /// A blank part.
+    pub(crate) fn new(
+        subject: &'run S,
+        geometry: &Geometry,
+        level: Level,
+        keys: &'run KeyNames,
+    ) -> Self {
+        Self {
+            session: Session::new(subject, geometry, keys, false),
+            level,
+            keys,
+            values: Values::new(),
+            oracle: Oracle::new(keys.len()),
+            image: Image::blank(geometry),
+            interrupted: "no step".to_owned(),
+            in_a_row: u32::MAX,
+            recoveries_cut: 0,
+            tells: false,
+            told_operations: Vec::new(),
+            told_cuts: Vec::new(),
+            fingerprints: Vec::new(),
+            cuts: 0,
+            judged: 0,
+            power_ups: 0,
+        }
+    }
+
+    /// Spares every recovery that follows so many interrupted ones in a row.
+    pub(crate) fn spare_after(&mut self, in_a_row: u32) {
+        self.in_a_row = in_a_row;
+    }
+
+    /// Writes the life down in words.
+    pub(crate) fn tell_all(&mut self) {
+        self.tells = true;
+    }
+
+    pub(crate) fn worst(&self) -> WorstCase {
+        self.session.worst
+    }
+
+    pub(crate) fn signature(&self, finding: &Finding) -> Signature {
+        let kind = self.session.when.in_flight;
+        Signature {
+            breach: finding.breach,
+            operation: kind.map(|kind| kind.to_string()).unwrap_or_default(),
+            interrupted: self.interrupted.clone(),
+        }
+    }
+
+    /// One power-up until its cut.
+    ///
+    /// # Errors
+    ///
+    /// What is wrong.
+    pub(crate) fn era(&mut self, era: &Era) -> Result<(), Finding> {
+        if self.tells && self.image.has_weak() {
+            self.told_cuts.push(format!("then {}", era.bias.bias(era.salt)));
+        }
+        let Some(mut store) = self.power_up(era, era.step)? else {
+            self.cut(None);
+            return Ok(());
+        };
+        self.read(era, &mut store)?;
+        for op in &era.ops {
+            if self.session.part.chip().is_off() {
+                break;
+            }
+            if *op == Op::Reopen {
+                let left = {
+                    let chip = self.session.part.chip();
+                    self.image.copy_from(chip.image());
+                    era.step.saturating_sub(chip.step_count())
+                };
+                drop(store);
+                self.tell(op, "");
+                self.oracle.cut();
+                match self.power_up(era, left)? {
+                    Some(next) => store = next,
+                    None => {
+                        self.cut(None);
+                        return Ok(());
+                    }
+                }
+                continue;
+            }
+            self.oracle.invoke(&Effect::of(op, &mut self.values));
+            let ended = self.session.apply(&mut store, op);
+            match ended.inspect_err(|_| self.tell(op, " - fails"))? {
+                Ended::Done => {
+                    self.oracle.ok();
+                    self.tell(op, "");
+                }
+                Ended::Refused if matches!(op.kind(), OpKind::Put | OpKind::Delete) => {
+                    let after = self.session.when.cuts_in_words();
+                    let sentence = format!("{after} it refuses to {}", op.describe(self.keys));
+                    return Err(Finding::new(Breach::NotWritable, sentence));
+                }
+                Ended::Full | Ended::Refused => {
+                    self.oracle.refused();
+                    self.tell(op, " - refused");
+                }
+                Ended::Cut => {
+                    self.tell(op, " - interrupted");
+                    self.cut(Some(op.kind()));
+                    return Ok(());
+                }
+            }
+        }
+        if era.reads_at_end && !self.session.part.chip().is_off() {
+            self.session.read_all(&mut store, &mut self.oracle, &self.values)?;
+        }
+        self.cut(None);
+        Ok(())
+    }
+
+    /// `None` if the cut came before the code was up.
+    fn power_up(&mut self, era: &Era, cut: u64) -> Result<Option<S::Store>, Finding> {
+        self.power_ups += 1;
+        self.session.power_up(&self.image, era.bias.bias(era.salt), false);
+        let spared = self.recoveries_cut >= self.in_a_row;
+        if !spared {
+            self.arm(era, cut);
+        }
+        let store = self.session.open()?;
+        if spared {
+            let up = self.session.part.chip().step_count();
+            self.arm(era, up.saturating_add(cut));
+        }
+        self.recoveries_cut = if store.is_some() { 0 } else { self.recoveries_cut + 1 };
+        Ok(store)
+    }
+
+    fn arm(&mut self, era: &Era, cut: u64) {
+        let mut chip = self.session.part.chip_mut();
+        match era.tearing.tear() {
+            Some(tear) => chip.cut_at(cut, tear),
+            None => {
+                let rng = ChaCha8Rng::seed_from_u64(mixed(era.salt));
+                chip.cut_randomly(cut, self.level, rng);
+            }
+        }
+    }
+
+    fn read(&mut self, era: &Era, store: &mut S::Store) -> Result<(), Finding> {
+        let reads = if self.oracle.len() > MOST_STATES { Reads::All } else { era.reads };
+        match reads {
+            Reads::Nothing => return Ok(()),
+            Reads::All => self.session.read_all(store, &mut self.oracle, &self.values)?,
+            Reads::Few => {
+                for (key, _) in self.keys.iter() {
+                    if mixed(era.salt ^ u64::from(key)) & 1 == 0 {
+                        self.session.read(store, key, &mut self.oracle, &self.values)?;
+                    }
+                }
+            }
+        }
+        self.judged += 1;
+        Ok(())
+    }
+
+    /// The power has gone, or goes now.
+    fn cut(&mut self, in_flight: Option<OpKind>) {
+        self.cuts += 1;
+        self.oracle.cut();
+        let chip = self.session.part.chip();
+        self.image.copy_from(chip.image());
+        let torn = chip.torn_step();
+        self.interrupted = match torn {
+            None => "no step".to_owned(),
+            Some((step, _)) => {
+                let kind = match step {
+                    Step::Program { .. } => "a program",
+                    Step::Erase { .. } => "an erase",
+                };
+                let place = if in_flight.is_some() { "" } else { " in recovery" };
+                format!("{kind}{place}")
+            }
+        };
+        if self.tells {
+            let number = self.cuts;
+            self.told_cuts.push(match torn {
+                None => format!("cut {number}: between operations"),
+                Some((step, tear)) => {
+                    let place =
+                        in_flight.map_or_else(|| "recovery".to_owned(), |kind| kind.to_string());
+                    format!("cut {number}: {step} in {place}, {tear}")
+                }
+            });
+            self.told_operations.push(format!("-- cut {number} --"));
+        }
+        drop(chip);
+        self.fingerprints.push(fingerprint(&self.image));
+        let cuts = u32::try_from(self.cuts).unwrap_or(u32::MAX);
+        self.session.when = When { cuts, in_flight };
+    }
+
+    fn tell(&mut self, op: &Op, end: &str) {
+        if self.tells {
+            self.told_operations.push(format!("{}{end}", op.describe(self.keys)));
+        }
+    }
+}

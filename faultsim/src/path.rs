@@ -1,0 +1,79 @@
+//! The choices that lead from a workload to one judged image.
+
+use crate::device::Bias;
+use crate::workload::mixed;
+
+/// How marginal cells read in one power-up of a systematic run: one of a short list, whose
+/// seeds depend on the place of the cut before it.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
+pub(crate) enum BiasPick {
+    /// There are none, or each as the value it is nearer to.
+    Stored,
+    Zeros,
+    Ones,
+    Fixed,
+    Flicker,
+}
+
+impl BiasPick {
+    /// What is tried on an image: one power-up if nothing is marginal, else several; after the
+    /// first cut two of them, by turns.
+    pub(crate) const fn list(has_weak: bool, cuts: usize, tear: u32) -> &'static [Self] {
+        match (has_weak, cuts, tear % 2) {
+            (false, ..) => &[Self::Stored],
+            (true, 0 | 1, _) => &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker],
+            (true, _, 0) => &[Self::Ones, Self::Fixed],
+            (true, ..) => &[Self::Zeros, Self::Flicker],
+        }
+    }
+
+    /// For a later power-up that shall see the marginal cells differently.
+    pub(crate) const fn other(self) -> Self {
+        match self {
+            Self::Zeros | Self::Stored => Self::Ones,
+            Self::Ones => Self::Zeros,
+            Self::Fixed => Self::Flicker,
+            Self::Flicker => Self::Fixed,
+        }
+    }
+
+    pub(crate) fn bias(self, salt: u64) -> Bias {
+        match self {
+            Self::Stored => Bias::stored(),
+            Self::Zeros => Bias::ZEROS,
+            Self::Ones => Bias::ONES,
+            Self::Fixed => Bias::seeded(mixed(salt)),
+            Self::Flicker => Bias::flicker(mixed(salt)),
+        }
+    }
+
+    pub(crate) const ALL: [Self; 5] =
+        [Self::Stored, Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker];
+}
+
+/// One power cut: during which step since power-up, and which of its tears.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct CutPick {
+    /// How marginal cells read in the power-up that the cut ends; `Stored` in the first one.
+    pub(crate) bias: BiasPick,
+    /// Index into the steps of the trace; their number stands for a cut after the last one.
+    pub(crate) step: u32,
+    /// Index into the list of tears; 0 if the cut falls after the last step.
+    pub(crate) tear: u32,
+}
+
+impl CutPick {
+    /// Makes seeds differ from cut to cut.
+    pub(crate) fn salt(&self, seed: u64) -> u64 {
+        mixed(seed ^ mixed(u64::from(self.step) << 32 | u64::from(self.tear)))
+    }
+}
+
+/// A history of the systematic mode: at least one cut, then the power-up that is judged.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Path {
+    pub(crate) cuts: Vec<CutPick>,
+    pub(crate) last: BiasPick,
+}

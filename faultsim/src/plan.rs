@@ -1,0 +1,179 @@
+//! A run from its configuration to its report.
+
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use crate::deep;
+use crate::device::{Geometry, Level};
+use crate::explore;
+use crate::minimise;
+pub use crate::report::{Report, Verdict};
+use crate::subject::Subject;
+use crate::workload::WorkloadSource;
+
+/// What to run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Config {
+    /// Sizes of the part.
+    pub geometry: Geometry,
+    /// How nasty the cuts are.
+    pub level: Level,
+    /// Seed of everything drawn at random. The same configuration finds the same, whatever the
+    /// number of threads, unless the budget ends it early.
+    pub seed: u64,
+    /// Time after which the run stops; what is left is reported as incomplete.
+    pub budget: Option<Duration>,
+    /// Stop at the first failing image instead of counting all.
+    pub stop_at_first: bool,
+    /// Time to spend on making each example smaller; `None` leaves them as found.
+    pub minimise: Option<Duration>,
+    /// How to choose the cuts.
+    pub mode: Mode,
+}
+
+/// How to choose the cuts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mode {
+    /// Every step of a workload, torn in every class of ways, with further cuts in recovery.
+    Systematic(Systematic),
+    /// Long random lives with hundreds of cuts.
+    Deep(Deep),
+}
+
+/// Parameters of the systematic mode.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Systematic {
+    /// The operations to cut.
+    pub workload: WorkloadSource,
+    /// Most cuts in one history, 1 or more: the first in an operation, the others in the
+    /// recoveries after it or shortly behind.
+    pub depth: u32,
+    /// 1 tries all tears of a step, n about every n-th.
+    pub thin: u32,
+    /// Judge equal images only once per cut point.
+    pub merge_equal: bool,
+    /// Make further cuts only in one of several recoveries that did the same.
+    pub group: bool,
+}
+
+/// Parameters of the deep mode.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Deep {
+    /// Independent lives.
+    pub runs: u64,
+    /// Power-ups per life, each ended by a cut.
+    pub power_ups: u32,
+    /// Most recoveries in a row that are cut before the code is up; the next one is spared.
+    pub recoveries_cut_in_a_row: u32,
+}
+
+impl Default for Systematic {
+    fn default() -> Self {
+        Self {
+            workload: WorkloadSource::TideGauge,
+            depth: 3,
+            thin: 1,
+            merge_equal: true,
+            group: true,
+        }
+    }
+}
+
+impl Default for Deep {
+    fn default() -> Self {
+        Self { runs: 1000, power_ups: 300, recoveries_cut_in_a_row: u32::MAX }
+    }
+}
+
+impl Config {
+    /// The tide gauge's life, systematically, to three cuts.
+    pub fn systematic(geometry: Geometry, level: Level) -> Self {
+        Self {
+            geometry,
+            level,
+            seed: 1,
+            budget: None,
+            stop_at_first: false,
+            minimise: Some(Duration::from_secs(10)),
+            mode: Mode::Systematic(Systematic::default()),
+        }
+    }
+
+    /// Random lives.
+    pub fn deep(geometry: Geometry, level: Level) -> Self {
+        Self { mode: Mode::Deep(Deep::default()), ..Self::systematic(geometry, level) }
+    }
+
+    /// A dozen random operations with one cut each: seconds even in a debug build.
+    pub fn small(geometry: Geometry, level: Level) -> Self {
+        let workload = WorkloadSource::Random { seed: 1, ops: 12 };
+        let mode = Systematic { workload, depth: 1, ..Systematic::default() };
+        Self { mode: Mode::Systematic(mode), ..Self::systematic(geometry, level) }
+    }
+}
+
+/// How far a run is, to be read by another thread while it works.
+#[derive(Debug, Default)]
+pub struct Progress {
+    /// Cut points or runs of the plan; 0 while the baseline runs.
+    pub planned: AtomicU64,
+    /// Of these, done.
+    pub done: AtomicU64,
+    /// Power cuts made so far.
+    pub cuts: AtomicU64,
+    /// Images judged so far.
+    pub judged: AtomicU64,
+    /// Distinct images so far; those met at several cut points are counted at each until the
+    /// report.
+    pub distinct: AtomicU64,
+    /// Failing images so far.
+    pub violating: AtomicU64,
+    /// Set to true to end the run early; it then reports what it has.
+    pub stop: AtomicBool,
+}
+
+/// When to stop: shared by all workers.
+#[derive(Debug)]
+pub(crate) struct Clock<'run> {
+    deadline: Option<Instant>,
+    pub(crate) progress: &'run Progress,
+    late: AtomicBool,
+}
+
+impl<'run> Clock<'run> {
+    pub(crate) fn new(budget: Option<Duration>, progress: &'run Progress) -> Self {
+        let deadline = budget.and_then(|budget| Instant::now().checked_add(budget));
+        Self { deadline, progress, late: AtomicBool::new(false) }
+    }
+
+    /// Whether the time is up or somebody asked to stop. Once true it stays true.
+    pub(crate) fn is_up(&self) -> bool {
+        if self.late.load(Ordering::Relaxed) {
+            return true;
+        }
+        let up = self.progress.stop.load(Ordering::Relaxed)
+            || self.deadline.is_some_and(|deadline| Instant::now() >= deadline);
+        if up {
+            self.late.store(true, Ordering::Relaxed);
+        }
+        up
+    }
+}
+
+#[cfg(test)]
+mod tests;
+
+/// Carries out a plan on the current rayon thread pool.
+pub fn run<S: Subject>(config: &Config, subject: &S, progress: &Progress) -> Report {
+    let clock = Clock::new(config.budget, progress);
+    let mut report = match &config.mode {
+        Mode::Systematic(systematic) => explore::run(config, systematic, subject, &clock),
+        Mode::Deep(deep) => deep::run(config, deep, subject, &clock),
+    };
+    if let Some(limit) = config.minimise {
+        for violation in &mut report.violations {
+            minimise::shrink(violation, subject, limit);
+        }
+    }
+    report
+}

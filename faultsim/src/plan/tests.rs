@@ -1,0 +1,314 @@
+//! The rig put to the test: it must see what is wrong, and nothing where nothing is wrong.
+
+use super::*;
+use crate::device::Part;
+use crate::finding::Breach;
+use crate::subject::{Bounds, Op, Trouble, Work};
+use crate::subjects::naive::Naive;
+use crate::subjects::two_copies::{TwoCopies, TwoCopiesStore};
+use crate::token::{Outcome, Token, replay};
+use crate::workload::KeyNames;
+
+/// For making an example smaller.
+const SOON: Duration = Duration::from_millis(500);
+
+fn geometry() -> Geometry {
+    Geometry::new(2, 512, 1, 256).unwrap()
+}
+
+fn systematic(level: Level, ops: u32, depth: u32) -> Config {
+    let workload = WorkloadSource::Random { seed: 3, ops };
+    let mode = Mode::Systematic(Systematic { workload, depth, ..Systematic::default() });
+    Config { mode, minimise: Some(SOON), ..Config::systematic(geometry(), level) }
+}
+
+fn deep(level: Level, runs: u64, power_ups: u32) -> Config {
+    let mode = Mode::Deep(Deep { runs, power_ups, ..Deep::default() });
+    Config { mode, minimise: Some(SOON), ..Config::systematic(geometry(), level) }
+}
+
+fn go<S: Subject>(config: &Config, subject: &S) -> Report {
+    run(config, subject, &Progress::default())
+}
+
+fn with_threads<S: Subject>(threads: usize, config: &Config, subject: &S) -> Report {
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+    pool.install(|| go(config, subject))
+}
+
+fn breaches(report: &Report) -> Vec<Breach> {
+    let mut list: Vec<_> = report.violations.iter().map(|v| v.signature.breach).collect();
+    list.sort_unstable();
+    list.dedup();
+    list
+}
+
+/// Every token of a report reproduces what the report says.
+fn tokens_reproduce<S: Subject>(report: &Report, subject: &S) {
+    assert!(!report.violations.is_empty());
+    for violation in &report.violations {
+        let token: Token = violation.token.parse().unwrap();
+        assert_eq!(token.to_string(), violation.token);
+        let again = replay(&token, subject);
+        assert_eq!(again.outcome, Outcome::Reproduced, "{violation:#?}");
+        assert_eq!(again.sentence, violation.sentence);
+        assert_eq!(again.operations, violation.operations);
+        assert_eq!(again.cut_points, violation.cut_points);
+        assert_eq!(again.cut_points.is_empty(), violation.cuts == 0);
+    }
+}
+
+#[test]
+fn rewriting_a_sector_loses_data_between_erase_and_program() {
+    let report = go(&systematic(Level::F1, 12, 1), &Naive);
+    assert_eq!(report.verdict, Verdict::Violation);
+    let lost = report.violations.iter().find(|v| v.signature.breach == Breach::Lost).unwrap();
+    assert!(lost.minimised && lost.operations.len() <= 2, "{lost:#?}");
+    assert_eq!((lost.cuts, lost.level), (1, Level::F0));
+    tokens_reproduce(&report, &Naive);
+}
+
+#[test]
+fn two_copies_hold_until_bits_are_marginal() {
+    for level in [Level::F0, Level::F1] {
+        let report = go(&systematic(level, 6, 2), &TwoCopies);
+        assert_eq!(report.verdict, Verdict::Clean, "{level}: {:#?}", report.violations);
+        assert_eq!(report.counts.done, report.counts.planned);
+        assert!(report.counts.distinct > 0 && report.counts.judged >= report.counts.distinct);
+    }
+    let report = go(&systematic(Level::F3, 4, 2), &TwoCopies);
+    assert_eq!(report.verdict, Verdict::Violation);
+    assert!(breaches(&report).contains(&Breach::Unsettled), "{:#?}", report.violations);
+    assert!(report.violations.iter().all(|v| v.level == Level::F3), "{:#?}", report.violations);
+    tokens_reproduce(&report, &TwoCopies);
+}
+
+#[test]
+fn random_lives_find_the_same() {
+    let report = go(&deep(Level::F1, 20, 60), &TwoCopies);
+    assert_eq!(report.verdict, Verdict::Clean, "{:#?}", report.violations);
+    assert_eq!(report.counts.cuts, 20 * 60);
+
+    for (subject, level) in [(true, Level::F0), (false, Level::F3)] {
+        let config = deep(level, 20, 60);
+        let report = if subject { go(&config, &Naive) } else { go(&config, &TwoCopies) };
+        assert_eq!(report.verdict, Verdict::Violation);
+        if subject {
+            tokens_reproduce(&report, &Naive);
+        } else {
+            tokens_reproduce(&report, &TwoCopies);
+        }
+    }
+}
+
+#[test]
+fn the_number_of_threads_changes_nothing() {
+    let quick = |config: Config| Config { minimise: None, ..config };
+    for config in [
+        quick(systematic(Level::F3, 2, 2)),
+        quick(Config { stop_at_first: true, ..systematic(Level::F3, 4, 2) }),
+        quick(deep(Level::F3, 12, 40)),
+        quick(Config { stop_at_first: true, ..deep(Level::F3, 40, 40) }),
+    ] {
+        let one = with_threads(1, &config, &TwoCopies);
+        assert_eq!(one, with_threads(2, &config, &TwoCopies));
+        assert_eq!(one, with_threads(3, &config, &TwoCopies));
+        assert_eq!(one.verdict, Verdict::Violation);
+        tokens_reproduce(&one, &TwoCopies);
+    }
+}
+
+#[test]
+fn another_seed_is_another_run() {
+    let config = deep(Level::F2, 2, 20);
+    let other = Config { seed: 2, ..config };
+    assert_ne!(go(&config, &TwoCopies).counts, go(&other, &TwoCopies).counts);
+}
+
+#[test]
+fn short_cuts_do_not_change_the_verdict() {
+    let mode = |merge_equal: bool, group: bool| {
+        let workload = WorkloadSource::Random { seed: 3, ops: 2 };
+        // Thinned out, so that the plain way takes seconds only.
+        let plan = Systematic { workload, depth: 2, thin: 64, merge_equal, group };
+        Mode::Systematic(plan)
+    };
+    let ways = |level: Level, ways: &[(bool, bool)]| -> Vec<Report> {
+        let config = Config { minimise: None, ..Config::systematic(geometry(), level) };
+        let run =
+            |&(merge, group): &_| go(&Config { mode: mode(merge, group), ..config }, &TwoCopies);
+        let reports: Vec<Report> = ways.iter().map(run).collect();
+        for report in &reports {
+            assert_eq!(report.verdict, reports[0].verdict);
+            assert_eq!(breaches(report), breaches(&reports[0]));
+        }
+        reports
+    };
+    let clean = ways(Level::F1, &[(true, true), (false, true), (true, false), (false, false)]);
+    let judged = |index: usize| clean[index].counts.judged;
+    assert!(judged(0) < judged(1) && judged(0) < judged(2) && judged(2) < judged(3));
+    assert_eq!(clean[0].counts.distinct, clean[1].counts.distinct);
+    assert_eq!(clean[2].counts.represented, 0);
+    assert_eq!(clean[0].verdict, Verdict::Clean);
+
+    let failing = ways(Level::F3, &[(true, true), (true, false)]);
+    assert!(failing[0].counts.judged < failing[1].counts.judged);
+    assert_eq!(breaches(&failing[0]), [Breach::Lost, Breach::Outdated, Breach::Unsettled]);
+}
+
+#[test]
+fn a_budget_ends_the_run_and_says_so() {
+    for config in [systematic(Level::F2, 12, 2), deep(Level::F2, 1000, 100)] {
+        let config = Config { budget: Some(Duration::ZERO), ..config };
+        let report = go(&config, &TwoCopies);
+        assert_eq!(report.verdict, Verdict::Incomplete);
+        assert!(report.counts.done < report.counts.planned && !report.reason.is_empty());
+    }
+    let progress = Progress::default();
+    progress.stop.store(true, Ordering::Relaxed);
+    let report = run(&systematic(Level::F2, 12, 2), &TwoCopies, &progress);
+    assert_eq!(report.verdict, Verdict::Incomplete);
+}
+
+/// Two copies with a fault of another kind built in.
+struct Faulty(Fault);
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Fault {
+    /// Fails even without cuts.
+    Forgets,
+    /// What comes up on a half-written copy.
+    Panics,
+    Loops,
+    NeverOpens,
+    ProgramsOverData,
+    RefusesWrites,
+    /// Does not say all names.
+    ListsTooLittle,
+    /// Reports a read error for a copy it cannot use.
+    CallsItDamaged,
+    Understates,
+}
+
+/// Whether a copy is there that is neither blank nor intact: only a cut leaves one.
+fn sees_a_torn_copy(part: &Part) -> bool {
+    let half = part.chip().geometry().bytes() / 2;
+    (0..2).any(|copy| {
+        let mut bytes = vec![0; half as usize];
+        part.chip_mut().read(copy * half, &mut bytes).unwrap();
+        let blank = bytes.iter().all(|byte| *byte == 0xFF);
+        let len = u32::from_le_bytes([bytes[4], bytes[5], bytes[6], bytes[7]]) as usize;
+        let intact = bytes.get(12..12 + len.min(1 << 20)).is_some_and(|body| {
+            let sum = crate::checksum::crc32(bytes[..8].iter().chain(body).copied());
+            sum.to_le_bytes() == bytes[8..12]
+        });
+        !blank && !intact
+    })
+}
+
+struct FaultyStore {
+    inner: TwoCopiesStore,
+    torn: bool,
+}
+
+impl Subject for Faulty {
+    type Store = FaultyStore;
+
+    fn name(&self) -> &'static str {
+        "faulty"
+    }
+
+    fn open(&self, part: &Part) -> Result<FaultyStore, Trouble> {
+        let torn = sees_a_torn_copy(part);
+        match self.0 {
+            Fault::Panics if torn => panic!("no idea what this is"),
+            Fault::Loops if torn => while part.chip_mut().read(0, &mut [0]).is_ok() {},
+            Fault::NeverOpens if torn => return Err(Trouble::Broken("bad copy".to_owned())),
+            Fault::ProgramsOverData if torn => {
+                let _ = part.chip_mut().program(0, &[0x55; 300]);
+            }
+            _ => {}
+        }
+        Ok(FaultyStore { inner: TwoCopies.open(part)?, torn })
+    }
+
+    fn apply(&self, store: &mut FaultyStore, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        match self.0 {
+            Fault::RefusesWrites if store.torn => return Err(Trouble::Full),
+            Fault::Forgets if op.kind() == crate::subject::OpKind::Delete => return Ok(()),
+            _ => {}
+        }
+        TwoCopies.apply(&mut store.inner, op, keys)
+    }
+
+    fn get(&self, store: &mut FaultyStore, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
+        if self.0 == Fault::CallsItDamaged && store.torn {
+            return Err(Trouble::Corrupt);
+        }
+        TwoCopies.get(&mut store.inner, key, out)
+    }
+
+    fn list(
+        &self,
+        store: &mut FaultyStore,
+        each: &mut dyn FnMut(&[u8]),
+    ) -> Option<Result<(), Trouble>> {
+        let mut skip = self.0 == Fault::ListsTooLittle && store.torn;
+        TwoCopies.list(&mut store.inner, &mut |name| {
+            if !std::mem::take(&mut skip) {
+                each(name);
+            }
+        })
+    }
+
+    fn bounds(&self, _: &Geometry) -> Option<Bounds> {
+        let plenty = Work { reads: u64::MAX, programs: u64::MAX, erases: u64::MAX };
+        let little = Work { reads: u64::MAX, programs: u64::MAX, erases: 0 };
+        let op = if self.0 == Fault::Understates { little } else { plenty };
+        Some(Bounds { open: plenty, op })
+    }
+}
+
+#[test]
+fn each_kind_of_fault_is_named_for_what_it_is() {
+    for (fault, breach) in [
+        (Fault::Panics, Breach::Panicked),
+        (Fault::Loops, Breach::Endless),
+        (Fault::NeverOpens, Breach::NotOpening),
+        (Fault::ProgramsOverData, Breach::Contract),
+        (Fault::RefusesWrites, Breach::NotWritable),
+        (Fault::ListsTooLittle, Breach::Listing),
+        (Fault::CallsItDamaged, Breach::Damaged),
+    ] {
+        let config = Config { stop_at_first: true, ..systematic(Level::F1, 3, 1) };
+        let report = go(&config, &Faulty(fault));
+        assert_eq!(report.verdict, Verdict::Violation, "{fault:?}");
+        assert_eq!(breaches(&report), [breach], "{fault:?}: {:#?}", report.violations);
+        tokens_reproduce(&report, &Faulty(fault));
+        let report = go(&Config { stop_at_first: true, ..deep(Level::F1, 4, 40) }, &Faulty(fault));
+        assert_eq!(breaches(&report), [breach], "{fault:?}: {:#?}", report.violations);
+        tokens_reproduce(&report, &Faulty(fault));
+    }
+}
+
+#[test]
+fn faults_without_cuts_are_told_apart() {
+    for (fault, words) in [(Fault::Forgets, "acknowledged"), (Fault::Understates, "stated")] {
+        let report = go(&systematic(Level::F1, 12, 1), &Faulty(fault));
+        assert_eq!(report.verdict, Verdict::BaselineFailed, "{fault:?}");
+        assert!(report.reason.contains(words), "{}", report.reason);
+        assert_eq!(report.counts.judged, 0);
+    }
+}
+
+#[test]
+fn a_token_tells_when_the_code_has_changed() {
+    let config = Config { minimise: None, stop_at_first: true, ..systematic(Level::F1, 12, 1) };
+    let report = go(&config, &Faulty(Fault::NeverOpens));
+    let token: Token = report.violations[0].token.parse().unwrap();
+    // The same code without the fault writes the same steps.
+    assert_eq!(replay(&token, &TwoCopies).outcome, Outcome::PassesNow);
+    // Another fault fails in another way; other code writes other steps.
+    assert_eq!(replay(&token, &Faulty(Fault::Panics)).outcome, Outcome::Diverged);
+    assert_eq!(replay(&token, &Naive).outcome, Outcome::Diverged);
+}

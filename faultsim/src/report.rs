@@ -1,0 +1,121 @@
+//! What a run found, ready to be printed or written as JSON.
+
+use serde::{Deserialize, Serialize};
+
+use crate::device::{DeviceTime, Geometry, Level};
+use crate::finding::Signature;
+pub use crate::session::WorstCase;
+
+/// The outcome of a run.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Report {
+    /// Name of the storage code.
+    pub subject: String,
+    /// Sizes of the part.
+    pub geometry: Geometry,
+    /// How nasty the cuts were.
+    pub level: Level,
+    /// `systematic` or `deep`.
+    pub mode: String,
+    /// The workload: its name, or what random operations were drawn.
+    pub workload: String,
+    /// Seed of everything drawn at random.
+    pub seed: u64,
+    /// The result in one word.
+    pub verdict: Verdict,
+    /// Why the run is incomplete or what failed before any cut; else empty.
+    pub reason: String,
+    /// How much was done.
+    pub counts: Counts,
+    /// The uncut life before and under the cuts; all zero in deep mode.
+    pub baseline: Baseline,
+    /// The most expensive power-up and operation met.
+    pub worst: WorstCase,
+    /// One entry per signature, most cuts needed last.
+    pub violations: Vec<Violation>,
+    /// What this run does not show, in words.
+    pub not_explored: Vec<String>,
+}
+
+/// The result of a run in one word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// The whole plan was carried out and nothing was found.
+    Clean,
+    /// At least one promise was broken.
+    Violation,
+    /// Nothing was found, but the plan was not finished.
+    Incomplete,
+    /// The code failed without any cut, so cuts would show nothing.
+    BaselineFailed,
+}
+
+/// How much was done.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Counts {
+    /// Cut points of the plan: steps of the explored operations, or runs in deep mode.
+    pub planned: u64,
+    /// Of these, done.
+    pub done: u64,
+    /// Power cuts made.
+    pub cuts: u64,
+    /// Different images left by them, counted by 128-bit digests.
+    pub distinct: u64,
+    /// Images judged: each image once per reading of its marginal cells and per set of
+    /// obligations.
+    pub judged: u64,
+    /// Judged images in whose recovery no further cut was made, because one with the same
+    /// recovery, result and obligations stands for them.
+    pub represented: u64,
+    /// Images judged after one cut, two cuts and so on; one entry in deep mode.
+    pub judged_by_cuts: Vec<u64>,
+    /// Power-ups, without the ones of the baseline.
+    pub power_ups: u64,
+    /// Images that broke a promise.
+    pub violating: u64,
+}
+
+/// The uncut life: prelude and explored operations.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Baseline {
+    /// Operations of the prelude.
+    pub prelude_ops: u64,
+    /// Operations explored.
+    pub ops: u64,
+    /// Program and erase steps of the explored operations.
+    pub steps: u64,
+    /// Operations the code refused, by kind: the code does not offer them.
+    pub refused: Vec<(String, u64)>,
+    /// Operations that found no room.
+    pub full: u64,
+    /// Simulated device time of the whole life.
+    pub device_time: DeviceTime,
+    /// Erases of the sector with the most and of that with the fewest.
+    pub most_erased: u32,
+    /// See `most_erased`.
+    pub least_erased: u32,
+}
+
+/// One kind of failure with its simplest example.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Violation {
+    /// What examples have in common.
+    pub signature: Signature,
+    /// Failing images with this signature.
+    pub count: u64,
+    /// What is wrong, in a plain sentence.
+    pub sentence: String,
+    /// Power cuts in the example.
+    pub cuts: u32,
+    /// The mildest fault level at which the example fails.
+    pub level: Level,
+    /// The operations of the example, one line each.
+    pub operations: Vec<String>,
+    /// Where the power went and how the part was left, one line per cut.
+    pub cut_points: Vec<String>,
+    /// Replays the example.
+    pub token: String,
+    /// Whether the example was made smaller.
+    pub minimised: bool,
+}

@@ -1,0 +1,331 @@
+//! The code under test on the bench: powered up, worked, read out, with every promise checked
+//! that one power-up alone can break.
+
+use crate::device::{Bias, Chip, DeviceTime, Geometry, Image, Part};
+use crate::finding::{Breach, Finding, When};
+use crate::oracle::{ABSENT, Oracle, Values};
+use crate::panics::caught;
+use crate::subject::{Bounds, Op, Subject, Trouble, Work};
+use crate::workload::KeyNames;
+
+/// Flash calls granted to one power-up before it counts as an endless loop. Code that scans a
+/// 64 KiB part byte by byte in a recovery and some operations stays below it.
+const FUEL: u64 = 1_000_000;
+/// The same for the long uncut life before the cuts.
+const FUEL_OF_A_LIFE: u64 = 200_000_000;
+
+/// How an operation ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Ended {
+    Done,
+    Full,
+    Refused,
+    /// The armed cut came.
+    Cut,
+}
+
+/// The most expensive recovery and the most expensive operation met.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct WorstCase {
+    /// Of one power-up until the settings can be read.
+    pub open: Work,
+    /// Bytes read in one power-up until the settings can be read.
+    pub open_read_bytes: u64,
+    /// Simulated device time of the longest power-up, in nanoseconds.
+    pub open_time: DeviceTime,
+    /// Of one operation.
+    pub op: Work,
+}
+
+impl WorstCase {
+    /// The larger of each figure.
+    pub fn merge(&mut self, other: &Self) {
+        self.open = self.open.max(other.open);
+        self.op = self.op.max(other.op);
+        self.open_read_bytes = self.open_read_bytes.max(other.open_read_bytes);
+        let (mine, theirs) = (&mut self.open_time, other.open_time);
+        mine.typical_ns = mine.typical_ns.max(theirs.typical_ns);
+        mine.maximal_ns = mine.maximal_ns.max(theirs.maximal_ns);
+    }
+}
+
+/// A part on the bench, and what is needed to try and to judge a store on it.
+pub(crate) struct Session<'run, S: Subject> {
+    pub(crate) subject: &'run S,
+    pub(crate) part: Part,
+    keys: &'run KeyNames,
+    bounds: Option<Bounds>,
+    /// Whether running full is no fault.
+    may_fill: bool,
+    pub(crate) worst: WorstCase,
+    /// For the wording of findings.
+    pub(crate) when: When,
+    fuel: u64,
+    /// Value read last; kept for its allocation.
+    seen: Vec<u8>,
+    listed: Vec<bool>,
+}
+
+impl<'run, S: Subject> Session<'run, S> {
+    pub(crate) fn new(
+        subject: &'run S,
+        geometry: &Geometry,
+        keys: &'run KeyNames,
+        may_fill: bool,
+    ) -> Self {
+        Self {
+            subject,
+            part: Part::new(Chip::new(*geometry)),
+            keys,
+            bounds: subject.bounds(geometry),
+            may_fill,
+            worst: WorstCase::default(),
+            when: When::default(),
+            fuel: FUEL,
+            seen: Vec::new(),
+            listed: Vec::new(),
+        }
+    }
+
+    /// Grants what a whole uncut life takes.
+    pub(crate) fn long_life(mut self) -> Self {
+        self.fuel = FUEL_OF_A_LIFE;
+        self
+    }
+
+    /// Work since power-up.
+    pub(crate) fn work(&self) -> Work {
+        let counts = self.part.chip().counts();
+        Work { reads: counts.reads, programs: counts.program_calls, erases: counts.erases }
+    }
+
+    /// Loads the cells and switches the power on. The code under test has not run yet.
+    pub(crate) fn power_up(&mut self, image: &Image, bias: Bias, record: bool) {
+        let mut chip = self.part.chip_mut();
+        chip.power_up(image, bias);
+        chip.set_fuel(self.fuel);
+        chip.record_steps(record);
+    }
+
+    /// Brings the code up. `None` if the armed cut came.
+    pub(crate) fn open(&mut self) -> Result<Option<S::Store>, Finding> {
+        let opened = caught(|| self.subject.open(&self.part));
+        if self.part.chip().is_off() {
+            // Whatever the code did or said after the cut never happened.
+            return opened.map(|_| None).map_err(|panic| self.panicked("while coming up", &panic));
+        }
+        let store = match opened {
+            Ok(Ok(store)) => store,
+            Ok(Err(trouble)) => {
+                self.check_part("while coming up")?;
+                let sentence = format!(
+                    "{} it does not come up: {}",
+                    self.when.cuts_in_words(),
+                    said(&trouble)
+                );
+                return Err(Finding::new(Breach::NotOpening, sentence));
+            }
+            Err(panic) => return Err(self.panicked("while coming up", &panic)),
+        };
+        self.check_part("while coming up")?;
+        let work = self.work();
+        self.worst.open = self.worst.open.max(work);
+        {
+            let chip = self.part.chip();
+            let (bytes, time) = (chip.counts().read_bytes, chip.time());
+            self.worst.open_read_bytes = self.worst.open_read_bytes.max(bytes);
+            let worst = &mut self.worst.open_time;
+            worst.typical_ns = worst.typical_ns.max(time.typical_ns);
+            worst.maximal_ns = worst.maximal_ns.max(time.maximal_ns);
+        }
+        if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.open)) {
+            let sentence = format!("coming up took {work}; stated are at most {}", bounds.open);
+            return Err(Finding::new(Breach::OverBounds, sentence));
+        }
+        Ok(Some(store))
+    }
+
+    /// Runs one operation that is not [`Op::Reopen`].
+    pub(crate) fn apply(&mut self, store: &mut S::Store, op: &Op) -> Result<Ended, Finding> {
+        let before = self.work();
+        let result = caught(|| self.subject.apply(store, op, self.keys));
+        let during = || format!("in {}", op.describe(self.keys));
+        let result = result.map_err(|panic| self.panicked(&during(), &panic))?;
+        if self.part.chip().is_off() {
+            return Ok(Ended::Cut);
+        }
+        if self.part.chip().violations().is_empty() && result.is_ok() {
+            let after = self.work();
+            let work = Work {
+                reads: after.reads - before.reads,
+                programs: after.programs - before.programs,
+                erases: after.erases - before.erases,
+            };
+            self.worst.op = self.worst.op.max(work);
+            if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.op)) {
+                let what = op.kind();
+                let sentence = format!("one {what} took {work}; stated are at most {}", bounds.op);
+                return Err(Finding::new(Breach::OverBounds, sentence));
+            }
+            return Ok(Ended::Done);
+        }
+        self.check_part(&during())?;
+        match result {
+            Ok(()) => Ok(Ended::Done),
+            Err(Trouble::Full) if self.may_fill => Ok(Ended::Full),
+            Err(Trouble::Refused(_)) => Ok(Ended::Refused),
+            Err(trouble) => {
+                let sentence = format!(
+                    "{} {} fails: {}",
+                    self.when.cuts_in_words(),
+                    op.describe(self.keys),
+                    said(&trouble)
+                );
+                Err(Finding::new(Breach::NotWritable, sentence))
+            }
+        }
+    }
+
+    /// Whether a part that runs full may refuse this operation for want of room: not one that
+    /// needs none, which is to delete and to replace a value by one that is no longer.
+    pub(crate) fn excuse(&self, op: &Op, oracle: &Oracle, values: &Values) -> Result<(), Finding> {
+        let needs_room = match op {
+            Op::Put { key, value } => {
+                let len = |id| values.get(id).map(<[u8]>::len);
+                !oracle.before(*key).all(|id| len(id).is_some_and(|len| len >= value.len()))
+            }
+            Op::Batch(_) => true,
+            Op::Delete { .. } | Op::Clear | Op::Tidy | Op::Reopen => false,
+        };
+        if needs_room {
+            return Ok(());
+        }
+        let (after, op) = (self.when.cuts_in_words(), op.describe(self.keys));
+        let sentence = format!("{after} there is no room to {op}, which needs none");
+        Err(Finding::new(Breach::NotWritable, sentence))
+    }
+
+    /// Reads one setting and lets the oracle judge it, unless the armed cut comes.
+    pub(crate) fn read(
+        &mut self,
+        store: &mut S::Store,
+        key: u16,
+        oracle: &mut Oracle,
+        values: &Values,
+    ) -> Result<(), Finding> {
+        let name = self.keys.name(key);
+        let seen = &mut self.seen;
+        let got = caught(|| self.subject.get(store, name, seen));
+        if self.part.chip().is_off() {
+            return Ok(());
+        }
+        match got {
+            Ok(Ok(present)) => {
+                let seen = present.then_some(self.seen.as_slice());
+                oracle.read(key, seen, values).map_err(|contradiction| {
+                    Finding::contradiction(&contradiction, seen, self.keys, values, &self.when)
+                })
+            }
+            Ok(Err(trouble)) => {
+                self.check_part(&format!("reading {name}"))?;
+                let after = self.when.cuts_in_words();
+                let sentence = format!("{after} {name} cannot be read: {}", said(&trouble));
+                Err(Finding::new(Breach::Damaged, sentence))
+            }
+            Err(panic) => Err(self.panicked(&format!("reading {name}"), &panic)),
+        }
+    }
+
+    /// Reads every setting and the list of names, and lets the oracle judge them.
+    pub(crate) fn read_all(
+        &mut self,
+        store: &mut S::Store,
+        oracle: &mut Oracle,
+        values: &Values,
+    ) -> Result<(), Finding> {
+        for (key, _) in self.keys.iter() {
+            self.read(store, key, oracle, values)?;
+        }
+        self.compare_list(store, oracle)?;
+        self.check_part("while reading")
+    }
+
+    fn compare_list(&mut self, store: &mut S::Store, oracle: &Oracle) -> Result<(), Finding> {
+        let mut listed = std::mem::take(&mut self.listed);
+        listed.clear();
+        listed.resize(self.keys.len(), false);
+        let mut wrong: Option<String> = None;
+        let mut note = |name: &[u8]| match self.keys.find(name) {
+            Some(key) if !listed[usize::from(key)] => listed[usize::from(key)] = true,
+            Some(key) => {
+                wrong.get_or_insert_with(|| format!("{} is listed twice", self.keys.name(key)));
+            }
+            None => {
+                let name = String::from_utf8_lossy(name);
+                wrong.get_or_insert_with(|| format!("'{name}' is listed but was never written"));
+            }
+        };
+        let answer = caught(|| self.subject.list(store, &mut note));
+        if self.part.chip().is_off() {
+            return Ok(());
+        }
+        let answer = answer.map_err(|panic| self.panicked("listing the names", &panic))?;
+        match answer {
+            None => {}
+            Some(Err(trouble)) => {
+                self.check_part("listing the names")?;
+                wrong = Some(format!("the names cannot be listed: {}", said(&trouble)));
+            }
+            Some(Ok(())) => {
+                for (key, name) in self.keys.iter() {
+                    let present = oracle.known(key).map(|value| value != ABSENT);
+                    if wrong.is_none() && present.is_some_and(|is| is != listed[usize::from(key)]) {
+                        wrong = Some(match present {
+                            Some(true) => format!("{name} can be read but is not listed"),
+                            _ => format!("{name} is listed but reads as absent"),
+                        });
+                    }
+                }
+            }
+        }
+        self.listed = listed;
+        match wrong {
+            None => Ok(()),
+            Some(wrong) => {
+                let sentence = format!("{} {wrong}", self.when.cuts_in_words());
+                Err(Finding::new(Breach::Listing, sentence))
+            }
+        }
+    }
+
+    /// What the part has to complain about.
+    fn check_part(&self, during: &str) -> Result<(), Finding> {
+        let chip = self.part.chip();
+        if let Some(violation) = chip.violations().first() {
+            return Err(Finding::new(Breach::Contract, format!("{during}: {violation}")));
+        }
+        let work = self.work();
+        if work.reads + work.programs + work.erases >= self.fuel {
+            return Err(Finding::new(
+                Breach::Endless,
+                format!("{during}: more than {} flash calls in one power-up", self.fuel),
+            ));
+        }
+        Ok(())
+    }
+
+    fn panicked(&self, during: &str, message: &str) -> Finding {
+        Finding::new(Breach::Panicked, format!("{during}: {message}"))
+    }
+}
+
+/// A trouble in words.
+pub(crate) fn said(trouble: &Trouble) -> String {
+    match trouble {
+        Trouble::PowerOff => "it says the power is off, which it is not".to_owned(),
+        Trouble::Full => "it says there is no room".to_owned(),
+        Trouble::Corrupt => "it says the data is damaged".to_owned(),
+        Trouble::Refused(reason) => format!("it refuses ({reason})"),
+        Trouble::Broken(reason) => reason.clone(),
+    }
+}

@@ -1,0 +1,171 @@
+//! What all cut points of a systematic run share.
+
+use crate::device::{Geometry, Image, Level, Step, Tear};
+use crate::finding::Finding;
+use crate::judge::Judge;
+use crate::oracle::Values;
+use crate::path::CutPick;
+use crate::plan::Systematic;
+use crate::session::Session;
+use crate::subject::{Change, Op, OpKind, Subject};
+use crate::trace::{Baseline, Script, Trace, What, baseline};
+use crate::workload::Workload;
+
+/// How many tears are left out behind the first cut: of the steps of a recovery at the second
+/// cut, third cut and so on, about one in so many is tried.
+const THIN_BY_CUTS: [u32; 3] = [1, 24, 96];
+/// So many times fewer in the operations between the first cut and the second.
+const THIN_IN_OPERATIONS: u32 = 4;
+/// Of the groups of recoveries that did the same, behind the second cut and later, about one in
+/// so many has further cuts made in it.
+pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
+/// More cuts than this in one history are left to the deep mode.
+const MOST_CUTS: u32 = 32;
+
+/// What a systematic run works on.
+#[derive(Debug)]
+pub(crate) struct Setting<'run, S: Subject> {
+    pub(crate) subject: &'run S,
+    pub(crate) geometry: &'run Geometry,
+    pub(crate) level: Level,
+    pub(crate) seed: u64,
+    pub(crate) plan: &'run Systematic,
+    pub(crate) workload: &'run Workload,
+}
+
+/// The same with everything worked out that all cut points share.
+#[derive(Debug)]
+pub(crate) struct Prepared {
+    values: Values,
+    /// What follows a cut, by number of cuts so far and setting.
+    continuations: Vec<Vec<Script>>,
+    /// Writes that go round all settings, to turn over every sector.
+    pub(crate) turnover: Script,
+    /// For a workload without settings.
+    nothing: Script,
+    pub(crate) baseline: Baseline,
+}
+
+impl<'run, S: Subject> Setting<'run, S> {
+    pub(crate) fn not_explored(&self) -> Vec<String> {
+        let plan = self.plan;
+        let mut list = vec![format!("histories with more than {} cuts", self.depth())];
+        if plan.thin > 1 {
+            list.push(format!("about {} of {} tears per step", plan.thin - 1, plan.thin));
+        }
+        if self.depth() > 1 {
+            list.push(format!(
+                "behind the first cut, most tears of a step: about one in {} is tried at the \
+                 second cut, one in {} from the third on",
+                THIN_BY_CUTS[1], THIN_BY_CUTS[2]
+            ));
+        }
+        if self.depth() > 1 && plan.group {
+            list.push("cuts in recoveries that another, equal one stands for".to_owned());
+        }
+        if self.depth() > 2 && plan.group {
+            list.push(format!(
+                "from the third cut on, about {} in {GROUPS_PER_SAMPLE} kinds of recovery",
+                GROUPS_PER_SAMPLE - 1
+            ));
+        }
+        list.push("damage outside the bytes a step works on, decay, wear, bus errors".to_owned());
+        list
+    }
+
+    /// Most cuts in one history.
+    pub(crate) fn depth(&self) -> u32 {
+        self.plan.depth.clamp(1, MOST_CUTS)
+    }
+
+    /// Runs the workload without cuts.
+    pub(crate) fn prepare(&self) -> Result<Prepared, Finding> {
+        let mut values = Values::new();
+        let script = Script::new(self.workload.all_ops(), &mut values);
+        let sizes = self.workload.sizes();
+        let continuations = (1..=self.depth())
+            .map(|round| {
+                let of_key = |about| self.workload.continuation(&sizes, about, round);
+                let keys = self.workload.keys.iter();
+                keys.map(|(key, _)| Script::new(&of_key(key), &mut values)).collect()
+            })
+            .collect();
+        let turnover = Script::new(&self.workload.turnover(&sizes), &mut values);
+        let baseline = baseline(self.subject, self.geometry, self.workload, &script, &values)?;
+        Ok(Prepared { values, continuations, turnover, nothing: Script::default(), baseline })
+    }
+
+    /// Every `thin`-th tear after so many cuts, counting the one to come.
+    fn thin(&self, cuts: usize, what: Option<What>) -> u32 {
+        let by_cuts = THIN_BY_CUTS[cuts.clamp(1, THIN_BY_CUTS.len()) - 1];
+        let by_place = match what {
+            Some(What::Op(..)) if cuts > 1 => THIN_IN_OPERATIONS,
+            _ => 1,
+        };
+        self.plan.thin.max(1).saturating_mul(by_cuts * by_place)
+    }
+
+    pub(crate) fn tears(&self, image: &Image, trace: &Trace, at: usize, cuts: usize) -> Vec<Tear> {
+        match trace.steps.get(at) {
+            None => vec![Tear::NOTHING],
+            Some(step) => {
+                let thin = self.thin(cuts, trace.segment(at).map(|segment| segment.what));
+                Tear::list(self.geometry, self.level, image, step, thin)
+            }
+        }
+    }
+
+    pub(crate) fn continuation<'prepared>(
+        &self,
+        prepared: &'prepared Prepared,
+        cuts: usize,
+        first_cut: usize,
+    ) -> &'prepared Script {
+        let keys = self.workload.keys.len().max(1);
+        let about = match prepared.baseline.trace.segment(first_cut).map(|segment| segment.what) {
+            Some(What::Op(op, _)) => match &self.workload.ops[op] {
+                Op::Put { key, .. } | Op::Delete { key } => usize::from(*key),
+                Op::Batch(changes) => match changes.first() {
+                    Some(Change::Put { key, .. } | Change::Delete { key }) => usize::from(*key),
+                    None => 0,
+                },
+                _ => op % keys,
+            },
+            _ => 0,
+        };
+        let of_round = prepared.continuations.get(cuts - 1);
+        of_round.and_then(|scripts| scripts.get(about)).unwrap_or(&prepared.nothing)
+    }
+
+    /// The operation that the first cut interrupts, if it does.
+    pub(crate) fn in_flight(&self, trace: &Trace, cut: &CutPick) -> Option<OpKind> {
+        let segment = trace.segment(cut.step as usize)?;
+        match segment.what {
+            What::Op(_, kind) if cut.tear > 0 || segment.first < cut.step as usize => Some(kind),
+            _ => None,
+        }
+    }
+
+    pub(crate) fn judge(&self, prepared: &'run Prepared) -> Judge<'run, S> {
+        let keys = &self.workload.keys;
+        let session = Session::new(self.subject, self.geometry, keys, self.workload.may_fill);
+        Judge::new(session, &prepared.values, &prepared.baseline.refused)
+    }
+}
+
+/// Words for what a cut interrupts.
+pub(crate) fn interrupted(trace: &Trace, cut: &CutPick, later: bool) -> String {
+    let Some(step) = trace.steps.get(cut.step as usize) else {
+        return "no step".to_owned();
+    };
+    let kind = match step {
+        Step::Program { .. } => "a program",
+        Step::Erase { .. } => "an erase",
+    };
+    match trace.segment(cut.step as usize).map(|segment| segment.what) {
+        Some(What::Recovery) if later => format!("{kind} in recovery"),
+        Some(What::Recovery) => format!("{kind} in the first start"),
+        _ if later => format!("{kind} after recovery"),
+        _ => kind.to_owned(),
+    }
+}

@@ -1,0 +1,239 @@
+//! What storage code has to offer to be put under the rig.
+
+use crate::device::{Geometry, Part};
+use crate::workload::KeyNames;
+
+/// Storage code under test. A type with five short methods is enough for a first run.
+///
+/// One value of the type is shared by all worker threads; each power-up gets a store of its own
+/// from [`Subject::open`]. All state that is to survive must be in the [`Part`].
+pub trait Subject: Sync {
+    /// The running store, alive during one power-up.
+    type Store;
+
+    /// Short name for reports, for example `two-copies`.
+    fn name(&self) -> &'static str;
+
+    /// One power-up: everything the code does before its settings can be read, formatting a
+    /// blank part included.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble::PowerOff`] if the part reported it; anything else counts as a part that does
+    /// not come up any more.
+    fn open(&self, part: &Part) -> Result<Self::Store, Trouble>;
+
+    /// Runs one operation to its end. [`Op::Reopen`] never arrives here.
+    ///
+    /// # Errors
+    ///
+    /// See [`Trouble`]. [`Trouble::Full`] and [`Trouble::Refused`] promise that nothing changed.
+    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble>;
+
+    /// Reads one setting into `out`, replacing what is there; `false` if it is absent.
+    ///
+    /// # Errors
+    ///
+    /// See [`Trouble`].
+    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble>;
+
+    /// Names every setting present, in any order; `None` if the code cannot list its settings.
+    fn list(
+        &self,
+        store: &mut Self::Store,
+        each: &mut dyn FnMut(&[u8]),
+    ) -> Option<Result<(), Trouble>> {
+        let _ = (store, each);
+        None
+    }
+
+    /// The worst case the code claims for itself on this geometry; checked if given.
+    fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
+        let _ = geometry;
+        None
+    }
+}
+
+/// Why a call of a [`Subject`] did not do its work.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Trouble {
+    /// The part reported that the power is off.
+    PowerOff,
+    /// No room; nothing changed.
+    Full,
+    /// The value asked for is damaged and was not served.
+    Corrupt,
+    /// Refused for the reason given; nothing changed.
+    Refused(String),
+    /// Anything else: the code gave up.
+    Broken(String),
+}
+
+/// One operation of a workload. Keys are indices into [`KeyNames`].
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub enum Op {
+    /// Store a value.
+    Put {
+        /// Which setting.
+        key: u16,
+        /// Its new value.
+        value: Vec<u8>,
+    },
+    /// Remove a setting; fine if it is absent.
+    Delete {
+        /// Which setting.
+        key: u16,
+    },
+    /// Several changes, all or none.
+    Batch(Vec<Change>),
+    /// Factory reset: remove everything, all or nothing.
+    Clear,
+    /// Housekeeping in idle time; changes no setting.
+    Tidy,
+    /// Orderly restart: drop the store, cycle the power, open again.
+    Reopen,
+}
+
+/// One part of an [`Op::Batch`].
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub enum Change {
+    /// Store a value.
+    Put {
+        /// Which setting.
+        key: u16,
+        /// Its new value.
+        value: Vec<u8>,
+    },
+    /// Remove a setting.
+    Delete {
+        /// Which setting.
+        key: u16,
+    },
+}
+
+/// The kinds of [`Op`], for counting and for grouping violations.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum OpKind {
+    /// [`Op::Put`].
+    Put,
+    /// [`Op::Delete`].
+    Delete,
+    /// [`Op::Batch`].
+    Batch,
+    /// [`Op::Clear`].
+    Clear,
+    /// [`Op::Tidy`].
+    Tidy,
+    /// [`Op::Reopen`].
+    Reopen,
+}
+
+impl Op {
+    /// The kind of this operation.
+    pub const fn kind(&self) -> OpKind {
+        match self {
+            Self::Put { .. } => OpKind::Put,
+            Self::Delete { .. } => OpKind::Delete,
+            Self::Batch(_) => OpKind::Batch,
+            Self::Clear => OpKind::Clear,
+            Self::Tidy => OpKind::Tidy,
+            Self::Reopen => OpKind::Reopen,
+        }
+    }
+
+    /// One line for a report, with the settings' names: `put radio.channel = 0b`.
+    pub fn describe(&self, keys: &KeyNames) -> String {
+        match self {
+            Self::Put { key, value } => format!("put {} = {}", keys.name(*key), hex(value)),
+            Self::Delete { key } => format!("delete {}", keys.name(*key)),
+            Self::Batch(changes) => {
+                let parts: Vec<String> = changes
+                    .iter()
+                    .map(|change| match change {
+                        Change::Put { key, value } => {
+                            format!("{} = {}", keys.name(*key), hex(value))
+                        }
+                        Change::Delete { key } => format!("delete {}", keys.name(*key)),
+                    })
+                    .collect();
+                format!("batch {{ {} }}", parts.join(", "))
+            }
+            Self::Clear => "clear".to_owned(),
+            Self::Tidy => "tidy".to_owned(),
+            Self::Reopen => "reopen".to_owned(),
+        }
+    }
+}
+
+impl std::fmt::Display for OpKind {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str(match self {
+            Self::Put => "put",
+            Self::Delete => "delete",
+            Self::Batch => "batch",
+            Self::Clear => "clear",
+            Self::Tidy => "tidy",
+            Self::Reopen => "reopen",
+        })
+    }
+}
+
+/// Bytes for a report: all of a short value, the beginning and the length of a longer one.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    const SHOWN: usize = 8;
+    if bytes.is_empty() {
+        return "(empty)".to_owned();
+    }
+    let mut text: String = bytes.iter().take(SHOWN).map(|byte| format!("{byte:02x}")).collect();
+    if bytes.len() > SHOWN {
+        text.push_str(&format!(".. ({} bytes)", bytes.len()));
+    }
+    text
+}
+
+/// Work done on the part: calls, not bytes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Work {
+    /// Read calls.
+    pub reads: u64,
+    /// Program calls.
+    pub programs: u64,
+    /// Sectors erased.
+    pub erases: u64,
+}
+
+impl Work {
+    /// The larger of the two, number by number.
+    #[must_use]
+    pub fn max(self, other: Self) -> Self {
+        Self {
+            reads: self.reads.max(other.reads),
+            programs: self.programs.max(other.programs),
+            erases: self.erases.max(other.erases),
+        }
+    }
+
+    /// Whether every number stays within `limit`.
+    pub fn within(self, limit: Self) -> bool {
+        self.reads <= limit.reads && self.programs <= limit.programs && self.erases <= limit.erases
+    }
+}
+
+impl std::fmt::Display for Work {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            formatter,
+            "{} reads, {} programs, {} erases",
+            self.reads, self.programs, self.erases
+        )
+    }
+}
+
+/// The worst case a subject claims for itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Bounds {
+    /// One [`Subject::open`], whatever the part holds.
+    pub open: Work,
+    /// One operation of any kind.
+    pub op: Work,
+}

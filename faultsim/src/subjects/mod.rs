@@ -1,0 +1,55 @@
+//! Storage code that comes with the rig, and how to find it by name.
+
+pub mod naive;
+pub mod outlast;
+pub mod table;
+pub mod two_copies;
+
+use std::time::Duration;
+
+use crate::minimise;
+use crate::plan::{self, Config, Progress};
+use crate::report::{Report, Violation};
+use crate::subject::Subject;
+use crate::token::{Replay, Token};
+
+/// A [`Subject`] of any type, for choosing one at run time.
+pub trait AnySubject: Sync {
+    /// See [`Subject::name`].
+    fn name(&self) -> &'static str;
+
+    /// See [`plan::run`].
+    fn run(&self, config: &Config, progress: &Progress) -> Report;
+
+    /// See [`crate::token::replay`].
+    fn replay(&self, token: &Token) -> Replay;
+
+    /// See [`minimise::shrink`].
+    fn shrink(&self, violation: &mut Violation, limit: Duration);
+}
+
+impl<S: Subject> AnySubject for S {
+    fn name(&self) -> &'static str {
+        Subject::name(self)
+    }
+
+    fn run(&self, config: &Config, progress: &Progress) -> Report {
+        plan::run(config, self, progress)
+    }
+
+    fn replay(&self, token: &Token) -> Replay {
+        crate::token::replay(token, self)
+    }
+
+    fn shrink(&self, violation: &mut Violation, limit: Duration) {
+        minimise::shrink(violation, self, limit);
+    }
+}
+
+/// All subjects of this crate.
+pub const ALL: [&dyn AnySubject; 3] = [&outlast::Outlast, &two_copies::TwoCopies, &naive::Naive];
+
+/// The subject of this name, if there is one.
+pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {
+    ALL.into_iter().find(|subject| subject.name() == name)
+}

@@ -1,0 +1,538 @@
+//! A failing history as one short word to copy and paste.
+//!
+//! Layout: `cut1-` and, in base 32 (RFC 4648, lower case, no padding), a CRC-32 and the fields
+//! in the order of [`Token`]. Numbers are in base 128, low digits first, the top bit set on all
+//! but the last.
+
+use std::fmt::Write as _;
+
+use crate::checksum::crc32;
+use crate::deep::{self, KeptEra, Lived, Tearing};
+use crate::device::{Geometry, Level};
+use crate::finding::Breach;
+use crate::follow::{self, End};
+use crate::path::{BiasPick, CutPick, Path};
+use crate::plan::Systematic;
+use crate::report::Violation;
+use crate::setting::Setting;
+use crate::subject::Subject;
+use crate::workload::{Workload, WorkloadSource};
+
+const PREFIX: &str = "cut1-";
+/// What a token may ask for: no run worth a token is larger, and memory has an end.
+const MOST_OPS: u32 = 1 << 20;
+const MOST_BYTES: u32 = 1 << 26;
+const DIGITS: &[u8; 32] = b"abcdefghijklmnopqrstuvwxyz234567";
+
+/// Everything that is needed to run one history again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Token {
+    /// Name of the storage code.
+    pub subject: String,
+    /// Sizes of the part.
+    pub geometry: Geometry,
+    /// Fault level the tears are taken from.
+    pub level: Level,
+    /// Seed of everything drawn at random.
+    pub seed: u64,
+    /// What went wrong.
+    pub breach: Breach,
+    pub(crate) origin: Origin,
+}
+
+/// The choices of a history.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Origin {
+    Systematic {
+        source: WorkloadSource,
+        /// Operations left of prelude and explored ones, by index; all of them explored then.
+        kept: Option<Vec<u32>>,
+        thin: u32,
+        path: Path,
+        /// Of the image after the last cut.
+        digest: u16,
+    },
+    Deep(Lived),
+}
+
+/// Why a text is no token.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum TokenError {
+    /// It does not begin like one.
+    NoToken,
+    /// A character is wrong or missing.
+    Damaged,
+    /// It is intact but means nothing to this version.
+    Unknown,
+}
+
+impl std::fmt::Display for TokenError {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::NoToken => write!(formatter, "a token begins with '{PREFIX}'"),
+            Self::Damaged => formatter.write_str("the token is damaged: check that it is whole"),
+            Self::Unknown => formatter.write_str("the token was made by another version"),
+        }
+    }
+}
+
+impl std::error::Error for TokenError {}
+
+/// What became of a history when it was run again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Replay {
+    /// The result in one word.
+    pub outcome: Outcome,
+    /// What is wrong now, or why the history could not be followed; empty if nothing is wrong.
+    pub sentence: String,
+    /// The operations, one line each.
+    pub operations: Vec<String>,
+    /// Where the power goes and how the part is left, one line per cut.
+    pub cut_points: Vec<String>,
+}
+
+/// The result of running a history again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// It fails in the way it did.
+    Reproduced,
+    /// Same operations, same cuts, same image: and nothing is wrong.
+    PassesNow,
+    /// The code writes other things now, so the history is not the one recorded; or it fails in
+    /// another way.
+    Diverged,
+}
+
+/// Runs the history of a token again.
+pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
+    match &token.origin {
+        Origin::Deep(lived) => deep::replay(token, lived, subject),
+        Origin::Systematic { source, kept, thin, path, digest } => {
+            let workload = cut_down(source.build(&token.geometry), kept.as_deref());
+            let depth = u32::try_from(path.cuts.len()).unwrap_or(u32::MAX);
+            let plan =
+                Systematic { workload: *source, depth, thin: *thin, ..Systematic::default() };
+            let setting = Setting {
+                subject,
+                geometry: &token.geometry,
+                level: token.level,
+                seed: token.seed,
+                plan: &plan,
+                workload: &workload,
+            };
+            let mut replay = Replay {
+                outcome: Outcome::Diverged,
+                sentence: String::new(),
+                operations: Vec::new(),
+                cut_points: Vec::new(),
+            };
+            let prepared = match setting.prepare() {
+                Ok(prepared) => prepared,
+                Err(finding) => {
+                    replay.sentence = format!("fails without any cut: {}", finding.sentence);
+                    return replay;
+                }
+            };
+            let told = follow::tell(&setting, &prepared, path);
+            replay.operations = told.operations;
+            replay.cut_points = told.cut_points;
+            (replay.outcome, replay.sentence) = match told.end {
+                End::Astray(why) => (Outcome::Diverged, why),
+                End::Finding(finding) if finding.breach == token.breach => {
+                    (Outcome::Reproduced, finding.sentence)
+                }
+                End::Finding(finding) => (Outcome::Diverged, finding.sentence),
+                End::Nothing if told.digest == *digest => (Outcome::PassesNow, String::new()),
+                End::Nothing => {
+                    (Outcome::Diverged, "nothing is wrong, but the part holds other bytes".into())
+                }
+            };
+            replay
+        }
+    }
+}
+
+/// The workload with only the operations kept, all of them explored.
+pub(crate) fn cut_down(workload: Workload, kept: Option<&[u32]>) -> Workload {
+    let Some(kept) = kept else { return workload };
+    let all: Vec<_> = workload.all_ops().collect();
+    let ops = kept.iter().filter_map(|&index| all.get(index as usize)).map(|op| (*op).clone());
+    Workload { ops: ops.collect(), prelude: Vec::new(), ..workload }
+}
+
+impl Violation {
+    /// Brings words and token of a smaller history in.
+    pub(crate) fn becomes(&mut self, token: &Token, replay: Replay, cuts: u32) {
+        self.level = token.level;
+        self.sentence = replay.sentence;
+        self.operations = replay.operations;
+        self.cut_points = replay.cut_points;
+        self.cuts = cuts;
+        self.token = token.to_string();
+        self.minimised = true;
+    }
+}
+
+const BREACHES: [Breach; 14] = [
+    Breach::Lost,
+    Breach::Outdated,
+    Breach::Returned,
+    Breach::Invented,
+    Breach::Half,
+    Breach::Unsettled,
+    Breach::Damaged,
+    Breach::Listing,
+    Breach::NotOpening,
+    Breach::NotWritable,
+    Breach::Panicked,
+    Breach::Endless,
+    Breach::Contract,
+    Breach::OverBounds,
+];
+
+/// Index of an element of a short list.
+fn place<T: PartialEq>(list: &[T], wanted: &T) -> u64 {
+    list.iter().position(|known| known == wanted).unwrap_or(0) as u64
+}
+
+#[derive(Default)]
+struct Writer(Vec<u8>);
+
+impl Writer {
+    fn number(&mut self, mut number: u64) {
+        loop {
+            let [low, ..] = number.to_le_bytes();
+            number >>= 7;
+            if number == 0 {
+                self.0.push(low & 0x7F);
+                return;
+            }
+            self.0.push(low | 0x80);
+        }
+    }
+
+    fn list<T>(&mut self, list: &[T], mut each: impl FnMut(&mut Self, &T)) {
+        self.number(list.len() as u64);
+        list.iter().for_each(|item| each(self, item));
+    }
+
+    /// Ascending numbers as runs: how many are passed over, how many follow.
+    fn runs(&mut self, ascending: &[u32]) {
+        let mut runs: Vec<(u32, u32)> = Vec::new();
+        let mut next = 0;
+        for &number in ascending {
+            match runs.last_mut() {
+                Some(run) if number == next => run.1 += 1,
+                _ => runs.push((number - next, 1)),
+            }
+            next = number + 1;
+        }
+        self.list(&runs, |writer, &(gap, len)| {
+            writer.number(gap.into());
+            writer.number(len.into());
+        });
+    }
+}
+
+struct Reader<'bytes>(&'bytes [u8]);
+
+impl Reader<'_> {
+    fn number(&mut self) -> Option<u64> {
+        let mut number = 0_u64;
+        for shift in (0..64).step_by(7) {
+            let (&byte, rest) = self.0.split_first()?;
+            self.0 = rest;
+            let digit = u64::from(byte & 0x7F);
+            if shift == 63 && digit > 1 {
+                return None;
+            }
+            number |= digit << shift;
+            if byte & 0x80 == 0 {
+                return Some(number);
+            }
+        }
+        None
+    }
+
+    fn small(&mut self) -> Option<u32> {
+        u32::try_from(self.number()?).ok()
+    }
+
+    fn pick<T: Copy>(&mut self, list: &[T]) -> Option<T> {
+        list.get(usize::try_from(self.number()?).ok()?).copied()
+    }
+
+    fn list<T>(&mut self, mut each: impl FnMut(&mut Self) -> Option<T>) -> Option<Vec<T>> {
+        let len = self.number()?;
+        (0..len).map(|_| each(self)).collect()
+    }
+
+    /// A number of operations.
+    fn ops(&mut self) -> Option<u32> {
+        self.small().filter(|&ops| ops <= MOST_OPS)
+    }
+
+    fn runs(&mut self) -> Option<Vec<u32>> {
+        let mut numbers = Vec::new();
+        let mut next = 0_u32;
+        for (gap, len) in self.list(|reader| Some((reader.small()?, reader.small()?)))? {
+            let start = next.checked_add(gap)?;
+            next = start.checked_add(len)?;
+            if numbers.len() + len as usize > MOST_OPS as usize {
+                return None;
+            }
+            numbers.extend(start..next);
+        }
+        Some(numbers)
+    }
+}
+
+impl Token {
+    fn bytes(&self) -> Vec<u8> {
+        let mut out = Writer::default();
+        out.list(self.subject.as_bytes(), |out, &byte| out.0.push(byte));
+        let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
+        [sectors, sector_bytes, unit, page].iter().for_each(|&size| out.number(size.into()));
+        out.number(place(&Level::ALL, &self.level));
+        out.number(self.seed);
+        out.number(place(&BREACHES, &self.breach));
+        match &self.origin {
+            Origin::Systematic { source, kept, thin, path, digest } => {
+                let (kind, seed, ops) = match *source {
+                    WorkloadSource::TideGauge => (0, 0, 0),
+                    WorkloadSource::Random { seed, ops } => (1, seed, ops),
+                    WorkloadSource::Full { seed, ops } => (2, seed, ops),
+                };
+                out.number(kind << 1 | u64::from(kept.is_some()));
+                if kind > 0 {
+                    out.number(seed);
+                    out.number(ops.into());
+                }
+                if let Some(kept) = kept {
+                    out.runs(kept);
+                }
+                out.number((*thin).into());
+                out.list(&path.cuts, |out, cut| {
+                    out.number(place(&BiasPick::ALL, &cut.bias));
+                    out.number(cut.step.into());
+                    out.number(cut.tear.into());
+                });
+                out.number(place(&BiasPick::ALL, &path.last));
+                out.0.extend(digest.to_le_bytes());
+            }
+            Origin::Deep(Lived { run, power_ups, in_a_row, kept }) => {
+                out.number(3 << 1 | u64::from(kept.is_some()));
+                out.number(*run);
+                out.number((*power_ups).into());
+                // "No limit" is the usual case and takes one byte.
+                out.number(in_a_row.wrapping_add(1).into());
+                if let Some(kept) = kept {
+                    let eras: Vec<u32> = kept.iter().map(|era| era.era).collect();
+                    out.runs(&eras);
+                    for era in kept {
+                        out.number(era.ops.into());
+                        out.number(place(&Tearing::ALL, &era.tearing));
+                        out.number(era.bias.map_or(0, |bias| 1 + place(&BiasPick::ALL, &bias)));
+                        out.number(era.step.map_or(0, |step| 1 + u64::from(step)));
+                    }
+                }
+            }
+        }
+        out.0
+    }
+
+    fn parse(bytes: &[u8]) -> Option<Self> {
+        let mut from = Reader(bytes);
+        let name = from.list(|from| u8::try_from(from.number()?).ok())?;
+        let subject = String::from_utf8(name).ok()?;
+        let mut size = || from.small();
+        let (sectors, sector_bytes, unit, page) = (size()?, size()?, size()?, size()?);
+        let geometry = Geometry::new(sectors, sector_bytes, unit, page).ok()?;
+        if geometry.bytes() > MOST_BYTES {
+            return None;
+        }
+        let level = from.pick(&Level::ALL)?;
+        let seed = from.number()?;
+        let breach = from.pick(&BREACHES)?;
+        let kind = from.number()?;
+        let has_kept = kind & 1 == 1;
+        let origin = match kind >> 1 {
+            kind @ 0..=2 => {
+                let source = match kind {
+                    0 => WorkloadSource::TideGauge,
+                    1 => WorkloadSource::Random { seed: from.number()?, ops: from.ops()? },
+                    _ => WorkloadSource::Full { seed: from.number()?, ops: from.ops()? },
+                };
+                let kept = if has_kept { Some(from.runs()?) } else { None };
+                let thin = from.small()?;
+                let cuts = from.list(|from| {
+                    let bias = from.pick(&BiasPick::ALL)?;
+                    Some(CutPick { bias, step: from.small()?, tear: from.small()? })
+                })?;
+                let last = from.pick(&BiasPick::ALL)?;
+                let (&digest, rest) = from.0.split_first_chunk()?;
+                from.0 = rest;
+                let digest = u16::from_le_bytes(digest);
+                let path = Path { cuts, last };
+                Origin::Systematic { source, kept, thin, path, digest }
+            }
+            3 => {
+                let (run, power_ups) = (from.number()?, from.small()?);
+                let in_a_row = from.small()?.wrapping_sub(1);
+                let kept = if has_kept {
+                    let eras = from.runs()?;
+                    let kept = eras.into_iter().map(|era| {
+                        let ops = from.small()?;
+                        let tearing = from.pick(&Tearing::ALL)?;
+                        let bias = match from.number()?.checked_sub(1) {
+                            None => None,
+                            Some(index) => Some(*BiasPick::ALL.get(usize::try_from(index).ok()?)?),
+                        };
+                        let step = from.small()?.checked_sub(1);
+                        Some(KeptEra { era, ops, tearing, bias, step })
+                    });
+                    Some(kept.collect::<Option<Vec<_>>>()?)
+                } else {
+                    None
+                };
+                Origin::Deep(Lived { run, power_ups, in_a_row, kept })
+            }
+            _ => return None,
+        };
+        from.0.is_empty().then_some(Self { subject, geometry, level, seed, breach, origin })
+    }
+}
+
+impl std::fmt::Display for Token {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let body = self.bytes();
+        let mut bytes = crc32(body.iter().copied()).to_le_bytes().to_vec();
+        bytes.extend(body);
+        formatter.write_str(PREFIX)?;
+        for group in bytes.chunks(5) {
+            let mut word = [0; 8];
+            word[3..3 + group.len()].copy_from_slice(group);
+            let word = u64::from_be_bytes(word);
+            for digit in 0..(group.len() * 8).div_ceil(5) {
+                let value = word >> (35 - 5 * digit) & 31;
+                formatter.write_char(char::from(DIGITS[value as usize]))?;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl std::str::FromStr for Token {
+    type Err = TokenError;
+
+    fn from_str(text: &str) -> Result<Self, TokenError> {
+        let digits = text.trim().strip_prefix(PREFIX).ok_or(TokenError::NoToken)?;
+        let mut bytes = Vec::with_capacity(digits.len() * 5 / 8);
+        let (mut word, mut bits) = (0_u32, 0);
+        for digit in digits.bytes() {
+            let digit = digit.to_ascii_lowercase();
+            let value = DIGITS.iter().position(|&known| known == digit);
+            let value = value.and_then(|value| u32::try_from(value).ok());
+            word = word << 5 | value.ok_or(TokenError::Damaged)?;
+            bits += 5;
+            if bits >= 8 {
+                bits -= 8;
+                bytes.push((word >> bits).to_le_bytes()[0]);
+                word &= (1 << bits) - 1;
+            }
+        }
+        let (sum, body) = bytes.split_first_chunk().ok_or(TokenError::Damaged)?;
+        if crc32(body.iter().copied()) != u32::from_le_bytes(*sum) || word != 0 || bits >= 5 {
+            return Err(TokenError::Damaged);
+        }
+        Self::parse(body).ok_or(TokenError::Unknown)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn tokens() -> Vec<Token> {
+        let cut = |bias, step, tear| CutPick { bias, step, tear };
+        let cuts = vec![cut(BiasPick::Stored, 70, 1), cut(BiasPick::Flicker, 3, 900)];
+        let path = Path { cuts, last: BiasPick::Ones };
+        let era = KeptEra {
+            era: 3,
+            ops: 0b101,
+            tearing: Tearing::Everything,
+            bias: Some(BiasPick::Stored),
+            step: Some(0),
+        };
+        let plain = KeptEra { era: 4, tearing: Tearing::Drawn, bias: None, step: None, ..era };
+        let systematic = |source, kept| Origin::Systematic {
+            source,
+            kept,
+            thin: 2,
+            path: path.clone(),
+            digest: 0xBEEF,
+        };
+        let deep =
+            |in_a_row, kept| Origin::Deep(Lived { run: 1 << 40, power_ups: 5, in_a_row, kept });
+        let origins = [
+            systematic(WorkloadSource::TideGauge, None),
+            systematic(WorkloadSource::Random { seed: u64::MAX, ops: 9 }, Some(vec![0, 1, 7])),
+            systematic(WorkloadSource::Full { seed: 0, ops: 0 }, Some(Vec::new())),
+            deep(u32::MAX, None),
+            deep(0, Some(vec![era, plain])),
+        ];
+        let geometry = Geometry::new(4, 4096, 8, 256).unwrap();
+        let token = |origin| Token {
+            subject: "outlast".to_owned(),
+            geometry,
+            level: Level::F3,
+            seed: 77,
+            breach: Breach::Unsettled,
+            origin,
+        };
+        origins.map(token).into()
+    }
+
+    #[test]
+    fn what_is_written_is_read() {
+        for token in tokens() {
+            let text = token.to_string();
+            assert!(text.len() < 90, "{text}");
+            assert_eq!(text.parse(), Ok(token.clone()));
+            assert_eq!(text.to_uppercase().replace("CUT1", "cut1").parse(), Ok(token));
+        }
+    }
+
+    #[test]
+    fn a_slip_of_the_pen_is_seen() {
+        for token in tokens() {
+            let text = token.to_string();
+            for at in PREFIX.len()..text.len() {
+                let mut other = text.clone();
+                let digit = if &text[at..=at] == "q" { "r" } else { "q" };
+                other.replace_range(at..=at, digit);
+                assert_eq!(other.parse::<Token>(), Err(TokenError::Damaged), "{other}");
+                assert!(text[..at].parse::<Token>().is_err());
+            }
+        }
+        assert_eq!("cut2-aaaa".parse::<Token>(), Err(TokenError::NoToken));
+        assert_eq!("cut1-".parse::<Token>(), Err(TokenError::Damaged));
+    }
+
+    proptest! {
+        #[test]
+        fn any_text_is_answered(text in "cut1-[a-z2-7]{0,80}|\\PC{0,40}") {
+            let _ = text.parse::<Token>();
+        }
+
+        #[test]
+        fn any_bytes_are_answered(bytes in proptest::collection::vec(any::<u8>(), 0..80)) {
+            if let Some(token) = Token::parse(&bytes) {
+                prop_assert_eq!(token.to_string().parse(), Ok(token));
+            }
+        }
+    }
+}
