@@ -108,7 +108,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
         let continuation = setting.continuation(prepared, number + 1, first_step);
         // The path does not tell whether this image was the one of its group that was turned
         // over. It does no harm to do so: those with cuts behind it were, or behave alike.
-        let wanted = Wanted { trace: true, turnover: number == 0 };
+        let wanted = Wanted { trace: true, turnover: number == 0, follow: true };
         match judge.judge(&state, continuation, &prepared.turnover, |_, _| wanted) {
             Ok(judged) => later = judged.map(|judged| judged.trace),
             Err(finding) => {

@@ -14,7 +14,7 @@ use crate::judge::{Judge, Judged, State, Wanted};
 use crate::oracle::Oracle;
 use crate::path::{BiasPick, CutPick, Path};
 use crate::plan::Clock;
-use crate::setting::{GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
+use crate::setting::{FOLLOWED_IN_TURN, GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
 use crate::subject::Subject;
 use crate::trace::Trace;
 
@@ -192,6 +192,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let (recoveries, oracles, groups) =
             (&mut self.recoveries, &mut self.oracles, &mut self.groups);
         let first_cut = cuts.is_empty();
+        let in_turn = self.yielded.counts.judged.is_multiple_of(FOLLOWED_IN_TURN);
         let mut represented = false;
         let wants = |steps: &[Step], recovered: &Oracle| {
             let next = u32::try_from(recoveries.len()).unwrap_or(u32::MAX);
@@ -201,9 +202,15 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             };
             let recovered = number(oracles, recovered);
             let new = groups.insert((recovery, recovered, obligations, pick, number_of_cuts));
-            let sampled = first_cut || groups.len().is_multiple_of(GROUPS_PER_SAMPLE);
+            let every = setting.plan.sample.max(1) as usize
+                * if first_cut { 1 } else { GROUPS_PER_SAMPLE };
+            let sampled = (groups.len() + first.step as usize).is_multiple_of(every);
             represented = deeper && setting.plan.group && !(new && sampled);
-            Wanted { trace: deeper && !represented, turnover: new && first_cut }
+            Wanted {
+                trace: deeper && !represented,
+                turnover: new && first_cut,
+                follow: new || in_turn || !setting.plan.group,
+            }
         };
         let with = |last: CutPick| cuts.iter().copied().chain([last]).collect::<Vec<CutPick>>();
         let turnover = &self.prepared.turnover;

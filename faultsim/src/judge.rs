@@ -24,6 +24,8 @@ pub(crate) struct Wanted {
     pub(crate) trace: bool,
     /// To see whether all of the part can still be written.
     pub(crate) turnover: bool,
+    /// To go on writing and come up again. Wanted anyhow with one of the others.
+    pub(crate) follow: bool,
 }
 
 /// What is to be judged.
@@ -76,7 +78,7 @@ impl<'run, S: Subject> Judge<'run, S> {
     ) -> Result<Option<Judged>, Finding> {
         let State { image, allowed, pick, salt, when } = *state;
         self.session.when = when;
-        self.power_ups += 2;
+        self.power_ups += 1;
         let mut store = come_up(&mut self.session, image, pick, salt, true)?;
         let steps = self.session.part.chip_mut().take_steps();
         let recovery_steps = steps.len();
@@ -92,6 +94,13 @@ impl<'run, S: Subject> Judge<'run, S> {
         }
         let recovered = oracle.clone();
         let wanted = wants(&steps, &oracle);
+        if !(wanted.follow || wanted.trace || wanted.turnover) {
+            drop(store);
+            if image.has_weak() {
+                self.come_up_the_same(oracle, pick, salt)?;
+            }
+            return Ok(None);
+        }
         let mut trace = wanted.trace.then(|| {
             let mut trace = Trace::default();
             trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
@@ -123,12 +132,9 @@ impl<'run, S: Subject> Judge<'run, S> {
         drop(store);
         self.continued.copy_from(self.session.part.chip().image());
         if twice {
-            self.power_ups += 1;
-            let mut oracle = recovered;
-            oracle.cut();
-            let mut store = come_up(&mut self.session, &self.recovered, pick.other(), salt, false)?;
-            self.session.read_all(&mut store, &mut oracle, self.values)?;
+            self.come_up_the_same(recovered, pick, salt)?;
         }
+        self.power_ups += 1;
         let after = oracle.clone();
         oracle.cut();
         let mut store = come_up(&mut self.session, &self.continued, pick.other(), salt ^ 1, false)?;
@@ -144,6 +150,19 @@ impl<'run, S: Subject> Judge<'run, S> {
 }
 
 impl<S: Subject> Judge<'_, S> {
+    /// Powers the recovered part up once more: it must report what it reported before.
+    fn come_up_the_same(
+        &mut self,
+        mut oracle: Oracle,
+        pick: BiasPick,
+        salt: u64,
+    ) -> Result<(), Finding> {
+        self.power_ups += 1;
+        oracle.cut();
+        let mut store = come_up(&mut self.session, &self.recovered, pick.other(), salt, false)?;
+        self.session.read_all(&mut store, &mut oracle, self.values)
+    }
+
     /// Writes more than the part holds, then comes up once more.
     fn turn_over(
         &mut self,

@@ -54,6 +54,9 @@ pub struct Systematic {
     pub merge_equal: bool,
     /// Make further cuts only in one of several recoveries that did the same.
     pub group: bool,
+    /// Of these groups, make further cuts in about one of so many; from the second cut on in four
+    /// times fewer. 1 leaves out none behind the first cut.
+    pub sample: u32,
 }
 
 /// Parameters of the deep mode.
@@ -75,6 +78,7 @@ impl Default for Systematic {
             thin: 1,
             merge_equal: true,
             group: true,
+            sample: 1,
         }
     }
 }

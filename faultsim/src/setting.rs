@@ -16,9 +16,12 @@ use crate::workload::Workload;
 const THIN_BY_CUTS: [u32; 3] = [1, 24, 96];
 /// So many times fewer in the operations between the first cut and the second.
 const THIN_IN_OPERATIONS: u32 = 4;
-/// Of the groups of recoveries that did the same, behind the second cut and later, about one in
-/// so many has further cuts made in it.
+/// Of the groups of recoveries that did the same, so many times fewer have further cuts made in
+/// them behind the second cut and later.
 pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
+/// Of the images whose recovery did and reported what another's did, one in so many goes on writing
+/// all the same.
+pub(crate) const FOLLOWED_IN_TURN: u64 = 8;
 /// More cuts than this in one history are left to the deep mode.
 const MOST_CUTS: u32 = 32;
 
@@ -63,10 +66,16 @@ impl<'run, S: Subject> Setting<'run, S> {
         if self.depth() > 1 && plan.group {
             list.push("cuts in recoveries that another, equal one stands for".to_owned());
         }
-        if self.depth() > 2 && plan.group {
+        if self.depth() > 1 && plan.group {
+            let first = plan.sample.max(1);
             list.push(format!(
-                "from the third cut on, about {} in {GROUPS_PER_SAMPLE} kinds of recovery",
-                GROUPS_PER_SAMPLE - 1
+                "of the kinds of recovery, further cuts are made in one of {first} behind the first \
+                 cut and in one of {} behind later ones",
+                first as usize * GROUPS_PER_SAMPLE
+            ));
+            list.push(format!(
+                "of the images whose recovery did what another's did, one of {FOLLOWED_IN_TURN} \
+                 goes on writing"
             ));
         }
         list.push("damage outside the bytes a step works on, decay, wear, bus errors".to_owned());

@@ -1,0 +1,323 @@
+//! Arguments in two stages: what was typed, and what it means.
+
+use std::ffi::OsString;
+use std::time::Duration;
+
+use clap::builder::NonEmptyStringValueParser;
+use clap::error::ErrorKind;
+use clap::{Args, ColorChoice, Parser, Subcommand};
+use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::subjects::{self, AnySubject};
+use outlast_faultsim::token::Token;
+
+use crate::exit::EXIT_CODES;
+use crate::plan::{Kind, Plan};
+
+/// What the arguments ask for.
+pub(crate) enum Task {
+    /// Print this: help or version.
+    Say(String),
+    /// The arguments make no sense, for this reason.
+    Refuse(String),
+    /// Cut the power of a storage code.
+    Torture { plan: Plan, json: bool },
+    /// Run one history again.
+    Replay { subject: &'static dyn AnySubject, token: Box<Token>, json: bool },
+}
+
+#[derive(Debug, Parser)]
+#[command(
+    name = "outlast",
+    version,
+    about = "Puts settings storage for NOR flash under simulated power cuts",
+    color = ColorChoice::Never,
+    arg_required_else_help = true,
+    after_help = EXIT_CODES,
+    max_term_width = 100
+)]
+struct Typed {
+    #[command(subcommand)]
+    command: TypedCommand,
+}
+
+#[derive(Debug, Subcommand)]
+enum TypedCommand {
+    /// Cut the power of a storage code at every step and judge what it then reports
+    Torture(TypedTorture),
+    /// Run the history of a token again and tell what happens
+    Replay(TypedReplay),
+}
+
+const TORTURE_EXAMPLES: &str = "\
+Examples:
+  outlast torture                              the default plan, under a minute on two cores
+  outlast torture --unit 8                     flash inside a microcontroller, 8-byte units
+  outlast torture --level F2 --budget 10m      milder cuts; stop after ten minutes
+  outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
+  outlast torture --subject naive              a storage code that does not survive
+  outlast torture --json | jq .verdict
+
+";
+
+const REPLAY_EXAMPLES: &str = "\
+Examples:
+  outlast replay cut1-vlqbzz...                a token printed by 'outlast torture'
+  outlast replay --json cut1-vlqbzz...
+
+";
+
+#[derive(Debug, Args)]
+#[command(after_help = format!("{TORTURE_EXAMPLES}{EXIT_CODES}"))]
+struct TypedTorture {
+    /// The storage code
+    #[arg(long, value_name = "NAME", default_value = "outlast", help = subject_help())]
+    subject: String,
+    /// Sectors of the part, 2 to 64 [default: 4]
+    #[arg(long, value_name = "COUNT")]
+    sectors: Option<u32>,
+    /// Bytes of a sector, 512 to 131072 [default: 4096; with --deep 512 or more, two pages]
+    #[arg(long, value_name = "BYTES")]
+    sector_bytes: Option<u32>,
+    /// Bytes of a program unit: 1, 2, 4, 8, 16 or 32
+    #[arg(long, value_name = "BYTES", default_value_t = 1)]
+    unit: u32,
+    /// Bytes that one program operation can touch, a power of two [default: 256 for unit 1, else
+    /// the unit]
+    #[arg(long, value_name = "BYTES")]
+    page: Option<u32>,
+    /// How nasty the cuts are; each level includes those before it. F0: between operations; F1:
+    /// programs and erases that stop half-way, in order; F2: any subset of bits, any phase of an
+    /// erase; F3: bits that read differently each time; F4: whatever may fool the checks
+    #[arg(long, value_name = "LEVEL", default_value = "F4")]
+    level: String,
+    /// Most power cuts in one history, 1 to 8: one in an operation, the others in the recoveries
+    /// behind it. From 3 on the plan ends with random lives, in which there is no such limit
+    #[arg(long, value_name = "CUTS", default_value_t = 3, conflicts_with = "deep")]
+    depth: u32,
+    /// Seed of everything drawn at random; the same plan with the same seed finds the same
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    seed: u64,
+    /// Stop after this time, for example 90s, 10m or 1h; a plan that is not done by then is
+    /// incomplete
+    #[arg(long, value_name = "TIME")]
+    budget: Option<String>,
+    /// Random lives on small sectors with at least so many power cuts in all, instead of the
+    /// default plan
+    #[arg(long, value_name = "CUTS")]
+    deep: Option<u64>,
+    /// One JSON object on standard output and nothing else there
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = format!("{REPLAY_EXAMPLES}{EXIT_CODES}"))]
+struct TypedReplay {
+    /// The token, as a torture run printed it
+    #[arg(value_parser = NonEmptyStringValueParser::new())]
+    token: String,
+    /// One JSON object on standard output and nothing else there
+    #[arg(long)]
+    json: bool,
+}
+
+/// What the words of the command line ask for, the program's own name first.
+pub(crate) fn understand(words: Vec<OsString>) -> Task {
+    let typed = match Typed::try_parse_from(words) {
+        Ok(typed) => typed,
+        Err(error) => return said_by_parser(&error),
+    };
+    let meant = match typed.command {
+        TypedCommand::Torture(typed) => typed.meaning(),
+        TypedCommand::Replay(typed) => typed.meaning(),
+    };
+    meant.unwrap_or_else(|why| Task::Refuse(format!("{why}\n")))
+}
+
+fn said_by_parser(error: &clap::Error) -> Task {
+    let text = error.render().to_string();
+    match error.kind() {
+        ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Task::Say(text),
+        ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => {
+            Task::Refuse(format!("say what to do\n\n{text}"))
+        }
+        _ => Task::Refuse(text.strip_prefix("error: ").unwrap_or(&text).to_owned()),
+    }
+}
+
+impl TypedTorture {
+    fn meaning(self) -> Result<Task, String> {
+        let subject = subjects::by_name(&self.subject).ok_or_else(|| {
+            let subject = &self.subject;
+            format!("--subject {subject}: unknown; choose one of {}", subject_names())
+        })?;
+        let level: Level =
+            self.level.parse().map_err(|why| format!("--level {}: {why}", self.level))?;
+        let kind = match self.deep {
+            None => Kind::Default { depth: within("--depth", self.depth, 1, 8)? },
+            Some(0) => return Err("--deep 0: ask for at least one power cut".to_owned()),
+            Some(cuts) => Kind::Deep { cuts },
+        };
+        let geometry = self.geometry()?;
+        let budget = self.budget.as_deref().map(duration).transpose()?;
+        let plan = Plan { subject, geometry, level, seed: self.seed, budget, kind };
+        Ok(Task::Torture { plan, json: self.json })
+    }
+
+    fn geometry(&self) -> Result<Geometry, String> {
+        const MOST_BYTES: u64 = 1 << 20;
+        let unit = self.unit;
+        if !matches!(unit, 1 | 2 | 4 | 8 | 16 | 32) {
+            return Err(format!("--unit {unit}: choose 1, 2, 4, 8, 16 or 32"));
+        }
+        let page = self.page.unwrap_or(if unit == 1 { 256 } else { unit });
+        if !page.is_power_of_two() || page < unit || page > 32 * 1024 {
+            return Err(format!(
+                "--page {page}: choose a power of two from {unit} (the program unit) to 32768"
+            ));
+        }
+        let sectors = within("--sectors", self.sectors.unwrap_or(4), 2, 64)?;
+        let usual = if self.deep.is_some() { page.saturating_mul(2).max(512) } else { 4096 };
+        let sector_bytes = self.sector_bytes.unwrap_or(usual);
+        within("--sector-bytes", sector_bytes, 512, 128 * 1024)?;
+        if !sector_bytes.is_multiple_of(page) || sector_bytes < 2 * page {
+            return Err(format!(
+                "--sector-bytes {sector_bytes}: a sector must be two or more whole pages of \
+                 {page} bytes; choose another size here or with --page"
+            ));
+        }
+        if u64::from(sectors) * u64::from(sector_bytes) > MOST_BYTES {
+            return Err(format!(
+                "{sectors} sectors of {sector_bytes} bytes: the part must not exceed 1 MiB, \
+                 since each crash image is one; choose fewer or smaller sectors"
+            ));
+        }
+        Geometry::new(sectors, sector_bytes, unit, page).map_err(|why| why.to_string())
+    }
+}
+
+impl TypedReplay {
+    fn meaning(self) -> Result<Task, String> {
+        let token: Token = self.token.parse().map_err(|why| format!("{why}"))?;
+        let subject = subjects::by_name(&token.subject).ok_or_else(|| {
+            format!(
+                "the token is about the storage code '{}', which this program does not have; \
+                 it has {}",
+                token.subject,
+                subject_names()
+            )
+        })?;
+        Ok(Task::Replay { subject, token: Box::new(token), json: self.json })
+    }
+}
+
+fn subject_names() -> String {
+    subjects::ALL.map(AnySubject::name).join(", ")
+}
+
+fn subject_help() -> String {
+    format!("The storage code: {}", subject_names())
+}
+
+fn within(option: &str, number: u32, least: u32, most: u32) -> Result<u32, String> {
+    if (least..=most).contains(&number) {
+        Ok(number)
+    } else {
+        Err(format!("{option} {number}: choose a number from {least} to {most}"))
+    }
+}
+
+/// A whole number of seconds, minutes or hours: `90s`, `10m`, `1h`.
+fn duration(text: &str) -> Result<Duration, String> {
+    let refuse =
+        || format!("--budget {text}: give a whole number above 0 and a unit, like 90s, 10m or 1h");
+    let seconds_per = |unit| match unit {
+        's' => Some(1),
+        'm' => Some(60),
+        'h' => Some(3600),
+        _ => None,
+    };
+    let unit = text.chars().next_back().and_then(seconds_per).ok_or_else(refuse)?;
+    // The unit is one byte long.
+    let digits = &text[..text.len() - 1];
+    // `parse` alone would take a sign.
+    if !digits.bytes().all(|byte| byte.is_ascii_digit()) {
+        return Err(refuse());
+    }
+    let count: u64 = digits.parse().map_err(|_| refuse())?;
+    let seconds = count.checked_mul(unit).filter(|&seconds| seconds > 0).ok_or_else(refuse)?;
+    Ok(Duration::from_secs(seconds))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory as _;
+
+    #[test]
+    fn the_parser_is_well_formed() {
+        Typed::command().debug_assert();
+    }
+
+    #[test]
+    fn budgets() {
+        assert_eq!(duration("90s"), Ok(Duration::from_secs(90)));
+        assert_eq!(duration("10m"), Ok(Duration::from_secs(600)));
+        assert_eq!(duration("1h"), Ok(Duration::from_secs(3600)));
+        for wrong in ["", "s", "90", "0s", "-1s", "+1s", "1.5h", "1d", "10 m", "9é"] {
+            assert!(duration(wrong).unwrap_err().contains("90s, 10m or 1h"), "{wrong}");
+        }
+        assert!(duration("99999999999999999999h").is_err());
+        assert!(duration("18446744073709551615h").is_err());
+    }
+
+    /// The reason why a command line is refused.
+    fn refused(line: &str) -> String {
+        match understand(line.split(' ').map(OsString::from).collect()) {
+            Task::Refuse(why) => why,
+            _ => panic!("not refused: {line}"),
+        }
+    }
+
+    #[test]
+    fn refusals_say_what_to_do() {
+        for (line, words) in [
+            ("outlast torture --subject hope", "choose one of outlast, two-copies, naive"),
+            ("outlast torture --sectors 1", "2 to 64"),
+            ("outlast torture --sector-bytes 256", "512 to 131072"),
+            ("outlast torture --sector-bytes 5000", "whole pages of 256 bytes"),
+            ("outlast torture --sector-bytes 512 --page 512", "two or more whole pages"),
+            ("outlast torture --unit 3", "1, 2, 4, 8, 16 or 32"),
+            ("outlast torture --unit 32 --page 16", "from 32 (the program unit)"),
+            ("outlast torture --page 300", "power of two"),
+            ("outlast torture --sectors 64 --sector-bytes 131072", "must not exceed 1 MiB"),
+            ("outlast torture --level F5", "one of F0, F1, F2, F3, F4"),
+            ("outlast torture --depth 0", "1 to 8"),
+            ("outlast torture --deep 0", "at least one power cut"),
+            ("outlast torture --deep 10 --depth 2", "cannot be used with"),
+            ("outlast torture --budget 5", "90s, 10m or 1h"),
+            ("outlast torture --seed x", "invalid digit"),
+            ("outlast replay cut1-", "damaged"),
+            ("outlast replay hello", "begins with 'cut1-'"),
+            ("outlast", "say what to do"),
+        ] {
+            let why = refused(line);
+            assert!(why.contains(words), "{line}: {why}");
+        }
+    }
+
+    #[test]
+    fn sizes_follow_unit_and_kind() {
+        let geometry = |line: &str| match understand(line.split(' ').map(Into::into).collect()) {
+            Task::Torture { plan, .. } => plan.geometry.to_string(),
+            _ => panic!("refused: {line}"),
+        };
+        assert_eq!(geometry("outlast torture"), "4 x 4096 bytes, unit 1, page 256");
+        assert_eq!(geometry("outlast torture --unit 8"), "4 x 4096 bytes, unit 8, page 8");
+        assert_eq!(geometry("outlast torture --deep 9"), "4 x 512 bytes, unit 1, page 256");
+        assert_eq!(
+            geometry("outlast torture --deep 9 --page 1024 --sectors 2"),
+            "2 x 2048 bytes, unit 1, page 1024"
+        );
+    }
+}

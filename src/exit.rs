@@ -1,0 +1,70 @@
+//! How the command ends.
+
+use outlast_faultsim::plan::Verdict;
+use outlast_faultsim::token::Outcome;
+
+/// The classes of ending. Their numbers are a promise to scripts; `--help` lists them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Exit {
+    /// The whole plan was carried out and nothing was found; or a token passes now.
+    Clean,
+    /// A promise was broken; or a token reproduced.
+    Violation,
+    /// The arguments make no sense.
+    Usage,
+    /// Nothing was found, but the budget ran out before the plan was done.
+    Incomplete,
+    /// The storage code fails without any power cut.
+    BaselineFailed,
+    /// The history of a token cannot be followed any more.
+    Diverged,
+    /// A fault of this program, or the result could not be written.
+    Internal,
+}
+
+/// For `--help`.
+pub(crate) const EXIT_CODES: &str = "\
+Exit codes:
+  0   nothing found, plan complete; replay: the history passes now
+  1   violation found; replay: reproduced
+  2   wrong usage
+  3   incomplete: nothing found, but the budget ran out before the plan was done
+  4   the storage code fails without any power cut
+  6   replay: diverged, the code no longer does what the token recorded
+  70  internal error, or the result could not be written";
+
+impl Exit {
+    /// The number the process ends with.
+    pub(crate) const fn code(self) -> u8 {
+        match self {
+            Self::Clean => 0,
+            Self::Violation => 1,
+            Self::Usage => 2,
+            Self::Incomplete => 3,
+            Self::BaselineFailed => 4,
+            Self::Diverged => 6,
+            Self::Internal => 70,
+        }
+    }
+}
+
+impl From<Verdict> for Exit {
+    fn from(verdict: Verdict) -> Self {
+        match verdict {
+            Verdict::Clean => Self::Clean,
+            Verdict::Violation => Self::Violation,
+            Verdict::Incomplete => Self::Incomplete,
+            Verdict::BaselineFailed => Self::BaselineFailed,
+        }
+    }
+}
+
+impl From<Outcome> for Exit {
+    fn from(outcome: Outcome) -> Self {
+        match outcome {
+            Outcome::Reproduced => Self::Violation,
+            Outcome::PassesNow => Self::Clean,
+            Outcome::Diverged => Self::Diverged,
+        }
+    }
+}

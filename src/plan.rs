@@ -1,0 +1,178 @@
+//! What a torture run consists of, and how to say it.
+
+use std::fmt::Write as _;
+use std::time::Duration;
+
+use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::plan::{Config, Deep, Mode, Systematic};
+use outlast_faultsim::subjects::AnySubject;
+use outlast_faultsim::workload::WorkloadSource;
+
+/// Power-ups per random life.
+const POWER_UPS: u32 = 300;
+/// Most recoveries in a row that are cut in a random life. A store that uses up space at every
+/// mount comes to the end of it if none of them is ever spared; `not_explored` names the limit.
+const RECOVERIES_IN_A_ROW: u32 = 8;
+/// With fewer cuts per history than this the default plan has no random lives, which have
+/// hundreds.
+const DEEP_FROM: u32 = 3;
+
+/// Everything that determines a torture run.
+pub(crate) struct Plan {
+    /// The storage code.
+    pub(crate) subject: &'static dyn AnySubject,
+    /// Sizes of the part.
+    pub(crate) geometry: Geometry,
+    /// How nasty the cuts are.
+    pub(crate) level: Level,
+    /// Seed of everything drawn at random.
+    pub(crate) seed: u64,
+    /// Time for the whole run.
+    pub(crate) budget: Option<Duration>,
+    /// What kind of run.
+    pub(crate) kind: Kind,
+}
+
+/// The kinds of run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// The scenario and random workloads systematically, and some random lives.
+    Default {
+        /// Most cuts in one history.
+        depth: u32,
+    },
+    /// Random lives only.
+    Deep {
+        /// Power cuts in all lives together, at least.
+        cuts: u64,
+    },
+}
+
+/// One stage of a plan, carried out in one go.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Stage {
+    /// For the library; without budget.
+    pub(crate) config: Config,
+    /// Expected share of the time, for the progress bar.
+    pub(crate) weight: u32,
+}
+
+impl Plan {
+    /// What to carry out, in this order.
+    pub(crate) fn stages(&self) -> Vec<Stage> {
+        match self.kind {
+            Kind::Default { depth } => self.default_stages(depth),
+            Kind::Deep { cuts } => vec![self.stage(1, lives(cuts))],
+        }
+    }
+
+    fn default_stages(&self, depth: u32) -> Vec<Stage> {
+        let systematic = |weight, workload, depth, thin, sample| {
+            let mode = Systematic { workload, depth, thin, sample, ..Systematic::default() };
+            self.stage(weight, Mode::Systematic(mode))
+        };
+        let mut stages = vec![
+            systematic(40, WorkloadSource::TideGauge, depth, 16, 40),
+            systematic(10, WorkloadSource::Random { seed: self.seed, ops: 40 }, depth, 16, 40),
+        ];
+        if depth >= DEEP_FROM {
+            stages.push(self.on_small_sectors(self.stage(50, lives(1_300_000))));
+        }
+        stages
+    }
+
+    /// The same where a random life meets every kind of step soon.
+    fn on_small_sectors(&self, stage: Stage) -> Stage {
+        let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
+        let small = if unit <= 4 { 512 } else { 1024 };
+        let geometry = Geometry::new(sectors, sector_bytes.min(small), unit, page.min(64));
+        let geometry = geometry.unwrap_or(self.geometry);
+        Stage { config: Config { geometry, ..stage.config }, ..stage }
+    }
+
+    fn stage(&self, weight: u32, mode: Mode) -> Stage {
+        let config = Config {
+            geometry: self.geometry,
+            level: self.level,
+            seed: self.seed,
+            budget: None,
+            stop_at_first: false,
+            // Done once for the whole plan, behind its last stage.
+            minimise: None,
+            mode,
+        };
+        Stage { config, weight }
+    }
+
+    /// The command that repeats this run.
+    pub(crate) fn command(&self) -> String {
+        let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
+        let (subject, level, seed) = (self.subject.name(), self.level, self.seed);
+        let mut command = format!(
+            "outlast torture --subject {subject} --sectors {sectors} --sector-bytes \
+             {sector_bytes} --unit {unit} --page {page} --level {level} --seed {seed}"
+        );
+        // Writing to a string does not fail.
+        let _ = match self.kind {
+            Kind::Default { depth } => write!(command, " --depth {depth}"),
+            Kind::Deep { cuts } => write!(command, " --deep {cuts}"),
+        };
+        if let Some(budget) = self.budget {
+            let _ = write!(command, " --budget {}s", budget.as_secs());
+        }
+        command
+    }
+}
+
+/// As many lives as it takes: each power-up ends in one cut.
+fn lives(cuts: u64) -> Mode {
+    let runs = cuts.div_ceil(u64::from(POWER_UPS));
+    let recoveries_cut_in_a_row = RECOVERIES_IN_A_ROW;
+    Mode::Deep(Deep { runs, power_ups: POWER_UPS, recoveries_cut_in_a_row })
+}
+
+impl Stage {
+    /// What it does, in one line.
+    pub(crate) fn description(&self) -> String {
+        match self.config.mode {
+            Mode::Systematic(Systematic { workload, depth, thin, .. }) => {
+                let cuts = if depth == 1 { "1 cut".to_owned() } else { format!("{depth} cuts") };
+                let tears = if thin > 1 { format!("about 1 in {thin}") } else { "all".to_owned() };
+                format!("systematic: {workload}, up to {cuts} per history, tears per step: {tears}")
+            }
+            Mode::Deep(Deep { runs, power_ups, .. }) => {
+                format!("deep: {runs} random lives of {power_ups} power-ups with a cut in each")
+            }
+        }
+    }
+
+    /// What its parameters leave out, beside what the report says.
+    pub(crate) fn not_explored(&self) -> Option<String> {
+        match self.config.mode {
+            Mode::Systematic(_) => None,
+            Mode::Deep(Deep { recoveries_cut_in_a_row, .. }) => Some(format!(
+                "in the random lives, more than {recoveries_cut_in_a_row} recoveries in a row \
+                 that are cut before the code is up"
+            )),
+        }
+    }
+
+    /// What the library's `planned` and `done` count.
+    pub(crate) const fn counted(&self) -> &'static str {
+        match self.config.mode {
+            Mode::Systematic(_) => "cut points",
+            Mode::Deep(_) => "lives",
+        }
+    }
+}
+
+/// What the cuts of a level do, each level including those before it.
+pub(crate) const fn level_in_words(level: Level) -> &'static str {
+    match level {
+        Level::F0 => "cuts between operations",
+        Level::F1 => "cuts, torn programs and erases in order",
+        Level::F2 => "cuts, torn programs and erases in any subset and phase",
+        Level::F3 => "cuts, torn programs and erases, marginal bits",
+        Level::F4 => "cuts, torn programs and erases, marginal bits, tears that fool checks",
+    }
+}

@@ -1,0 +1,289 @@
+//! Plans and results as text.
+
+use std::fmt::{self, Display, Formatter};
+use std::time::Duration;
+
+use outlast_faultsim::device::DeviceTime;
+use outlast_faultsim::plan::Verdict;
+use outlast_faultsim::report::{Violation, WorstCase};
+use outlast_faultsim::token::Outcome as Replayed;
+
+use crate::plan::{Plan, Stage, level_in_words};
+use crate::replay::Story;
+use crate::torture::{Outcome, StageOutcome};
+
+/// Violations told in full; of the others there is a line and a token.
+const TOLD_IN_FULL: usize = 3;
+const RULE: &str =
+    "--------------------------------------------------------------------------------";
+
+/// What will be done and the command that does it again.
+pub(crate) fn plan(plan: &Plan, stages: &[Stage]) -> String {
+    let mut lines = Lines::default();
+    lines.add(format_args!("outlast {}", env!("CARGO_PKG_VERSION")));
+    lines.add(format_args!("  subject  {}", plan.subject.name()));
+    lines.add(format_args!("  part     {}", plan.geometry));
+    lines.add(format_args!("  level    {}: {}", plan.level, level_in_words(plan.level)));
+    lines.add(format_args!("  seed     {}", plan.seed));
+    if let Some(budget) = plan.budget {
+        lines.add(format_args!("  budget   {} s", budget.as_secs()));
+    }
+    for (number, stage) in (1..).zip(stages) {
+        let label = if number == 1 { "plan" } else { "" };
+        lines.add(format_args!("  {label:<8} {number}. {}", stage.description()));
+    }
+    lines.add(format_args!("  repeat   {}", plan.command()));
+    lines.add("");
+    lines.0
+}
+
+/// The result of a torture run; the last line is made for `grep`.
+pub(crate) fn outcome(outcome: &Outcome) -> String {
+    let mut lines = Lines::default();
+    for (number, stage) in (1..).zip(&outcome.stages) {
+        stage_lines(number, stage, &mut lines);
+    }
+    lines.add("not explored:");
+    for line in &outcome.not_explored {
+        lines.add(format_args!("  {line}"));
+    }
+    for (number, violation) in (1..).zip(&outcome.violations).take(TOLD_IN_FULL) {
+        told_in_full(number, outcome.violations.len(), violation, &mut lines);
+    }
+    let others = outcome.violations.get(TOLD_IN_FULL..).unwrap_or_default();
+    if !outcome.violations.is_empty() {
+        lines.add(RULE);
+    }
+    for (number, violation) in (TOLD_IN_FULL + 1..).zip(others) {
+        lines.add(format_args!("violation {number}: {}", headline(violation)));
+        lines.add(format_args!("  outlast replay {}", violation.token));
+    }
+    if !outcome.reason.is_empty() {
+        lines.add(format_args!("{}: {}", verdict(outcome.verdict), outcome.reason));
+    }
+    let totals = &outcome.totals;
+    lines.add(format_args!("repeat with: {}", outcome.repeat));
+    lines.add(format_args!(
+        "torture: {} distinct={} judged={} cuts={} power-ups={} violating={} signatures={} \
+         seed={} seconds={:.1}",
+        verdict(outcome.verdict),
+        totals.distinct,
+        totals.judged,
+        totals.cuts,
+        totals.power_ups,
+        totals.violating,
+        outcome.violations.len(),
+        outcome.seed,
+        outcome.seconds
+    ));
+    lines.0
+}
+
+fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
+    let Some(of_stage) = stage.verdict else {
+        lines.add(format_args!("stage {number}: not begun"));
+        return;
+    };
+    let counts = &stage.counts;
+    lines.add(format_args!(
+        "stage {number}: {}, {} of {} {}, {:.1} s",
+        verdict(of_stage),
+        grouped(counts.done),
+        grouped(counts.planned),
+        stage.counted,
+        stage.seconds
+    ));
+    let baseline = &stage.baseline;
+    if baseline.ops > 0 {
+        let full = match baseline.full {
+            0 => String::new(),
+            full => format!(", {full} found no room"),
+        };
+        lines.add(format_args!(
+            "  without cuts  {} operations, then {} with {} steps{full}; {} of device time",
+            grouped(baseline.prelude_ops),
+            grouped(baseline.ops),
+            grouped(baseline.steps),
+            device_time(&baseline.device_time)
+        ));
+        if !baseline.refused.is_empty() {
+            let list: Vec<String> =
+                baseline.refused.iter().map(|(kind, count)| format!("{count} x {kind}")).collect();
+            lines.add(format_args!("  not offered   {}", list.join(", ")));
+        }
+    }
+    if counts.cuts == 0 {
+        return;
+    }
+    lines.add(format_args!(
+        "  images        {} distinct, {} judged in {} power-ups{}",
+        grouped(counts.distinct),
+        grouped(counts.judged),
+        grouped(counts.power_ups),
+        by_cuts(&counts.judged_by_cuts)
+    ));
+    if counts.represented > 0 {
+        lines.add(format_args!(
+            "  stood for     {} images by one with the same recovery, result and obligations",
+            grouped(counts.represented)
+        ));
+    }
+    worst(&stage.worst, lines);
+}
+
+fn by_cuts(judged: &[u64]) -> String {
+    if judged.len() < 2 {
+        return String::new();
+    }
+    let list: Vec<String> = (1..)
+        .zip(judged)
+        .map(|(cuts, &count)| format!("{} after {}", grouped(count), cuts_in_words(cuts)))
+        .collect();
+    format!(": {}", list.join(", "))
+}
+
+fn worst(worst: &WorstCase, lines: &mut Lines) {
+    lines.add(format_args!(
+        "  most work     power-up {}, {} bytes read, {}",
+        worst.open,
+        grouped(worst.open_read_bytes),
+        device_time(&worst.open_time)
+    ));
+    lines.add(format_args!("                operation {}", worst.op));
+}
+
+fn told_in_full(number: usize, of: usize, violation: &Violation, lines: &mut Lines) {
+    lines.add(RULE);
+    lines.add(format_args!("violation {number} of {of}: {}", headline(violation)));
+    lines.add(format_args!("  {}", violation.sentence));
+    story_lines(&violation.operations, &violation.cut_points, lines);
+    let size = if violation.minimised { "shortest found" } else { "as found" };
+    lines.add(format_args!("  fails at {}, {size}; replay with:", violation.level));
+    lines.add(format_args!("  outlast replay {}", violation.token));
+}
+
+fn headline(violation: &Violation) -> String {
+    let images = if violation.count == 1 { "image" } else { "images" };
+    format!("{} ({} {images})", violation.signature, grouped(violation.count))
+}
+
+fn story_lines(operations: &[String], cut_points: &[String], lines: &mut Lines) {
+    for (title, list) in [("operations:", operations), ("power:", cut_points)] {
+        if !list.is_empty() {
+            lines.add(format_args!("  {title}"));
+        }
+        for line in list {
+            lines.add(format_args!("    {line}"));
+        }
+    }
+}
+
+/// The result of a replay; the last line is made for `grep`.
+pub(crate) fn story(story: &Story) -> String {
+    let mut lines = Lines::default();
+    lines.add(format_args!(
+        "{} on {}, level {}, seed {}",
+        story.subject, story.geometry, story.level, story.seed
+    ));
+    lines.add(format_args!("recorded: {}", story.breach.headline()));
+    story_lines(&story.operations, &story.cut_points, &mut lines);
+    lines.add(match story.outcome {
+        Replayed::Reproduced => format!("replay: reproduced: {}", story.sentence),
+        Replayed::PassesNow => {
+            "replay: passes now: same operations, same cuts, and nothing is wrong".to_owned()
+        }
+        Replayed::Diverged => format!("replay: diverged: {}", story.sentence),
+    });
+    lines.0
+}
+
+const fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Clean => "clean",
+        Verdict::Violation => "violation",
+        Verdict::Incomplete => "incomplete",
+        Verdict::BaselineFailed => "fails-without-cuts",
+    }
+}
+
+fn cuts_in_words(cuts: u64) -> String {
+    if cuts == 1 { "1 cut".to_owned() } else { format!("{cuts} cuts") }
+}
+
+fn device_time(time: &DeviceTime) -> String {
+    let milliseconds = |ns: u64| ns as f64 / 1e6;
+    format!(
+        "{:.1} ms typical, {:.1} ms at most",
+        milliseconds(time.typical_ns),
+        milliseconds(time.maximal_ns)
+    )
+}
+
+/// Text that grows line by line.
+#[derive(Debug, Default)]
+struct Lines(String);
+
+impl Lines {
+    fn add(&mut self, line: impl Display) {
+        self.0.push_str(&line.to_string());
+        self.0.push('\n');
+    }
+}
+
+/// A number with a comma between groups of three digits.
+fn grouped(number: u64) -> impl Display {
+    struct Grouped(u64);
+    impl Display for Grouped {
+        fn fmt(&self, formatter: &mut Formatter<'_>) -> fmt::Result {
+            let digits = self.0.to_string();
+            for (index, digit) in digits.bytes().enumerate() {
+                if index > 0 && (digits.len() - index).is_multiple_of(3) {
+                    formatter.write_str(",")?;
+                }
+                write!(formatter, "{}", char::from(digit))?;
+            }
+            Ok(())
+        }
+    }
+    Grouped(number)
+}
+
+/// A number in at most five characters: `512`, `12.3k`, `4.5M`.
+pub(crate) fn short(number: u64) -> String {
+    let number = number as f64;
+    if number < 999.5 {
+        format!("{number}")
+    } else if number < 999_950.0 {
+        format!("{:.1}k", number / 1e3)
+    } else {
+        format!("{:.1}M", number / 1e6)
+    }
+}
+
+/// A duration as minutes and seconds, or hours, minutes and seconds.
+pub(crate) fn clock(time: Duration) -> String {
+    let seconds = time.as_secs();
+    let (hours, minutes, seconds) = (seconds / 3600, seconds / 60 % 60, seconds % 60);
+    if hours > 0 {
+        format!("{hours}:{minutes:02}:{seconds:02}")
+    } else {
+        format!("{minutes}:{seconds:02}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_for_people() {
+        let grouped = |number| grouped(number).to_string();
+        assert_eq!([0, 999, 1000, 1_234_567].map(grouped), ["0", "999", "1,000", "1,234,567"]);
+        assert_eq!(
+            [0, 999, 1000, 12_345, 999_949, 999_950, 4_500_000].map(short),
+            ["0", "999", "1.0k", "12.3k", "999.9k", "1.0M", "4.5M"]
+        );
+        assert_eq!(clock(Duration::from_millis(59_900)), "0:59");
+        assert_eq!(clock(Duration::from_secs(3661)), "1:01:01");
+    }
+}

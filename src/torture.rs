@@ -1,0 +1,298 @@
+//! Carries out a plan and draws one result from its stages.
+
+use std::io::Write;
+use std::time::{Duration, Instant};
+
+use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::plan::{Report, Verdict};
+use outlast_faultsim::report::{Baseline, Counts, Violation, WorstCase};
+use serde::Serialize;
+
+use crate::exit::Exit;
+use crate::output::Output;
+use crate::plan::{Plan, Stage};
+use crate::progress::Meter;
+use crate::text;
+
+/// Examples that are made smaller, and the time for one of them and for all. It comes on top of
+/// the budget.
+const SMALLER_EXAMPLES: usize = 3;
+const TIME_PER_EXAMPLE: Duration = Duration::from_secs(10);
+const TIME_FOR_EXAMPLES: Duration = Duration::from_secs(20);
+
+/// The result of a torture run; as JSON what `--json` prints.
+#[derive(Clone, Debug, Serialize)]
+pub(crate) struct Outcome {
+    /// Of this program.
+    pub(crate) version: &'static str,
+    /// The command that repeats the run.
+    pub(crate) repeat: String,
+    pub(crate) subject: String,
+    pub(crate) geometry: Geometry,
+    pub(crate) level: Level,
+    pub(crate) seed: u64,
+    pub(crate) verdict: Verdict,
+    /// Why it is incomplete or what fails without cuts; else empty.
+    pub(crate) reason: String,
+    /// Of the whole run.
+    pub(crate) seconds: f64,
+    pub(crate) totals: Totals,
+    pub(crate) stages: Vec<StageOutcome>,
+    /// One per signature, fewest cuts first.
+    pub(crate) violations: Vec<Violation>,
+    /// What the run does not show, in words.
+    pub(crate) not_explored: Vec<String>,
+}
+
+/// Sums over the stages.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub(crate) struct Totals {
+    /// Power cuts made.
+    pub(crate) cuts: u64,
+    /// Different crash images, counted within each stage and added up.
+    pub(crate) distinct: u64,
+    /// Images judged: each once per reading of its marginal bits and per set of obligations.
+    pub(crate) judged: u64,
+    pub(crate) power_ups: u64,
+    /// Images that broke a promise.
+    pub(crate) violating: u64,
+}
+
+/// The result of one stage.
+#[derive(Clone, Debug, Serialize)]
+pub(crate) struct StageOutcome {
+    /// What it does.
+    pub(crate) description: String,
+    /// Unit of `counts.planned` and `counts.done`.
+    pub(crate) counted: &'static str,
+    /// None if it was not begun.
+    pub(crate) verdict: Option<Verdict>,
+    pub(crate) reason: String,
+    pub(crate) seconds: f64,
+    pub(crate) counts: Counts,
+    pub(crate) baseline: Baseline,
+    pub(crate) worst: WorstCase,
+}
+
+/// Carries the plan out and prints plan and result.
+pub(crate) fn run<W: Write>(
+    plan: &Plan,
+    json: bool,
+    output: &mut Output<W>,
+) -> anyhow::Result<Exit> {
+    let stages = plan.stages();
+    if !json {
+        output.say(&text::plan(plan, &stages))?;
+    }
+    let outcome = carry_out(plan, &stages);
+    if json {
+        output.json(&outcome)?;
+    } else {
+        output.say(&text::outcome(&outcome))?;
+    }
+    Ok(outcome.verdict.into())
+}
+
+fn carry_out(plan: &Plan, stages: &[Stage]) -> Outcome {
+    let started = Instant::now();
+    let meter = Meter::new(stages);
+    let mut outcome = Outcome {
+        version: env!("CARGO_PKG_VERSION"),
+        repeat: plan.command(),
+        subject: plan.subject.name().to_owned(),
+        geometry: plan.geometry,
+        level: plan.level,
+        seed: plan.seed,
+        verdict: Verdict::Clean,
+        reason: String::new(),
+        seconds: 0.0,
+        totals: Totals::default(),
+        stages: Vec::new(),
+        violations: Vec::new(),
+        not_explored: Vec::new(),
+    };
+    meter.watch(|| {
+        for (index, stage) in stages.iter().enumerate() {
+            let left = plan.budget.map(|budget| budget.saturating_sub(started.elapsed()));
+            let begun = Instant::now();
+            let skipped = left == Some(Duration::ZERO)
+                || outcome.verdict == Verdict::BaselineFailed
+                || meter.of(index).is_none();
+            let report = meter.of(index).filter(|_| !skipped).map(|progress| {
+                let mut config = stage.config;
+                config.budget = left;
+                plan.subject.run(&config, progress)
+            });
+            outcome.add(stage, report, begun.elapsed());
+        }
+        meter.minimising();
+        outcome.violations.sort_by_key(|violation| violation.cuts);
+        let until = Instant::now() + TIME_FOR_EXAMPLES;
+        for violation in outcome.violations.iter_mut().take(SMALLER_EXAMPLES) {
+            let left = until.saturating_duration_since(Instant::now());
+            plan.subject.shrink(violation, left.min(TIME_PER_EXAMPLE));
+        }
+    });
+    outcome.seconds = started.elapsed().as_secs_f64();
+    outcome
+}
+
+impl Outcome {
+    /// Adds what became of a stage; no report means that it was not begun.
+    fn add(&mut self, stage: &Stage, report: Option<Report>, time: Duration) {
+        let number = self.stages.len() + 1;
+        let mut done = StageOutcome {
+            description: stage.description(),
+            counted: stage.counted(),
+            verdict: None,
+            reason: "not begun".to_owned(),
+            seconds: time.as_secs_f64(),
+            counts: Counts::default(),
+            baseline: Baseline::default(),
+            worst: WorstCase::default(),
+        };
+        let verdict = report.as_ref().map_or(Verdict::Incomplete, |report| report.verdict);
+        if let Some(report) = report {
+            done.verdict = Some(report.verdict);
+            done.reason = report.reason;
+            done.counts = report.counts;
+            done.baseline = report.baseline;
+            done.worst = report.worst;
+            self.totals.add(&done.counts);
+            for line in report.not_explored.into_iter().chain(stage.not_explored()) {
+                if !self.not_explored.contains(&line) {
+                    self.not_explored.push(line);
+                }
+            }
+            for violation in report.violations {
+                self.add_violation(violation);
+            }
+        }
+        if rank(verdict) > rank(self.verdict) {
+            self.verdict = verdict;
+            self.reason.clear();
+            if !done.reason.is_empty() {
+                self.reason = format!("stage {number}: {}", done.reason);
+            }
+        }
+        self.stages.push(done);
+    }
+
+    /// One example per signature: the one with the fewest cuts.
+    fn add_violation(&mut self, violation: Violation) {
+        let same = |known: &&mut Violation| known.signature == violation.signature;
+        match self.violations.iter_mut().find(same) {
+            None => self.violations.push(violation),
+            Some(known) => {
+                let count = known.count + violation.count;
+                if violation.cuts < known.cuts {
+                    *known = violation;
+                }
+                known.count = count;
+            }
+        }
+    }
+}
+
+/// Which verdict says more about the whole than another about a stage of it.
+const fn rank(verdict: Verdict) -> u8 {
+    match verdict {
+        Verdict::Clean => 0,
+        Verdict::Incomplete => 1,
+        Verdict::BaselineFailed => 2,
+        Verdict::Violation => 3,
+    }
+}
+
+impl Totals {
+    fn add(&mut self, counts: &Counts) {
+        self.cuts += counts.cuts;
+        self.distinct += counts.distinct;
+        self.judged += counts.judged;
+        self.power_ups += counts.power_ups;
+        self.violating += counts.violating;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use outlast_faultsim::device::Part;
+    use outlast_faultsim::subject::{Op, Subject, Trouble};
+    use outlast_faultsim::subjects::AnySubject;
+    use outlast_faultsim::workload::KeyNames;
+
+    use super::*;
+    use crate::plan::Kind;
+
+    /// Comes up as the text says.
+    struct ComesUp(Result<(), &'static str>);
+
+    impl Subject for ComesUp {
+        type Store = ();
+
+        fn name(&self) -> &'static str {
+            "comes-up"
+        }
+
+        fn open(&self, _: &Part) -> Result<(), Trouble> {
+            self.0.map_err(|why| Trouble::Broken(why.to_owned()))
+        }
+
+        fn apply(&self, (): &mut (), _: &Op, _: &KeyNames) -> Result<(), Trouble> {
+            Err(Trouble::Broken("nothing to write to".to_owned()))
+        }
+
+        fn get(&self, (): &mut (), _: &str, _: &mut Vec<u8>) -> Result<bool, Trouble> {
+            Ok(false)
+        }
+    }
+
+    fn plan(subject: &'static dyn AnySubject, kind: Kind) -> Plan {
+        let geometry = Geometry::new(2, 512, 1, 256).unwrap();
+        Plan { subject, geometry, level: Level::F0, seed: 1, budget: None, kind }
+    }
+
+    fn run(plan: &Plan) -> (Exit, String) {
+        let mut text = Vec::new();
+        let exit = super::run(plan, false, &mut Output::new(&mut text)).unwrap();
+        (exit, String::from_utf8(text).unwrap())
+    }
+
+    #[test]
+    fn failing_without_cuts_ends_the_plan() {
+        let plan = plan(&ComesUp(Err("no crystal")), Kind::Default { depth: 3 });
+        let (exit, text) = run(&plan);
+        assert_eq!(exit.code(), 4);
+        assert!(text.contains("\nfails-without-cuts: stage 1: "), "{text}");
+        assert!(text.contains("no crystal"), "{text}");
+        assert!(text.contains("\nstage 3: not begun\n"), "{text}");
+        assert!(text.lines().last().unwrap().starts_with("torture: fails-without-cuts "), "{text}");
+    }
+
+    #[test]
+    fn a_violation_outweighs_an_early_end() {
+        let (exit, text) = run(&plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 }));
+        assert_eq!(exit, Exit::Violation, "{text}");
+        let order =
+            [Verdict::Clean, Verdict::Incomplete, Verdict::BaselineFailed, Verdict::Violation];
+        assert!(order.is_sorted_by_key(|&verdict| rank(verdict)));
+    }
+
+    #[test]
+    fn equal_signatures_are_one_violation() {
+        let outcome = carry_out(&plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 }), &[]);
+        let found = run_deep();
+        let mut outcome = Outcome { violations: Vec::new(), ..outcome };
+        let more_cuts = Violation { cuts: found.cuts + 1, count: 5, ..found.clone() };
+        outcome.add_violation(more_cuts);
+        outcome.add_violation(Violation { count: 2, ..found.clone() });
+        assert_eq!(outcome.violations.len(), 1);
+        assert_eq!((outcome.violations[0].cuts, outcome.violations[0].count), (found.cuts, 7));
+    }
+
+    fn run_deep() -> Violation {
+        let plan = plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 });
+        let outcome = carry_out(&plan, &plan.stages());
+        outcome.violations.into_iter().next().unwrap()
+    }
+}

@@ -1,0 +1,260 @@
+//! The `outlast` command as its users see it: what it prints and how it ends.
+
+use std::io::Read as _;
+use std::process::{Command, Output, Stdio};
+
+use serde_json::Value;
+
+/// A part small enough for a debug build.
+const SMALL: [&str; 4] = ["--sectors", "2", "--sector-bytes", "512"];
+
+fn outlast(words: &[&str]) -> Output {
+    command(words).output().expect("the command runs")
+}
+
+fn command(words: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
+    command.args(words).stdin(Stdio::null());
+    command
+}
+
+fn torture(words: &[&str]) -> Output {
+    outlast(&[&["torture"], &SMALL[..], words].concat())
+}
+
+fn code(output: &Output) -> i32 {
+    output.status.code().expect("no signal ended it")
+}
+
+fn stdout(output: &Output) -> String {
+    String::from_utf8(output.stdout.clone()).expect("text")
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8(output.stderr.clone()).expect("text")
+}
+
+fn json(output: &Output) -> Value {
+    serde_json::from_slice(&output.stdout).expect("one JSON object and nothing else")
+}
+
+#[test]
+fn help_shows_examples_and_exit_codes() {
+    for words in [&["--help"][..], &["torture", "--help"], &["replay", "--help"]] {
+        let output = outlast(words);
+        assert_eq!(code(&output), 0, "{words:?}");
+        let text = stdout(&output);
+        for class in [
+            "0   nothing found",
+            "1   violation",
+            "2   wrong usage",
+            "3   incomplete",
+            "4   the storage code fails without",
+            "6   replay: diverged",
+            "70  internal error",
+        ] {
+            assert!(text.contains(class), "{words:?} lacks '{class}'");
+        }
+        assert!(stderr(&output).is_empty());
+        assert!(!text.contains('\x1b'), "no colours");
+    }
+    let torture = stdout(&outlast(&["torture", "--help"]));
+    for word in [
+        "--subject",
+        "--sectors",
+        "--sector-bytes",
+        "--unit",
+        "--page",
+        "--level",
+        "--depth",
+        "--seed",
+        "--budget",
+        "--deep",
+        "--json",
+        "Examples:",
+        "outlast torture --unit 8",
+    ] {
+        assert!(torture.contains(word), "{word}");
+    }
+    assert!(stdout(&outlast(&["replay", "--help"])).contains("Examples:"));
+    let version = outlast(&["--version"]);
+    assert_eq!(stdout(&version), concat!("outlast ", env!("CARGO_PKG_VERSION"), "\n"));
+}
+
+#[test]
+fn wrong_usage_is_refused_in_one_way() {
+    for words in [
+        &[][..],
+        &["torment"],
+        &["torture", "--subject", "hope"],
+        &["torture", "--sectors", "one"],
+        &["torture", "--sector-bytes", "100"],
+        &["torture", "--unit", "5"],
+        &["torture", "--page", "3"],
+        &["torture", "--level", "F9"],
+        &["torture", "--depth", "0"],
+        &["torture", "--seed", "-1"],
+        &["torture", "--budget", "soon"],
+        &["torture", "--deep", "0"],
+        &["torture", "extra"],
+        &["replay"],
+        &["replay", ""],
+        &["replay", "cut1-aaaaaaaa"],
+        &["replay", "hello"],
+    ] {
+        let output = outlast(words);
+        assert_eq!(code(&output), 2, "{words:?}: {}", stderr(&output));
+        assert!(stderr(&output).starts_with("outlast: "), "{words:?}: {}", stderr(&output));
+        assert!(output.stdout.is_empty(), "{words:?}");
+    }
+    let output = outlast(&["torture", "--subject", "hope"]);
+    let why = "outlast: --subject hope: unknown; choose one of outlast, two-copies, naive\n";
+    assert_eq!(stderr(&output), why);
+}
+
+#[test]
+fn plan_comes_first_and_verdict_last() {
+    let output = torture(&["--level", "F0", "--depth", "1", "--seed", "5"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    assert!(stderr(&output).is_empty(), "no bar where there is no terminal");
+    let text = stdout(&output);
+    let lines: Vec<&str> = text.lines().collect();
+    let repeat = "outlast torture --subject outlast --sectors 2 --sector-bytes 512 --unit 1 \
+                  --page 256 --level F0 --seed 5 --depth 1";
+    let header = &lines[..lines.iter().position(|line| line.is_empty()).expect("an empty line")];
+    assert_eq!(header[0], concat!("outlast ", env!("CARGO_PKG_VERSION")));
+    for line in ["  seed     5", "  part     2 x 512 bytes, unit 1, page 256"] {
+        assert!(header.contains(&line), "{line}: {header:#?}");
+    }
+    assert_eq!(*header.last().expect("a header"), format!("  repeat   {repeat}"));
+    assert!(text.contains("not explored:"), "{text}");
+    let last = lines.last().expect("a line");
+    assert!(last.starts_with("torture: clean distinct="), "{last}");
+    assert!(last.contains(" violating=0 signatures=0 seed=5 seconds="), "{last}");
+}
+
+/// Takes out what differs from run to run.
+fn without_times(mut value: Value) -> Value {
+    fn strip(value: &mut Value) {
+        match value {
+            Value::Object(fields) => {
+                fields.remove("seconds");
+                fields.values_mut().for_each(strip);
+            }
+            Value::Array(items) => items.iter_mut().for_each(strip),
+            _ => {}
+        }
+    }
+    strip(&mut value);
+    value
+}
+
+#[test]
+fn the_same_seed_gives_the_same_result() {
+    let words = |seed| ["--level", "F2", "--depth", "1", "--json", "--seed", seed];
+    let first = torture(&words("3"));
+    assert_eq!(code(&first), 0, "{}", stdout(&first));
+    let first = json(&first);
+    assert_eq!(first["verdict"], "clean");
+    assert_eq!(first["seed"], 3);
+    assert_eq!(first["geometry"]["sector_bytes"], 512);
+    assert!(first["seconds"].is_f64());
+    let total = |field: &str| first["totals"][field].as_u64().expect("a number");
+    assert!(total("distinct") > 1000, "{first:#}");
+    assert!(total("judged") >= total("distinct"));
+    let stages = first["stages"].as_array().expect("a list");
+    let sum: u64 = stages.iter().filter_map(|stage| stage["counts"]["distinct"].as_u64()).sum();
+    assert_eq!(total("distinct"), sum);
+    for stage in stages {
+        assert_eq!(stage["verdict"], "clean");
+        assert_eq!(stage["counts"]["planned"], stage["counts"]["done"]);
+    }
+
+    // With the command it names itself, and with one thread.
+    let repeat = first["repeat"].as_str().expect("a command").to_owned() + " --json";
+    let repeat: Vec<&str> = repeat.split(' ').skip(1).collect();
+    let second = command(&repeat).env("RAYON_NUM_THREADS", "1").output().expect("it runs");
+    let first = without_times(first);
+    assert_eq!(first, without_times(json(&second)));
+    let other = without_times(json(&torture(&words("4"))));
+    assert_ne!(first["totals"], other["totals"], "another seed does other things");
+}
+
+#[test]
+fn random_lives_make_the_cuts_asked_for() {
+    let words = ["--deep", "1000", "--level", "F4", "--seed", "9", "--json"];
+    let output = torture(&words);
+    assert_eq!(code(&output), 0, "{}", stdout(&output));
+    let first = json(&output);
+    let cuts = first["totals"]["cuts"].as_u64().expect("a number");
+    assert!((1000..2000).contains(&cuts), "{cuts}");
+    assert_eq!(without_times(first), without_times(json(&torture(&words))));
+}
+
+#[test]
+fn a_violation_is_told_with_a_token_that_replays() {
+    let words = ["--subject", "naive", "--level", "F1", "--depth", "1"];
+    let output = torture(&words);
+    assert_eq!(code(&output), 1, "{}", stderr(&output));
+    let text = stdout(&output);
+    let last = text.lines().last().expect("a line");
+    assert!(last.starts_with("torture: violation "), "{last}");
+    assert!(text.contains("violation 1 of "), "{text}");
+    assert!(text.contains("fails at F0, shortest found"), "{text}");
+    let tokens: Vec<&str> =
+        text.lines().filter_map(|line| line.strip_prefix("  outlast replay ")).collect();
+    assert!(tokens.len() > 3, "{text}");
+    // One that was made smaller, and one as it was found.
+    for token in [tokens[0], tokens[tokens.len() - 1]] {
+        let output = outlast(&["replay", token]);
+        assert_eq!(code(&output), 1, "{}", stdout(&output));
+        let story = stdout(&output);
+        assert!(story.starts_with("naive on 2 x 512 bytes, unit 1, page 256"), "{story}");
+        assert!(story.contains("    cut 1: "), "{story}");
+        let last = story.lines().last().expect("a line");
+        assert!(last.starts_with("replay: reproduced: "), "{last}");
+
+        let output = outlast(&["replay", token, "--json"]);
+        assert_eq!(code(&output), 1);
+        let story = json(&output);
+        assert_eq!(story["outcome"], "reproduced");
+        assert_eq!(story["token"], *token);
+        assert!(!story["operations"].as_array().expect("a list").is_empty());
+        assert_eq!(last, format!("replay: reproduced: {}", story["sentence"].as_str().unwrap()));
+    }
+    // A damaged token is refused, not replayed.
+    let mut damaged = tokens[0].to_owned();
+    let end = damaged.pop().expect("a character");
+    damaged.push(if end == 'a' { 'e' } else { 'a' });
+    let output = outlast(&["replay", &damaged]);
+    assert_eq!(code(&output), 2);
+    assert!(stderr(&output).starts_with("outlast: the token is damaged"), "{}", stderr(&output));
+}
+
+#[test]
+fn an_early_end_is_incomplete() {
+    let output = outlast(&["torture", "--budget", "1s", "--json"]);
+    assert_eq!(code(&output), 3, "{}", stdout(&output));
+    let outcome = json(&output);
+    assert_eq!(outcome["verdict"], "incomplete");
+    assert!(outcome["reason"].as_str().expect("a text").starts_with("stage 1: "), "{outcome}");
+    let stages = outcome["stages"].as_array().expect("a list");
+    assert_eq!(stages.last().expect("a stage")["reason"], "not begun");
+    assert!(outcome["repeat"].as_str().expect("a text").ends_with(" --budget 1s"));
+}
+
+#[test]
+fn a_closed_pipe_changes_nothing_but_the_output() {
+    let words = ["torture", "--subject", "naive", "--level", "F0", "--depth", "1"];
+    let mut child = command(&[&words[..], &SMALL[..]].concat())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the command runs");
+    drop(child.stdout.take());
+    let mut said = String::new();
+    let stderr = child.stderr.as_mut().expect("a pipe");
+    stderr.read_to_string(&mut said).expect("text");
+    assert_eq!(child.wait().expect("it ends").code(), Some(1));
+    assert_eq!(said, "");
+}
