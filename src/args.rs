@@ -52,7 +52,8 @@ const TORTURE_EXAMPLES: &str = "\
 Examples:
   outlast torture                              the default plan, under a minute on two cores
   outlast torture --unit 8                     flash inside a microcontroller, 8-byte units
-  outlast torture --level F2 --budget 10m      milder cuts; stop after ten minutes
+  outlast torture --level F2                   milder cuts
+  outlast torture --depth 3 --budget 1h        three cuts in the scenario too, for an hour
   outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
   outlast torture --subject naive              a storage code that does not survive
   outlast torture --json | jq .verdict
@@ -90,10 +91,11 @@ struct TypedTorture {
     /// erase; F3: bits that read differently each time; F4: whatever may fool the checks
     #[arg(long, value_name = "LEVEL", default_value = "F4")]
     level: String,
-    /// Most power cuts in one history, 1 to 8: one in an operation, the others in the recoveries
-    /// behind it. From 3 on the plan ends with random lives, in which there is no such limit
-    #[arg(long, value_name = "CUTS", default_value_t = 3, conflicts_with = "deep")]
-    depth: u32,
+    /// Most power cuts in one history of the systematic stages, 1 to 8: one in an operation, the
+    /// others in the recoveries behind it. Below 3 there are no random lives at the end, which
+    /// have hundreds [default: 1 for the scenario, 3 for the random workload]
+    #[arg(long, value_name = "CUTS", conflicts_with = "deep")]
+    depth: Option<u32>,
     /// Seed of everything drawn at random; the same plan with the same seed finds the same
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     seed: u64,
@@ -154,7 +156,10 @@ impl TypedTorture {
         let level: Level =
             self.level.parse().map_err(|why| format!("--level {}: {why}", self.level))?;
         let kind = match self.deep {
-            None => Kind::Default { depth: within("--depth", self.depth, 1, 8)? },
+            None => {
+                let depth = self.depth.map(|depth| within("--depth", depth, 1, 8)).transpose()?;
+                Kind::Default { depth }
+            }
             Some(0) => return Err("--deep 0: ask for at least one power cut".to_owned()),
             Some(cuts) => Kind::Deep { cuts },
         };

@@ -8,14 +8,26 @@ use outlast_faultsim::plan::{Config, Deep, Mode, Systematic};
 use outlast_faultsim::subjects::AnySubject;
 use outlast_faultsim::workload::WorkloadSource;
 
+// The sizes of the default plan: more than a million distinct images of a 4 x 4 KiB part in well
+// under a minute on two cores.
+
+/// Of the tears of a step that are not alone in their class, one in so many is tried.
+const THIN: u32 = 64;
+/// Cuts per history of the scenario, which has more cut points than deeper cuts leave time for.
+const SCENARIO_DEPTH: u32 = 1;
+/// Cuts per history of the random workload, and its operations.
+const RANDOM_DEPTH: u32 = 3;
+const RANDOM_OPS: u32 = 4;
+/// Cuts in all random lives of the default plan.
+const RANDOM_CUTS: u64 = 1_350_000;
+/// With fewer cuts per history asked for, the plan has no random lives, which have hundreds.
+const DEEP_FROM: u32 = 3;
+
 /// Power-ups per random life.
 const POWER_UPS: u32 = 300;
 /// Most recoveries in a row that are cut in a random life. A store that uses up space at every
 /// mount comes to the end of it if none of them is ever spared; `not_explored` names the limit.
 const RECOVERIES_IN_A_ROW: u32 = 8;
-/// With fewer cuts per history than this the default plan has no random lives, which have
-/// hundreds.
-const DEEP_FROM: u32 = 3;
 
 /// Everything that determines a torture run.
 pub(crate) struct Plan {
@@ -36,10 +48,11 @@ pub(crate) struct Plan {
 /// The kinds of run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Kind {
-    /// The scenario and random workloads systematically, and some random lives.
+    /// The scenario and a random workload systematically, and some random lives.
     Default {
-        /// Most cuts in one history.
-        depth: u32,
+        /// Most cuts in one history of the systematic stages; `None` for what fits into a
+        /// minute.
+        depth: Option<u32>,
     },
     /// Random lives only.
     Deep {
@@ -66,28 +79,20 @@ impl Plan {
         }
     }
 
-    fn default_stages(&self, depth: u32) -> Vec<Stage> {
-        let systematic = |weight, workload, depth, thin, sample| {
-            let mode = Systematic { workload, depth, thin, sample, ..Systematic::default() };
+    fn default_stages(&self, depth: Option<u32>) -> Vec<Stage> {
+        let systematic = |weight, workload, depth| {
+            let mode = Systematic { workload, depth, thin: THIN, ..Systematic::default() };
             self.stage(weight, Mode::Systematic(mode))
         };
+        let random = WorkloadSource::Random { seed: self.seed, ops: RANDOM_OPS };
         let mut stages = vec![
-            systematic(40, WorkloadSource::TideGauge, depth, 16, 40),
-            systematic(10, WorkloadSource::Random { seed: self.seed, ops: 40 }, depth, 16, 40),
+            systematic(10, WorkloadSource::TideGauge, depth.unwrap_or(SCENARIO_DEPTH)),
+            systematic(10, random, depth.unwrap_or(RANDOM_DEPTH)),
         ];
-        if depth >= DEEP_FROM {
-            stages.push(self.on_small_sectors(self.stage(50, lives(1_300_000))));
+        if depth.is_none_or(|depth| depth >= DEEP_FROM) {
+            stages.push(self.stage(60, lives(RANDOM_CUTS)));
         }
         stages
-    }
-
-    /// The same where a random life meets every kind of step soon.
-    fn on_small_sectors(&self, stage: Stage) -> Stage {
-        let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
-        let small = if unit <= 4 { 512 } else { 1024 };
-        let geometry = Geometry::new(sectors, sector_bytes.min(small), unit, page.min(64));
-        let geometry = geometry.unwrap_or(self.geometry);
-        Stage { config: Config { geometry, ..stage.config }, ..stage }
     }
 
     fn stage(&self, weight: u32, mode: Mode) -> Stage {
@@ -114,7 +119,8 @@ impl Plan {
         );
         // Writing to a string does not fail.
         let _ = match self.kind {
-            Kind::Default { depth } => write!(command, " --depth {depth}"),
+            Kind::Default { depth: Some(depth) } => write!(command, " --depth {depth}"),
+            Kind::Default { depth: None } => Ok(()),
             Kind::Deep { cuts } => write!(command, " --deep {cuts}"),
         };
         if let Some(budget) = self.budget {

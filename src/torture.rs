@@ -260,7 +260,7 @@ mod tests {
 
     #[test]
     fn failing_without_cuts_ends_the_plan() {
-        let plan = plan(&ComesUp(Err("no crystal")), Kind::Default { depth: 3 });
+        let plan = plan(&ComesUp(Err("no crystal")), Kind::Default { depth: None });
         let (exit, text) = run(&plan);
         assert_eq!(exit.code(), 4);
         assert!(text.contains("\nfails-without-cuts: stage 1: "), "{text}");

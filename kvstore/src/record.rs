@@ -326,6 +326,18 @@ mod tests {
         assert_eq!(crc32c(b"123456789"), 0xE306_9283);
     }
 
+    /// The crate `crc32c`, another implementation of the same code.
+    #[test]
+    fn crc_matches_a_reference_library() {
+        let mut bytes = [0; 300];
+        let mut x = 1_u32;
+        for len in 0..bytes.len() {
+            x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            bytes[len] = (x >> 24) as u8;
+            assert_eq!(super::crc32c(&bytes[..len]), ::crc32c::crc32c(&bytes[..len]));
+        }
+    }
+
     /// Berger 1961: no set of missing zeros leaves a valid word. All subsets of a small record's
     /// header: every way an interrupted program can leave it.
     #[test]
