@@ -53,7 +53,7 @@ Examples:
   outlast torture                              the default plan, under a minute on two cores
   outlast torture --unit 8                     flash inside a microcontroller, 8-byte units
   outlast torture --level F2                   milder cuts
-  outlast torture --depth 3 --budget 1h        three cuts in the scenario too, for an hour
+  outlast torture --depth 5 --budget 1h        five cuts in a history, for an hour at most
   outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
   outlast torture --subject naive              a storage code that does not survive
   outlast torture --json | jq .verdict
@@ -93,7 +93,7 @@ struct TypedTorture {
     level: String,
     /// Most power cuts in one history of the systematic stages, 1 to 8: one in an operation, the
     /// others in the recoveries behind it. Below 3 there are no random lives at the end, which
-    /// have hundreds [default: 1 for the scenario, 3 for the random workload]
+    /// have hundreds [default: 3]
     #[arg(long, value_name = "CUTS", conflicts_with = "deep")]
     depth: Option<u32>,
     /// Seed of everything drawn at random; the same plan with the same seed finds the same

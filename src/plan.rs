@@ -12,14 +12,17 @@ use outlast_faultsim::workload::WorkloadSource;
 // under a minute on two cores.
 
 /// Of the tears of a step that are not alone in their class, one in so many is tried.
-const THIN: u32 = 64;
-/// Cuts per history of the scenario, which has more cut points than deeper cuts leave time for.
-const SCENARIO_DEPTH: u32 = 1;
-/// Cuts per history of the random workload, and its operations.
-const RANDOM_DEPTH: u32 = 3;
-const RANDOM_OPS: u32 = 4;
+const THIN: u32 = 16;
+/// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
+const SAMPLE: u32 = 40;
+/// Cuts per history of the systematic stages.
+const DEPTH: u32 = 3;
+/// Operations of the random workload.
+const RANDOM_OPS: u32 = 40;
+/// Pages below so many bytes make programs of several steps.
+const SMALL_PAGE: u32 = 64;
 /// Cuts in all random lives of the default plan.
-const RANDOM_CUTS: u64 = 1_350_000;
+const RANDOM_CUTS: u64 = 1_300_000;
 /// With fewer cuts per history asked for, the plan has no random lives, which have hundreds.
 const DEEP_FROM: u32 = 3;
 
@@ -80,19 +83,32 @@ impl Plan {
     }
 
     fn default_stages(&self, depth: Option<u32>) -> Vec<Stage> {
-        let systematic = |weight, workload, depth| {
-            let mode = Systematic { workload, depth, thin: THIN, ..Systematic::default() };
+        let depth = depth.unwrap_or(DEPTH);
+        let systematic = |weight, workload| {
+            let mode =
+                Systematic { workload, depth, thin: THIN, sample: SAMPLE, ..Systematic::default() };
             self.stage(weight, Mode::Systematic(mode))
         };
-        let random = WorkloadSource::Random { seed: self.seed, ops: RANDOM_OPS };
-        let mut stages = vec![
-            systematic(10, WorkloadSource::TideGauge, depth.unwrap_or(SCENARIO_DEPTH)),
-            systematic(10, random, depth.unwrap_or(RANDOM_DEPTH)),
-        ];
-        if depth.is_none_or(|depth| depth >= DEEP_FROM) {
-            stages.push(self.stage(60, lives(RANDOM_CUTS)));
+        let random = |ops| WorkloadSource::Random { seed: self.seed, ops };
+        // A program of many small pages has many steps; there, fewer operations are enough.
+        let mut stages = if self.geometry.page < SMALL_PAGE {
+            vec![systematic(30, random(RANDOM_OPS / 4))]
+        } else {
+            vec![systematic(40, WorkloadSource::TideGauge), systematic(5, random(RANDOM_OPS))]
+        };
+        if depth >= DEEP_FROM {
+            stages.push(self.on_small_sectors(self.stage(55, lives(RANDOM_CUTS))));
         }
         stages
+    }
+
+    /// The same where a random life meets every kind of step soon.
+    fn on_small_sectors(&self, stage: Stage) -> Stage {
+        let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
+        let small = if unit <= 4 { 512 } else { 1024 };
+        let geometry = Geometry::new(sectors, sector_bytes.min(small), unit, page.min(64));
+        let geometry = geometry.unwrap_or(self.geometry);
+        Stage { config: Config { geometry, ..stage.config }, ..stage }
     }
 
     fn stage(&self, weight: u32, mode: Mode) -> Stage {
@@ -141,13 +157,15 @@ impl Stage {
     /// What it does, in one line.
     pub(crate) fn description(&self) -> String {
         match self.config.mode {
-            Mode::Systematic(Systematic { workload, depth, thin, .. }) => {
-                let cuts = if depth == 1 { "1 cut".to_owned() } else { format!("{depth} cuts") };
-                let tears = if thin > 1 { format!("about 1 in {thin}") } else { "all".to_owned() };
-                format!("systematic: {workload}, up to {cuts} per history, tears per step: {tears}")
+            Mode::Systematic(Systematic { workload, depth, .. }) => {
+                let cuts = if depth == 1 { "1 cut" } else { &format!("{depth} cuts") };
+                format!("systematic: every step of {workload}, up to {cuts} per history")
             }
             Mode::Deep(Deep { runs, power_ups, .. }) => {
-                format!("deep: {runs} random lives of {power_ups} power-ups with a cut in each")
+                format!(
+                    "deep: {runs} random lives of {power_ups} power-ups with a cut in each, {}",
+                    self.config.geometry
+                )
             }
         }
     }

@@ -43,10 +43,7 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
     for (number, stage) in (1..).zip(&outcome.stages) {
         stage_lines(number, stage, &mut lines);
     }
-    lines.add("not explored:");
-    for line in &outcome.not_explored {
-        lines.add(format_args!("  {line}"));
-    }
+    not_explored(&outcome.stages, &mut lines);
     for (number, violation) in (1..).zip(&outcome.violations).take(TOLD_IN_FULL) {
         told_in_full(number, outcome.violations.len(), violation, &mut lines);
     }
@@ -129,6 +126,26 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
         ));
     }
     worst(&stage.worst, lines);
+}
+
+/// What several stages do not show is said once.
+fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
+    let mut gaps: Vec<(&str, Vec<String>)> = Vec::new();
+    for (number, stage) in (1..).zip(stages) {
+        for gap in &stage.not_explored {
+            let number = u32::to_string(&number);
+            match gaps.iter_mut().find(|(known, _)| known == gap) {
+                Some((_, numbers)) => numbers.push(number),
+                None => gaps.push((gap, vec![number])),
+            }
+        }
+    }
+    if !gaps.is_empty() {
+        lines.add("not explored:");
+    }
+    for (gap, numbers) in gaps {
+        lines.add(format_args!("  stage {}: {gap}", numbers.join(", ")));
+    }
 }
 
 fn by_cuts(judged: &[u64]) -> String {

@@ -40,8 +40,6 @@ pub(crate) struct Outcome {
     pub(crate) stages: Vec<StageOutcome>,
     /// One per signature, fewest cuts first.
     pub(crate) violations: Vec<Violation>,
-    /// What the run does not show, in words.
-    pub(crate) not_explored: Vec<String>,
 }
 
 /// Sums over the stages.
@@ -72,6 +70,8 @@ pub(crate) struct StageOutcome {
     pub(crate) counts: Counts,
     pub(crate) baseline: Baseline,
     pub(crate) worst: WorstCase,
+    /// What it does not show, in words.
+    pub(crate) not_explored: Vec<String>,
 }
 
 /// Carries the plan out and prints plan and result.
@@ -109,7 +109,6 @@ fn carry_out(plan: &Plan, stages: &[Stage]) -> Outcome {
         totals: Totals::default(),
         stages: Vec::new(),
         violations: Vec::new(),
-        not_explored: Vec::new(),
     };
     meter.watch(|| {
         for (index, stage) in stages.iter().enumerate() {
@@ -150,6 +149,7 @@ impl Outcome {
             counts: Counts::default(),
             baseline: Baseline::default(),
             worst: WorstCase::default(),
+            not_explored: Vec::new(),
         };
         let verdict = report.as_ref().map_or(Verdict::Incomplete, |report| report.verdict);
         if let Some(report) = report {
@@ -159,11 +159,8 @@ impl Outcome {
             done.baseline = report.baseline;
             done.worst = report.worst;
             self.totals.add(&done.counts);
-            for line in report.not_explored.into_iter().chain(stage.not_explored()) {
-                if !self.not_explored.contains(&line) {
-                    self.not_explored.push(line);
-                }
-            }
+            done.not_explored = report.not_explored;
+            done.not_explored.extend(stage.not_explored());
             for violation in report.violations {
                 self.add_violation(violation);
             }

@@ -202,8 +202,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             };
             let recovered = number(oracles, recovered);
             let new = groups.insert((recovery, recovered, obligations, pick, number_of_cuts));
-            let every = setting.plan.sample.max(1) as usize
-                * if first_cut { 1 } else { GROUPS_PER_SAMPLE };
+            let every =
+                setting.plan.sample.max(1) as usize * if first_cut { 1 } else { GROUPS_PER_SAMPLE };
             let sampled = (groups.len() + first.step as usize).is_multiple_of(every);
             represented = deeper && setting.plan.group && !(new && sampled);
             Wanted {
