@@ -24,7 +24,7 @@ enum Step {
     /// The operation that follows is cut at its n-th program or erase step, then so many of the
     /// recoveries.
     Cut {
-        operation: Box<Step>,
+        operation: Box<Self>,
         at: u64,
         recoveries: Vec<u64>,
         seed: u64,

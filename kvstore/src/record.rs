@@ -334,7 +334,7 @@ mod tests {
         for len in 0..bytes.len() {
             x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             bytes[len] = (x >> 24) as u8;
-            assert_eq!(super::crc32c(&bytes[..len]), ::crc32c::crc32c(&bytes[..len]));
+            assert_eq!(crc32c(&bytes[..len]), ::crc32c::crc32c(&bytes[..len]));
         }
     }
 
