@@ -8,8 +8,8 @@ use outlast_faultsim::plan::{Config, Deep, Mode, Systematic};
 use outlast_faultsim::subjects::AnySubject;
 use outlast_faultsim::workload::WorkloadSource;
 
-// The sizes of the default plan: more than a million distinct images of a 4 x 4 KiB part in well
-// under a minute on two cores.
+// The sizes of the default plan: for a 4 x 4 KiB part, together with the smaller one of the random
+// lives, more than a million distinct images in well under a minute on two cores.
 
 /// Of the tears of a step that are not alone in their class, one in so many is tried.
 const THIN: u32 = 16;

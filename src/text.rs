@@ -12,8 +12,9 @@ use crate::plan::{Plan, Stage, level_in_words};
 use crate::replay::Story;
 use crate::torture::{Outcome, StageOutcome};
 
-/// Violations told in full; of the others there is a line and a token.
+/// Violations told in full; of so many others there is a line and a token.
 const TOLD_IN_FULL: usize = 3;
+const TOLD_IN_SHORT: usize = 9;
 const RULE: &str =
     "--------------------------------------------------------------------------------";
 
@@ -51,9 +52,13 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
     if !outcome.violations.is_empty() {
         lines.add(RULE);
     }
-    for (number, violation) in (TOLD_IN_FULL + 1..).zip(others) {
+    for (number, violation) in (TOLD_IN_FULL + 1..).zip(others).take(TOLD_IN_SHORT) {
         lines.add(format_args!("violation {number}: {}", headline(violation)));
         lines.add(format_args!("  outlast replay {}", violation.token));
+    }
+    let untold = others.len().saturating_sub(TOLD_IN_SHORT);
+    if untold > 0 {
+        lines.add(format_args!("{untold} more kinds of violation: see --json"));
     }
     if !outcome.reason.is_empty() {
         lines.add(format_args!("{}: {}", verdict(outcome.verdict), outcome.reason));

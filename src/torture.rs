@@ -61,6 +61,8 @@ pub(crate) struct Totals {
 pub(crate) struct StageOutcome {
     /// What it does.
     pub(crate) description: String,
+    /// Sizes of its part: the random lives of the default plan have a smaller one.
+    pub(crate) geometry: Geometry,
     /// Unit of `counts.planned` and `counts.done`.
     pub(crate) counted: &'static str,
     /// None if it was not begun.
@@ -142,6 +144,7 @@ impl Outcome {
         let number = self.stages.len() + 1;
         let mut done = StageOutcome {
             description: stage.description(),
+            geometry: stage.config.geometry,
             counted: stage.counted(),
             verdict: None,
             reason: "not begun".to_owned(),

@@ -212,7 +212,7 @@ impl<F: NorFlash> Medium<F> {
             let body = (found.body_end().saturating_sub(at) as usize).min(n);
             let (covered, rest) = piece.split_at(body);
             check.update(covered);
-            let skip = (at + body as u32 - found.body_end()) as usize;
+            let skip = (at + body as u32).saturating_sub(found.body_end()) as usize;
             copy(stored.get_mut(skip..).unwrap_or(&mut []), rest);
             at += n as u32;
         }
