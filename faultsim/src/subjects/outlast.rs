@@ -2,8 +2,8 @@
 
 use outlast_kvstore::{Change as StoreChange, Error, Layout, Store};
 
-use crate::device::{Geometry, Nor, Part, PartError};
-use crate::subject::{Bounds, Change, Op, Subject, Trouble, Work};
+use crate::device::{Nor, Part, PartError};
+use crate::subject::{Change, Op, Subject, Trouble};
 use crate::workload::KeyNames;
 
 /// Most live keys a store under test has.
@@ -111,12 +111,6 @@ impl Subject for Outlast {
         Some(with_store!(store, store => {
             store.for_each_key(|key, _| each(key)).map_err(trouble)
         }))
-    }
-
-    fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
-        let _ = Work::default();
-        let _ = geometry;
-        None
     }
 }
 
