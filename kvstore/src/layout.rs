@@ -6,10 +6,12 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::medium::Found;
 
-/// Bytes of a record header.
-pub(crate) const HEADER: u32 = 5;
-/// Bytes behind the value: CRC-32C and zero count.
-pub(crate) const TRAILER: u32 = 7;
+/// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
+pub(crate) const MAX_HEADER: u32 = 5;
+/// Bytes behind the value, CRC-32C and zero count, in sectors above 8 KiB; one less in smaller ones.
+pub(crate) const MAX_TRAILER: u32 = 7;
+/// Largest sector whose records have the short header and trailer.
+const SHORT_UP_TO: u32 = 8192;
 /// Bytes of a sector's opening.
 pub(crate) const OPENING: u32 = 31;
 /// Longest key in bytes.
@@ -131,6 +133,31 @@ impl Geometry {
         [powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
     }
 
+    /// One in sectors above 8 KiB, where lengths and zero counts need another byte; else zero.
+    const fn wide(&self) -> u32 {
+        (self.sector_bytes > SHORT_UP_TO) as u32
+    }
+
+    /// Bytes of a record header.
+    pub(crate) const fn header(&self) -> u32 {
+        MAX_HEADER - 1 + self.wide()
+    }
+
+    /// Bytes behind the value: CRC-32C and zero count.
+    pub(crate) const fn trailer(&self) -> u32 {
+        MAX_TRAILER - 1 + self.wide()
+    }
+
+    /// Bytes of the zero count at the end of a record.
+    const fn zero_count(&self) -> u32 {
+        self.trailer() - 4
+    }
+
+    /// Longest value a header can tell.
+    pub(crate) const fn max_value(&self) -> u32 {
+        (1 << (SHORT_UP_TO.trailing_zeros() + 4 * self.wide())) - 1
+    }
+
     pub(crate) const fn round_up(&self, offset: u32) -> u32 {
         (offset + self.unit - 1) & !(self.unit - 1)
     }
@@ -147,7 +174,7 @@ impl Geometry {
 
     /// Bytes zeroed to make a header unreadable for good.
     pub(crate) const fn header_area(&self) -> u32 {
-        self.round_up(HEADER)
+        self.round_up(self.header())
     }
 
     /// Bytes of a trace: the zeros at the start of a page that was passed over.
@@ -181,9 +208,9 @@ impl Geometry {
     /// The share of a record in its last page reaches so far that an interrupted trace there
     /// cannot be mistaken for the end of the record.
     pub(crate) const fn record_end(&self, start: u32, key_len: u32, value_len: u32) -> u32 {
-        let end = self.round_up(start + HEADER + key_len + value_len + TRAILER);
+        let end = self.round_up(start + self.header() + key_len + value_len + self.trailer());
         let share = end & (self.page - 1);
-        let least = self.passed_area() + 3;
+        let least = self.passed_area() + self.zero_count();
         if self.page_of(start) != self.page_of(end) && share != 0 && share < least {
             self.round_up(self.page_of(end) + least)
         } else {
@@ -193,7 +220,22 @@ impl Geometry {
 
     /// Bytes a record takes without what its place adds.
     pub(crate) const fn record_bytes(&self, key_len: u32, value_len: u32) -> u32 {
-        self.round_up(HEADER + key_len + value_len + TRAILER)
+        self.round_up(self.header() + key_len + value_len + self.trailer())
+    }
+
+    /// Where the key of a record stands.
+    pub(crate) const fn key_at(&self, found: &Found) -> u32 {
+        found.address + self.header()
+    }
+
+    /// Where the value of a record stands.
+    pub(crate) const fn value_at(&self, found: &Found) -> u32 {
+        found.address + self.header() + found.header.key_len
+    }
+
+    /// Where the bytes of a record end that its check covers.
+    pub(crate) const fn body_end(&self, found: &Found) -> u32 {
+        found.end - self.trailer()
     }
 
     /// `record_bytes` of a record that was found.
@@ -205,7 +247,7 @@ impl Geometry {
     pub(crate) const fn fits(&self, bytes: u32, count: u32) -> bool {
         // A page boundary costs at most one of: a header that does not fit before it, the least
         // share behind it.
-        let per_boundary = self.round_up(self.passed_area() + 3);
+        let per_boundary = self.round_up(self.passed_area() + self.zero_count());
         let boundaries = self.sector_bytes / self.page - 1;
         let boundaries = if count < boundaries { count } else { boundaries };
         // Up to one unit per boundary is part of the record itself.
@@ -249,15 +291,18 @@ mod tests {
             let g = geometry(unit, page);
             let mut start = 0;
             while start < 2 * page {
-                assert_eq!(g.page_of(g.place(start)), g.page_of(g.place(start) + HEADER - 1));
+                assert_eq!(g.page_of(g.place(start)), g.page_of(g.place(start) + g.header() - 1));
                 let placed = g.place(start);
                 for value in 0..3 * page {
                     let end = g.record_end(placed, 5, value);
                     assert_eq!(end % unit, 0);
-                    assert!(end >= placed + 17 + value);
+                    assert!(end >= placed + 15 + value);
                     let share = end % page;
                     if g.page_of(end - 1) != g.page_of(placed) && share != 0 {
-                        assert!(share >= g.passed_area() + 3, "{unit} {page} {placed} {value}");
+                        assert!(
+                            share >= g.passed_area() + g.zero_count(),
+                            "{unit} {page} {placed} {value}"
+                        );
                     }
                 }
                 start += unit;

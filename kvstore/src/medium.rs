@@ -4,11 +4,11 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
-use crate::layout::{Geometry, HEADER, MAX_KEY, TRAILER};
-use crate::record::{Check, FACTS, Header, Kind, Life, Opening, SETTLE, from_u24};
+use crate::layout::{Geometry, MAX_HEADER, MAX_KEY, MAX_TRAILER};
+use crate::record::{Check, FACTS, Header, Kind, Life, Opening, SETTLE, Trailer, from_u24};
 
 /// Bytes read at once when a record is looked at: header, key and a short value.
-pub(crate) const WINDOW: usize = HEADER as usize + MAX_KEY + 59;
+pub(crate) const WINDOW: usize = MAX_HEADER as usize + MAX_KEY + 59;
 
 /// How often a failing read is tried before it counts as damage: a bus may stumble once.
 const READ_TRIES: u32 = 3;
@@ -20,7 +20,7 @@ pub(crate) struct Medium<F> {
 }
 
 /// The trailer a record should have, and the one it has.
-pub(crate) type Trailers = ([u8; TRAILER as usize], [u8; TRAILER as usize]);
+pub(crate) type Trailers = (Trailer, Trailer);
 
 /// The first bytes of a record.
 pub(crate) type First = [u8; 40];
@@ -45,21 +45,6 @@ pub(crate) struct Settle {
     pub(crate) cargo: Option<Found>,
     /// If that is a commit: the addresses it names.
     pub(crate) extent: (u32, u32),
-}
-
-impl Found {
-    pub(crate) const fn key_at(&self) -> u32 {
-        self.address + HEADER
-    }
-
-    pub(crate) const fn value_at(&self) -> u32 {
-        self.address + HEADER + self.header.key_len
-    }
-
-    /// Where the bytes end that the check covers.
-    pub(crate) const fn body_end(&self) -> u32 {
-        self.end - TRAILER
-    }
 }
 
 impl<F: NorFlash> Medium<F> {
@@ -148,7 +133,7 @@ impl<F: NorFlash> Medium<F> {
         look: u32,
         window: &mut [u8; WINDOW],
     ) -> Option<(Found, usize)> {
-        if address + HEADER > limit {
+        if address + self.geometry.header() > limit {
             return None;
         }
         let len = self.geometry.round_up(look).min(limit - address) as usize;
@@ -158,7 +143,7 @@ impl<F: NorFlash> Medium<F> {
     }
 
     fn found(&self, address: u32, limit: u32, bytes: &[u8]) -> Option<Found> {
-        let header = Header::decode(bytes)?;
+        let header = Header::decode(bytes, self.geometry.header())?;
         let offset = self.geometry.offset_of(address);
         let end = self.geometry.record_end(offset, header.key_len, header.value_len);
         let end = address - offset + end;
@@ -167,11 +152,12 @@ impl<F: NorFlash> Medium<F> {
 
     /// The header at `address` alone.
     pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<Found> {
-        if address + HEADER > limit {
+        if address + self.geometry.header() > limit {
             return None;
         }
-        let mut bytes = [0; HEADER as usize];
-        self.read(address, &mut bytes).ok()?;
+        let mut bytes = [0; MAX_HEADER as usize];
+        let len = self.geometry.header() as usize;
+        self.read(address, bytes.get_mut(..len)?).ok()?;
         self.found(address, limit, &bytes)
     }
 
@@ -184,12 +170,13 @@ impl<F: NorFlash> Medium<F> {
         window: &'w mut [u8; WINDOW],
     ) -> Option<(Found, &'w [u8])> {
         let (found, seen) = self.look(address, limit, 24, window)?;
-        let key_end = (HEADER + found.header.key_len) as usize;
+        let key_at = self.geometry.header() as usize;
+        let key_end = key_at + found.header.key_len as usize;
         if seen < key_end {
             let rest = window.get_mut(seen..key_end)?;
             self.read(address + seen as u32, rest).ok()?;
         }
-        Some((found, window.get(HEADER as usize..key_end)?))
+        Some((found, window.get(key_at..key_end)?))
     }
 
     /// Reads a record once and hands out its bytes, from the header to the trailer, in pieces
@@ -202,21 +189,21 @@ impl<F: NorFlash> Medium<F> {
     ) -> Result<Trailers, Error<F::Error>> {
         let mut check = Check::new(life, self.geometry.offset_of(found.address));
         let mut buffer = [0; 64];
-        let mut stored = [0; TRAILER as usize];
+        let mut stored = [0; MAX_TRAILER as usize];
         let mut at = found.address;
         while at < found.end {
             let n = ((found.end - at) as usize).min(buffer.len());
             let piece = buffer.get_mut(..n).unwrap_or(&mut []);
             self.read(at, piece)?;
             each(at - found.address, piece);
-            let body = (found.body_end().saturating_sub(at) as usize).min(n);
+            let body = (self.geometry.body_end(found).saturating_sub(at) as usize).min(n);
             let (covered, rest) = piece.split_at(body);
             check.update(covered);
-            let skip = (at + body as u32).saturating_sub(found.body_end()) as usize;
+            let skip = (at + body as u32).saturating_sub(self.geometry.body_end(found)) as usize;
             copy(stored.get_mut(skip..).unwrap_or(&mut []), rest);
             at += n as u32;
         }
-        Ok((check.trailer(), stored))
+        Ok((check.trailer(self.geometry.trailer()), stored))
     }
 
     /// The first bytes of a record that passes its checks now. What was checked is what is handed
@@ -261,20 +248,25 @@ impl<F: NorFlash> Medium<F> {
 
     /// What a settle record says, from its first bytes.
     fn settle_from(&self, found: Found, first: &First) -> Settle {
-        let &[_, _, _, _, _, a0, a1, a2, ref rest @ ..] = first;
+        let value = first.get(self.geometry.header() as usize..).unwrap_or(&[]);
+        let (accepted, rest) = value.split_first_chunk().unwrap_or((&[0; 3], &[]));
         let facts = rest.first_chunk().map(Opening::from_facts);
         let carried = rest.get(FACTS as usize..).unwrap_or(&[]);
-        let header = if found.header.value_len > SETTLE { Header::decode(carried) } else { None };
+        let header = if found.header.value_len > SETTLE {
+            Header::decode(carried, self.geometry.header())
+        } else {
+            None
+        };
         let cargo = header.map(|header| self.cargo(&found, header)).filter(|c| c.end <= found.end);
-        let value = carried.get(HEADER as usize..).unwrap_or(&[]);
+        let value = carried.get(self.geometry.header() as usize..).unwrap_or(&[]);
         let extent = self.extent_from(found.address, value);
-        Settle { found, accepted: from_u24([a0, a1, a2]), facts, cargo, extent }
+        Settle { found, accepted: from_u24(*accepted), facts, cargo, extent }
     }
 
     /// A settle record that passes its checks with the life its own facts tell.
     pub(crate) fn self_evident_settle(&mut self, found: Found) -> Option<Opening> {
         let mut facts = [0; FACTS as usize];
-        self.read(found.value_at() + 3, &mut facts).ok()?;
+        self.read(self.geometry.value_at(&found) + 3, &mut facts).ok()?;
         let life = Opening::from_facts(&facts).life;
         let first = self.whole(&found, life)?;
         self.settle_from(found, &first).facts.filter(|facts| facts.life == life)
@@ -282,7 +274,7 @@ impl<F: NorFlash> Medium<F> {
 
     /// The record a settle record carries.
     pub(crate) const fn cargo(&self, settle: &Found, header: Header) -> Found {
-        let address = settle.value_at() + SETTLE;
+        let address = self.geometry.value_at(settle) + SETTLE;
         let offset = self.geometry.offset_of(address);
         let end = self.geometry.record_end(offset, header.key_len, header.value_len);
         Found { address, end: address - offset + end, header }
@@ -307,7 +299,7 @@ impl<F: NorFlash> Medium<F> {
         if zeros.iter().any(|b| *b != 0) {
             return None;
         }
-        let header = Header::decode(header)?;
+        let header = Header::decode(header, self.geometry.header())?;
         let address = page + trace as u32;
         let offset = self.geometry.offset_of(address);
         let end = address - offset + self.geometry.record_end(offset, 0, header.value_len);
@@ -317,7 +309,7 @@ impl<F: NorFlash> Medium<F> {
     /// The addresses between which the records stand that a commit names.
     pub(crate) fn commit_extent(&mut self, commit: &Found) -> Result<(u32, u32), Error<F::Error>> {
         let mut value = [0; 6];
-        self.read(commit.value_at(), &mut value)?;
+        self.read(self.geometry.value_at(commit), &mut value)?;
         Ok(self.extent_from(commit.address, &value))
     }
 }

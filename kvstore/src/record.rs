@@ -4,7 +4,7 @@
 
 use crc::{CRC_32_ISCSI, Crc, Digest};
 
-use crate::layout::{HEADER, MAX_KEY, TRAILER};
+use crate::layout::{MAX_HEADER, MAX_KEY, MAX_TRAILER};
 
 #[cfg(feature = "crc-table")]
 type Table = crc::Table<1>;
@@ -38,7 +38,7 @@ pub(crate) enum Kind {
 }
 
 impl Kind {
-    const fn from_bits(bits: u64) -> Option<Self> {
+    const fn from_bits(bits: u32) -> Option<Self> {
         Some(match bits {
             1 => Self::Put,
             2 => Self::Delete,
@@ -56,7 +56,7 @@ impl Kind {
     }
 }
 
-/// The first five bytes of a record.
+/// The first bytes of a record.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Header {
     pub(crate) kind: Kind,
@@ -70,37 +70,45 @@ pub(crate) const COMMIT: Header = Header { kind: Kind::Commit, key_len: 0, value
 /// The header of every seal.
 pub(crate) const SEAL: Header = Header { kind: Kind::Seal, key_len: 0, value_len: 0 };
 
-/// Longest value a header can tell.
-pub(crate) const MAX_VALUE: u32 = (1 << 17) - 1;
+/// A record's CRC-32C and zero count; in sectors up to 8 KiB the last byte is not used and zero.
+pub(crate) type Trailer = [u8; MAX_TRAILER as usize];
 
 impl Header {
-    /// Bits: kind 3, key length less one 6, value length 17, check 8, zero count 6.
-    pub(crate) fn encode(self) -> [u8; HEADER as usize] {
-        let key =
-            if self.kind.has_key() { u64::from(self.key_len.wrapping_sub(1) & 63) } else { 0 };
-        let fields = self.kind as u64 | key << 3 | u64::from(self.value_len & MAX_VALUE) << 9;
-        let checked = fields | u64::from(field_check(fields)) << 26;
-        let zeros = 34 - u64::from(checked.count_ones());
-        let word = (checked | zeros << 34).to_le_bytes();
-        [word[0], word[1], word[2], word[3], word[4]]
+    /// Bits: kind 3, key length less one 6, value length 13, check 5, zero count 5; in large sectors
+    /// a byte more: the value length's upper 4 bits and their complement.
+    pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
+        let key = if self.kind.has_key() { self.key_len.wrapping_sub(1) & 63 } else { 0 };
+        let fields = self.kind as u32 | key << 3 | self.value_len << 9;
+        let checked = fields & FIELDS | field_check(fields) << 22;
+        let [b0, b1, b2, b3] = (checked | (27 - checked.count_ones()) << 27).to_le_bytes();
+        let upper = (fields >> 22 & 15) as u8;
+        [b0, b1, b2, b3, upper | (!upper & 15) << 4]
     }
 
-    /// `None` if the bytes are no header. The zero count refuses every header that lacks some of
-    /// the zeros it was to get; the check refuses most of the rest.
-    pub(crate) fn decode(bytes: &[u8]) -> Option<Self> {
-        let &[b0, b1, b2, b3, b4, ..] = bytes else { return None };
-        let word = u64::from_le_bytes([b0, b1, b2, b3, b4, 0, 0, 0]);
-        let checked = word & ((1 << 34) - 1);
-        if word >> 34 != 34 - u64::from(checked.count_ones()) {
+    /// `None` if the first `len` bytes, 4 or 5, are no header. Zero count and complement refuse
+    /// every header that lacks some of the zeros it was to get (J. M. Berger, 1961); the check
+    /// refuses most of the rest.
+    pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
+        let (&word, rest) = bytes.split_first_chunk()?;
+        let word = u32::from_le_bytes(word);
+        let checked = word & ((1 << 27) - 1);
+        if word >> 27 != 27 - checked.count_ones() {
             return None;
         }
-        let fields = checked & ((1 << 26) - 1);
-        if checked >> 26 != u64::from(field_check(fields)) {
+        let mut fields = checked & FIELDS;
+        if len == MAX_HEADER {
+            let upper = u32::from(*rest.first()?);
+            if upper & 15 != !upper >> 4 & 15 {
+                return None;
+            }
+            fields |= (upper & 15) << 22;
+        }
+        if checked >> 22 != field_check(fields) {
             return None;
         }
         let kind = Kind::from_bits(fields & 7)?;
-        let key_bits = (fields >> 3 & 63) as u32;
-        let value_len = (fields >> 9) as u32;
+        let key_bits = fields >> 3 & 63;
+        let value_len = fields >> 9;
         let key_len = if kind.has_key() { key_bits + 1 } else { 0 };
         let consistent = match kind {
             Kind::Put | Kind::PendingPut => true,
@@ -113,8 +121,11 @@ impl Header {
     }
 }
 
-fn field_check(fields: u64) -> u8 {
-    (crc32c(&(fields as u32).to_le_bytes()) & 0xFF) as u8
+/// The part of a header's fields that stands in its first word.
+const FIELDS: u32 = (1 << 22) - 1;
+
+fn field_check(fields: u32) -> u32 {
+    crc32c(&fields.to_le_bytes()) & 31
 }
 
 /// Whether `key` may be used as a key.
@@ -155,12 +166,13 @@ impl Check {
         self.zeros += bytes.iter().map(|b| b.count_zeros()).sum::<u32>();
     }
 
-    /// CRC little-endian, then the zero count big-endian: its first byte always has zeros.
-    pub(crate) fn trailer(self) -> [u8; TRAILER as usize] {
+    /// CRC little-endian, then the zero count big-endian: its first byte always has zeros, and the
+    /// last bytes are never all zero.
+    pub(crate) fn trailer(self, len: u32) -> Trailer {
         let crc = self.digest.finalize();
         let [c0, c1, c2, c3] = crc.to_le_bytes();
         let [_, z0, z1, z2] = (self.zeros + crc.count_zeros()).to_be_bytes();
-        [c0, c1, c2, c3, z0, z1, z2]
+        if len == MAX_TRAILER { [c0, c1, c2, c3, z0, z1, z2] } else { [c0, c1, c2, c3, z1, z2, 0] }
     }
 }
 
@@ -292,25 +304,28 @@ mod tests {
     const LIFE: Life = Life { epoch: 7, sequence: 11 };
 
     /// Lays out header, key, value and trailer without padding.
-    fn record(key: &[u8], value: &[u8], out: &mut [u8; 512]) -> usize {
+    fn record(key: &[u8], value: &[u8], wide: bool, out: &mut [u8; 512]) -> usize {
         let header =
             Header { kind: Kind::Put, key_len: key.len() as u32, value_len: value.len() as u32 };
         let mut check = Check::new(LIFE, 64);
         let mut at = 0;
-        for part in [&header.encode()[..], key, value] {
+        let (header_len, trailer_len) = if wide { (5, 7) } else { (4, 6) };
+        for part in [&header.encode()[..header_len], key, value] {
             check.update(part);
             out[at..at + part.len()].copy_from_slice(part);
             at += part.len();
         }
-        out[at..at + 7].copy_from_slice(&check.trailer());
-        at + 7
+        let trailer = check.trailer(trailer_len as u32);
+        out[at..at + trailer_len].copy_from_slice(&trailer[..trailer_len]);
+        at + trailer_len
     }
 
-    fn passes(bytes: &[u8]) -> bool {
-        let (body, trailer) = bytes.split_at(bytes.len() - 7);
+    fn passes(bytes: &[u8], wide: bool) -> bool {
+        let trailer_len = if wide { 7 } else { 6 };
+        let (body, trailer) = bytes.split_at(bytes.len() - trailer_len);
         let mut check = Check::new(LIFE, 64);
         check.update(body);
-        check.trailer() == trailer
+        check.trailer(trailer_len as u32)[..trailer_len] == *trailer
     }
 
     /// RFC 3720 (iSCSI), appendix B.4: CRC32C of 32 bytes of zeros, of ones, rising and falling;
@@ -343,77 +358,98 @@ mod tests {
     #[test]
     fn no_torn_header_passes() {
         let header = Header { kind: Kind::Put, key_len: 3, value_len: 1 }.encode();
-        let word =
-            u64::from_le_bytes([header[0], header[1], header[2], header[3], header[4], 0, 0, 0]);
-        let zeros = !word & ((1 << 40) - 1);
-        // Every non-empty subset of the zeros, left at one.
-        let mut missing = zeros;
-        let mut tried = 0_u64;
-        while missing != 0 && tried < 4_000_000 {
-            let torn = (word | missing).to_le_bytes();
-            assert_eq!(Header::decode(&torn[..5]), None);
-            missing = (missing - 1) & zeros;
-            tried += 1;
+        for len in [4, 5] {
+            let mut whole = [0xFF; 8];
+            whole[..len].copy_from_slice(&header[..len]);
+            let word = u64::from_le_bytes(whole);
+            assert!(Header::decode(&header[..len], len as u32).is_some());
+            // Every non-empty subset of the zeros, left at one.
+            let mut missing = !word;
+            let mut tried = 0_u64;
+            while missing != 0 && tried < 4_000_000 {
+                let torn = (word | missing).to_le_bytes();
+                assert_eq!(Header::decode(&torn[..len], len as u32), None);
+                missing = (missing - 1) & !word;
+                tried += 1;
+            }
+            assert!(tried >= 1_000_000 || missing == 0);
         }
-        assert!(tried >= 1_000_000 || missing == 0);
     }
 
     /// The same for whole records: one, two or three zeros missing anywhere, and random sets on
     /// a long record.
     #[test]
     fn no_torn_record_passes() {
-        let mut bytes = [0; 512];
-        let len = record(b"k", b"\x5A", &mut bytes);
-        assert!(passes(&bytes[..len]));
-        let zeros: heapless::Vec<usize, 256> =
-            (0..len * 8).filter(|bit| bytes[bit / 8] >> (bit % 8) & 1 == 0).collect();
-        for (n, &a) in zeros.iter().enumerate() {
-            for (m, &b) in zeros.iter().enumerate().take(n + 1) {
-                for &c in zeros.iter().take(m + 1) {
-                    let mut torn = bytes;
-                    for bit in [a, b, c] {
-                        torn[bit / 8] |= 1 << (bit % 8);
+        for wide in [false, true] {
+            let mut bytes = [0; 512];
+            let len = record(b"k", b"\x5A", wide, &mut bytes);
+            assert!(passes(&bytes[..len], wide));
+            let zeros: heapless::Vec<usize, 256> =
+                (0..len * 8).filter(|bit| bytes[bit / 8] >> (bit % 8) & 1 == 0).collect();
+            for (n, &a) in zeros.iter().enumerate() {
+                for (m, &b) in zeros.iter().enumerate().take(n + 1) {
+                    for &c in zeros.iter().take(m + 1) {
+                        let mut torn = bytes;
+                        for bit in [a, b, c] {
+                            torn[bit / 8] |= 1 << (bit % 8);
+                        }
+                        assert!(!passes(&torn[..len], wide));
                     }
-                    assert!(!passes(&torn[..len]));
                 }
             }
-        }
-        let value: [u8; 300] = core::array::from_fn(|n| (n * 37) as u8);
-        let len = record(b"calibration", &value, &mut bytes);
-        let mut x = 0x9E37_79B9_7F4A_7C15_u64;
-        for round in 0..20_000 {
-            let mut torn = bytes;
-            let mut changed = false;
-            for byte in &mut torn[..len] {
-                x ^= x << 13;
-                x ^= x >> 7;
-                x ^= x << 17;
-                let sparse = x as u8 & (x >> 8) as u8 & (x >> 16) as u8 & (x >> 24) as u8;
-                let missing = !*byte & if round % 2 == 0 { x as u8 } else { sparse };
-                changed |= missing != 0;
-                *byte |= missing;
+            let value: [u8; 300] = core::array::from_fn(|n| (n * 37) as u8);
+            let len = record(b"calibration", &value, wide, &mut bytes);
+            let mut x = 0x9E37_79B9_7F4A_7C15_u64;
+            for round in 0..20_000 {
+                let mut torn = bytes;
+                let mut changed = false;
+                for byte in &mut torn[..len] {
+                    x ^= x << 13;
+                    x ^= x >> 7;
+                    x ^= x << 17;
+                    let sparse = x as u8 & (x >> 8) as u8 & (x >> 16) as u8 & (x >> 24) as u8;
+                    let missing = !*byte & if round % 2 == 0 { x as u8 } else { sparse };
+                    changed |= missing != 0;
+                    *byte |= missing;
+                }
+                assert!(!changed || !passes(&torn[..len], wide));
             }
-            assert!(!changed || !passes(&torn[..len]));
         }
+    }
+
+    /// A trailer of the longest record an 8 KiB sector can hold, all zero, neither looks blank nor
+    /// does its zero count overflow.
+    #[test]
+    fn the_short_zero_count_suffices() {
+        let mut check = Check::new(LIFE, 64);
+        check.update(&[0; 8192 - 32 - 6]);
+        let [.., z0, z1, _] = check.clone().trailer(6);
+        assert_eq!(check.trailer(7)[4], 0);
+        assert_ne!(z0, 0xFF);
+        assert_ne!([z0, z1], [0, 0]);
     }
 
     #[test]
     fn headers_round_trip_and_blank_or_zero_bytes_are_none() {
-        for kind in [Kind::Put, Kind::PendingPut] {
-            for key_len in 1..=64 {
-                for value_len in [0, 1, 255, 256, 4000, MAX_VALUE] {
-                    let header = Header { kind, key_len, value_len };
-                    assert_eq!(Header::decode(&header.encode()), Some(header));
+        for (len, most) in [(4, (1 << 13) - 1), (5, (1 << 17) - 1)] {
+            let round = |header: Header| {
+                let bytes = header.encode();
+                assert_eq!(Header::decode(&bytes[..len as usize], len), Some(header));
+            };
+            for kind in [Kind::Put, Kind::PendingPut] {
+                for key_len in 1..=64 {
+                    for value_len in [0, 1, 255, 256, 4000, most] {
+                        round(Header { kind, key_len, value_len });
+                    }
                 }
             }
+            for (kind, value_len) in [(Kind::Commit, 6), (Kind::Settle, SETTLE), (Kind::Seal, 0)] {
+                round(Header { kind, key_len: 0, value_len });
+            }
+            assert_eq!(Header::decode(&[0xFF; 5], len), None);
+            assert_eq!(Header::decode(&[0; 5], len), None);
+            assert_eq!(Header::decode(&[0; 3], len), None);
         }
-        for (kind, value_len) in [(Kind::Commit, 6), (Kind::Settle, SETTLE), (Kind::Seal, 0)] {
-            let header = Header { kind, key_len: 0, value_len };
-            assert_eq!(Header::decode(&header.encode()), Some(header));
-        }
-        assert_eq!(Header::decode(&[0xFF; 5]), None);
-        assert_eq!(Header::decode(&[0; 5]), None);
-        assert_eq!(Header::decode(&[0; 4]), None);
     }
 
     #[test]

@@ -9,7 +9,6 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
 use crate::index::Index;
-use crate::layout::HEADER;
 use crate::medium::Found;
 use crate::record::{Header, Kind, Opening, SEAL, SETTLE, u24};
 use crate::walk::{Core, Held, Live, Stop};
@@ -78,7 +77,7 @@ impl<F: NorFlash> Core<F> {
                     // Pending records count only with their commit; a seal has done its work.
                     let counts =
                         matches!(found.header.kind, Kind::Put | Kind::Delete | Kind::Commit);
-                    let value = first.get(HEADER as usize..).unwrap_or(&[]);
+                    let value = first.get(self.medium.geometry.header() as usize..).unwrap_or(&[]);
                     let extent = self.medium.extent_from(found.address, value);
                     verdict.suspect = counts.then_some(Suspect { found, extent });
                     break;
@@ -174,7 +173,7 @@ impl<F: NorFlash> Core<F> {
         loop {
             let start = page + g.trace();
             let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
-                let inner = start + HEADER + SETTLE;
+                let inner = start + g.header() + SETTLE;
                 let Header { key_len, value_len, .. } = suspect.found.header;
                 SETTLE + g.record_end(inner, key_len, value_len) - inner
             });

@@ -8,9 +8,9 @@ use heapless::Vec;
 use crate::change::{Change, effective};
 use crate::error::Error;
 use crate::index::{self, Entry, Index};
-use crate::layout::{Geometry, HEADER, Layout, TRAILER};
+use crate::layout::{Geometry, Layout, MAX_TRAILER};
 use crate::medium::{Found, Medium, WINDOW, copy};
-use crate::record::{COMMIT, Check, Header, MAX_VALUE, SEAL, crc32c, key_is_valid, u24};
+use crate::record::{COMMIT, Check, Header, SEAL, crc32c, key_is_valid, u24};
 use crate::turn::{Load, set};
 use crate::walk::{Core, Live, Log};
 
@@ -254,7 +254,7 @@ impl<F: NorFlash> Core<F> {
         if !key_is_valid(change.key()) {
             return Err(Error::InvalidKey);
         }
-        if change.value().len() > MAX_VALUE as usize {
+        if change.value().len() > self.medium.geometry.max_value() as usize {
             return Err(Error::TooLarge);
         }
         Ok(())
@@ -318,7 +318,7 @@ impl<F: NorFlash> Core<F> {
         if !change.is_put() || found.header.value_len as usize != change.value().len() {
             return Ok(false);
         }
-        let start = found.value_at() - found.address;
+        let start = self.medium.geometry.value_at(&found) - found.address;
         let mut equal = true;
         let life = self.life(self.sequence_at(found.address));
         let (want, have) = self.medium.scan(&found, life, &mut |at, bytes| {
@@ -438,13 +438,13 @@ impl<F: NorFlash> Core<F> {
         let mut damaged = false;
         for entry in index.iter().skip(first).take_while(|e| e.hash == hash) {
             let limit = self.limit_at(entry.address);
-            let look = HEADER + key.len() as u32 + 48;
+            let look = self.medium.geometry.header() + key.len() as u32 + 48;
             let Some((found, seen)) = self.medium.look(entry.address, limit, look, &mut window)
             else {
                 damaged = true;
                 continue;
             };
-            let start = HEADER as usize;
+            let start = self.medium.geometry.header() as usize;
             if window.get(start..start + found.header.key_len as usize) == Some(key) {
                 let seen = window.get(..seen).unwrap_or(&[]);
                 return self.load_found(&found, seen, buffer).map(Some);
@@ -470,10 +470,11 @@ impl<F: NorFlash> Core<F> {
         }
         let life = self.life(self.sequence_at(found.address));
         let mut check = Check::new(life, self.medium.geometry.offset_of(found.address));
-        let mut stored = [0; TRAILER as usize];
+        let g = self.medium.geometry;
+        let mut stored = [0; MAX_TRAILER as usize];
         let record = (found.end - found.address) as usize;
-        let body = record - TRAILER as usize;
-        let value_at = (found.value_at() - found.address) as usize;
+        let body = record - g.trailer() as usize;
+        let value_at = (g.value_at(found) - found.address) as usize;
         // Everything from `at` in the record on, in order.
         let mut take = |at: usize, bytes: &[u8]| {
             let (covered, trailer) = bytes.split_at(body.saturating_sub(at).min(bytes.len()));
@@ -506,7 +507,7 @@ impl<F: NorFlash> Core<F> {
             take(at, piece);
             at += n;
         }
-        if check.trailer() == stored {
+        if check.trailer(g.trailer()) == stored {
             Ok(len)
         } else {
             self.log.damaged = self.log.damaged.saturating_add(1);

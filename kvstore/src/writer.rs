@@ -4,9 +4,8 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
-use crate::layout::TRAILER;
 use crate::medium::{Found, Medium, copy};
-use crate::record::{Check, Header, Life};
+use crate::record::{Check, Header, Life, Trailer};
 
 const CHUNK: usize = 256;
 
@@ -42,7 +41,7 @@ impl<'a, F: NorFlash> Writer<'a, F> {
             inner: None,
             medium,
         };
-        writer.push(&header.encode())?;
+        writer.push_header(header)?;
         Ok(writer)
     }
 
@@ -63,6 +62,16 @@ impl<'a, F: NorFlash> Writer<'a, F> {
             }
         }
         Ok(())
+    }
+
+    fn push_header(&mut self, header: Header) -> Result<(), Error<F::Error>> {
+        let len = self.medium.geometry.header() as usize;
+        self.push(header.encode().get(..len).unwrap_or(&[]))
+    }
+
+    fn push_trailer(&mut self, trailer: Trailer) -> Result<(), Error<F::Error>> {
+        let len = self.medium.geometry.trailer() as usize;
+        self.push(trailer.get(..len).unwrap_or(&[]))
     }
 
     fn flush(&mut self) -> Result<(), Error<F::Error>> {
@@ -93,14 +102,15 @@ impl<'a, F: NorFlash> Writer<'a, F> {
         &mut self,
         source: &Found,
         life: Life,
-    ) -> Result<[u8; 7], Error<F::Error>> {
+    ) -> Result<Trailer, Error<F::Error>> {
         // Read once: what is checked is what is copied.
-        let mut check = Check::new(life, self.medium.geometry.offset_of(source.address));
+        let g = self.medium.geometry;
+        let mut check = Check::new(life, g.offset_of(source.address));
         let mut buffer = [0; 64];
-        let mut trailer = [0; TRAILER as usize];
+        let mut trailer: Trailer = [0; _];
         let mut at = source.address;
-        let from = source.key_at();
-        let to = source.value_at() + source.header.value_len;
+        let from = g.key_at(source);
+        let to = g.value_at(source) + source.header.value_len;
         while at < source.end {
             let n = ((source.end - at) as usize).min(buffer.len());
             let piece = buffer.get_mut(..n).unwrap_or(&mut []);
@@ -110,9 +120,9 @@ impl<'a, F: NorFlash> Writer<'a, F> {
                 let high = (to.saturating_sub(at) as usize).min(n);
                 piece.get(low..high).unwrap_or(&[])
             };
-            check.update(part(at, source.body_end()));
-            let stored = part(source.body_end(), source.end);
-            let skip = at.saturating_sub(source.body_end()) as usize;
+            check.update(part(at, g.body_end(source)));
+            let stored = part(g.body_end(source), source.end);
+            let skip = at.saturating_sub(g.body_end(source)) as usize;
             copy(trailer.get_mut(skip..).unwrap_or(&mut []), stored);
             let mut wanted = [0; 64];
             let wanted = wanted.get_mut(..part(from, to).len()).unwrap_or(&mut []);
@@ -120,7 +130,7 @@ impl<'a, F: NorFlash> Writer<'a, F> {
             self.push(wanted)?;
             at += n as u32;
         }
-        for (have, want) in trailer.iter_mut().zip(check.trailer()) {
+        for (have, want) in trailer.iter_mut().zip(check.trailer(g.trailer())) {
             *have ^= want;
         }
         Ok(trailer)
@@ -135,26 +145,27 @@ impl<'a, F: NorFlash> Writer<'a, F> {
         let header = source.header;
         let end = start - offset + g.record_end(offset, header.key_len, header.value_len);
         self.inner = Some(Check::new(life, offset));
-        self.push(&header.encode())?;
+        self.push_header(header)?;
         let difference = self.push_from(source, life)?;
         if difference != [0; 7] {
             return Ok(false);
         }
-        self.pad_to(end - TRAILER)?;
+        self.pad_to(end - g.trailer())?;
         if let Some(inner) = self.inner.take() {
-            self.push(&inner.trailer())?;
+            self.push_trailer(inner.trailer(g.trailer()))?;
         }
         Ok(true)
     }
 
     /// Pads, adds the trailer and programs the rest. Returns the end of the record.
-    pub(crate) fn finish(mut self, difference: [u8; 7]) -> Result<u32, Error<F::Error>> {
-        self.pad_to(self.end - TRAILER)?;
-        let mut trailer = self.outer.clone().trailer();
+    pub(crate) fn finish(mut self, difference: Trailer) -> Result<u32, Error<F::Error>> {
+        let len = self.medium.geometry.trailer();
+        self.pad_to(self.end - len)?;
+        let mut trailer = self.outer.clone().trailer(len);
         for (byte, other) in trailer.iter_mut().zip(difference) {
             *byte ^= other;
         }
-        self.push(&trailer)?;
+        self.push_trailer(trailer)?;
         self.flush()?;
         Ok(self.end)
     }
