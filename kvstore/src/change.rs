@@ -56,16 +56,28 @@ impl<'a> Change<'a> {
             (false, false) => Kind::Delete,
             (false, true) => Kind::PendingDelete,
         };
-        Header { kind, key_len: self.key().len() as u32, value_len: self.value().len() as u32 }
+        Header { kind, key_len: self.key().len() as u8, value_len: self.value().len() as u32 }
     }
 }
 
-/// The changes that count: of those that name the same key, the last.
-pub(crate) fn effective<'a>(
-    changes: &'a [Change<'a>],
-) -> impl Iterator<Item = &'a Change<'a>> + Clone {
-    changes.iter().enumerate().filter_map(|(n, change)| {
-        let mut later = changes.iter().skip(n + 1);
-        (!later.any(|other| other.key() == change.key())).then_some(change)
-    })
+/// Whether a later change names the same key as the first of these: then only that one counts.
+#[inline(never)]
+fn is_superseded(changes: &[Change<'_>]) -> bool {
+    let Some((change, later)) = changes.split_first() else { return false };
+    later.iter().any(|other| other.key() == change.key())
+}
+
+/// Calls `each` with the changes that count, in order, until it fails.
+pub(crate) fn for_each<E>(
+    changes: &[Change<'_>],
+    each: &mut dyn FnMut(&Change<'_>) -> Result<(), E>,
+) -> Result<(), E> {
+    let mut rest = changes;
+    while let Some((change, later)) = rest.split_first() {
+        if !is_superseded(rest) {
+            each(change)?;
+        }
+        rest = later;
+    }
+    Ok(())
 }

@@ -50,6 +50,22 @@ pub enum Found {
     NewerFormat,
 }
 
+/// What can go wrong inside: small, so that it is cheap to hand up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Fault<E> {
+    Flash(E),
+    IndexFull,
+}
+
+impl<E> From<Fault<E>> for Error<E> {
+    fn from(fault: Fault<E>) -> Self {
+        match fault {
+            Fault::Flash(error) => Self::Flash(error),
+            Fault::IndexFull => Self::IndexFull,
+        }
+    }
+}
+
 impl<E: fmt::Debug> fmt::Display for Error<E> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

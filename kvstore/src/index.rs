@@ -21,12 +21,24 @@ pub(crate) fn lower_bound(index: &Index, hash: u32) -> usize {
 /// Adds an entry; `false` if the index is full.
 pub(crate) fn insert(index: &mut Index, hash: u32, address: u32) -> bool {
     let at = lower_bound(index, hash);
-    index.insert(at, Entry { hash, address }).is_ok()
+    let mut carried = Entry { hash, address };
+    if index.is_full() {
+        return false;
+    }
+    // Entry by entry: a few instructions instead of a general routine to move memory.
+    for entry in index.iter_mut().skip(at) {
+        core::mem::swap(entry, &mut carried);
+    }
+    index.push(carried).is_ok()
 }
 
 /// Removes the entry at `position`.
 pub(crate) fn remove(index: &mut Index, position: usize) {
-    if position < index.len() {
-        index.remove(position);
+    if position < index.len()
+        && let Some(mut carried) = index.pop()
+    {
+        for entry in index.iter_mut().skip(position).rev() {
+            core::mem::swap(entry, &mut carried);
+        }
     }
 }

@@ -228,9 +228,15 @@ impl Geometry {
         found.address + self.header()
     }
 
+    /// The key behind the header in `bytes`.
+    pub(crate) fn key_in<'b>(&self, found: &Found, bytes: &'b [u8]) -> &'b [u8] {
+        let from = self.header() as usize;
+        bytes.get(from..from + usize::from(found.header.key_len)).unwrap_or(&[])
+    }
+
     /// Where the value of a record stands.
     pub(crate) const fn value_at(&self, found: &Found) -> u32 {
-        found.address + self.header() + found.header.key_len
+        found.address + self.header() + found.header.key_len()
     }
 
     /// Where the bytes of a record end that its check covers.
@@ -240,7 +246,7 @@ impl Geometry {
 
     /// `record_bytes` of a record that was found.
     pub(crate) const fn size(&self, found: &Found) -> u32 {
-        self.record_bytes(found.header.key_len, found.header.value_len)
+        self.record_bytes(found.header.key_len(), found.header.value_len)
     }
 
     /// Whether records with this sum of `record_bytes` fit into a sector in any order.
@@ -248,10 +254,19 @@ impl Geometry {
         // A page boundary costs at most one of: a header that does not fit before it, the least
         // share behind it.
         let per_boundary = self.round_up(self.passed_area() + self.zero_count());
-        let boundaries = self.sector_bytes / self.page - 1;
+        let boundaries = (self.sector_bytes >> self.page.trailing_zeros()) - 1;
         let boundaries = if count < boundaries { count } else { boundaries };
         // Up to one unit per boundary is part of the record itself.
         bytes + boundaries * (per_boundary - self.unit) <= self.sector_bytes - self.first_record()
+    }
+
+    /// Sector that a sequence number lives in.
+    pub(crate) const fn sector_in_turn(&self, sequence: u32) -> u32 {
+        // Never zero, but a division could panic as far as the compiler knows.
+        match sequence.checked_rem(self.sectors) {
+            Some(sector) => sector,
+            None => 0,
+        }
     }
 
     pub(crate) const fn sector_of(&self, address: u32) -> u32 {

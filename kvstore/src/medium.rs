@@ -3,12 +3,12 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::error::Error;
+use crate::error::Fault;
 use crate::layout::{Geometry, MAX_HEADER, MAX_KEY, MAX_TRAILER};
-use crate::record::{Check, FACTS, Header, Kind, Life, Opening, SETTLE, Trailer, from_u24};
+use crate::record::{Check, Header, Life, Trailer};
 
-/// Bytes read at once when a record is looked at: header, key and a short value.
-pub(crate) const WINDOW: usize = MAX_HEADER as usize + MAX_KEY + 59;
+/// Room for a header and the longest key.
+pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
 
 /// How often a failing read is tried before it counts as damage: a bus may stumble once.
 const READ_TRIES: u32 = 3;
@@ -19,12 +19,6 @@ pub(crate) struct Medium<F> {
     pub(crate) geometry: Geometry,
 }
 
-/// The trailer a record should have, and the one it has.
-pub(crate) type Trailers = (Trailer, Trailer);
-
-/// The first bytes of a record.
-pub(crate) type First = [u8; 40];
-
 /// A record whose header could be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Found {
@@ -33,29 +27,63 @@ pub(crate) struct Found {
     pub(crate) header: Header,
 }
 
-/// A whole settle record and what it says.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Settle {
-    pub(crate) found: Found,
-    /// Offset where the accepted log ends.
-    pub(crate) accepted: u32,
-    /// What the sector's opening says.
-    pub(crate) facts: Option<Opening>,
-    /// The copy it carries.
-    pub(crate) cargo: Option<Found>,
-    /// If that is a commit: the addresses it names.
-    pub(crate) extent: (u32, u32),
+impl Found {
+    /// Stands for no record.
+    pub(crate) const NONE: Self = Self { address: 0, end: 0, header: Header::SEAL };
+}
+
+/// Gets a record's bytes in order and tells whether they pass the record's checks.
+pub(crate) struct Checker {
+    check: Check,
+    /// Address where the bytes end that the check covers.
+    body_end: u32,
+    /// Bytes of the trailer.
+    len: u32,
+    stored: Trailer,
+}
+
+impl Checker {
+    pub(crate) fn new(g: &Geometry, life: Life, found: &Found) -> Self {
+        Self {
+            check: Check::new(life, g.offset_of(found.address)),
+            body_end: g.body_end(found),
+            len: g.trailer(),
+            stored: [0; _],
+        }
+    }
+
+    /// The record's bytes from `address` on; none of them twice.
+    pub(crate) fn feed(&mut self, address: u32, bytes: &[u8]) {
+        let body = self.body_end.saturating_sub(address) as usize;
+        let (covered, rest) = bytes.split_at(body.min(bytes.len()));
+        self.check.update(covered);
+        let skip = (address + covered.len() as u32).saturating_sub(self.body_end) as usize;
+        copy(self.stored.get_mut(skip..self.len as usize).unwrap_or(&mut []), rest);
+    }
+
+    /// The difference between the trailer the record should have and the one it has.
+    pub(crate) fn difference(&self) -> Trailer {
+        let mut difference = self.check.trailer(self.len);
+        for (byte, other) in difference.iter_mut().zip(self.stored) {
+            *byte ^= other;
+        }
+        difference
+    }
+
+    pub(crate) fn passes(&self) -> bool {
+        self.difference() == [0; MAX_TRAILER as usize]
+    }
 }
 
 impl<F: NorFlash> Medium<F> {
     const READ: usize = F::READ_SIZE;
 
-    pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), Error<F::Error>> {
+    pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), Fault<F::Error>> {
         let mut tries = 1;
         loop {
             match self.read_once(at, out) {
                 Err(_) if tries < READ_TRIES => tries += 1,
-                result => return result.map_err(Error::Flash),
+                result => return result.map_err(Fault::Flash),
             }
         }
     }
@@ -93,29 +121,29 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// Programs whole units.
-    pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) -> Result<(), Error<F::Error>> {
-        self.flash.write(self.geometry.base + at, bytes).map_err(Error::Flash)
+    pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) -> Result<(), Fault<F::Error>> {
+        self.flash.write(self.geometry.base + at, bytes).map_err(Fault::Flash)
     }
 
     /// Programs zeros; allowed over anything.
-    pub(crate) fn zero(&mut self, at: u32, len: u32) -> Result<(), Error<F::Error>> {
+    pub(crate) fn zero(&mut self, at: u32, len: u32) -> Result<(), Fault<F::Error>> {
         const ZEROS: [u8; 96] = [0; 96];
         self.program(at, ZEROS.get(..len as usize).unwrap_or(&ZEROS))
     }
 
-    pub(crate) fn erase(&mut self, sector: u32) -> Result<(), Error<F::Error>> {
+    pub(crate) fn erase(&mut self, sector: u32) -> Result<(), Fault<F::Error>> {
         let from = self.geometry.base + sector * self.geometry.sector_bytes;
-        self.flash.erase(from, from + self.geometry.sector_bytes).map_err(Error::Flash)
+        self.flash.erase(from, from + self.geometry.sector_bytes).map_err(Fault::Flash)
     }
 
-    /// Whether the range reads blank. A range that cannot be read is not blank.
-    pub(crate) fn is_blank(&mut self, from: u32, to: u32) -> bool {
+    /// Whether the range reads as `byte` throughout. A range that cannot be read does not.
+    pub(crate) fn is_all(&mut self, byte: u8, from: u32, to: u32) -> bool {
         let mut buffer = [0; 64];
         let mut at = from;
         while at < to {
             let n = ((to - at) as usize).min(buffer.len());
             let part = buffer.get_mut(..n).unwrap_or(&mut []);
-            if self.read(at, part).is_err() || part.iter().any(|b| *b != 0xFF) {
+            if self.read(at, part).is_err() || part.iter().any(|b| *b != byte) {
                 return false;
             }
             at += n as u32;
@@ -123,200 +151,94 @@ impl<F: NorFlash> Medium<F> {
         true
     }
 
-    /// Reads the header at `address` and as much behind it as the window takes, up to `look`
-    /// bytes. `None`: no header, or one that claims more than `limit` (an address) allows, or a
-    /// place that cannot be read.
-    pub(crate) fn look(
-        &mut self,
-        address: u32,
-        limit: u32,
-        look: u32,
-        window: &mut [u8; WINDOW],
-    ) -> Option<(Found, usize)> {
-        if address + self.geometry.header() > limit {
-            return None;
-        }
-        let len = self.geometry.round_up(look).min(limit - address) as usize;
-        let len = len.min(WINDOW);
-        self.read(address, window.get_mut(..len)?).ok()?;
-        Some((self.found(address, limit, window)?, len))
+    /// Whether the range reads blank.
+    pub(crate) fn is_blank(&mut self, from: u32, to: u32) -> bool {
+        self.is_all(0xFF, from, to)
     }
 
-    fn found(&self, address: u32, limit: u32, bytes: &[u8]) -> Option<Found> {
-        let header = Header::decode(bytes, self.geometry.header())?;
-        let offset = self.geometry.offset_of(address);
-        let end = self.geometry.record_end(offset, header.key_len, header.value_len);
-        let end = address - offset + end;
-        (end <= limit).then_some(Found { address, end, header })
+    /// Reads the bytes at `address`, as many as there are up to `limit`, and decodes the header
+    /// they begin with. `None`: no header, or one that claims more than `limit` (an address)
+    /// allows, or a place that cannot be read.
+    pub(crate) fn look(&mut self, address: u32, limit: u32, bytes: &mut [u8]) -> Option<Found> {
+        let room = bytes.len().min(limit.saturating_sub(address) as usize);
+        let bytes = bytes.get_mut(..room)?;
+        self.read(address, bytes).ok()?;
+        let g = &self.geometry;
+        let header = Header::decode(bytes, g.header())?;
+        let offset = g.offset_of(address);
+        let end = g.record_end(offset, header.key_len(), header.value_len) - offset;
+        (end <= limit - address).then_some(Found { address, end: address + end, header })
     }
 
     /// The header at `address` alone.
     pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<Found> {
-        if address + self.geometry.header() > limit {
-            return None;
-        }
         let mut bytes = [0; MAX_HEADER as usize];
         let len = self.geometry.header() as usize;
-        self.read(address, bytes.get_mut(..len)?).ok()?;
-        self.found(address, limit, &bytes)
+        self.look(address, limit, bytes.get_mut(..len)?)
     }
 
-    /// The header at `address` and the key, if the record has one. One read for keys up to 19
-    /// bytes, else two.
-    pub(crate) fn look_at_key<'w>(
+    /// The header at `address`, and the key if the record has one: behind it in `bytes`. One read
+    /// for keys up to `expected` bytes, else two.
+    pub(crate) fn look_at_key(
         &mut self,
         address: u32,
         limit: u32,
-        window: &'w mut [u8; WINDOW],
-    ) -> Option<(Found, &'w [u8])> {
-        let (found, seen) = self.look(address, limit, 24, window)?;
-        let key_at = self.geometry.header() as usize;
-        let key_end = key_at + found.header.key_len as usize;
-        if seen < key_end {
-            let rest = window.get_mut(seen..key_end)?;
-            self.read(address + seen as u32, rest).ok()?;
+        expected: u32,
+        bytes: &mut KeyBytes,
+    ) -> Option<Found> {
+        let seen = self.geometry.header() + expected;
+        let seen = (seen as usize).min(bytes.len()).min(limit.saturating_sub(address) as usize);
+        let found = self.look(address, limit, bytes.get_mut(..seen)?)?;
+        let end = (self.geometry.header() + found.header.key_len()) as usize;
+        if seen < end {
+            self.read(address + seen as u32, bytes.get_mut(seen..end)?).ok()?;
         }
-        Some((found, window.get(key_at..key_end)?))
+        Some(found)
     }
 
     /// Reads a record once and hands out its bytes, from the header to the trailer, in pieces
-    /// with their offset in the record. Returns the trailer as it should be, and as it is.
+    /// with their addresses. Returns the difference between the trailer it should have and the
+    /// one it has.
     pub(crate) fn scan(
         &mut self,
         found: &Found,
         life: Life,
-        each: &mut dyn FnMut(u32, &[u8]),
-    ) -> Result<Trailers, Error<F::Error>> {
-        let mut check = Check::new(life, self.geometry.offset_of(found.address));
+        each: &mut Pieces<'_, Self, F::Error>,
+    ) -> Result<Trailer, Fault<F::Error>> {
+        let mut checker = Checker::new(&self.geometry, life, found);
         let mut buffer = [0; 64];
-        let mut stored = [0; MAX_TRAILER as usize];
         let mut at = found.address;
         while at < found.end {
             let n = ((found.end - at) as usize).min(buffer.len());
             let piece = buffer.get_mut(..n).unwrap_or(&mut []);
             self.read(at, piece)?;
-            each(at - found.address, piece);
-            let body = (self.geometry.body_end(found).saturating_sub(at) as usize).min(n);
-            let (covered, rest) = piece.split_at(body);
-            check.update(covered);
-            let skip = (at + body as u32).saturating_sub(self.geometry.body_end(found)) as usize;
-            copy(stored.get_mut(skip..).unwrap_or(&mut []), rest);
+            each(self, at, piece)?;
+            checker.feed(at, piece);
             at += n as u32;
         }
-        Ok((check.trailer(self.geometry.trailer()), stored))
+        Ok(checker.difference())
     }
 
-    /// The first bytes of a record that passes its checks now. What was checked is what is handed
-    /// out: bits left by an interrupted program may read differently the next time.
-    pub(crate) fn whole(&mut self, found: &Found, life: Life) -> Option<First> {
-        let mut first = [0; 40];
-        let mut each = |at: u32, bytes: &[u8]| {
-            if at == 0 {
-                copy(&mut first, bytes);
+    /// Whether a record passes its checks now, and its first bytes: what was checked is what is
+    /// handed out, for bits left by an interrupted program may read differently the next time.
+    pub(crate) fn whole(&mut self, found: &Found, life: Life, first: &mut [u8]) -> bool {
+        let scanned = self.scan(found, life, &mut |_, at, bytes| {
+            if at == found.address {
+                copy(first, bytes);
             }
-        };
-        match self.scan(found, life, &mut each) {
-            Ok((want, have)) if want == have => Some(first),
-            _ => None,
-        }
-    }
-
-    /// The next settle record behind `offset`, where a walk found no record: mounts place them at
-    /// page starts, behind a trace. Offsets in the sector at `base`.
-    pub(crate) fn next_settle(
-        &mut self,
-        base: u32,
-        offset: u32,
-        limit: u32,
-        life: Life,
-    ) -> Option<Settle> {
-        let g = self.geometry;
-        let mut page = g.next_page(offset);
-        while page + g.passed_area() <= limit {
-            let Some(found) = self.settle_header(base + page, base + limit) else {
-                page += g.page;
-                continue;
-            };
-            if let Some(first) = self.whole(&found, life) {
-                return Some(self.settle_from(found, &first));
-            }
-            // A value in it may hold the image of a settle record.
-            page = g.next_page(found.end - base - 1);
-        }
-        None
-    }
-
-    /// What a settle record says, from its first bytes.
-    fn settle_from(&self, found: Found, first: &First) -> Settle {
-        let value = first.get(self.geometry.header() as usize..).unwrap_or(&[]);
-        let (accepted, rest) = value.split_first_chunk().unwrap_or((&[0; 3], &[]));
-        let facts = rest.first_chunk().map(Opening::from_facts);
-        let carried = rest.get(FACTS as usize..).unwrap_or(&[]);
-        let header = if found.header.value_len > SETTLE {
-            Header::decode(carried, self.geometry.header())
-        } else {
-            None
-        };
-        let cargo = header.map(|header| self.cargo(&found, header)).filter(|c| c.end <= found.end);
-        let value = carried.get(self.geometry.header() as usize..).unwrap_or(&[]);
-        let extent = self.extent_from(found.address, value);
-        Settle { found, accepted: from_u24(*accepted), facts, cargo, extent }
-    }
-
-    /// A settle record that passes its checks with the life its own facts tell.
-    pub(crate) fn self_evident_settle(&mut self, found: Found) -> Option<Opening> {
-        let mut facts = [0; FACTS as usize];
-        self.read(self.geometry.value_at(&found) + 3, &mut facts).ok()?;
-        let life = Opening::from_facts(&facts).life;
-        let first = self.whole(&found, life)?;
-        self.settle_from(found, &first).facts.filter(|facts| facts.life == life)
-    }
-
-    /// The record a settle record carries.
-    pub(crate) const fn cargo(&self, settle: &Found, header: Header) -> Found {
-        let address = self.geometry.value_at(settle) + SETTLE;
-        let offset = self.geometry.offset_of(address);
-        let end = self.geometry.record_end(offset, header.key_len, header.value_len);
-        Found { address, end: address - offset + end, header }
-    }
-
-    /// The addresses a commit's value names, in the sector of `address`.
-    pub(crate) fn extent_from(&self, address: u32, value: &[u8]) -> (u32, u32) {
-        let &[a, b, c, d, e, f, ..] = value else { return (0, 0) };
-        let g = self.geometry;
-        let base = address - g.offset_of(address);
-        let limit = g.sector_bytes;
-        (base + from_u24([a, b, c]).min(limit), base + from_u24([d, e, f]).min(limit))
-    }
-
-    /// The header of a settle record behind the trace of the page at `page`.
-    pub(crate) fn settle_header(&mut self, page: u32, limit: u32) -> Option<Found> {
-        let trace = self.geometry.trace() as usize;
-        let mut area = [0; 96];
-        let area = area.get_mut(..self.geometry.passed_area() as usize)?;
-        self.read(page, area).ok()?;
-        let (zeros, header) = area.split_at_checked(trace)?;
-        if zeros.iter().any(|b| *b != 0) {
-            return None;
-        }
-        let header = Header::decode(header, self.geometry.header())?;
-        let address = page + trace as u32;
-        let offset = self.geometry.offset_of(address);
-        let end = address - offset + self.geometry.record_end(offset, 0, header.value_len);
-        (header.kind == Kind::Settle && end <= limit).then_some(Found { address, end, header })
-    }
-
-    /// The addresses between which the records stand that a commit names.
-    pub(crate) fn commit_extent(&mut self, commit: &Found) -> Result<(u32, u32), Error<F::Error>> {
-        let mut value = [0; 6];
-        self.read(self.geometry.value_at(commit), &mut value)?;
-        Ok(self.extent_from(commit.address, &value))
+            Ok(())
+        });
+        scanned.is_ok_and(|difference| difference == [0; MAX_TRAILER as usize])
     }
 }
 
+/// What is done with each piece of a record.
+pub(crate) type Pieces<'a, M, E> = dyn FnMut(&mut M, u32, &[u8]) -> Result<(), Fault<E>> + 'a;
+
 /// Copies as many bytes as both have.
 pub(crate) fn copy(to: &mut [u8], from: &[u8]) {
-    for (to, from) in to.iter_mut().zip(from) {
-        *to = *from;
+    let n = to.len().min(from.len());
+    if let (Some(to), Some(from)) = (to.get_mut(..n), from.get(..n)) {
+        to.copy_from_slice(from);
     }
 }

@@ -2,13 +2,14 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::error::{Error, Found as FoundInstead};
+use crate::error::{Error, Fault, Found as FoundInstead};
 use crate::index::Index;
 use crate::layout::OPENING;
+use crate::log::Core;
 use crate::record::{NoOpening, Opening};
-use crate::settle::{Settled, Verdict};
+use crate::settle::Settled;
 use crate::turn::Load;
-use crate::walk::Core;
+use crate::walk::{Held, Walk};
 
 /// How often a mount starts over because a record read differently within it. Each time is a
 /// toss of at most even odds, so the limit is not met.
@@ -17,73 +18,61 @@ const RETRIES: u32 = 64;
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
     pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        let opening = match self.find_head()? {
+        let opening = match self.find_head() {
             Ok(opening) => opening,
             Err(instead) => {
                 if !self.is_provably_empty() {
                     return Err(Error::NotAStore(instead));
                 }
                 self.first_format(0)?;
-                match self.find_head()? {
-                    Ok(opening) => opening,
-                    Err(_) => return Err(Error::Corrupt),
-                }
+                self.find_head().map_err(|_| Error::Corrupt)?
             }
         };
         let g = self.medium.geometry;
         self.log.epoch = opening.life.epoch;
-        self.log.head = opening.life.sequence;
-        self.log.tail = opening.life.sequence.wrapping_sub(opening.older);
         self.log.poisoned = true;
+        self.log.head = opening.life.sequence;
         // The mark may have been the last program before a cut.
         self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
         self.kill_next(&opening)?;
         for _ in 0..RETRIES {
-            let (head, tail) = (self.log.head, self.log.tail);
             if self.replay(&opening, index)? {
-                self.sum_live(index);
                 self.log.poisoned = false;
                 return Ok(());
             }
-            (self.log.head, self.log.tail) = (head, tail);
         }
         Err(Error::Corrupt)
     }
 
     /// Walks the log and settles its end. `false`: something read differently the second time.
-    fn replay(&mut self, opening: &Opening, index: &mut Index) -> Result<bool, Error<F::Error>> {
+    fn replay(&mut self, opening: &Opening, index: &mut Index) -> Result<bool, Fault<F::Error>> {
         let g = self.medium.geometry;
-        index.clear();
-        for sequence in self.log.tail..self.log.head {
-            let limit = if sequence + 1 == self.log.head {
-                opening.previous_end
-            } else {
-                self.facts(sequence + 1).map_or(g.sector_bytes, |next| next.previous_end)
-            };
-            let limit = limit.min(g.sector_bytes);
-            let stop = self.walk(sequence, limit, index)?;
-            if stop.offset < limit {
-                self.log.damaged += 1;
+        let head = opening.life.sequence;
+        let mut verdict = {
+            let mut places = [Held::NONE; 3];
+            let mut walk = Walk::new(&mut places);
+            index.clear();
+            self.log.head = head;
+            self.log.tail = head.wrapping_sub(opening.older);
+            self.forget_live();
+            for sequence in self.log.tail..head {
+                let next =
+                    if sequence + 1 == head { Some(*opening) } else { self.facts(sequence + 1) };
+                let limit =
+                    next.map_or(g.sector_bytes, |next| next.previous_end.min(g.sector_bytes));
+                self.walk(sequence, limit, &mut walk, index)?;
+                self.apply_held(&mut walk, u32::MAX, index)?;
+                self.log.damaged += u32::from(walk.offset < limit);
             }
-            for held in [stop.before, stop.last].into_iter().flatten() {
-                self.apply(&held, index)?;
-            }
-        }
-        let stop = self.walk(self.log.head, g.sector_bytes, index)?;
-        let mut verdict = self.judge(stop, opening, index)?;
+            self.walk(head, g.sector_bytes, &mut walk, index)?;
+            self.judge(&mut walk, opening, index)?
+        };
         match self.settle(&verdict, opening, index)? {
-            Settled::Done => Ok(true),
-            Settled::Flickers => Ok(false),
-            Settled::NoRoom => self.move_on(&mut verdict, index),
+            Settled::Done => return Ok(true),
+            Settled::Flickers => return Ok(false),
+            Settled::NoRoom => {}
         }
-    }
-
-    /// No room to settle: the suspect record is written again in a new sector.
-    fn move_on(
-        &mut self,
-        verdict: &mut Verdict,
-        index: &mut Index,
-    ) -> Result<bool, Error<F::Error>> {
+        // The suspect record is written again in a new sector.
         if let Some(suspect) = &verdict.suspect
             && !self.can_carry(suspect, index)?
         {
@@ -97,7 +86,7 @@ impl<F: NorFlash> Core<F> {
     /// A sector that was begun behind the head and does not count may look otherwise at the next
     /// mount, even if nothing of it can be read now. So its opening is made unreadable for good,
     /// and so are the settle records of mounts that took it for the head.
-    fn kill_next(&mut self, head: &Opening) -> Result<(), Error<F::Error>> {
+    fn kill_next(&mut self, head: &Opening) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
         let sector = self.sector(head.life.sequence + 1);
         if let Ok(next) = self.read_opening(sector)
@@ -111,7 +100,7 @@ impl<F: NorFlash> Core<F> {
         self.medium.zero(base, g.mark())?;
         let mut page = g.page;
         while page < g.sector_bytes {
-            let mut trace = [0xFF; 32];
+            let mut trace = [0; 32];
             let trace = trace.get_mut(..g.trace() as usize).unwrap_or(&mut []);
             if self.medium.read(base + page, trace).is_err() || trace.iter().all(|b| *b == 0) {
                 self.medium.zero(base + page + g.trace(), g.header_area())?;
@@ -140,7 +129,7 @@ impl<F: NorFlash> Core<F> {
         let mut page = g.next_page(at);
         while page + g.passed_area() <= g.sector_bytes {
             let settle = self.medium.settle_header(base + page, base + g.sector_bytes);
-            let facts = settle.and_then(|found| self.medium.self_evident_settle(found));
+            let facts = settle.and_then(|found| self.medium.self_evident_settle(&found));
             if facts.is_some_and(|facts| self.sector(facts.life.sequence) == sector) {
                 return facts;
             }
@@ -158,7 +147,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// The newest sector whose mark was begun; or what there is instead.
-    fn find_head(&mut self) -> Result<Result<Opening, FoundInstead>, Error<F::Error>> {
+    fn find_head(&mut self) -> Result<Opening, FoundInstead> {
         let g = self.medium.geometry;
         let mut head: Option<Opening> = None;
         let mut instead = FoundInstead::ForeignData;
@@ -188,7 +177,7 @@ impl<F: NorFlash> Core<F> {
                 head = Some(opening);
             }
         }
-        Ok(head.ok_or(instead))
+        head.ok_or(instead)
     }
 
     fn mark_is_begun(&mut self, sector: u32) -> bool {
@@ -211,13 +200,11 @@ impl<F: NorFlash> Core<F> {
         if self.medium.is_blank(0, g.sector_bytes) {
             return true;
         }
-        let mut bytes = [0xFF; 96];
-        let bytes = bytes.get_mut(..intent as usize).unwrap_or(&mut []);
-        self.medium.read(last, bytes).is_ok() && bytes.iter().all(|b| *b == 0)
+        self.medium.is_all(0, last, last + intent)
     }
 
     /// Makes sector 0 the head of an empty log.
-    fn first_format(&mut self, epoch: u32) -> Result<(), Error<F::Error>> {
+    fn first_format(&mut self, epoch: u32) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
         // What allows the next mount to start over if sector 0 is left half-erased.
         self.medium.zero((g.sectors - 1) * g.sector_bytes, g.mark() + g.unit)?;
@@ -232,9 +219,9 @@ impl<F: NorFlash> Core<F> {
     /// Starts afresh whatever the region holds: a store this layout can open is cleared, so that
     /// a cut leaves it as it was or empty; over anything else a cut leaves a region that must be
     /// formatted again.
-    pub(crate) fn format(&mut self) -> Result<(), Error<F::Error>> {
+    pub(crate) fn format(&mut self) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
-        if let Ok(opening) = self.find_head()? {
+        if let Ok(opening) = self.find_head() {
             self.log.epoch = opening.life.epoch;
             self.log.head = opening.life.sequence;
             return self.restart();

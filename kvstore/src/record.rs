@@ -4,7 +4,8 @@
 
 use crc::{CRC_32_ISCSI, Crc, Digest};
 
-use crate::layout::{MAX_HEADER, MAX_KEY, MAX_TRAILER};
+use crate::layout::{MAX_HEADER, MAX_KEY, MAX_TRAILER, OPENING};
+use crate::medium::copy;
 
 #[cfg(feature = "crc-table")]
 type Table = crc::Table<1>;
@@ -60,24 +61,28 @@ impl Kind {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Header {
     pub(crate) kind: Kind,
-    pub(crate) key_len: u32,
+    pub(crate) key_len: u8,
     pub(crate) value_len: u32,
 }
-
-/// The header of every commit.
-pub(crate) const COMMIT: Header = Header { kind: Kind::Commit, key_len: 0, value_len: 6 };
-
-/// The header of every seal.
-pub(crate) const SEAL: Header = Header { kind: Kind::Seal, key_len: 0, value_len: 0 };
 
 /// A record's CRC-32C and zero count; in sectors up to 8 KiB the last byte is not used and zero.
 pub(crate) type Trailer = [u8; MAX_TRAILER as usize];
 
 impl Header {
+    /// The header of every commit.
+    pub(crate) const COMMIT: Self = Self { kind: Kind::Commit, key_len: 0, value_len: 6 };
+
+    /// The header of every seal.
+    pub(crate) const SEAL: Self = Self { kind: Kind::Seal, key_len: 0, value_len: 0 };
+
+    pub(crate) const fn key_len(&self) -> u32 {
+        self.key_len as u32
+    }
+
     /// Bits: kind 3, key length less one 6, value length 13, check 5, zero count 5; in large sectors
     /// a byte more: the value length's upper 4 bits and their complement.
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
-        let key = if self.kind.has_key() { self.key_len.wrapping_sub(1) & 63 } else { 0 };
+        let key = if self.kind.has_key() { self.key_len().wrapping_sub(1) & 63 } else { 0 };
         let fields = self.kind as u32 | key << 3 | self.value_len << 9;
         let checked = fields & FIELDS | field_check(fields) << 22;
         let [b0, b1, b2, b3] = (checked | (27 - checked.count_ones()) << 27).to_le_bytes();
@@ -109,7 +114,7 @@ impl Header {
         let kind = Kind::from_bits(fields & 7)?;
         let key_bits = fields >> 3 & 63;
         let value_len = fields >> 9;
-        let key_len = if kind.has_key() { key_bits + 1 } else { 0 };
+        let key_len = if kind.has_key() { key_bits as u8 + 1 } else { 0 };
         let consistent = match kind {
             Kind::Put | Kind::PendingPut => true,
             Kind::Delete | Kind::PendingDelete => value_len == 0,
@@ -168,8 +173,8 @@ impl Check {
 
     /// CRC little-endian, then the zero count big-endian: its first byte always has zeros, and the
     /// last bytes are never all zero.
-    pub(crate) fn trailer(self, len: u32) -> Trailer {
-        let crc = self.digest.finalize();
+    pub(crate) fn trailer(&self, len: u32) -> Trailer {
+        let crc = self.digest.clone().finalize();
         let [c0, c1, c2, c3] = crc.to_le_bytes();
         let [_, z0, z1, z2] = (self.zeros + crc.count_zeros()).to_be_bytes();
         if len == MAX_TRAILER { [c0, c1, c2, c3, z0, z1, z2] } else { [c0, c1, c2, c3, z1, z2, 0] }
@@ -214,77 +219,78 @@ pub(crate) enum NoOpening {
 }
 
 impl Opening {
-    pub(crate) fn encode(&self, shape: [u8; 6]) -> [u8; 31] {
-        let mut out = [0; 31];
-        let mut at = 0;
-        let mut push = |bytes: &[u8]| {
-            for (to, from) in out.iter_mut().skip(at).zip(bytes) {
-                *to = *from;
-            }
-            at += bytes.len();
-        };
-        push(&TAG);
-        push(&[VERSION]);
-        push(&shape);
-        push(&self.facts());
-        let (crc, zeros) = opening_check(&out);
-        let mut push = |at: usize, bytes: &[u8]| {
-            for (to, from) in out.iter_mut().skip(at).zip(bytes) {
-                *to = *from;
-            }
-        };
-        push(25, &crc);
-        push(29, &zeros);
+    pub(crate) fn encode(&self, shape: [u8; 6]) -> [u8; OPENING as usize] {
+        let mut out = [0xFF; OPENING as usize];
+        let (body, checks) = out.split_at_mut(CHECKED);
+        let mut rest = &mut *body;
+        for part in [&TAG[..], &[VERSION], &shape, &self.facts()] {
+            let (now, later) = rest.split_at_mut(part.len().min(rest.len()));
+            copy(now, part);
+            rest = later;
+        }
+        copy(checks, &opening_check(body));
         out
     }
 
-    pub(crate) fn decode(bytes: &[u8; 31], shape: [u8; 6]) -> Result<Self, NoOpening> {
-        let (crc, zeros) = opening_check(bytes);
-        let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
-        let checks = rest.last_chunk();
-        if checks != Some(&[crc[0], crc[1], crc[2], crc[3], zeros[0], zeros[1]]) || [t0, t1] != TAG
-        {
-            return Err(NoOpening::Unreadable);
+    pub(crate) fn decode(
+        bytes: &[u8; OPENING as usize],
+        shape: [u8; 6],
+    ) -> Result<Self, NoOpening> {
+        let (tag, rest) = bytes.split_at(TAG.len());
+        let (version, rest) = rest.split_at(1);
+        let (told, rest) = rest.split_at(shape.len());
+        if tag != TAG || !bytes.ends_with(&opening_check(bytes.split_at(CHECKED).0)) {
+            Err(NoOpening::Unreadable)
+        } else if version != [VERSION] {
+            Err(NoOpening::NewerFormat)
+        } else if told != shape {
+            Err(NoOpening::OtherLayout)
+        } else {
+            rest.first_chunk().map(Self::from_facts).ok_or(NoOpening::Unreadable)
         }
-        if version != VERSION {
-            return Err(NoOpening::NewerFormat);
-        }
-        if [s0, s1, s2, s3, s4, s5] != shape {
-            return Err(NoOpening::OtherLayout);
-        }
-        rest.first_chunk().map(Self::from_facts).ok_or(NoOpening::Unreadable)
     }
 
     /// What settle records repeat, so that a sector is known even if its opening is lost.
-    pub(crate) const fn facts(&self) -> [u8; FACTS as usize] {
-        let [e0, e1, e2, e3] = self.life.epoch.to_le_bytes();
-        let [q0, q1, q2, q3] = self.life.sequence.to_le_bytes();
-        let [o0, o1, ..] = self.older.to_le_bytes();
-        let [p0, p1, p2] = u24(self.previous_end);
-        let [c0, c1, c2] = u24(self.proven_end);
-        [e0, e1, e2, e3, q0, q1, q2, q3, o0, o1, p0, p1, p2, c0, c1, c2]
+    pub(crate) fn facts(&self) -> [u8; FACTS as usize] {
+        let Self { life, older, previous_end, proven_end } = *self;
+        let mut out = [0; FACTS as usize];
+        let words = [
+            life.epoch,
+            life.sequence,
+            older & 0xFFFF | previous_end << 16,
+            previous_end >> 16 & 0xFF | proven_end << 8,
+        ];
+        for (to, word) in out.as_chunks_mut().0.iter_mut().zip(words) {
+            *to = word.to_le_bytes();
+        }
+        out
     }
 
     /// The reverse of [`facts`](Self::facts).
-    pub(crate) const fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
-        let &[e0, e1, e2, e3, q0, q1, q2, q3, o0, o1, p0, p1, p2, c0, c1, c2] = facts;
+    pub(crate) fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
+        let mut words = [0; 4];
+        for (word, bytes) in words.iter_mut().zip(facts.as_chunks().0) {
+            *word = u32::from_le_bytes(*bytes);
+        }
+        let [epoch, sequence, third, fourth] = words;
         Self {
-            life: Life {
-                epoch: u32::from_le_bytes([e0, e1, e2, e3]),
-                sequence: u32::from_le_bytes([q0, q1, q2, q3]),
-            },
-            older: u32::from_le_bytes([o0, o1, 0, 0]),
-            previous_end: from_u24([p0, p1, p2]),
-            proven_end: from_u24([c0, c1, c2]),
+            life: Life { epoch, sequence },
+            older: third & 0xFFFF,
+            previous_end: third >> 16 | (fourth & 0xFF) << 16,
+            proven_end: fourth >> 8,
         }
     }
 }
 
-fn opening_check(bytes: &[u8; 31]) -> ([u8; 4], [u8; 2]) {
-    let body = bytes.get(..25).unwrap_or(&[]);
+/// Bytes of an opening before its checks.
+const CHECKED: usize = OPENING as usize - 6;
+
+/// CRC-32C and zero count of an opening.
+fn opening_check(body: &[u8]) -> [u8; 6] {
     let crc = crc32c(body);
     let zeros = body.iter().map(|b| b.count_zeros()).sum::<u32>() + crc.count_zeros();
-    (crc.to_le_bytes(), [(zeros >> 8) as u8, zeros as u8])
+    let [c0, c1, c2, c3] = crc.to_le_bytes();
+    [c0, c1, c2, c3, (zeros >> 8) as u8, zeros as u8]
 }
 
 /// A sector offset in three bytes, little-endian.
@@ -306,7 +312,7 @@ mod tests {
     /// Lays out header, key, value and trailer without padding.
     fn record(key: &[u8], value: &[u8], wide: bool, out: &mut [u8; 512]) -> usize {
         let header =
-            Header { kind: Kind::Put, key_len: key.len() as u32, value_len: value.len() as u32 };
+            Header { kind: Kind::Put, key_len: key.len() as u8, value_len: value.len() as u32 };
         let mut check = Check::new(LIFE, 64);
         let mut at = 0;
         let (header_len, trailer_len) = if wide { (5, 7) } else { (4, 6) };

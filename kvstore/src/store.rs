@@ -1,18 +1,19 @@
 //! The store: its public calls.
 
+use core::convert::Infallible;
 use core::fmt;
 
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
-use crate::change::{Change, effective};
-use crate::error::Error;
+use crate::change::{Change, for_each};
+use crate::error::{Error, Fault};
 use crate::index::{self, Entry, Index};
-use crate::layout::{Geometry, Layout, MAX_TRAILER};
-use crate::medium::{Found, Medium, WINDOW, copy};
-use crate::record::{COMMIT, Check, Header, SEAL, crc32c, key_is_valid, u24};
-use crate::turn::{Load, set};
-use crate::walk::{Core, Live, Log};
+use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
+use crate::log::{Core, Live, Log};
+use crate::medium::{Checker, Found, Medium, copy};
+use crate::record::{Header, crc32c, key_is_valid, u24};
+use crate::turn::Load;
 
 /// A settings store in a range of NOR flash, for up to `N` live keys.
 ///
@@ -121,15 +122,10 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// # Errors
     /// As [`put`](Self::put); never [`Error::Full`] for want of space.
     pub fn delete<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<bool, Error<F::Error>> {
-        let change = Change::delete(key);
-        self.core.check(&change)?;
-        let hash = crc32c(change.key());
-        let index = self.entries.as_mut_view();
-        let existed = self.core.position(change.key(), hash, index).is_some();
-        if existed {
-            self.core.write(&[change], index)?;
-        }
-        Ok(existed)
+        // Writes only if the key exists; then it is not there afterwards.
+        let keys = self.entries.len();
+        self.commit(&[Change::delete(key)])?;
+        Ok(self.entries.len() < keys)
     }
 
     /// Makes all changes or none, whatever happens. If a key is named more than once, the last
@@ -141,9 +137,6 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// # Errors
     /// As [`put`](Self::put).
     pub fn commit(&mut self, changes: &[Change<'_>]) -> Result<(), Error<F::Error>> {
-        for change in changes {
-            self.core.check(change)?;
-        }
         self.core.write(changes, self.entries.as_mut_view())
     }
 
@@ -165,14 +158,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         if !key_is_valid(key) {
             return Err(Error::InvalidKey);
         }
-        if self.core.log.poisoned {
-            return Err(Error::ReopenNeeded);
-        }
-        match self.core.load(key, self.entries.as_mut_view(), buffer) {
-            Ok(Some(len)) => Ok(buffer.get(..len)),
-            Ok(None) => Ok(None),
-            Err(error) => Err(error),
-        }
+        self.core.ready()?;
+        let len = self.core.load(key, self.entries.as_mut_view(), buffer)?;
+        Ok(len.and_then(|len| buffer.get(..len)))
     }
 
     /// Calls `each` with the name and the value's length in bytes of every key, in no particular
@@ -185,14 +173,13 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         &mut self,
         mut each: impl FnMut(&[u8], usize),
     ) -> Result<(), Error<F::Error>> {
-        if self.core.log.poisoned {
-            return Err(Error::ReopenNeeded);
-        }
-        let mut window = [0; WINDOW];
+        self.core.ready()?;
+        let mut bytes = [0; _];
         for entry in &self.entries {
             let limit = self.core.limit_at(entry.address);
-            let looked = self.core.medium.look_at_key(entry.address, limit, &mut window);
-            let (found, key) = looked.ok_or(Error::Corrupt)?;
+            let looked = self.core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
+            let found = looked.ok_or(Error::Corrupt)?;
+            let key = self.core.medium.geometry.key_in(&found, &bytes);
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
@@ -218,9 +205,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// # Errors
     /// [`Error::Flash`], [`Error::ReopenNeeded`].
     pub fn clear(&mut self) -> Result<(), Error<F::Error>> {
-        if self.core.log.poisoned {
-            return Err(Error::ReopenNeeded);
-        }
+        self.core.ready()?;
         self.core.restart()?;
         self.entries.clear();
         Ok(())
@@ -247,42 +232,44 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
 }
 
 impl<F: NorFlash> Core<F> {
-    fn check(&self, change: &Change<'_>) -> Result<(), Error<F::Error>> {
-        if self.log.poisoned {
-            return Err(Error::ReopenNeeded);
-        }
-        if !key_is_valid(change.key()) {
-            return Err(Error::InvalidKey);
-        }
-        if change.value().len() > self.medium.geometry.max_value() as usize {
-            return Err(Error::TooLarge);
-        }
-        Ok(())
+    fn ready(&self) -> Result<(), Error<F::Error>> {
+        if self.log.poisoned { Err(Error::ReopenNeeded) } else { Ok(()) }
     }
 
-    /// Makes checked changes, if one of them changes something.
+    /// Makes the changes, if one of them changes something.
     fn write(&mut self, changes: &[Change<'_>], index: &mut Index) -> Result<(), Error<F::Error>> {
-        let mut needed = false;
-        for change in effective(changes) {
-            needed = needed || !self.changes_nothing(change, index)?;
+        self.ready()?;
+        let g = self.medium.geometry;
+        for change in changes {
+            if !key_is_valid(change.key()) {
+                return Err(Error::InvalidKey);
+            }
+            if change.value().len() > g.max_value() as usize {
+                return Err(Error::TooLarge);
+            }
         }
+        let mut needed = false;
+        // How many keys the index will hold.
+        let mut keys = index.len();
+        for_each(changes, &mut |change| {
+            let hash = crc32c(change.key());
+            let (position, old) = self.position(change.key(), hash, index);
+            match (change.is_put(), position) {
+                (true, None) => keys += 1,
+                (false, Some(_)) => keys = keys.saturating_sub(1),
+                _ => {}
+            }
+            needed = needed || !self.changes_nothing(change, position, old)?;
+            Ok::<(), Fault<F::Error>>(())
+        })?;
         if !needed {
             return Ok(());
         }
-        let g = self.medium.geometry;
-        let mut load = Live::default();
-        let (mut added, mut removed) = (0, 0);
-        for change in effective(changes) {
-            let Header { key_len, value_len, .. } = change.header(false);
-            load = load.plus(g.record_bytes(key_len, value_len));
-            let exists = self.position(change.key(), crc32c(change.key()), index).is_some();
-            added += usize::from(change.is_put() && !exists);
-            removed += usize::from(!change.is_put() && exists);
-        }
+        let load = g.load(changes);
         if !g.fits(load.bytes, load.count) {
             return Err(Error::TooLarge);
         }
-        if index.len() + added > index.capacity() + removed {
+        if keys > index.capacity() {
             return Err(Error::IndexFull);
         }
         let must_seal = self.log_is_long() && self.log.head != self.log.tail && {
@@ -290,64 +277,49 @@ impl<F: NorFlash> Core<F> {
             !g.fits(sum.bytes, sum.count)
         };
         let head_sum = self.log.head_live.and(load);
-        let fits = g.fits(head_sum.bytes, head_sum.count);
-        if fits && self.end_of(changes, must_seal) <= g.sector_bytes {
-            return self.append(changes, must_seal, index);
+        if g.fits(head_sum.bytes, head_sum.count)
+            && g.end_of(self.log.end, changes, must_seal) <= g.sector_bytes
+        {
+            return Ok(self.append(changes, must_seal, index)?);
         }
-        let Some(turns) = self.turns_needed(changes, index)? else { return Err(Error::Full) };
-        for _ in 0..turns {
-            let load = Load { changes: &[], suspect: None, previous_end: self.log.end };
+        let mut turns = self.turns_needed(changes, index).ok_or(Error::Full)?;
+        loop {
+            let changes = if turns == 0 { changes } else { &[] };
+            let load = Load { changes, suspect: None, previous_end: self.log.end };
             self.turn(&load, index)?;
+            if turns == 0 {
+                return Ok(());
+            }
+            turns -= 1;
         }
-        let load = Load { changes, suspect: None, previous_end: self.log.end };
-        self.turn(&load, index)?;
-        Ok(())
     }
 
-    /// Whether the change asks for what is there already.
+    /// Whether the change asks for what is there already, at a place in the index.
     fn changes_nothing(
         &mut self,
         change: &Change<'_>,
-        index: &Index,
-    ) -> Result<bool, Error<F::Error>> {
-        let found = match self.position(change.key(), crc32c(change.key()), index) {
-            None => return Ok(!change.is_put()),
-            Some((_, None)) => return Ok(false),
-            Some((_, Some(found))) => found,
-        };
+        position: Option<usize>,
+        old: Option<Found>,
+    ) -> Result<bool, Fault<F::Error>> {
+        if position.is_none() {
+            return Ok(!change.is_put());
+        }
+        let Some(found) = old else { return Ok(false) };
         if !change.is_put() || found.header.value_len as usize != change.value().len() {
             return Ok(false);
         }
-        let start = self.medium.geometry.value_at(&found) - found.address;
+        let start = self.medium.geometry.value_at(&found);
         let mut equal = true;
-        let life = self.life(self.sequence_at(found.address));
-        let (want, have) = self.medium.scan(&found, life, &mut |at, bytes| {
+        let life = self.life_at(found.address);
+        let difference = self.medium.scan(&found, life, &mut |_, at, bytes| {
             let skip = start.saturating_sub(at) as usize;
             let from = at.saturating_sub(start) as usize;
             let stored = bytes.get(skip..).unwrap_or(&[]);
             let wanted = change.value().get(from..).unwrap_or(&[]);
             equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
+            Ok(())
         })?;
-        Ok(equal && want == have)
-    }
-
-    /// Where the head would end after an append of `changes`.
-    fn end_of(&self, changes: &[Change<'_>], seal: bool) -> u32 {
-        let g = self.medium.geometry;
-        let mut at = self.log.end;
-        let mut add = |header: Header| {
-            at = g.record_end(g.place(at), header.key_len, header.value_len);
-        };
-        for change in effective(changes) {
-            add(change.header(false));
-        }
-        if changes.len() > 1 {
-            add(COMMIT);
-        }
-        if seal {
-            add(SEAL);
-        }
-        at
+        Ok(equal && difference == [0; _])
     }
 
     /// Appends to the head: a record, or a batch and its commit.
@@ -356,61 +328,45 @@ impl<F: NorFlash> Core<F> {
         changes: &[Change<'_>],
         seal: bool,
         index: &mut Index,
-    ) -> Result<(), Error<F::Error>> {
+    ) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
         let base = self.base(self.log.head);
         let start = base + self.log.end;
         let pending = changes.len() > 1;
         let mut at = start;
         self.log.poisoned = true;
-        for change in effective(changes) {
+        for_each(changes, &mut |change| {
             self.write_change(change, pending, &mut at)?;
-        }
+            Ok(())
+        })?;
         if pending {
             let ([a, b, c], [d, e, f]) = (u24(start - base), u24(at - base));
-            self.write_record(COMMIT, &[], &[a, b, c, d, e, f], &mut at)?;
+            self.write_record(Header::COMMIT, &[], &[a, b, c, d, e, f], &mut at)?;
         }
         if seal {
-            self.write_record(SEAL, &[], &[], &mut at)?;
+            self.write_record(Header::SEAL, &[], &[], &mut at)?;
         }
         self.log.end = g.place(at - base);
+        // Deletes first, as a mount does it.
         for puts in [false, true] {
-            let mut at = start;
-            for change in effective(changes) {
+            let mut offset = start - base;
+            for_each(changes, &mut |change| {
                 let header = change.header(pending);
-                let address = base + g.place(at - base);
-                let offset = g.record_end(address - base, header.key_len, header.value_len);
-                let end = base + offset;
-                at = end;
-                if change.is_put() == puts {
-                    self.take_effect(change, &Found { address, end, header }, index);
+                let place = g.place(offset);
+                offset = g.record_end(place, header.key_len(), header.value_len);
+                if change.is_put() != puts {
+                    return Ok(());
                 }
-            }
+                let found = Found { address: base + place, end: base + offset, header };
+                self.apply_change(&found, change.key(), crc32c(change.key()), index)
+            })?;
         }
         self.log.poisoned = false;
         Ok(())
     }
 
-    /// Lets a change that is in the head take effect in RAM.
-    fn take_effect(&mut self, change: &Change<'_>, record: &Found, index: &mut Index) {
-        let hash = crc32c(change.key());
-        let old = self.position(change.key(), hash, index);
-        if let Some((_, Some(found))) = &old {
-            self.note_gone(found);
-        }
-        let position = old.map(|(position, _)| position);
-        if change.is_put() {
-            set(index, position, hash, record.address);
-            self.note_live(record);
-        } else if let Some(position) = position {
-            index::remove(index, position);
-        }
-    }
-
     fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        if self.log.poisoned {
-            return Err(Error::ReopenNeeded);
-        }
+        self.ready()?;
         let g = self.medium.geometry;
         let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
         if self.log.end > g.sector_bytes / 16 * 15 && moved < g.sector_bytes / 4 * 3 {
@@ -432,29 +388,27 @@ impl<F: NorFlash> Core<F> {
         index: &Index,
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
+        let g = self.medium.geometry;
         let hash = crc32c(key);
         let first = index::lower_bound(index, hash);
-        let mut window = [0; WINDOW];
+        // Header, key and a short value.
+        let mut bytes = [0; MAX_HEADER as usize + MAX_KEY + 48];
+        let len = g.round_up(g.header() + key.len() as u32 + 48) as usize;
         let mut damaged = false;
         for entry in index.iter().skip(first).take_while(|e| e.hash == hash) {
             let limit = self.limit_at(entry.address);
-            let look = self.medium.geometry.header() + key.len() as u32 + 48;
-            let Some((found, seen)) = self.medium.look(entry.address, limit, look, &mut window)
-            else {
-                damaged = true;
-                continue;
-            };
-            let start = self.medium.geometry.header() as usize;
-            if window.get(start..start + found.header.key_len as usize) == Some(key) {
-                let seen = window.get(..seen).unwrap_or(&[]);
-                return self.load_found(&found, seen, buffer).map(Some);
+            let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
+            match self.medium.look(entry.address, limit, bytes) {
+                None => damaged = true,
+                Some(found) if g.key_in(&found, bytes) == key => {
+                    let len = bytes.len().min((found.end - found.address) as usize);
+                    let seen = bytes.get(..len).unwrap_or(&[]);
+                    return self.load_found(&found, seen, buffer);
+                }
+                Some(_) => {}
             }
         }
-        if damaged {
-            self.log.damaged = self.log.damaged.saturating_add(1);
-            return Err(Error::Corrupt);
-        }
-        Ok(None)
+        if damaged { self.corrupt() } else { Ok(None) }
     }
 
     /// Reads the rest of a record of which the first bytes were seen, and checks it.
@@ -463,55 +417,59 @@ impl<F: NorFlash> Core<F> {
         found: &Found,
         seen: &[u8],
         buffer: &mut [u8],
-    ) -> Result<usize, Error<F::Error>> {
+    ) -> Result<Option<usize>, Error<F::Error>> {
+        let g = self.medium.geometry;
         let len = found.header.value_len as usize;
         if buffer.len() < len {
             return Err(Error::BufferTooSmall { needed: len });
         }
-        let life = self.life(self.sequence_at(found.address));
-        let mut check = Check::new(life, self.medium.geometry.offset_of(found.address));
-        let g = self.medium.geometry;
-        let mut stored = [0; MAX_TRAILER as usize];
-        let record = (found.end - found.address) as usize;
-        let body = record - g.trailer() as usize;
+        let mut checker = Checker::new(&g, self.life_at(found.address), found);
+        checker.feed(found.address, seen);
         let value_at = (g.value_at(found) - found.address) as usize;
-        // Everything from `at` in the record on, in order.
-        let mut take = |at: usize, bytes: &[u8]| {
-            let (covered, trailer) = bytes.split_at(body.saturating_sub(at).min(bytes.len()));
-            check.update(covered);
-            let skip = (at + covered.len()).saturating_sub(body);
-            copy(stored.get_mut(skip..).unwrap_or(&mut []), trailer);
-        };
-        let seen = seen.get(..seen.len().min(record)).unwrap_or(seen);
-        take(0, seen);
+        copy(buffer.get_mut(..len).unwrap_or(&mut []), seen.get(value_at..).unwrap_or(&[]));
         let have = seen.len().saturating_sub(value_at).min(len);
-        copy(buffer, seen.get(value_at..value_at + have).unwrap_or(&[]));
-        let mut at = seen.len();
-        let address = found.address + at as u32;
-        if at < record && have < len && buffer.len() >= have + record - at {
-            let rest = buffer.get_mut(have..have + record - at).unwrap_or(&mut []);
-            self.medium.read(address, rest)?;
-            take(at, rest);
-            at = record;
-        } else if have < len {
-            let rest = buffer.get_mut(have..len).unwrap_or(&mut []);
-            self.medium.read(address, rest)?;
-            take(at, rest);
-            at += len - have;
-        }
+        let mut at = found.address + seen.len() as u32;
         let mut piece = [0; 64];
-        while at < record {
-            let n = (record - at).min(piece.len());
-            let piece = piece.get_mut(..n).unwrap_or(&mut []);
-            self.medium.read(found.address + at as u32, piece)?;
-            take(at, piece);
-            at += n;
+        while at < found.end {
+            let rest = (found.end - at) as usize;
+            // The rest of the value goes where it belongs, with the trailer if that fits too.
+            let part =
+                if value_at + have < value_at + len && at == found.address + seen.len() as u32 {
+                    let n = if buffer.len() >= have + rest { rest } else { len - have };
+                    buffer.get_mut(have..have + n)
+                } else {
+                    piece.get_mut(..rest.min(64))
+                };
+            let part = part.unwrap_or(&mut []);
+            self.medium.read(at, part)?;
+            checker.feed(at, part);
+            at += part.len() as u32;
         }
-        if check.trailer(g.trailer()) == stored {
-            Ok(len)
-        } else {
-            self.log.damaged = self.log.damaged.saturating_add(1);
-            Err(Error::Corrupt)
+        if checker.passes() { Ok(Some(len)) } else { self.corrupt() }
+    }
+
+    fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
+        self.log.damaged = self.log.damaged.saturating_add(1);
+        Err(Error::Corrupt)
+    }
+}
+
+impl Geometry {
+    /// Where the head would end after an append of `changes` at `offset`.
+    fn end_of(&self, mut offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
+        let mut add = |header: &Header| {
+            offset = self.record_end(self.place(offset), header.key_len(), header.value_len);
+        };
+        let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
+            add(&change.header(false));
+            Ok(())
+        });
+        if changes.len() > 1 {
+            add(&Header::COMMIT);
         }
+        if seal {
+            add(&Header::SEAL);
+        }
+        offset
     }
 }

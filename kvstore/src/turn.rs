@@ -3,16 +3,18 @@
 //! Until the mark is programmed the new sector counts for nothing; a cut before costs only the
 //! erase. From then on the oldest sector is retired if the log had grown to all sectors but one.
 
+use core::convert::Infallible;
+
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::change::{Change, effective};
-use crate::error::Error;
+use crate::change::{Change, for_each};
+use crate::error::Fault;
 use crate::index::{self, Index};
-use crate::layout::OPENING;
+use crate::layout::{Geometry, OPENING};
+use crate::log::{Core, Live};
 use crate::medium::{Found, copy};
 use crate::record::{Header, Kind, Opening, crc32c};
 use crate::settle::Suspect;
-use crate::walk::{Core, Held, Live};
 use crate::writer::Writer;
 
 /// What else goes into the new sector.
@@ -26,16 +28,12 @@ pub(crate) struct Load<'a> {
 }
 
 impl<F: NorFlash> Core<F> {
-    pub(crate) const fn log_is_long(&self) -> bool {
-        self.log.head - self.log.tail + 2 >= self.medium.geometry.sectors
-    }
-
     /// Turns the sector. `false`: the suspect no longer passes its checks, and nothing counts.
     pub(crate) fn turn(
         &mut self,
         load: &Load<'_>,
         index: &mut Index,
-    ) -> Result<bool, Error<F::Error>> {
+    ) -> Result<bool, Fault<F::Error>> {
         let tail = self.log.tail;
         let retires = self.log_is_long();
         self.begin_sector()?;
@@ -48,44 +46,27 @@ impl<F: NorFlash> Core<F> {
             return Ok(false);
         }
         if retires {
-            for position in 0..index.len() {
-                let Some(&entry) = index.get(position) else { break };
-                if self.medium.geometry.sector_of(entry.address) != self.sector(tail) {
-                    continue;
-                }
-                let Some(source) = self.header_at(entry.address) else {
-                    self.log.damaged += 1;
-                    continue;
-                };
-                if self.is_replaced(entry.hash, &source, load.changes) {
-                    continue;
-                }
-                let (copied, _) = self.copy_record(&source, &mut at)?;
-                if let Some(entry) = index.get_mut(position) {
-                    entry.address = copied.address;
-                }
-            }
+            self.carry_tail(tail, load.changes, &mut at, index)?;
         }
-        let in_tail = |core: &Self, address| {
-            retires && core.medium.geometry.sector_of(address) == core.sector(tail)
-        };
         // Deletes first, so that a later mount's index never holds more than this one.
-        for change in effective(load.changes).filter(|c| !c.is_put()) {
-            let hash = crc32c(change.key());
-            let Some((position, found)) = self.position(change.key(), hash, index) else {
-                continue;
-            };
-            // What the retired sector held was the oldest version: it goes with the sector.
-            if !found.is_some_and(|found| in_tail(self, found.address)) {
-                self.write_change(change, false, &mut at)?;
-            }
-            index::remove(index, position);
-        }
-        for change in effective(load.changes).filter(|c| c.is_put()) {
-            let hash = crc32c(change.key());
-            let position = self.position(change.key(), hash, index);
-            let found = self.write_change(change, false, &mut at)?;
-            set(index, position.map(|(position, _)| position), hash, found.address);
+        for puts in [false, true] {
+            for_each(load.changes, &mut |change| {
+                if change.is_put() != puts {
+                    return Ok(());
+                }
+                let hash = crc32c(change.key());
+                let (position, old) = self.position(change.key(), hash, index);
+                if !puts {
+                    let Some(position) = position else { return Ok(()) };
+                    // What the retired sector held was the oldest version: it goes with it.
+                    if old.is_some_and(|old| retires && self.is_in(old.address, tail)) {
+                        index::remove(index, position);
+                        return Ok(());
+                    }
+                }
+                let found = self.write_change(change, false, &mut at)?;
+                self.apply_change(&found, change.key(), hash, index)
+            })?;
         }
         let tail = if retires { tail + 1 } else { tail };
         self.finish_sector(tail, load.previous_end, at)?;
@@ -93,21 +74,46 @@ impl<F: NorFlash> Core<F> {
         Ok(true)
     }
 
-    /// Starts the log anew in the spare, with no records. Atomic: the mark makes it count.
-    pub(crate) fn restart(&mut self) -> Result<(), Error<F::Error>> {
-        let end = self.log.end;
-        self.begin_sector()?;
-        self.log.epoch = self.log.epoch.wrapping_add(1);
-        let at = self.base(self.log.head) + self.medium.geometry.first_record();
-        self.finish_sector(self.log.head, end, at)?;
-        self.log.live = Live::default();
-        self.log.head_live = Live::default();
-        self.log.tail_live = Live::default();
+    /// Copies the tail's live records that `changes` do not replace.
+    fn carry_tail(
+        &mut self,
+        tail: u32,
+        changes: &[Change<'_>],
+        at: &mut u32,
+        index: &mut Index,
+    ) -> Result<(), Fault<F::Error>> {
+        for position in 0..index.len() {
+            let Some(&entry) = index.get(position) else { break };
+            if !self.is_in(entry.address, tail) {
+                continue;
+            }
+            let Some(source) = self.header_at(entry.address) else {
+                self.log.damaged += 1;
+                continue;
+            };
+            if self.is_replaced(entry.hash, entry.address, changes) {
+                continue;
+            }
+            let (copied, _) = self.copy_record(&source, at)?;
+            if let Some(entry) = index.get_mut(position) {
+                entry.address = copied.address;
+            }
+        }
         Ok(())
     }
 
+    /// Starts the log anew in the spare, with no records. Atomic: the mark makes it count.
+    pub(crate) fn restart(&mut self) -> Result<(), Fault<F::Error>> {
+        let end = self.log.end;
+        self.begin_sector()?;
+        self.log.epoch = self.log.epoch.wrapping_add(1);
+        self.forget_live();
+        let at = self.base(self.log.head) + self.medium.geometry.first_record();
+        self.finish_sector(self.log.head, end, at)
+    }
+
     /// Erases the spare, in this power-up: reading blank proves nothing.
-    fn begin_sector(&mut self) -> Result<(), Error<F::Error>> {
+    fn begin_sector(&mut self) -> Result<(), Fault<F::Error>> {
         let next = self.log.head + 1;
         // Until the sector counts, RAM and flash disagree.
         self.log.poisoned = true;
@@ -125,7 +131,7 @@ impl<F: NorFlash> Core<F> {
         tail: u32,
         previous_end: u32,
         at: u32,
-    ) -> Result<(), Error<F::Error>> {
+    ) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
         let base = self.base(self.log.head);
         let opening = Opening {
@@ -152,12 +158,11 @@ impl<F: NorFlash> Core<F> {
         suspect: &Suspect,
         at: &mut u32,
         index: &mut Index,
-    ) -> Result<bool, Error<F::Error>> {
+    ) -> Result<bool, Fault<F::Error>> {
         if suspect.found.header.kind != Kind::Commit {
             let (copied, whole) = self.copy_record(&suspect.found, at)?;
             if whole {
-                let key = self.key_of(&copied);
-                self.apply(&Held::Record(copied, key), index)?;
+                self.apply_stored(&copied, index)?;
             }
             return Ok(whole);
         }
@@ -166,8 +171,7 @@ impl<F: NorFlash> Core<F> {
             self.each_in_batch(suspect.extent, &mut |core, found| {
                 if found.header.kind == kind {
                     let (copied, _) = core.copy_record(found, at)?;
-                    let key = core.key_of(&copied);
-                    core.apply(&Held::Record(copied, key), index)?;
+                    core.apply_stored(&copied, index)?;
                 }
                 Ok(())
             })?;
@@ -181,20 +185,18 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         source: &Found,
         at: &mut u32,
-    ) -> Result<(Found, bool), Error<F::Error>> {
+    ) -> Result<(Found, bool), Fault<F::Error>> {
         let kind = match source.header.kind {
             Kind::Delete | Kind::PendingDelete => Kind::Delete,
             _ => Kind::Put,
         };
-        let life = self.life(self.sequence_at(source.address));
         let header = Header { kind, ..source.header };
-        let address = self.placed(*at);
-        let new_life = self.life(self.log.head);
-        let mut writer = Writer::start(&mut self.medium, new_life, address, header)?;
-        let difference = writer.push_from(source, life)?;
-        let end = writer.finish(difference)?;
-        *at = end;
-        Ok((Found { address, end, header }, difference == [0; 7]))
+        let mut writer = self.start(header, *at);
+        let address = writer.at;
+        let life = self.life_at(source.address);
+        let difference = writer.push_from(&mut self.medium, source, life)?;
+        *at = writer.finish(&mut self.medium, difference)?;
+        Ok((Found { address, end: *at, header }, difference == [0; _]))
     }
 
     /// Writes a change's record at the next place of the head.
@@ -203,7 +205,7 @@ impl<F: NorFlash> Core<F> {
         change: &Change<'_>,
         pending: bool,
         at: &mut u32,
-    ) -> Result<Found, Error<F::Error>> {
+    ) -> Result<Found, Fault<F::Error>> {
         self.write_record(change.header(pending), change.key(), change.value(), at)
     }
 
@@ -214,66 +216,67 @@ impl<F: NorFlash> Core<F> {
         key: &[u8],
         value: &[u8],
         at: &mut u32,
-    ) -> Result<Found, Error<F::Error>> {
-        let address = self.placed(*at);
-        let life = self.life(self.log.head);
-        let mut writer = Writer::start(&mut self.medium, life, address, header)?;
-        writer.push(key)?;
-        writer.push(value)?;
-        let end = writer.finish([0; 7])?;
-        *at = end;
-        Ok(Found { address, end, header })
+    ) -> Result<Found, Fault<F::Error>> {
+        let mut writer = self.start(header, *at);
+        let address = writer.at;
+        writer.push(&mut self.medium, key)?;
+        writer.push(&mut self.medium, value)?;
+        *at = writer.finish(&mut self.medium, [0; _])?;
+        Ok(Found { address, end: *at, header })
     }
 
-    /// Address where a record in the head may start that follows on `address`.
-    fn placed(&self, address: u32) -> u32 {
+    /// Starts a record at the first place from the address `at` on.
+    fn start(&self, header: Header, at: u32) -> Writer {
+        let g = self.medium.geometry;
         let base = self.base(self.log.head);
-        base + self.medium.geometry.place(address - base)
+        let address = base + g.place(at - base);
+        Writer::new(g, self.life(self.log.head), address, header)
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store
     /// is full.
-    pub(crate) fn turns_needed(
-        &mut self,
-        changes: &[Change<'_>],
-        index: &Index,
-    ) -> Result<Option<u32>, Error<F::Error>> {
+    pub(crate) fn turns_needed(&mut self, changes: &[Change<'_>], index: &Index) -> Option<u32> {
         let g = self.medium.geometry;
-        let size = |c: &Change<'_>| g.record_bytes(c.key().len() as u32, c.value().len() as u32);
-        let mut load = Live::default();
-        for change in effective(changes) {
-            load = load.plus(size(change));
-        }
+        let load = g.load(changes);
         if !self.log_is_long() {
-            return Ok(g.fits(load.bytes, load.count).then_some(0));
+            return g.fits(load.bytes, load.count).then_some(0);
         }
         for turns in 0..=self.log.head - self.log.tail {
             let sequence = self.log.tail + turns;
             let mut load = load;
-            for change in effective(changes).filter(|c| !c.is_put()) {
-                let hash = crc32c(change.key());
-                match self.position(change.key(), hash, index) {
-                    Some((_, None)) => {}
-                    Some((_, Some(found))) if self.sequence_at(found.address) != sequence => {}
-                    _ => load = load.minus(size(change)),
+            let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
+                if !change.is_put() {
+                    let hash = crc32c(change.key());
+                    let (position, old) = self.position(change.key(), hash, index);
+                    let stays = position.is_some()
+                        && old.is_none_or(|old| !self.is_in(old.address, sequence));
+                    if !stays {
+                        load = load.minus(g.change_bytes(change));
+                    }
                 }
-            }
+                Ok(())
+            });
             let sum = self.live_in(sequence, index, changes).and(load);
             if g.fits(sum.bytes, sum.count) {
-                return Ok(Some(turns));
+                return Some(turns);
             }
         }
-        Ok(None)
+        None
     }
 }
 
-/// Points the index to a new record of a key.
-pub(crate) fn set(index: &mut Index, position: Option<usize>, hash: u32, address: u32) {
-    match position.and_then(|position| index.get_mut(position)) {
-        Some(entry) => entry.address = address,
-        // Room was checked before anything was written.
-        None => {
-            index::insert(index, hash, address);
-        }
+impl Geometry {
+    fn change_bytes(&self, change: &Change<'_>) -> u32 {
+        self.record_bytes(change.key().len() as u32, change.value().len() as u32)
+    }
+
+    /// What the records of `changes` take.
+    pub(crate) fn load(&self, changes: &[Change<'_>]) -> Live {
+        let mut load = Live::default();
+        let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
+            load = load.plus(self.change_bytes(change));
+            Ok(())
+        });
+        load
     }
 }

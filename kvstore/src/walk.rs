@@ -1,230 +1,176 @@
 //! The walk over a sector: which records count.
 //!
-//! A walk reads headers only. A header behind a record proves the record whole, so just the last
-//! one is in doubt. Where no header can be read, the next settle record behind tells how much of
-//! what came before is accepted.
+//! A walk reads headers and keys only. A header behind a record proves the record whole, so just
+//! the last one is in doubt. Where no header can be read, the next settle record behind tells how
+//! much of what came before is accepted.
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::change::Change;
-use crate::error::Error;
+use crate::error::Fault;
 use crate::index::{self, Index};
-use crate::layout::MAX_KEY;
-use crate::medium::{Found, Medium, Settle, WINDOW, copy};
-use crate::record::{Kind, Life, crc32c};
-
-/// State of the log in RAM.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Log {
-    pub(crate) epoch: u32,
-    /// Sequence number of the sector that takes appends; number s lives in sector s mod N.
-    pub(crate) head: u32,
-    /// Sequence number of the oldest live sector.
-    pub(crate) tail: u32,
-    /// Offset of the next record in the head.
-    pub(crate) end: u32,
-    /// All live records.
-    pub(crate) live: Live,
-    pub(crate) head_live: Live,
-    pub(crate) tail_live: Live,
-    /// The spare was erased in this power-up.
-    pub(crate) spare_erased: bool,
-    /// A flash error left the state unknown.
-    pub(crate) poisoned: bool,
-    pub(crate) damaged: u32,
-}
-
-/// Live records of a sector.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Live {
-    pub(crate) bytes: u32,
-    pub(crate) count: u32,
-}
-
-impl Live {
-    pub(crate) const fn plus(self, bytes: u32) -> Self {
-        Self { bytes: self.bytes + bytes, count: self.count + 1 }
-    }
-
-    pub(crate) const fn minus(self, bytes: u32) -> Self {
-        Self { bytes: self.bytes.saturating_sub(bytes), count: self.count.saturating_sub(1) }
-    }
-
-    pub(crate) const fn and(self, other: Self) -> Self {
-        Self { bytes: self.bytes + other.bytes, count: self.count + other.count }
-    }
-}
-
-/// The store without its index.
-#[derive(Debug)]
-pub(crate) struct Core<F> {
-    pub(crate) medium: Medium<F>,
-    pub(crate) log: Log,
-}
+use crate::log::Core;
+use crate::medium::{Found, KeyBytes};
+use crate::record::{Kind, crc32c};
+use crate::settle_record::Settle;
 
 /// A record whose part in the log depends on what stands behind it.
-#[derive(Clone, Copy, Debug)]
-pub(crate) enum Held {
-    Record(Found, Key),
-    Settle(Settle),
-}
-
-/// A key read once, and its hash.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Key {
-    bytes: [u8; MAX_KEY],
-    len: usize,
-    pub(crate) hash: u32,
-}
-
-impl Key {
-    fn new(key: &[u8]) -> Self {
-        let mut bytes = [0; MAX_KEY];
-        copy(&mut bytes, key);
-        Self { bytes, len: key.len(), hash: crc32c(key) }
-    }
-
-    fn bytes(&self) -> &[u8] {
-        self.bytes.get(..self.len).unwrap_or(&[])
-    }
+pub(crate) struct Held {
+    pub(crate) found: Found,
+    /// Whether it is the settle record that the walk keeps.
+    pub(crate) settles: bool,
+    hash: u32,
+    /// Its first bytes, up to the end of the key.
+    bytes: KeyBytes,
 }
 
 impl Held {
-    pub(crate) const fn address(&self) -> u32 {
-        match self {
-            Self::Record(found, _) => found.address,
-            Self::Settle(settle) => settle.found.address,
-        }
-    }
+    pub(crate) const NONE: Self =
+        Self { found: Found::NONE, settles: false, hash: 0, bytes: [0; _] };
 }
 
-/// Where a walk ended.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Stop {
-    /// Offset of the place that holds no record.
+/// How far a walk is.
+pub(crate) struct Walk<'a> {
+    /// Offset of the next place.
     pub(crate) offset: u32,
-    /// The last record but one, not applied yet.
-    pub(crate) before: Option<Held>,
-    /// The last record, not applied yet.
-    pub(crate) last: Option<Held>,
+    /// How many records were met but not applied yet, at most the last two.
+    pub(crate) held: u32,
+    pub(crate) before: &'a mut Held,
+    pub(crate) last: &'a mut Held,
+    free: &'a mut Held,
+    /// The settle record among them.
+    pub(crate) settle: Settle,
+    /// Longest key met so far.
+    expected: u32,
+}
+
+impl<'a> Walk<'a> {
+    pub(crate) const fn new(places: &'a mut [Held; 3]) -> Self {
+        let [before, last, free] = places;
+        Self { offset: 0, held: 0, before, last, free, settle: Settle::NONE, expected: 0 }
+    }
+
+    /// What was read into the free place is the last record now.
+    const fn push(&mut self) {
+        core::mem::swap(&mut self.before, &mut self.last);
+        core::mem::swap(&mut self.last, &mut self.free);
+        self.held += 1;
+    }
 }
 
 /// What is done with each record of a batch.
-pub(crate) type Visit<'a, C, E> = dyn FnMut(&mut C, &Found) -> Result<(), Error<E>> + 'a;
+pub(crate) type Visit<'a, C, E> = dyn FnMut(&mut C, &Found) -> Result<(), Fault<E>> + 'a;
 
 impl<F: NorFlash> Core<F> {
-    /// Physical sector of a sequence number.
-    pub(crate) const fn sector(&self, sequence: u32) -> u32 {
-        sequence % self.medium.geometry.sectors
-    }
-
-    /// Address of the first byte of a sector.
-    pub(crate) const fn base(&self, sequence: u32) -> u32 {
-        self.sector(sequence) * self.medium.geometry.sector_bytes
-    }
-
-    pub(crate) const fn life(&self, sequence: u32) -> Life {
-        Life { epoch: self.log.epoch, sequence }
-    }
-
-    /// Sequence number of the log sector an address lies in.
-    pub(crate) const fn sequence_at(&self, address: u32) -> u32 {
-        let g = self.medium.geometry;
-        let back = (self.sector(self.log.head) + g.sectors - g.sector_of(address)) % g.sectors;
-        self.log.head.wrapping_sub(back)
-    }
-
-    /// End of the sector an address lies in.
-    pub(crate) const fn limit_at(&self, address: u32) -> u32 {
-        let g = self.medium.geometry;
-        (g.sector_of(address) + 1) * g.sector_bytes
-    }
-
-    /// The header of the record an index entry points to.
-    pub(crate) fn header_at(&mut self, address: u32) -> Option<Found> {
-        self.medium.header(address, self.limit_at(address))
-    }
-
     /// Walks a sector up to `limit` (an offset) and applies what counts, but for the last two
     /// records.
     pub(crate) fn walk(
         &mut self,
         sequence: u32,
         limit: u32,
+        walk: &mut Walk<'_>,
         index: &mut Index,
-    ) -> Result<Stop, Error<F::Error>> {
+    ) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
         let base = self.base(sequence);
         let life = self.life(sequence);
-        let mut stop = Stop { offset: g.first_record(), before: None, last: None };
-        let mut window = [0; WINDOW];
-        while stop.offset < limit {
-            let at = base + stop.offset;
-            if let Some((found, key)) = self.medium.look_at_key(at, base + limit, &mut window) {
-                let key = Key::new(key);
-                if let Some(held) = stop.before.take() {
-                    self.apply(&held, index)?;
+        walk.offset = g.first_record();
+        walk.held = 0;
+        while walk.offset < limit {
+            let (at, end, free) = (base + walk.offset, base + limit, &mut *walk.free);
+            let looked = self.medium.look_at_key(at, end, walk.expected, &mut free.bytes);
+            if let Some(found) = looked {
+                let key = g.key_in(&found, &free.bytes);
+                walk.expected = walk.expected.max(key.len() as u32);
+                (free.found, free.settles, free.hash) = (found, false, crc32c(key));
+                if walk.held == 2 {
+                    walk.held = 1;
+                    self.apply(walk.before, &walk.settle, index)?;
                 }
-                stop.before = stop.last.replace(Held::Record(found, key));
-                stop.offset = g.place(found.end - base);
-                continue;
+                walk.push();
+            } else {
+                let settle = self.medium.next_settle(base, walk.offset, limit, life);
+                let Some(settle) = settle else { break };
+                self.apply_held(walk, base + settle.accepted, index)?;
+                (walk.free.found, walk.free.settles) = (settle.found, true);
+                walk.settle = settle;
+                walk.push();
             }
-            let Some(settle) = self.medium.next_settle(base, stop.offset, limit, life) else {
-                break;
-            };
-            for held in [stop.before.take(), stop.last.take()].into_iter().flatten() {
-                if held.address() < base + settle.accepted {
-                    self.apply(&held, index)?;
-                }
-            }
-            stop.offset = g.place(settle.found.end - base);
-            stop.last = Some(Held::Settle(settle));
+            walk.offset = g.place(walk.last.found.end - base);
         }
-        Ok(stop)
+        Ok(())
     }
 
-    /// A record's key; empty where it cannot be read (the record will be found damaged when it is
-    /// asked for).
-    pub(crate) fn key_of(&mut self, found: &Found) -> Key {
-        let mut window = [0; WINDOW];
-        let looked = self.medium.look_at_key(found.address, found.end, &mut window);
-        Key::new(looked.map_or(&[], |(_, key)| key))
+    /// Applies the held records that stand before `end` (an address) and drops the others.
+    pub(crate) fn apply_held(
+        &mut self,
+        walk: &mut Walk<'_>,
+        end: u32,
+        index: &mut Index,
+    ) -> Result<(), Fault<F::Error>> {
+        for (place, held) in [(2, &walk.before), (1, &walk.last)] {
+            if walk.held >= place && held.found.address < end {
+                self.apply(held, &walk.settle, index)?;
+            }
+        }
+        walk.held = 0;
+        Ok(())
     }
 
     /// Lets a record take effect on the index.
-    pub(crate) fn apply(&mut self, held: &Held, index: &mut Index) -> Result<(), Error<F::Error>> {
-        let (found, key) = match held {
-            Held::Record(found, key) => (*found, *key),
-            Held::Settle(Settle { cargo: Some(cargo), .. }) => (*cargo, self.key_of(cargo)),
-            Held::Settle(_) => return Ok(()),
-        };
-        match found.header.kind {
-            Kind::Put | Kind::Delete => self.apply_change(&found, &key, index),
-            Kind::Commit => {
-                let extent = self.medium.commit_extent(&found)?;
-                self.apply_batch(extent, index)
+    pub(crate) fn apply(
+        &mut self,
+        held: &Held,
+        settle: &Settle,
+        index: &mut Index,
+    ) -> Result<(), Fault<F::Error>> {
+        if held.settles {
+            return self.apply_stored(&settle.cargo, index);
+        }
+        match held.found.header.kind {
+            Kind::Put | Kind::Delete => {
+                let key = self.medium.geometry.key_in(&held.found, &held.bytes);
+                self.apply_change(&held.found, key, held.hash, index)
             }
-            Kind::PendingPut | Kind::PendingDelete | Kind::Seal | Kind::Settle => Ok(()),
+            Kind::Commit => self.apply_stored(&held.found, index),
+            _ => Ok(()),
         }
     }
 
-    /// Applies the records a commit names: deletes first, so that the index never holds more than
-    /// it did when the batch was made. A batch names each key once.
-    pub(crate) fn apply_batch(
+    /// Lets a record take effect of which only the header was read.
+    pub(crate) fn apply_stored(
         &mut self,
-        extent: (u32, u32),
+        found: &Found,
         index: &mut Index,
-    ) -> Result<(), Error<F::Error>> {
-        for kind in [Kind::PendingDelete, Kind::PendingPut] {
-            self.each_in_batch(extent, &mut |core, found| {
-                if found.header.kind != kind {
-                    return Ok(());
+    ) -> Result<(), Fault<F::Error>> {
+        match found.header.kind {
+            Kind::Put | Kind::Delete => self.apply_read(found, index),
+            Kind::Commit => {
+                let extent = self.medium.commit_extent(found)?;
+                // Deletes first, so that the index never holds more than it did when the batch
+                // was made. A batch names each key once.
+                for kind in [Kind::PendingDelete, Kind::PendingPut] {
+                    self.each_in_batch(extent, &mut |core, found| {
+                        if found.header.kind == kind {
+                            core.apply_read(found, index)
+                        } else {
+                            Ok(())
+                        }
+                    })?;
                 }
-                let key = core.key_of(found);
-                core.apply_change(found, &key, index)
-            })?;
+                Ok(())
+            }
+            _ => Ok(()),
         }
-        Ok(())
+    }
+
+    /// Reads the key of a change's record and lets it take effect. A key that cannot be read is
+    /// taken as empty: the record will be found damaged when it is asked for.
+    fn apply_read(&mut self, found: &Found, index: &mut Index) -> Result<(), Fault<F::Error>> {
+        let mut bytes = [0; _];
+        let expected = found.header.key_len();
+        let looked = self.medium.look_at_key(found.address, found.end, expected, &mut bytes);
+        let key = looked.map_or(&[][..], |found| self.medium.geometry.key_in(&found, &bytes));
+        self.apply_change(found, key, crc32c(key), index)
     }
 
     /// Visits the records of a batch.
@@ -232,7 +178,7 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         (start, end): (u32, u32),
         each: &mut Visit<'_, Self, F::Error>,
-    ) -> Result<(), Error<F::Error>> {
+    ) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
         let base = start - g.offset_of(start);
         let mut at = start;
@@ -247,26 +193,30 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    fn apply_change(
+    /// Lets a put or delete take effect on index and live sums.
+    pub(crate) fn apply_change(
         &mut self,
         found: &Found,
-        key: &Key,
+        key: &[u8],
+        hash: u32,
         index: &mut Index,
-    ) -> Result<(), Error<F::Error>> {
-        let position = self.position(key.bytes(), key.hash, index).map(|(position, _)| position);
-        let puts = matches!(found.header.kind, Kind::Put | Kind::PendingPut);
-        match position {
-            Some(position) if puts => {
-                if let Some(entry) = index.get_mut(position) {
-                    entry.address = found.address;
-                }
-            }
-            Some(position) => index::remove(index, position),
-            None if puts && !index::insert(index, key.hash, found.address) => {
-                return Err(Error::IndexFull);
-            }
-            None => {}
+    ) -> Result<(), Fault<F::Error>> {
+        let (position, old) = self.position(key, hash, index);
+        if let Some(old) = old {
+            self.note(&old, false);
         }
+        if !matches!(found.header.kind, Kind::Put | Kind::PendingPut) {
+            if let Some(position) = position {
+                index::remove(index, position);
+            }
+            return Ok(());
+        }
+        if let Some(entry) = position.and_then(|position| index.get_mut(position)) {
+            entry.address = found.address;
+        } else if !index::insert(index, hash, found.address) {
+            return Err(Fault::IndexFull);
+        }
+        self.note(found, true);
         Ok(())
     }
 
@@ -277,94 +227,31 @@ impl<F: NorFlash> Core<F> {
         key: &[u8],
         hash: u32,
         index: &Index,
-    ) -> Option<(usize, Option<Found>)> {
+    ) -> (Option<usize>, Option<Found>) {
         let first = index::lower_bound(index, hash);
         let mut damaged = None;
-        let mut window = [0; WINDOW];
         for (position, entry) in index.iter().enumerate().skip(first) {
             if entry.hash != hash {
                 break;
             }
-            let limit = self.limit_at(entry.address);
-            match self.medium.look_at_key(entry.address, limit, &mut window) {
-                Some((found, stored)) if stored == key => return Some((position, Some(found))),
-                Some(_) => {}
-                None => damaged = Some((position, None)),
+            match self.has_key(entry.address, key) {
+                Ok(None) => {}
+                Ok(found) => return (Some(position), found),
+                Err(()) => damaged = Some(position),
             }
         }
-        damaged
+        (damaged, None)
     }
 
-    /// Sum of the live records of a sector that `changes` do not replace.
-    pub(crate) fn live_in(&mut self, sequence: u32, index: &Index, changes: &[Change<'_>]) -> Live {
-        let g = self.medium.geometry;
-        let sector = self.sector(sequence);
-        let mut live = Live::default();
-        for entry in index {
-            if g.sector_of(entry.address) != sector {
-                continue;
-            }
-            if let Some(found) = self.header_at(entry.address)
-                && !self.is_replaced(entry.hash, &found, changes)
-            {
-                live = live.plus(g.size(&found));
-            }
-        }
-        live
-    }
-
-    /// Whether one of `changes` replaces or deletes this record's key.
-    pub(crate) fn is_replaced(&mut self, hash: u32, found: &Found, changes: &[Change<'_>]) -> bool {
-        let mut window = [0; WINDOW];
-        changes.iter().any(|change| {
-            crc32c(change.key()) == hash
-                && self
-                    .medium
-                    .look_at_key(found.address, found.end, &mut window)
-                    .is_some_and(|(_, key)| key == change.key())
-        })
-    }
-
-    /// Takes a superseded record out of the live sums.
-    pub(crate) fn note_gone(&mut self, found: &Found) {
-        let bytes = self.medium.geometry.size(found);
-        let sequence = self.sequence_at(found.address);
-        self.log.live = self.log.live.minus(bytes);
-        if sequence == self.log.head {
-            self.log.head_live = self.log.head_live.minus(bytes);
-        }
-        if sequence == self.log.tail {
-            self.log.tail_live = self.log.tail_live.minus(bytes);
-        }
-    }
-
-    /// Adds a record just appended to the head to the live sums.
-    pub(crate) fn note_live(&mut self, found: &Found) {
-        let bytes = self.medium.geometry.size(found);
-        self.log.live = self.log.live.plus(bytes);
-        self.log.head_live = self.log.head_live.plus(bytes);
-        if self.log.head == self.log.tail {
-            self.log.tail_live = self.log.head_live;
-        }
-    }
-
-    /// Takes the live sums anew from the index.
-    pub(crate) fn sum_live(&mut self, index: &Index) {
-        let g = self.medium.geometry;
-        let (head, tail) = (self.sector(self.log.head), self.sector(self.log.tail));
-        self.log.live = Live::default();
-        self.log.head_live = Live::default();
-        self.log.tail_live = Live::default();
-        for entry in index {
-            let Some(found) = self.header_at(entry.address) else { continue };
-            let bytes = g.size(&found);
-            self.log.live = self.log.live.plus(bytes);
-            if g.sector_of(entry.address) == head {
-                self.log.head_live = self.log.head_live.plus(bytes);
-            }
-            if g.sector_of(entry.address) == tail {
-                self.log.tail_live = self.log.tail_live.plus(bytes);
-            }
-        }
+    /// The record at an index entry's address, if it has this key. `Err`: its header cannot be
+    /// read.
+    pub(crate) fn has_key(&mut self, address: u32, key: &[u8]) -> Result<Option<Found>, ()> {
+        let mut bytes: KeyBytes = [0; _];
+        let limit = self.limit_at(address);
+        let len = self.medium.geometry.header() as usize + key.len();
+        let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
+        let found = self.medium.look(address, limit, bytes).ok_or(())?;
+        let equal = found.header.key_len() as usize == key.len() && bytes.ends_with(key);
+        Ok(equal.then_some(found))
     }
 }
