@@ -7,7 +7,7 @@ use crate::index::Index;
 use crate::layout::OPENING;
 use crate::log::Core;
 use crate::record::{NoOpening, Opening};
-use crate::settle::Settled;
+use crate::settle::{Settled, Verdict};
 use crate::turn::Load;
 use crate::walk::{Held, Walk};
 
@@ -46,27 +46,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Walks the log and settles its end. `false`: something read differently the second time.
     fn replay(&mut self, opening: &Opening, index: &mut Index) -> Result<bool, Fault<F::Error>> {
-        let g = self.medium.geometry;
-        let head = opening.life.sequence;
-        let mut verdict = {
-            let mut places = [Held::NONE; 3];
-            let mut walk = Walk::new(&mut places);
-            index.clear();
-            self.log.head = head;
-            self.log.tail = head.wrapping_sub(opening.older);
-            self.forget_live();
-            for sequence in self.log.tail..head {
-                let next =
-                    if sequence + 1 == head { Some(*opening) } else { self.facts(sequence + 1) };
-                let limit =
-                    next.map_or(g.sector_bytes, |next| next.previous_end.min(g.sector_bytes));
-                self.walk(sequence, limit, &mut walk, index)?;
-                self.apply_held(&mut walk, u32::MAX, index)?;
-                self.log.damaged += u32::from(walk.offset < limit);
-            }
-            self.walk(head, g.sector_bytes, &mut walk, index)?;
-            self.judge(&mut walk, opening, index)?
-        };
+        let mut verdict = self.survey(opening, index)?;
         match self.settle(&verdict, opening, index)? {
             Settled::Done => return Ok(true),
             Settled::Flickers => return Ok(false),
@@ -81,6 +61,28 @@ impl<F: NorFlash> Core<F> {
         }
         let load = Load { changes: &[], suspect: verdict.suspect, previous_end: verdict.accepted };
         self.turn(&load, index)
+    }
+
+    /// Walks the log from tail to head, and decides about its end.
+    #[inline(never)] // Its stack and that of settling are not needed together.
+    fn survey(&mut self, opening: &Opening, index: &mut Index) -> Result<Verdict, Fault<F::Error>> {
+        let g = self.medium.geometry;
+        let head = opening.life.sequence;
+        let mut places = [Held::NONE; 3];
+        let mut walk = Walk::new(&mut places);
+        index.clear();
+        self.log.head = head;
+        self.log.tail = head.wrapping_sub(opening.older);
+        self.forget_live();
+        for sequence in self.log.tail..head {
+            let next = if sequence + 1 == head { Some(*opening) } else { self.facts(sequence + 1) };
+            let limit = next.map_or(g.sector_bytes, |next| next.previous_end.min(g.sector_bytes));
+            self.walk(sequence, limit, &mut walk, index)?;
+            self.apply_held(&mut walk, u32::MAX, index)?;
+            self.log.damaged += u32::from(walk.offset < limit);
+        }
+        self.walk(head, g.sector_bytes, &mut walk, index)?;
+        self.judge(&mut walk, opening, index)
     }
 
     /// A sector that was begun behind the head and does not count may look otherwise at the next
@@ -111,6 +113,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// What is known of a log sector.
+    #[inline(never)] // A walk should not hold its stack.
     fn facts(&mut self, sequence: u32) -> Option<Opening> {
         let life = self.life(sequence);
         let sector = self.sector(sequence);

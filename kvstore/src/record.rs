@@ -159,11 +159,19 @@ pub(crate) struct Life {
 
 impl Check {
     pub(crate) fn new(life: Life, offset: u32) -> Self {
-        let mut digest = CRC.digest();
-        digest.update(&life.epoch.to_le_bytes());
-        digest.update(&life.sequence.to_le_bytes());
-        digest.update(&offset.to_le_bytes());
-        Self { digest, zeros: 0 }
+        let mut check = Self::unseeded();
+        check.seed(life, offset);
+        check
+    }
+
+    pub(crate) fn unseeded() -> Self {
+        Self { digest: CRC.digest(), zeros: 0 }
+    }
+
+    pub(crate) fn seed(&mut self, life: Life, offset: u32) {
+        for word in [life.epoch, life.sequence, offset] {
+            self.digest.update(&word.to_le_bytes());
+        }
     }
 
     pub(crate) fn update(&mut self, bytes: &[u8]) {

@@ -45,6 +45,7 @@ pub(crate) enum Settled {
 
 impl<F: NorFlash> Core<F> {
     /// Decides about the last two records of the head and applies those that stay where they are.
+    #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn judge(
         &mut self,
         walk: &mut Walk<'_>,
@@ -90,6 +91,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
     /// log, and lets the suspect's copy take effect.
+    #[inline(never)] // Its stack and that of the walk before are not needed together.
     pub(crate) fn settle(
         &mut self,
         verdict: &Verdict,
@@ -134,7 +136,8 @@ impl<F: NorFlash> Core<F> {
         let life = self.life(self.log.head);
         let header = Header { kind: Kind::Settle, key_len: 0, value_len };
         let address = page + g.trace();
-        let mut writer = Writer::new(g, life, address, header);
+        let mut writer = Writer::new(g);
+        writer.start(life, address, header);
         writer.push(&mut self.medium, &u24(verdict.accepted))?;
         writer.push(&mut self.medium, &opening.facts())?;
         if let Some(suspect) = &verdict.suspect

@@ -66,30 +66,32 @@ impl Geometry {
 }
 
 impl<F: NorFlash> Medium<F> {
-    /// The next settle record behind `offset`, where a walk found no record: mounts place them at
-    /// page starts, behind a trace. Offsets in the sector at `base`.
+    /// Finds the next settle record behind `place`, where a walk found no record: mounts place them
+    /// at page starts, behind a trace. `false`: there is none. Addresses in one sector.
+    #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn next_settle(
         &mut self,
-        base: u32,
-        offset: u32,
+        place: u32,
         limit: u32,
         life: Life,
-    ) -> Option<Settle> {
+        settle: &mut Settle,
+    ) -> bool {
         let g = self.geometry;
-        let mut page = g.next_page(offset);
+        let mut page = g.next_page(place);
         while page + g.passed_area() <= limit {
-            let Some(found) = self.settle_header(base + page, base + limit) else {
+            let Some(found) = self.settle_header(page, limit) else {
                 page += g.page;
                 continue;
             };
             let mut first = [0; _];
             if self.whole(&found, life, &mut first) {
-                return Some(g.settle_from(found, &first));
+                *settle = g.settle_from(found, &first);
+                return true;
             }
             // A value in it may hold the image of a settle record.
-            page = g.next_page(found.end - base - 1);
+            page = g.next_page(found.end - 1);
         }
-        None
+        false
     }
 
     /// The header of a settle record behind the trace of the page at `page`.

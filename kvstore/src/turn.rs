@@ -191,8 +191,9 @@ impl<F: NorFlash> Core<F> {
             _ => Kind::Put,
         };
         let header = Header { kind, ..source.header };
-        let mut writer = self.start(header, *at);
-        let address = writer.at;
+        let address = self.placed(*at);
+        let mut writer = Writer::new(self.medium.geometry);
+        writer.start(self.life(self.log.head), address, header);
         let life = self.life_at(source.address);
         let difference = writer.push_from(&mut self.medium, source, life)?;
         *at = writer.finish(&mut self.medium, difference)?;
@@ -217,20 +218,19 @@ impl<F: NorFlash> Core<F> {
         value: &[u8],
         at: &mut u32,
     ) -> Result<Found, Fault<F::Error>> {
-        let mut writer = self.start(header, *at);
-        let address = writer.at;
+        let address = self.placed(*at);
+        let mut writer = Writer::new(self.medium.geometry);
+        writer.start(self.life(self.log.head), address, header);
         writer.push(&mut self.medium, key)?;
         writer.push(&mut self.medium, value)?;
         *at = writer.finish(&mut self.medium, [0; _])?;
         Ok(Found { address, end: *at, header })
     }
 
-    /// Starts a record at the first place from the address `at` on.
-    fn start(&self, header: Header, at: u32) -> Writer {
-        let g = self.medium.geometry;
+    /// The first place from the address `at` on where a record may start.
+    fn placed(&self, at: u32) -> u32 {
         let base = self.base(self.log.head);
-        let address = base + g.place(at - base);
-        Writer::new(g, self.life(self.log.head), address, header)
+        base + self.medium.geometry.place(at - base)
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store

@@ -88,8 +88,10 @@ impl<F: NorFlash> Core<F> {
                 }
                 walk.push();
             } else {
-                let settle = self.medium.next_settle(base, walk.offset, limit, life);
-                let Some(settle) = settle else { break };
+                let mut settle = Settle::NONE;
+                if !self.medium.next_settle(at, end, life, &mut settle) {
+                    break;
+                }
                 self.apply_held(walk, base + settle.accepted, index)?;
                 (walk.free.found, walk.free.settles) = (settle.found, true);
                 walk.settle = settle;

@@ -13,7 +13,7 @@ const CHUNK: usize = 256;
 pub(crate) struct Writer {
     geometry: Geometry,
     /// Where the buffer will be programmed; at first the record's address.
-    pub(crate) at: u32,
+    at: u32,
     /// Where the record ends.
     end: u32,
     fill: usize,
@@ -24,25 +24,25 @@ pub(crate) struct Writer {
 }
 
 impl Writer {
+    /// A writer without a record. Made in place: its buffer is most of a call's stack.
+    #[inline(always)]
+    pub(crate) fn new(geometry: Geometry) -> Self {
+        let outer = Check::unseeded();
+        Self { geometry, at: 0, end: 0, fill: 0, outer, inner: None, buffer: [0xFF; CHUNK] }
+    }
+
     /// Starts a record at `address`, which must be placed and have room up to its end.
-    pub(crate) fn new(geometry: Geometry, life: Life, address: u32, header: Header) -> Self {
-        let offset = geometry.offset_of(address);
-        let end = geometry.record_end(offset, header.key_len(), header.value_len);
-        let mut writer = Self {
-            geometry,
-            at: address,
-            end: address - offset + end,
-            fill: 0,
-            outer: Check::new(life, offset),
-            inner: None,
-            buffer: [0xFF; CHUNK],
-        };
+    pub(crate) fn start(&mut self, life: Life, address: u32, header: Header) {
+        let offset = self.geometry.offset_of(address);
+        let end = self.geometry.record_end(offset, header.key_len(), header.value_len);
+        self.at = address;
+        self.end = address - offset + end;
+        self.outer.seed(life, offset);
         let bytes = header.encode();
-        let bytes = bytes.get(..geometry.header() as usize).unwrap_or(&[]);
-        copy(&mut writer.buffer, bytes);
-        writer.fill = bytes.len();
-        writer.outer.update(bytes);
-        writer
+        let bytes = bytes.get(..self.geometry.header() as usize).unwrap_or(&[]);
+        copy(&mut self.buffer, bytes);
+        self.fill = bytes.len();
+        self.outer.update(bytes);
     }
 
     pub(crate) fn push<F: NorFlash>(
