@@ -11,10 +11,6 @@ use crate::settle::{Settled, Verdict};
 use crate::turn::Load;
 use crate::walk::{Held, Walk};
 
-/// How often a mount starts over because a record read differently within it. Each time is a
-/// toss of at most even odds, so the limit is not met.
-const RETRIES: u32 = 64;
-
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
     pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
@@ -35,7 +31,8 @@ impl<F: NorFlash> Core<F> {
         // The mark may have been the last program before a cut.
         self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
         self.kill_next(&opening)?;
-        for _ in 0..RETRIES {
+        // Each time that it is to be done again, a page of the head was passed over.
+        for _ in 0..=g.sector_bytes >> g.page.trailing_zeros() {
             if self.replay(&opening, index)? {
                 self.log.poisoned = false;
                 return Ok(());
@@ -44,15 +41,32 @@ impl<F: NorFlash> Core<F> {
         Err(Error::Corrupt)
     }
 
-    /// Walks the log and settles its end. `false`: something read differently the second time.
+    /// Walks the log and settles its end. `false`: a settle record read differently the second time
+    /// and was made unreadable.
     fn replay(&mut self, opening: &Opening, index: &mut Index) -> Result<bool, Fault<F::Error>> {
         let mut verdict = self.survey(opening, index)?;
-        match self.settle(&verdict, opening, index)? {
-            Settled::Done => return Ok(true),
-            Settled::Flickers => return Ok(false),
-            Settled::NoRoom => {}
+        loop {
+            let done = match self.settle(&verdict, opening, index)? {
+                Settled::Done => true,
+                Settled::Flickers => false,
+                Settled::NoRoom => self.move_on(&mut verdict, index)?,
+            };
+            if done {
+                return Ok(true);
+            }
+            self.log.head = opening.life.sequence;
+            if !self.drop_suspect(&mut verdict)? {
+                return Ok(false);
+            }
         }
-        // The suspect record is written again in a new sector.
+    }
+
+    /// No room to settle: the suspect record is written again in a new sector.
+    fn move_on(
+        &mut self,
+        verdict: &mut Verdict,
+        index: &mut Index,
+    ) -> Result<bool, Fault<F::Error>> {
         if let Some(suspect) = &verdict.suspect
             && !self.can_carry(suspect, index)?
         {

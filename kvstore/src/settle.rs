@@ -24,6 +24,8 @@ pub(crate) struct Verdict {
     pub(crate) stop: u32,
     /// The record behind that end which is accepted all the same, and must be copied.
     pub(crate) suspect: Option<Suspect>,
+    /// The settle record that carries it; [`Found::NONE`] if it stands in the log itself.
+    pub(crate) carrier: Found,
 }
 
 /// A record that passed its checks but may have been the last program before a cut.
@@ -55,7 +57,12 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let base = self.base(self.log.head);
         let life = self.life(self.log.head);
-        let mut verdict = Verdict { accepted: walk.offset, stop: walk.offset, suspect: None };
+        let mut verdict = Verdict {
+            accepted: walk.offset,
+            stop: walk.offset,
+            suspect: None,
+            carrier: Found::NONE,
+        };
         let mut end = base + walk.offset;
         for (place, held) in [(1, &*walk.last), (2, &*walk.before)] {
             let found = held.found;
@@ -68,6 +75,7 @@ impl<F: NorFlash> Core<F> {
                 verdict.accepted = settle.accepted;
                 if settle.cargo != Found::NONE {
                     verdict.suspect = Some(Suspect { found: settle.cargo, extent: settle.extent });
+                    verdict.carrier = settle.found;
                 }
                 break;
             }
@@ -154,6 +162,24 @@ impl<F: NorFlash> Core<F> {
             self.apply_stored(&g.cargo(address, suspect.found.header), index)?;
         }
         Ok(Settled::Done)
+    }
+
+    /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
+    /// so nothing about it was acknowledged or reported. `false`: it was carried by a settle record
+    /// which is made unreadable now, so that the walk must be done again without it.
+    pub(crate) fn drop_suspect(&mut self, verdict: &mut Verdict) -> Result<bool, Fault<F::Error>> {
+        let carrier = verdict.carrier;
+        if carrier == Found::NONE {
+            verdict.suspect = None;
+            verdict.stop = verdict.accepted;
+            return Ok(true);
+        }
+        let g = self.medium.geometry;
+        let page = g.page_of(carrier.address);
+        // Its header last: it tells which pages it touched.
+        self.medium.pass_all(page + g.page, g.next_page(carrier.end - 1))?;
+        self.medium.pass(page)?;
+        Ok(false)
     }
 
     /// Whether the suspect can be moved to a new sector along with the tail's live records. A

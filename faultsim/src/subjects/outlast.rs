@@ -2,8 +2,8 @@
 
 use outlast_kvstore::{Change as StoreChange, Error, Layout, Store};
 
-use crate::device::{Nor, Part, PartError};
-use crate::subject::{Change, Op, Subject, Trouble};
+use crate::device::{Geometry, Nor, Part, PartError};
+use crate::subject::{Bounds, Change, Op, Subject, Trouble, Work};
 use crate::workload::KeyNames;
 
 /// Most live keys a store under test has.
@@ -43,6 +43,41 @@ impl Subject for Outlast {
 
     fn name(&self) -> &'static str {
         "outlast"
+    }
+
+    /// Counted from the rules in `kvstore/FORMAT.md`, rounded up.
+    fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
+        let (sectors, bytes) = (u64::from(geometry.sectors), u64::from(geometry.sector_bytes));
+        let unit = u64::from(geometry.unit);
+        let pages = bytes / u64::from(geometry.page).max(8 * unit).max(64);
+        let keys = KEYS as u64;
+        // A record has 11 bytes at least; a program call or a read of a check has up to 256 or 64.
+        let records = bytes / 11_u64.next_multiple_of(unit);
+        let copies = keys.min(records) + bytes / 256;
+        // A turn: copies, opening, mark; up to one turn per sector until the change finds room.
+        let turn = Work {
+            reads: 5 * keys + 2 * copies + bytes / 64,
+            programs: copies + bytes / 256 + 2,
+            erases: 1,
+        };
+        let op = Work {
+            reads: sectors * turn.reads + 64 * (keys + 4) + bytes / 16,
+            programs: sectors * turn.programs + 2,
+            erases: sectors,
+        };
+        // A walk: header and key of a record, key of the one it replaces; traces and settle records.
+        let walk = 5 * records + 4 * pages + bytes / 16;
+        let once = Work {
+            // To find the head and to replay; then pages are looked at until one is blank.
+            reads: 3 * sectors * walk + 4 * pages * pages + turn.reads,
+            // Kill of a dead sector; pages passed over; settle record, seal, or a turn.
+            programs: 4 * pages + 8 + bytes / 256 + turn.programs,
+            erases: 2,
+        };
+        // A mount starts over for each settle record that reads differently within it. Twice was
+        // never met.
+        let open = Work { reads: 2 * once.reads, programs: 2 * once.programs, ..once };
+        Some(Bounds { open, op })
     }
 
     fn open(&self, part: &Part) -> Result<Running, Trouble> {
