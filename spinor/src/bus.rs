@@ -1,0 +1,72 @@
+//! One command, one transaction. Knows the form of commands, not their meaning.
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::spi::{Operation, SpiDevice};
+
+/// A command with its address and dummy bytes.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Command {
+    bytes: [u8; 6],
+    len: usize,
+}
+
+impl Command {
+    /// Without an address.
+    pub(crate) const fn plain(opcode: u8) -> Self {
+        Self { bytes: [opcode, 0, 0, 0, 0, 0], len: 1 }
+    }
+
+    /// With an address of three bytes.
+    pub(crate) const fn with_three(opcode: u8, at: u32) -> Self {
+        let [_, a, b, c] = at.to_be_bytes();
+        Self { bytes: [opcode, a, b, c, 0, 0], len: 4 }
+    }
+
+    /// With an address of four bytes.
+    pub(crate) const fn with_four(opcode: u8, at: u32) -> Self {
+        let [a, b, c, d] = at.to_be_bytes();
+        Self { bytes: [opcode, a, b, c, d, 0], len: 5 }
+    }
+
+    /// With a dummy byte behind the address.
+    pub(crate) const fn with_dummy(self) -> Self {
+        Self { len: self.len + 1, ..self }
+    }
+
+    /// Bytes on the bus.
+    pub(crate) const fn len(&self) -> usize {
+        self.len
+    }
+
+    fn as_slice(&self) -> &[u8] {
+        self.bytes.get(..self.len).unwrap_or(&self.bytes)
+    }
+}
+
+/// The device on the bus, and a clock.
+#[derive(Debug)]
+pub(crate) struct Bus<SPI, D> {
+    pub(crate) spi: SPI,
+    pub(crate) delay: D,
+}
+
+impl<SPI: SpiDevice, D: DelayNs> Bus<SPI, D> {
+    pub(crate) fn send(&mut self, command: Command) -> Result<(), SPI::Error> {
+        self.spi.transaction(&mut [Operation::Write(command.as_slice())])
+    }
+
+    pub(crate) fn send_data(&mut self, command: Command, data: &[u8]) -> Result<(), SPI::Error> {
+        self.spi.transaction(&mut [Operation::Write(command.as_slice()), Operation::Write(data)])
+    }
+
+    pub(crate) fn receive(&mut self, command: Command, out: &mut [u8]) -> Result<(), SPI::Error> {
+        self.spi.transaction(&mut [Operation::Write(command.as_slice()), Operation::Read(out)])
+    }
+
+    pub(crate) fn register(&mut self, opcode: u8) -> Result<u8, SPI::Error> {
+        let mut value = [0xFF];
+        self.receive(Command::plain(opcode), &mut value)?;
+        let [value] = value;
+        Ok(value)
+    }
+}

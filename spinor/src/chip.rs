@@ -1,0 +1,319 @@
+//! What the driver knows of a chip: its tables, corrected by a data sheet. No I/O.
+
+use crate::error::Error;
+use crate::opcode;
+use crate::sfdp::{AddressBytes, EraseType, FourByteTable, PowerDown, Sfdp, SfdpError};
+
+/// Bytes that three address bytes reach.
+const THREE_BYTE_REACH: u64 = 1 << 24;
+/// Offsets of the flash traits have 32 bits.
+const REACH: u64 = 1 << 32;
+/// Page where none is given: that of every chip of the class ("common practice, no source").
+const USUAL_PAGE: u32 = 256;
+/// Tables that claim less than half of it are taken at their word, larger claims are not: a program
+/// over the end of a page wraps, one split too early does no harm.
+const LARGEST_PAGE: u32 = 256;
+
+/// How to reach more than 16 MiB.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FourByte {
+    /// By commands of their own (13h, 12h and erase commands), which take four address bytes in
+    /// every mode. The safest way.
+    Opcodes {
+        /// The erase commands, in the order of the erase types; `None` where there is none.
+        erase: [Option<u8>; 4],
+    },
+    /// By command B7h, with a write enable before it if so said. The mode is lost when the chip
+    /// loses power: if that can happen while the microcontroller runs, use another way.
+    Mode {
+        /// Send 06h before B7h.
+        write_enable: bool,
+    },
+    /// The chip takes four address bytes in all commands.
+    Always,
+}
+
+/// What the data sheet says where the tables of a chip are missing or wrong. What is not given
+/// comes from the tables.
+///
+/// ```
+/// use outlast_spinor::{DataSheet, EraseType};
+///
+/// // 16 MiB by its data sheet, 2 MiB by its tables.
+/// const SHEET: DataSheet = DataSheet::new().with_capacity(16 << 20);
+/// // A chip without tables.
+/// const OLD: DataSheet = DataSheet::new()
+///     .with_capacity(2 << 20)
+///     .with_erase_types([Some(EraseType { bytes: 65536, opcode: 0xD8, times: None }), None, None, None]);
+/// ```
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct DataSheet {
+    capacity: Option<u64>,
+    page_bytes: Option<u32>,
+    erase_types: Option<[Option<EraseType>; 4]>,
+    four_byte: Option<FourByte>,
+    protection_mask: Option<u8>,
+}
+
+impl DataSheet {
+    /// Nothing given.
+    pub const fn new() -> Self {
+        Self {
+            capacity: None,
+            page_bytes: None,
+            erase_types: None,
+            four_byte: None,
+            protection_mask: None,
+        }
+    }
+
+    /// Bytes of the chip, or of the part of it to use.
+    #[must_use]
+    pub const fn with_capacity(self, bytes: u64) -> Self {
+        Self { capacity: Some(bytes), ..self }
+    }
+
+    /// Bytes that one program command can reach, a power of two.
+    #[must_use]
+    pub const fn with_page_bytes(self, bytes: u32) -> Self {
+        Self { page_bytes: Some(bytes), ..self }
+    }
+
+    /// Erase types, with the commands of the plain address mode. Sizes are powers of two; others are
+    /// left out. Without times, generous ones hold.
+    #[must_use]
+    pub const fn with_erase_types(self, types: [Option<EraseType>; 4]) -> Self {
+        Self { erase_types: Some(types), ..self }
+    }
+
+    /// How to reach more than 16 MiB.
+    #[must_use]
+    pub const fn with_four_byte(self, way: FourByte) -> Self {
+        Self { four_byte: Some(way), ..self }
+    }
+
+    /// Bits of the status register that protect blocks. Without it bits 2 to 4, which do so on all
+    /// chips; further ones stand in bits 5 and 6, which mean other things elsewhere. 0 checks none.
+    #[must_use]
+    pub const fn with_protection_mask(self, mask: u8) -> Self {
+        Self { protection_mask: Some(mask), ..self }
+    }
+}
+
+/// How addresses go over the bus.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Addressing {
+    /// Three bytes.
+    Three,
+    /// Four bytes, by commands of their own.
+    FourByteOpcodes,
+    /// Four bytes, in a mode to be entered.
+    FourByteMode {
+        /// Send 06h before B7h.
+        write_enable: bool,
+    },
+    /// Four bytes always.
+    Four,
+}
+
+/// What the driver works by: see [`crate::SpiNor::chip`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Chip {
+    /// Bytes in use.
+    pub capacity: u64,
+    /// Bytes that one program command can reach.
+    pub page_bytes: u32,
+    /// Erase commands that can be used, smallest first.
+    pub erase_types: [Option<EraseType>; 4],
+    /// How addresses go over the bus.
+    pub addressing: Addressing,
+    /// Deep power-down.
+    pub power_down: Option<PowerDown>,
+    /// Longest time to wait for a page program, in microseconds.
+    pub program_timeout_us: u32,
+    /// Typical time of a page program, in microseconds.
+    pub program_typical_us: u32,
+    /// Whether the flag status must say ready too.
+    pub polls_flag_status: bool,
+    /// Whether 66h and 99h reset the chip.
+    pub has_reset: bool,
+    /// Status bits that protect blocks.
+    pub protection_mask: u8,
+    pub(crate) read_opcode: u8,
+    pub(crate) fast_read_opcode: Option<u8>,
+    pub(crate) program_opcode: u8,
+    pub(crate) leave_four_byte: LeaveFourByte,
+}
+
+/// How to make sure of three address bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum LeaveFourByte {
+    /// There is no such mode, or the tables give no plain way out.
+    No,
+    /// E9h.
+    Plain,
+    /// 06h, then E9h.
+    WithWriteEnable,
+}
+
+/// Times are never taken below these, whatever the tables say: tables with far too short times have
+/// been shipped (S25FL064L, DWORD 10 EE009231h for FF0D9231h, by vendor staff in a forum). The values
+/// are at least those of all tables in `tests/sfdp`.
+pub(crate) const LEAST_PROGRAM_TIMEOUT_US: u32 = 10_000;
+/// Nor above this: a chip that takes longer is broken.
+const MOST_TIMEOUT_US: u64 = 60_000_000;
+
+/// The floor for an erase.
+fn least_erase_timeout_us(bytes: u32) -> u64 {
+    match bytes {
+        0..=4096 => 1_000_000,
+        4097..=32768 => 3_000_000,
+        _ => 7_000_000,
+    }
+}
+
+/// Longest time to wait for an erase, in microseconds.
+pub(crate) fn erase_timeout_us(erase: &EraseType) -> u32 {
+    let stated = erase.times.map_or(0, |times| times.maximal_us);
+    let time = stated.max(least_erase_timeout_us(erase.bytes)).min(MOST_TIMEOUT_US);
+    u32::try_from(time).unwrap_or(u32::MAX)
+}
+
+impl Chip {
+    /// Puts together what the tables and the data sheet say, for erases of multiples of
+    /// `erase_bytes`.
+    pub(crate) fn new<E>(
+        tables: Result<Sfdp, SfdpError<E>>,
+        sheet: &DataSheet,
+        erase_bytes: u32,
+    ) -> Result<Self, Error<E>> {
+        let (sfdp, missing) = match tables {
+            Ok(sfdp) => (Some(sfdp), None),
+            Err(SfdpError::Bus(error)) => return Err(Error::Bus(error)),
+            Err(why) => (None, Some(why)),
+        };
+        let basic = sfdp.as_ref().map(|sfdp| &sfdp.basic);
+        let capacity = sheet.capacity.or(basic.map(|basic| basic.size_bytes));
+        let types = match (sheet.erase_types, basic) {
+            (Some(types), _) => Some(types),
+            (None, Some(_)) if sfdp.is_some_and(|sfdp| sfdp.has_sector_map) => {
+                return Err(Error::UnclearEraseTypes);
+            }
+            (None, basic) => basic.map(|basic| basic.erase_types),
+        };
+        let (Some(capacity), Some(mut types)) = (capacity, types) else {
+            return Err(missing.map_or(Error::UnclearEraseTypes, Error::NoTables));
+        };
+        let capacity = capacity.min(REACH);
+        let table = sfdp.and_then(|sfdp| sfdp.four_byte).filter(FourByteTable::is_complete);
+        let (addressing, erase_opcodes) = match addressing(capacity, sheet, sfdp.as_ref()) {
+            Some(way) => way,
+            None => return Err(Error::FourByteAddresses),
+        };
+        if let Some(opcodes) = erase_opcodes {
+            for (erase, opcode) in types.iter_mut().zip(opcodes) {
+                *erase = erase.zip(opcode).map(|(erase, opcode)| EraseType { opcode, ..erase });
+            }
+        }
+        let erase_types = usable(types);
+        let Some(smallest) = erase_types.iter().flatten().map(|erase| erase.bytes).next() else {
+            return Err(Error::UnclearEraseTypes);
+        };
+        if smallest > erase_bytes || !erase_bytes.is_multiple_of(smallest) {
+            return Err(Error::EraseSize { smallest });
+        }
+        let own = addressing == Addressing::FourByteOpcodes;
+        let has_fast_read = !own || table.is_none_or(|table| table.fast_read);
+        let has_read = !own || table.is_none_or(|table| table.read);
+        let fast = if own { opcode::FAST_READ_4 } else { opcode::FAST_READ };
+        let slow = if own { opcode::READ_4 } else { opcode::READ };
+        let program_times = basic.and_then(|basic| basic.page_program);
+        let micros = |time: u64| u32::try_from(time.min(MOST_TIMEOUT_US)).unwrap_or(u32::MAX);
+        let exit = basic.map_or(0, |basic| basic.four_byte_exit);
+        let listed_page =
+            basic.and_then(|basic| basic.page_bytes).map(|page| page.min(LARGEST_PAGE));
+        let page = sheet.page_bytes.filter(|bytes| bytes.is_power_of_two()).or(listed_page);
+        Ok(Self {
+            capacity: capacity - capacity % u64::from(erase_bytes.max(1)),
+            page_bytes: page.unwrap_or(USUAL_PAGE),
+            erase_types,
+            addressing,
+            power_down: basic.and_then(|basic| basic.power_down),
+            program_timeout_us: program_times
+                .map_or(0, |times| micros(times.maximal_us))
+                .max(LEAST_PROGRAM_TIMEOUT_US),
+            program_typical_us: program_times.map_or(200, |times| micros(times.typical_us)),
+            polls_flag_status: basic
+                .is_some_and(|basic| basic.has_flag_status_polling && !basic.has_status_polling),
+            has_reset: basic.is_some_and(|basic| basic.soft_reset >> 4 & 1 == 1),
+            protection_mask: sheet.protection_mask.unwrap_or(opcode::BLOCK_PROTECTION),
+            read_opcode: if has_read { slow } else { fast },
+            fast_read_opcode: has_fast_read.then_some(fast),
+            program_opcode: if own { opcode::PROGRAM_4 } else { opcode::PROGRAM },
+            leave_four_byte: match (addressing, exit & 1 == 1, exit >> 1 & 1 == 1) {
+                (Addressing::Three, true, _) => LeaveFourByte::Plain,
+                (Addressing::Three, false, true) => LeaveFourByte::WithWriteEnable,
+                _ => LeaveFourByte::No,
+            },
+        })
+    }
+
+    /// The largest erase that begins at `at`, ends at `to` or before, and is aligned to its size.
+    pub(crate) fn erase_for(&self, at: u64, to: u64) -> Option<&EraseType> {
+        let fits = |erase: &&EraseType| {
+            let bytes = u64::from(erase.bytes);
+            at.is_multiple_of(bytes) && at + bytes <= to
+        };
+        self.erase_types.iter().rev().flatten().find(fits)
+    }
+}
+
+/// How to address so much, and the erase commands if they are others.
+fn addressing(
+    capacity: u64,
+    sheet: &DataSheet,
+    sfdp: Option<&Sfdp>,
+) -> Option<(Addressing, Option<[Option<u8>; 4]>)> {
+    match sheet.four_byte {
+        Some(FourByte::Opcodes { erase }) => {
+            return Some((Addressing::FourByteOpcodes, Some(erase)));
+        }
+        Some(FourByte::Mode { write_enable }) => {
+            return Some((Addressing::FourByteMode { write_enable }, None));
+        }
+        Some(FourByte::Always) => return Some((Addressing::Four, None)),
+        None => {}
+    }
+    // The header of the table counts, not the bit of DWORD 16 that announces it: MX66L1G45G has the
+    // table without the bit.
+    if let Some(table) = sfdp.and_then(|sfdp| sfdp.four_byte).filter(FourByteTable::is_complete) {
+        return Some((Addressing::FourByteOpcodes, Some(table.erase_opcodes)));
+    }
+    let entry = sfdp.map_or(0, |sfdp| sfdp.basic.four_byte_entry);
+    let always = sfdp.is_some_and(|sfdp| sfdp.basic.address_bytes == AddressBytes::Four);
+    if always || entry >> 6 & 1 == 1 {
+        Some((Addressing::Four, None))
+    } else if capacity <= THREE_BYTE_REACH {
+        Some((Addressing::Three, None))
+    } else if entry & 1 == 1 {
+        Some((Addressing::FourByteMode { write_enable: false }, None))
+    } else if entry >> 1 & 1 == 1 {
+        Some((Addressing::FourByteMode { write_enable: true }, None))
+    } else {
+        None
+    }
+}
+
+/// The types whose command stands for one size only, smallest first.
+fn usable(types: [Option<EraseType>; 4]) -> [Option<EraseType>; 4] {
+    let is_clear = |erase: &EraseType| {
+        erase.bytes.is_power_of_two()
+            && types
+                .iter()
+                .flatten()
+                .all(|other| other.opcode != erase.opcode || other.bytes == erase.bytes)
+    };
+    let mut sorted = types.map(|erase| erase.filter(is_clear));
+    sorted.sort_unstable_by_key(|erase| erase.map_or(u32::MAX, |erase| erase.bytes));
+    sorted
+}

@@ -1,0 +1,391 @@
+//! The driver: starting, waiting, reading, programming, erasing.
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::spi::SpiDevice;
+
+use crate::bus::{Bus, Command};
+use crate::chip::{Addressing, Chip, LeaveFourByte, erase_timeout_us};
+use crate::error::{Error, Work};
+use crate::id::{JedecId, stuck};
+use crate::opcode;
+use crate::options::Options;
+use crate::sfdp::{EraseType, Sfdp, SfdpError};
+
+/// Longest time out of deep power-down: 448 us, the largest of `tests/sfdp` (s25fs256t, s28hs02gt).
+const WAKE_US: u32 = 500;
+/// From reset to the next command; data sheets of the class say 35 us and more.
+const RESET_US: u32 = 1_000;
+/// A chip whose status reads FFh for so long is none: with every protection bit set it cannot have
+/// been programming or erasing, and writing a register takes some 15 ms at most.
+const STUCK_AFTER_US: u32 = 1_000_000;
+/// Between two looks at the status while the chip is busy with something unknown.
+const START_POLL_US: u32 = 100;
+/// Write enable is sent again so many times at most: a glitch may have cost the first one.
+const WRITE_ENABLE_TRIES: u32 = 3;
+/// Bytes compared at once after a program or an erase.
+const COMPARED_BYTES: usize = 32;
+
+/// A serial NOR chip on an SPI bus. See the [crate documentation](crate).
+///
+/// `ERASE` is the erase size of the flash traits, in bytes: the chip must have an erase command that
+/// divides it. `WRITE` is the program unit: 1 on plain chips, 16 or what the data sheet says on chips
+/// with error correction of their own, which must not be programmed twice within one unit.
+#[derive(Debug)]
+pub struct SpiNor<SPI, D, const ERASE: usize = 4096, const WRITE: usize = 1> {
+    bus: Bus<SPI, D>,
+    options: Options,
+    id: Option<JedecId>,
+    chip: Chip,
+    /// A program, erase or reset that was begun and not yet seen to end, and its longest time.
+    pending: Option<(Work, u32)>,
+    asleep: bool,
+}
+
+impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
+    SpiNor<SPI, D, ERASE, WRITE>
+{
+    /// Wakes the chip, waits until it is not busy, identifies it and reads its tables. Programs and
+    /// erases nothing.
+    ///
+    /// Takes half a millisecond for waking plus some 200 bytes on the bus. After a reset of the
+    /// microcontroller alone the chip may be in the middle of a program or erase: it is waited for, up to
+    /// the time of [`Options::with_start_timeout_us`].
+    ///
+    /// # Errors
+    /// [`Error`]; the chip is as it was, but awake.
+    pub fn new(spi: SPI, delay: D, options: Options) -> Result<Self, Error<SPI::Error>> {
+        const {
+            assert!(ERASE > 0 && WRITE > 0 && ERASE.is_multiple_of(WRITE));
+            assert!(WRITE.is_power_of_two() && WRITE <= 16, "larger units need larger transfers");
+            assert!(ERASE as u64 <= u32::MAX as u64);
+        }
+        let mut bus = Bus { spi, delay };
+        bus.send(Command::plain(opcode::LEAVE_POWER_DOWN)).map_err(Error::Bus)?;
+        bus.delay.delay_us(WAKE_US);
+        wait_at_start(&mut bus, options.start_timeout_us)?;
+        let mut answer = [0; JedecId::ANSWER_BYTES];
+        bus.receive(Command::plain(opcode::READ_ID), &mut answer).map_err(Error::Bus)?;
+        if let Some(level) = stuck(&answer) {
+            return Err(Error::BusStuck(level));
+        }
+        let id = JedecId::parse(&answer);
+        let tables = Sfdp::read(|at, out| {
+            bus.receive(Command::with_three(opcode::READ_SFDP, at).with_dummy(), out)
+        });
+        let untold = matches!(tables, Err(SfdpError::NoSignature));
+        if let Some(id) = id.filter(|id| untold && !id.has_valid_parity()) {
+            return Err(Error::BadId(id));
+        }
+        let chip = Chip::new(tables, &options.data_sheet, ERASE as u32)?;
+        let mut driver = Self { bus, options, id, chip, pending: None, asleep: false };
+        if options.reset {
+            driver.reset()?;
+        } else {
+            driver.set_address_mode()?;
+        }
+        Ok(driver)
+    }
+
+    /// What the chip answers when asked who it is; for logs.
+    pub const fn id(&self) -> Option<JedecId> {
+        self.id
+    }
+
+    /// What the driver works by, from the tables and the data sheet.
+    pub const fn chip(&self) -> &Chip {
+        &self.chip
+    }
+
+    /// Gives bus and delay back.
+    pub fn release(self) -> (SPI, D) {
+        (self.bus.spi, self.bus.delay)
+    }
+
+    /// Resets the chip by 66h and 99h, once it is idle: sent to a busy chip they would tear the
+    /// program or erase under way, as a power cut does. Volatile modes are gone afterwards, the
+    /// address mode the driver needs is set again.
+    ///
+    /// # Errors
+    /// [`Error::NotSupported`] if the tables do not list these commands, and what waiting can bring.
+    pub fn reset(&mut self) -> Result<(), Error<SPI::Error>> {
+        if !self.chip.has_reset {
+            return Err(Error::NotSupported);
+        }
+        self.be_ready()?;
+        self.bus.send(Command::plain(opcode::RESET_ENABLE)).map_err(Error::Bus)?;
+        self.pending = Some((Work::Reset, crate::chip::LEAST_PROGRAM_TIMEOUT_US));
+        self.bus.send(Command::plain(opcode::RESET)).map_err(Error::Bus)?;
+        self.bus.delay.delay_us(RESET_US);
+        self.wait(START_POLL_US)?;
+        self.set_address_mode()
+    }
+
+    /// Puts the chip into deep power-down, once it is idle. The next call wakes it.
+    ///
+    /// # Errors
+    /// [`Error::NotSupported`] if the tables do not list it, and what waiting can bring.
+    pub fn power_down(&mut self) -> Result<(), Error<SPI::Error>> {
+        let power_down = self.chip.power_down.ok_or(Error::NotSupported)?;
+        self.be_ready()?;
+        self.asleep = true;
+        self.bus.send(Command::plain(power_down.enter_opcode)).map_err(Error::Bus)
+    }
+
+    /// Waits until what was begun earlier is complete, and wakes the chip.
+    fn be_ready(&mut self) -> Result<(), Error<SPI::Error>> {
+        if self.asleep {
+            let listed = self.chip.power_down.map(|power_down| power_down.exit_opcode);
+            // Where the tables say 00h, any command wakes the chip.
+            let exit = listed.filter(|exit| *exit != 0).unwrap_or(opcode::LEAVE_POWER_DOWN);
+            self.bus.send(Command::plain(exit)).map_err(Error::Bus)?;
+            let stated =
+                self.chip.power_down.map_or(0, |power_down| power_down.exit_delay_ns / 1_000);
+            self.bus.delay.delay_us(WAKE_US.max(stated.saturating_add(1)));
+            self.asleep = false;
+        }
+        if self.pending.is_some() {
+            self.wait(START_POLL_US)?;
+        }
+        Ok(())
+    }
+
+    /// Waits for the pending work, looking every so many microseconds, each time in a transaction of
+    /// its own. Returns the status.
+    fn wait(&mut self, poll_us: u32) -> Result<u8, Error<SPI::Error>> {
+        let (work, longest) = self.pending.unwrap_or((Work::Start, 0));
+        let mut waited: u32 = 0;
+        loop {
+            let status = self.status()?;
+            let is_ready = status & opcode::BUSY == 0;
+            if is_ready && !self.chip.polls_flag_status {
+                self.pending = None;
+                return Ok(status);
+            }
+            if is_ready {
+                let flags = self.bus.register(opcode::READ_FLAG_STATUS).map_err(Error::Bus)?;
+                if flags & opcode::FLAG_READY != 0 {
+                    self.pending = None;
+                    if flags & opcode::FLAG_FAILURES != 0 {
+                        let clear = Command::plain(opcode::CLEAR_FLAG_STATUS);
+                        self.bus.send(clear).map_err(Error::Bus)?;
+                        self.disable_write()?;
+                        return Err(Error::Failed { work, flag_status: flags });
+                    }
+                    return Ok(status);
+                }
+            }
+            if waited >= longest {
+                return Err(Error::StillBusy(work));
+            }
+            self.bus.delay.delay_us(poll_us);
+            waited = waited.saturating_add(poll_us);
+        }
+    }
+
+    fn status(&mut self) -> Result<u8, Error<SPI::Error>> {
+        self.bus.register(opcode::READ_STATUS).map_err(Error::Bus)
+    }
+
+    fn disable_write(&mut self) -> Result<(), Error<SPI::Error>> {
+        self.bus.send(Command::plain(opcode::WRITE_DISABLE)).map_err(Error::Bus)
+    }
+
+    /// Sets the write enable latch and sees that it is set, and that no block is protected.
+    fn enable_write(&mut self) -> Result<(), Error<SPI::Error>> {
+        let mut status = 0;
+        for _ in 0..WRITE_ENABLE_TRIES {
+            self.bus.send(Command::plain(opcode::WRITE_ENABLE)).map_err(Error::Bus)?;
+            status = self.status()?;
+            if status & (opcode::BUSY | opcode::LATCH) == opcode::LATCH {
+                if status & self.chip.protection_mask != 0 {
+                    self.disable_write()?;
+                    return Err(Error::Protected { status });
+                }
+                return Ok(());
+            }
+        }
+        Err(match stuck(&[status]) {
+            Some(0xFF) => Error::BusStuck(0xFF),
+            _ => Error::WriteEnableIgnored { status },
+        })
+    }
+
+    /// Waits for the program or erase just sent, and sees that it was done.
+    fn complete(&mut self, poll_us: u32) -> Result<(), Error<SPI::Error>> {
+        let work = self.pending.map_or(Work::Start, |(work, _)| work);
+        let status = self.wait(poll_us)?;
+        if status & opcode::LATCH == 0 {
+            return Ok(());
+        }
+        // The latch falls when the work is done. That it still stands means that nothing was done.
+        self.disable_write()?;
+        if self.options.latch_stays_set { Ok(()) } else { Err(Error::CommandIgnored(work)) }
+    }
+
+    fn set_address_mode(&mut self) -> Result<(), Error<SPI::Error>> {
+        let (enable, command) = match (self.chip.addressing, self.chip.leave_four_byte) {
+            (Addressing::FourByteMode { write_enable }, _) => {
+                (write_enable, opcode::ENTER_FOUR_BYTE)
+            }
+            (Addressing::Three, LeaveFourByte::Plain) => (false, opcode::LEAVE_FOUR_BYTE),
+            (Addressing::Three, LeaveFourByte::WithWriteEnable) => (true, opcode::LEAVE_FOUR_BYTE),
+            _ => return Ok(()),
+        };
+        if enable {
+            self.bus.send(Command::plain(opcode::WRITE_ENABLE)).map_err(Error::Bus)?;
+        }
+        self.bus.send(Command::plain(command)).map_err(Error::Bus)?;
+        if enable { self.disable_write() } else { Ok(()) }
+    }
+
+    fn command(&self, opcode: u8, at: u32) -> Command {
+        match self.chip.addressing {
+            Addressing::Three => Command::with_three(opcode, at),
+            _ => Command::with_four(opcode, at),
+        }
+    }
+
+    /// The command to read from `at` on.
+    fn read_command(&self, at: u32) -> Command {
+        let fast = self.chip.fast_read_opcode.filter(|fast| {
+            // Some chips have the fast one alone.
+            self.options.fast_read || *fast == self.chip.read_opcode
+        });
+        match fast {
+            Some(fast) => self.command(fast, at).with_dummy(),
+            None => self.command(self.chip.read_opcode, at),
+        }
+    }
+
+    fn check(&self, at: u32, len: u64) -> Result<(), Error<SPI::Error>> {
+        match u64::from(at).checked_add(len) {
+            Some(end) if end <= self.chip.capacity => Ok(()),
+            _ => Err(Error::OutOfBounds),
+        }
+    }
+
+    pub(crate) fn read_bytes(&mut self, at: u32, out: &mut [u8]) -> Result<(), Error<SPI::Error>> {
+        self.check(at, out.len() as u64)?;
+        self.be_ready()?;
+        let room = self.options.transfer_bytes.saturating_sub(self.read_command(at).len()).max(1);
+        let mut at = at;
+        for piece in out.chunks_mut(room) {
+            let command = self.read_command(at);
+            self.bus.receive(command, piece).map_err(Error::Bus)?;
+            at = at.wrapping_add(piece.len() as u32);
+        }
+        Ok(())
+    }
+
+    pub(crate) fn program_bytes(&mut self, at: u32, data: &[u8]) -> Result<(), Error<SPI::Error>> {
+        self.check(at, data.len() as u64)?;
+        if !(at as usize).is_multiple_of(WRITE) || !data.len().is_multiple_of(WRITE) {
+            return Err(Error::NotAligned);
+        }
+        self.be_ready()?;
+        let head = self.command(self.chip.program_opcode, at).len();
+        let most = self.options.transfer_bytes.saturating_sub(head).max(1);
+        // Whole units in each piece; the least transfer holds one.
+        let most = (most - most % WRITE).max(WRITE);
+        let page = self.chip.page_bytes.max(1);
+        let (mut at, mut rest) = (at, data);
+        while !rest.is_empty() {
+            let room = (page - at % page) as usize;
+            let len = room.min(most).min(rest.len());
+            let (piece, later) = rest.split_at_checked(len).unwrap_or((rest, &[]));
+            self.program_piece(at, piece)?;
+            at = at.wrapping_add(piece.len() as u32);
+            rest = later;
+        }
+        Ok(())
+    }
+
+    /// Programs bytes of one page by one command.
+    fn program_piece(&mut self, at: u32, data: &[u8]) -> Result<(), Error<SPI::Error>> {
+        self.enable_write()?;
+        let command = self.command(self.chip.program_opcode, at);
+        self.pending = Some((Work::Program, self.chip.program_timeout_us));
+        self.bus.send_data(command, data).map_err(Error::Bus)?;
+        self.complete((self.chip.program_typical_us / 8).clamp(10, 1_000))?;
+        if self.options.verify {
+            for (at, piece) in (at..).step_by(COMPARED_BYTES).zip(data.chunks(COMPARED_BYTES)) {
+                self.compare(at, piece.iter().copied())?;
+            }
+        }
+        Ok(())
+    }
+
+    pub(crate) fn erase_range(&mut self, from: u32, to: u32) -> Result<(), Error<SPI::Error>> {
+        let len = to.checked_sub(from).ok_or(Error::OutOfBounds)?;
+        self.check(from, u64::from(len))?;
+        if !(from as usize).is_multiple_of(ERASE) || !(to as usize).is_multiple_of(ERASE) {
+            return Err(Error::NotAligned);
+        }
+        self.be_ready()?;
+        let mut at = u64::from(from);
+        while at < u64::from(to) {
+            let erase = *self.chip.erase_for(at, to.into()).ok_or(Error::NotAligned)?;
+            self.erase_piece(at as u32, &erase)?;
+            at += u64::from(erase.bytes);
+        }
+        Ok(())
+    }
+
+    fn erase_piece(&mut self, at: u32, erase: &EraseType) -> Result<(), Error<SPI::Error>> {
+        self.enable_write()?;
+        self.pending = Some((Work::Erase, erase_timeout_us(erase)));
+        let command = self.command(erase.opcode, at);
+        self.bus.send(command).map_err(Error::Bus)?;
+        let typical = erase.times.map_or(100_000, |times| times.typical_us);
+        self.complete((typical / 32).clamp(100, 10_000) as u32)?;
+        if self.options.verify {
+            for offset in (0..erase.bytes).step_by(COMPARED_BYTES) {
+                let len = COMPARED_BYTES.min((erase.bytes - offset) as usize);
+                self.compare(at.wrapping_add(offset), core::iter::repeat_n(0xFF, len))?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Compares at most [`COMPARED_BYTES`].
+    fn compare(
+        &mut self,
+        at: u32,
+        wanted: impl ExactSizeIterator<Item = u8>,
+    ) -> Result<(), Error<SPI::Error>> {
+        let mut bytes = [0; COMPARED_BYTES];
+        let len = wanted.len().min(COMPARED_BYTES);
+        let Some(bytes) = bytes.get_mut(..len) else { return Ok(()) };
+        // One transfer holds a command and at least 26 bytes: `read_bytes` splits this if need be.
+        self.read_bytes(at, bytes)?;
+        match (at..).zip(bytes.iter().zip(wanted)).find(|(_, (byte, wanted))| *byte != wanted) {
+            Some((at, _)) => Err(Error::Verify { at }),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Waits until an unknown chip is not busy. Nothing but the status can be read from a busy chip.
+fn wait_at_start<SPI: SpiDevice, D: DelayNs>(
+    bus: &mut Bus<SPI, D>,
+    timeout_us: u32,
+) -> Result<(), Error<SPI::Error>> {
+    let mut waited: u32 = 0;
+    // Time for which the status reads as a bus without a chip does.
+    let mut stuck_for: u32 = 0;
+    loop {
+        let status = bus.register(opcode::READ_STATUS).map_err(Error::Bus)?;
+        if status & opcode::BUSY == 0 {
+            return Ok(());
+        }
+        stuck_for = if status == 0xFF { stuck_for.saturating_add(START_POLL_US) } else { 0 };
+        if stuck_for >= STUCK_AFTER_US.min(timeout_us) {
+            return Err(Error::BusStuck(0xFF));
+        }
+        if waited >= timeout_us {
+            return Err(Error::StillBusy(Work::Start));
+        }
+        bus.delay.delay_us(START_POLL_US);
+        waited = waited.saturating_add(START_POLL_US);
+    }
+}

@@ -1,0 +1,100 @@
+//! The manufacturer's number of JEP106, and the device bytes behind it.
+
+use core::fmt;
+
+/// Says that the manufacturer's number is in the next bank (JEP106).
+const CONTINUATION: u8 = 0x7F;
+
+/// What a chip answers to "read ID" (9Fh).
+///
+/// For logs, and for a data sheet of your own per part. The numbers collide: many parts of
+/// manufacturers in higher banks leave the continuation bytes out, and equal numbers may stand for
+/// different tables. So the driver takes nothing else from them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct JedecId {
+    /// Bank of the manufacturer's number, from 1: one more than continuation bytes were sent.
+    pub bank: u8,
+    /// The manufacturer's number, parity bit included.
+    pub manufacturer: u8,
+    /// The two bytes behind it, by custom the kind of memory and its size.
+    pub device: [u8; 2],
+}
+
+impl JedecId {
+    /// Bytes worth reading: the most banks in use, the number and the device bytes.
+    pub const ANSWER_BYTES: usize = 16;
+
+    /// Takes the answer apart. `None` if it holds nothing but continuation bytes, or if all bytes
+    /// are 00h or all FFh, which is what a bus without a chip reads as.
+    pub fn parse(answer: &[u8]) -> Option<Self> {
+        if stuck(answer).is_some() {
+            return None;
+        }
+        let skipped = answer.iter().take_while(|byte| **byte == CONTINUATION).count();
+        let mut rest = answer.iter().skip(skipped).copied();
+        let manufacturer = rest.next()?;
+        let device = [rest.next().unwrap_or(0), rest.next().unwrap_or(0)];
+        let bank = u8::try_from(skipped).ok()?.checked_add(1)?;
+        Some(Self { bank, manufacturer, device })
+    }
+
+    /// Whether the manufacturer's number has odd parity, as all numbers of JEP106 have. An answer
+    /// without it was garbled on the way, or comes late by some clocks.
+    pub const fn has_valid_parity(&self) -> bool {
+        self.manufacturer.count_ones() % 2 == 1
+    }
+}
+
+impl fmt::Display for JedecId {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let [kind, size] = self.device;
+        write!(out, "{:02x} {kind:02x} {size:02x}, bank {}", self.manufacturer, self.bank)
+    }
+}
+
+/// The level if all bytes are the same one of 00h and FFh.
+pub(crate) fn stuck(answer: &[u8]) -> Option<u8> {
+    let level = *answer.first()?;
+    (matches!(level, 0x00 | 0xFF) && answer.iter().all(|byte| *byte == level)).then_some(level)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // JEP106AM, abstract: 7 data bits and an odd parity bit; 7Fh points to the next bank. AT45DB041D
+    // data sheet, section 14.1: read on while 7Fh.
+    #[test]
+    fn continuation_bytes_count_banks() {
+        let id = JedecId::parse(&[0x7F, 0x7F, 0x9D, 0x70, 0x19, 0]).unwrap();
+        assert_eq!((id.bank, id.manufacturer, id.device), (3, 0x9D, [0x70, 0x19]));
+        assert_eq!(JedecId::parse(&[0x7F; 16]), None);
+        let short = JedecId::parse(&[0xC2]).unwrap();
+        assert_eq!((short.bank, short.device), (1, [0, 0]));
+    }
+
+    // Answers of real parts as published with their tables; see tests/sfdp/README.md.
+    #[test]
+    fn numbers_of_real_parts_have_odd_parity() {
+        for answer in [
+            [0x20, 0xBB, 0x19],
+            [0x9D, 0x70, 0x19],
+            [0x1F, 0x42, 0x18],
+            [0x34, 0x2B, 0x19],
+            [0xC2, 0x84, 0x3B],
+            [0x68, 0x40, 0x18],
+            [0x2C, 0x5B, 0x1B],
+        ] {
+            assert!(JedecId::parse(&answer).unwrap().has_valid_parity(), "{answer:02x?}");
+        }
+        assert!(!JedecId::parse(&[0xC0, 0x20, 0x1B]).unwrap().has_valid_parity());
+    }
+
+    #[test]
+    fn a_bus_without_a_chip_has_no_id() {
+        assert_eq!(JedecId::parse(&[0; 16]), None);
+        assert_eq!(JedecId::parse(&[0xFF; 16]), None);
+        assert_eq!(JedecId::parse(&[]), None);
+        assert_eq!(stuck(&[0xFF, 0xFE]), None);
+    }
+}

@@ -1,0 +1,56 @@
+//! The flash traits.
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::spi::SpiDevice;
+use embedded_storage::nor_flash::{ErrorType, MultiwriteNorFlash, NorFlash, ReadNorFlash};
+
+use crate::driver::SpiNor;
+use crate::error::Error;
+
+impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> ErrorType
+    for SpiNor<SPI, D, ERASE, WRITE>
+{
+    type Error = Error<SPI::Error>;
+}
+
+impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> ReadNorFlash
+    for SpiNor<SPI, D, ERASE, WRITE>
+{
+    const READ_SIZE: usize = 1;
+
+    fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Self::Error> {
+        self.read_bytes(offset, bytes)
+    }
+
+    fn capacity(&self) -> usize {
+        usize::try_from(self.chip().capacity).unwrap_or(usize::MAX)
+    }
+}
+
+/// Both calls return when the chip is done.
+impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> NorFlash
+    for SpiNor<SPI, D, ERASE, WRITE>
+{
+    const WRITE_SIZE: usize = WRITE;
+    const ERASE_SIZE: usize = ERASE;
+
+    /// Uses the largest erase commands that fit the range. A power cut leaves the commands before it
+    /// complete, the one at it anywhere, the ones behind it not begun.
+    fn erase(&mut self, from: u32, to: u32) -> Result<(), Self::Error> {
+        self.erase_range(from, to)
+    }
+
+    /// One command per page, or per piece that the bus allows, in ascending order. A power cut leaves
+    /// the commands before it complete, the one at it anywhere, the ones behind it not begun.
+    fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Self::Error> {
+        self.program_bytes(offset, bytes)
+    }
+}
+
+/// True of chips without error correction of their own, for which the program unit is 1: any byte may
+/// be programmed again to clear more bits (IS25LP/WP128F data sheet rev. A8, section 8.10). On a chip
+/// with error correction use a larger `WRITE`; the driver cannot tell such a chip by its tables.
+impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize> MultiwriteNorFlash
+    for SpiNor<SPI, D, ERASE, 1>
+{
+}

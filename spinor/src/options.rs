@@ -1,0 +1,91 @@
+//! What a user can choose.
+
+use crate::chip::DataSheet;
+
+/// Choices for [`crate::SpiNor::new`]. All have a default that fits a plain chip on a plain bus.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Options {
+    pub(crate) data_sheet: DataSheet,
+    pub(crate) transfer_bytes: usize,
+    pub(crate) start_timeout_us: u32,
+    pub(crate) verify: bool,
+    pub(crate) fast_read: bool,
+    pub(crate) reset: bool,
+    pub(crate) latch_stays_set: bool,
+}
+
+impl Options {
+    /// Fewest bytes of a transaction the driver can work with.
+    pub const LEAST_TRANSFER_BYTES: usize = 32;
+
+    /// The defaults.
+    pub const fn new() -> Self {
+        Self {
+            data_sheet: DataSheet::new(),
+            transfer_bytes: usize::MAX,
+            start_timeout_us: 10_000_000,
+            verify: false,
+            fast_read: false,
+            reset: false,
+            latch_stays_set: false,
+        }
+    }
+
+    /// What the tables of the chip leave out or get wrong.
+    #[must_use]
+    pub const fn with_data_sheet(self, data_sheet: DataSheet) -> Self {
+        Self { data_sheet, ..self }
+    }
+
+    /// Most bytes in one transaction, command, address and dummy bytes included; at least
+    /// [`Options::LEAST_TRANSFER_BYTES`]. Default: no limit. Some SPI controllers fail above some 250
+    /// bytes (common practice, no source), which is less than a page and its command: longer reads
+    /// and programs are then split.
+    #[must_use]
+    pub const fn with_transfer_bytes(self, bytes: usize) -> Self {
+        let least = Self::LEAST_TRANSFER_BYTES;
+        Self { transfer_bytes: if bytes < least { least } else { bytes }, ..self }
+    }
+
+    /// How long to wait at the start for a chip that is still busy because only the microcontroller
+    /// was reset. Default: 10 s, which is more than the erase of any size of sector takes. A chip
+    /// erase takes minutes.
+    #[must_use]
+    pub const fn with_start_timeout_us(self, microseconds: u32) -> Self {
+        Self { start_timeout_us: microseconds, ..self }
+    }
+
+    /// Reads everything back after each program and erase. Costs the reading; a program that adds
+    /// zeros to bytes programmed before must name these bytes as they will read.
+    #[must_use]
+    pub const fn with_verify(self, on: bool) -> Self {
+        Self { verify: on, ..self }
+    }
+
+    /// Reads with the command that has a dummy byte, which allows a higher clock (data sheet: often
+    /// above 50 MHz it is needed).
+    #[must_use]
+    pub const fn with_fast_read(self, on: bool) -> Self {
+        Self { fast_read: on, ..self }
+    }
+
+    /// Resets the chip at the start, once it is not busy any more, to bring it out of whatever mode
+    /// an earlier program left it in. Needs a chip whose tables list 66h and 99h.
+    #[must_use]
+    pub const fn with_reset(self, on: bool) -> Self {
+        Self { reset: on, ..self }
+    }
+
+    /// For emulators, not for chips: the write enable latch stays set behind a program or erase (QEMU
+    /// 7.2 does so). Without this a latch still set means that the chip ignored the command.
+    #[must_use]
+    pub const fn with_latch_that_stays_set(self, on: bool) -> Self {
+        Self { latch_stays_set: on, ..self }
+    }
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self::new()
+    }
+}

@@ -1,0 +1,191 @@
+//! The basic table. DWORDs are numbered from 1, as in the standard.
+
+use super::SfdpError;
+
+/// What the basic table says, as far as this driver needs it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Basic {
+    /// DWORDs taken into account: 9 is revision 1.0, 16 A and B, 20 C and D.
+    pub dwords: u8,
+    /// Bytes of the chip.
+    pub size_bytes: u64,
+    /// Address bytes the chip takes.
+    pub address_bytes: AddressBytes,
+    /// Erase types by table index; the order says nothing about their sizes.
+    pub erase_types: [Option<EraseType>; 4],
+    /// Bytes that one program command can reach. Absent in revision 1.0.
+    pub page_bytes: Option<u32>,
+    /// Time to program a page.
+    pub page_program: Option<Times>,
+    /// Time to program a single byte.
+    pub first_byte_program: Option<Times>,
+    /// Time for each further byte.
+    pub next_byte_program: Option<Times>,
+    /// Time to erase the whole chip.
+    pub chip_erase: Option<Times>,
+    /// Deep power-down, if the chip says that it has it.
+    pub power_down: Option<PowerDown>,
+    /// Status bit 0 tells whether the chip is busy (05h). Some chips leave this out though they
+    /// have the bit.
+    pub has_status_polling: bool,
+    /// Bit 7 of the flag status tells whether the chip is ready (70h).
+    pub has_flag_status_polling: bool,
+    /// Ways into 4-byte addressing, bits 31:24 of DWORD 16. 0 if unknown.
+    pub four_byte_entry: u8,
+    /// Ways out of it, bits 23:14. 0 if unknown.
+    pub four_byte_exit: u16,
+    /// Ways to reset by software, bits 13:8. 0 if unknown.
+    pub soft_reset: u8,
+}
+
+/// Number of address bytes of the plain commands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AddressBytes {
+    /// Three.
+    Three,
+    /// Three, or four after a change of mode.
+    ThreeOrFour,
+    /// Four.
+    Four,
+    /// The reserved coding.
+    Unknown,
+}
+
+/// One size that can be erased.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct EraseType {
+    /// Bytes, a power of two.
+    pub bytes: u32,
+    /// The command, with the number of address bytes of the mode.
+    pub opcode: u8,
+    /// How long it takes. Absent in revision 1.0.
+    pub times: Option<Times>,
+}
+
+/// Typical and maximal time in microseconds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Times {
+    /// Typical.
+    pub typical_us: u64,
+    /// Maximal.
+    pub maximal_us: u64,
+}
+
+/// Deep power-down.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PowerDown {
+    /// The command to enter.
+    pub enter_opcode: u8,
+    /// The command to leave; 00h where any falling edge of chip select wakes the chip.
+    pub exit_opcode: u8,
+    /// Time until the chip takes commands again, in nanoseconds.
+    pub exit_delay_ns: u32,
+}
+
+/// A count in the table: `(bits + 1) * unit`.
+fn count(word: u32, low: u32, bits: u32) -> u64 {
+    u64::from(field(word, low, bits)) + 1
+}
+
+fn field(word: u32, low: u32, bits: u32) -> u32 {
+    word >> low & ((1 << bits) - 1)
+}
+
+fn byte(word: u32, number: u32) -> u8 {
+    word.to_le_bytes().get(number as usize).copied().unwrap_or(0)
+}
+
+fn bit(word: u32, number: u32) -> bool {
+    word >> number & 1 == 1
+}
+
+impl Times {
+    fn new(typical_us: u64, multiplier: u64) -> Self {
+        Self { typical_us, maximal_us: typical_us.saturating_mul(multiplier) }
+    }
+}
+
+impl Basic {
+    /// Those of the first revision.
+    pub(super) const LEAST_DWORDS: usize = 9;
+    /// Those of revision D. Later ones add nothing this driver needs.
+    pub(super) const MOST_DWORDS: usize = 20;
+
+    pub(super) fn parse<E>(words: &[u32]) -> Result<Self, SfdpError<E>> {
+        let dword = |number: usize| words.get(number - 1).copied();
+        let needed = |number| dword(number).ok_or(SfdpError::NoBasicTable);
+        let (first, density) = (needed(1)?, needed(2)?);
+        let types = [needed(8)?, needed(9)?];
+        let size_bytes = size_bytes(density).ok_or(SfdpError::BadDensity(density))?;
+        let erase_times = dword(10);
+        let erase_types = core::array::from_fn(|index| {
+            let word = types.get(index / 2).copied().unwrap_or(0);
+            let shift = 2 * (index as u32 % 2);
+            let (exponent, opcode) = (byte(word, shift), byte(word, shift + 1));
+            let times = erase_times.map(|word| erase_times_of(word, index as u32));
+            // An unused type has the exponent 0.
+            (1..32).contains(&exponent).then(|| EraseType { bytes: 1 << exponent, opcode, times })
+        });
+        let program = dword(11);
+        let program_times = |low: u32, bits: u32, unit_low: u64, unit_high: u64| {
+            program.map(|word| {
+                let unit = if bit(word, low + bits) { unit_high } else { unit_low };
+                Times::new(count(word, low, bits) * unit, 2 * count(word, 0, 4))
+            })
+        };
+        let polling = dword(14);
+        let entry = dword(16).unwrap_or(0);
+        Ok(Self {
+            dwords: u8::try_from(words.len()).unwrap_or(u8::MAX),
+            size_bytes,
+            address_bytes: match field(first, 17, 2) {
+                0 => AddressBytes::Three,
+                1 => AddressBytes::ThreeOrFour,
+                2 => AddressBytes::Four,
+                _ => AddressBytes::Unknown,
+            },
+            erase_types,
+            page_bytes: program.map(|word| 1 << field(word, 4, 4)),
+            page_program: program_times(8, 5, 8, 64),
+            first_byte_program: program_times(14, 4, 1, 8),
+            next_byte_program: program_times(19, 4, 1, 8),
+            chip_erase: program.zip(erase_times).map(|(program, erase)| {
+                let unit = [16_000, 256_000, 4_000_000, 64_000_000];
+                let unit = unit.get(field(program, 29, 2) as usize).copied().unwrap_or(0);
+                Times::new(count(program, 24, 5) * unit, 2 * count(erase, 0, 4))
+            }),
+            power_down: polling.filter(|word| !bit(*word, 31)).map(|word| {
+                let unit = [128, 1_000, 8_000, 64_000];
+                let unit = unit.get(field(word, 13, 2) as usize).copied().unwrap_or(0);
+                PowerDown {
+                    enter_opcode: field(word, 23, 8) as u8,
+                    exit_opcode: field(word, 15, 8) as u8,
+                    exit_delay_ns: (field(word, 8, 5) + 1) * unit,
+                }
+            }),
+            has_status_polling: polling.is_some_and(|word| bit(word, 2)),
+            has_flag_status_polling: polling.is_some_and(|word| bit(word, 3)),
+            four_byte_entry: byte(entry, 3),
+            four_byte_exit: field(entry, 14, 10) as u16,
+            soft_reset: field(entry, 8, 6) as u8,
+        })
+    }
+}
+
+/// DWORD 2: bits less one below 4 Gbit, else the power of two.
+fn size_bytes(density: u32) -> Option<u64> {
+    if !bit(density, 31) {
+        let bits = u64::from(density) + 1;
+        return (bits >= 8).then_some(bits / 8);
+    }
+    let exponent = density & 0x7FFF_FFFF;
+    (3..64).contains(&exponent).then(|| 1 << (exponent - 3))
+}
+
+/// DWORD 10, for one erase type.
+fn erase_times_of(word: u32, index: u32) -> Times {
+    let low = 4 + 7 * index;
+    let unit = [1_000, 16_000, 128_000, 1_000_000];
+    let unit = unit.get(field(word, low + 5, 2) as usize).copied().unwrap_or(0);
+    Times::new(count(word, low, 5) * unit, 2 * count(word, 0, 4))
+}

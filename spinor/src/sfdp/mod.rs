@@ -1,0 +1,169 @@
+//! The tables a chip describes itself with: Serial Flash Discoverable Parameters, JESD216.
+//!
+//! Decoding only; [`Sfdp::read`] is given a way to fetch bytes. Read are the header, the parameter
+//! headers, the basic table of revisions 1.0 to D and the 4-byte instruction table; that a chip has
+//! a sector map is noted. Everything a chip may answer is either decoded or refused.
+
+mod basic;
+mod four_byte;
+
+use core::fmt;
+
+pub use basic::{AddressBytes, Basic, EraseType, PowerDown, Times};
+pub use four_byte::FourByteTable;
+
+/// "SFDP" in the order of the bus.
+const SIGNATURE: [u8; 4] = *b"SFDP";
+/// The only major revision there is.
+const MAJOR: u8 = 1;
+/// Length of the header, and of each parameter header behind it.
+const HEADER_BYTES: usize = 8;
+
+const BASIC_TABLE: u16 = 0xFF00;
+const SECTOR_MAP: u16 = 0xFF81;
+const FOUR_BYTE_TABLE: u16 = 0xFF84;
+
+/// What the tables of a chip say, as far as this driver needs it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Sfdp {
+    /// Major and minor revision of the header.
+    pub revision: (u8, u8),
+    /// The basic table.
+    pub basic: Basic,
+    /// The 4-byte instruction table, if there is one.
+    pub four_byte: Option<FourByteTable>,
+    /// Whether there is a sector map: not all erase types may work everywhere.
+    pub has_sector_map: bool,
+}
+
+/// Why tables were not read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum SfdpError<E> {
+    /// The bus failed.
+    Bus(E),
+    /// The chip did not answer with the signature: it has no tables, or none that can be read.
+    NoSignature,
+    /// A major revision from behind the time of this driver.
+    UnknownRevision(u8),
+    /// No basic table of a known major revision, or one shorter than the first revision's.
+    NoBasicTable,
+    /// The density is none a chip can have.
+    BadDensity(u32),
+}
+
+impl<E: fmt::Debug> fmt::Display for SfdpError<E> {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Bus(error) => write!(out, "the bus failed: {error:?}"),
+            Self::NoSignature => out.write_str("the chip did not answer with an SFDP signature"),
+            Self::UnknownRevision(major) => {
+                write!(out, "the chip answered with SFDP of the unknown major revision {major}")
+            }
+            Self::NoBasicTable => out.write_str("the chip did not give a complete basic table"),
+            Self::BadDensity(word) => {
+                write!(out, "the chip gave a density no chip can have: {word:#010x}")
+            }
+        }
+    }
+}
+
+impl<E: fmt::Debug> core::error::Error for SfdpError<E> {}
+
+/// Where a table is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Table {
+    id: u16,
+    revision: (u8, u8),
+    dwords: u8,
+    at: u32,
+}
+
+impl Table {
+    const fn parse(bytes: [u8; HEADER_BYTES]) -> Self {
+        let [id_low, minor, major, dwords, a0, a1, a2, id_high] = bytes;
+        Self {
+            id: u16::from_le_bytes([id_low, id_high]),
+            revision: (major, minor),
+            dwords,
+            at: u32::from_le_bytes([a0, a1, a2, 0]),
+        }
+    }
+}
+
+impl Sfdp {
+    /// Reads the tables. `fetch` fills its buffer with the bytes from a table address on, which is
+    /// below 2^24.
+    ///
+    /// # Errors
+    /// [`SfdpError`]; the error of `fetch` is kept intact.
+    pub fn read<E>(
+        mut fetch: impl FnMut(u32, &mut [u8]) -> Result<(), E>,
+    ) -> Result<Self, SfdpError<E>> {
+        let mut header = [0; HEADER_BYTES];
+        fetch(0, &mut header).map_err(SfdpError::Bus)?;
+        let [s0, s1, s2, s3, minor, major, last_table, _] = header;
+        if [s0, s1, s2, s3] != SIGNATURE {
+            return Err(SfdpError::NoSignature);
+        }
+        if major != MAJOR {
+            return Err(SfdpError::UnknownRevision(major));
+        }
+        let (mut basic, mut four_byte, mut has_sector_map) = (None, None, false);
+        for number in 0..=u32::from(last_table) {
+            let mut bytes = [0; HEADER_BYTES];
+            fetch(8 + 8 * number, &mut bytes).map_err(SfdpError::Bus)?;
+            let table = Table::parse(bytes);
+            if table.revision.0 != MAJOR {
+                continue;
+            }
+            match table.id {
+                BASIC_TABLE if table.is_better_than(basic) => basic = Some(table),
+                FOUR_BYTE_TABLE if table.dwords >= 2 => four_byte = Some(table),
+                SECTOR_MAP => has_sector_map = true,
+                _ => {}
+            }
+        }
+        let table = basic.ok_or(SfdpError::NoBasicTable)?;
+        let mut words = [0; Basic::MOST_DWORDS];
+        let count = usize::from(table.dwords).min(words.len());
+        let basic = match words.get_mut(..count) {
+            Some(words) => {
+                read_words(&mut fetch, table.at, words)?;
+                Basic::parse(words)?
+            }
+            None => return Err(SfdpError::NoBasicTable),
+        };
+        let four_byte = match four_byte {
+            None => None,
+            Some(table) => {
+                let mut words = [0; 2];
+                read_words(&mut fetch, table.at, &mut words)?;
+                Some(FourByteTable::parse(words))
+            }
+        };
+        Ok(Self { revision: (major, minor), basic, four_byte, has_sector_map })
+    }
+}
+
+impl Table {
+    /// A later minor revision of the basic table describes more; a longer table as well.
+    fn is_better_than(&self, other: Option<Self>) -> bool {
+        let rank = |table: &Self| (table.revision.1, table.dwords);
+        usize::from(self.dwords) >= Basic::LEAST_DWORDS
+            && other.is_none_or(|other| rank(self) > rank(&other))
+    }
+}
+
+fn read_words<E>(
+    fetch: &mut impl FnMut(u32, &mut [u8]) -> Result<(), E>,
+    at: u32,
+    words: &mut [u32],
+) -> Result<(), SfdpError<E>> {
+    for (number, word) in (0..).zip(words) {
+        let mut bytes = [0; 4];
+        fetch((at + 4 * number) & 0x00FF_FFFF, &mut bytes).map_err(SfdpError::Bus)?;
+        *word = u32::from_le_bytes(bytes);
+    }
+    Ok(())
+}
