@@ -193,7 +193,7 @@ impl Chip {
             Err(why) => (None, Some(why)),
         };
         let basic = sfdp.as_ref().map(|sfdp| &sfdp.basic);
-        let capacity = sheet.capacity.or(basic.map(|basic| basic.size_bytes));
+        let capacity = sheet.capacity.or_else(|| basic.map(|basic| basic.size_bytes));
         let types = match (sheet.erase_types, basic) {
             (Some(types), _) => Some(types),
             (None, Some(_)) if sfdp.is_some_and(|sfdp| sfdp.has_sector_map) => {
@@ -206,9 +206,8 @@ impl Chip {
         };
         let capacity = capacity.min(REACH);
         let table = sfdp.and_then(|sfdp| sfdp.four_byte).filter(FourByteTable::is_complete);
-        let (addressing, erase_opcodes) = match addressing(capacity, sheet, sfdp.as_ref()) {
-            Some(way) => way,
-            None => return Err(Error::FourByteAddresses),
+        let Some((addressing, erase_opcodes)) = addressing(capacity, sheet, sfdp.as_ref()) else {
+            return Err(Error::FourByteAddresses);
         };
         if let Some(opcodes) = erase_opcodes {
             for (erase, opcode) in types.iter_mut().zip(opcodes) {
