@@ -37,6 +37,7 @@ mod path;
 pub mod plan;
 pub mod report;
 pub mod scenario;
+pub mod serial;
 mod session;
 mod setting;
 pub mod subject;

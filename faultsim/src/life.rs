@@ -4,7 +4,7 @@ use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
 use crate::deep::{Era, Reads};
-use crate::device::{Geometry, Image, Level, Step};
+use crate::device::{BusCut, CutTear, Geometry, Image, Level, Step};
 use crate::finding::{Breach, Finding, Signature, When};
 use crate::intern::{Fingerprint, fingerprint};
 use crate::oracle::{Effect, Oracle, Values};
@@ -14,6 +14,8 @@ use crate::workload::{KeyNames, mixed};
 
 /// With more allowed states than this everything is read, so that their number stays small.
 const MOST_STATES: usize = 16;
+/// Bytes and pauses on a serial bus per step of the part, about: a program with its status looks.
+const MOMENTS_PER_STEP: u64 = 128;
 
 pub(crate) struct Life<'run, S: Subject> {
     session: Session<'run, S>,
@@ -157,7 +159,11 @@ impl<'run, S: Subject> Life<'run, S> {
     /// `None` if the cut came before the code was up.
     fn power_up(&mut self, era: &Era, cut: u64) -> Result<Option<S::Store>, Finding> {
         self.power_ups += 1;
-        self.session.power_up(&self.image, era.bias.bias(era.salt), false);
+        if self.session.part.chip().is_reset() {
+            self.session.restart();
+        } else {
+            self.session.power_up(&self.image, era.bias.bias(era.salt), false);
+        }
         let spared = self.recoveries_cut >= self.in_a_row;
         if !spared {
             self.arm(era, cut);
@@ -173,13 +179,24 @@ impl<'run, S: Subject> Life<'run, S> {
 
     fn arm(&mut self, era: &Era, cut: u64) {
         let mut chip = self.session.part.chip_mut();
-        match era.tearing.tear() {
-            Some(tear) => chip.cut_at(cut, tear),
+        let tear = match era.tearing.tear() {
+            Some(tear) => CutTear::Given(tear),
             None => {
-                let rng = ChaCha8Rng::seed_from_u64(mixed(era.salt));
-                chip.cut_randomly(cut, self.level, rng);
+                let rng = Box::new(ChaCha8Rng::seed_from_u64(mixed(era.salt)));
+                CutTear::Drawn { level: self.level, rng }
             }
+        };
+        // Of the power-ups on a bus, one in four ends at a step, so that no step is missed; of the
+        // others at any moment, half end with a reset.
+        let draw = mixed(era.salt ^ 0x0062_7573);
+        if !self.session.subject.is_on_bus() || draw.is_multiple_of(4) {
+            chip.cut_at(cut, tear);
+            return;
         }
+        let since = chip.bus_moments();
+        let moment = since + cut * MOMENTS_PER_STEP + draw / 8 % MOMENTS_PER_STEP;
+        let cut = if draw & 4 == 0 { BusCut::Power(tear) } else { BusCut::Reset };
+        chip.cut_on_bus(moment, cut);
     }
 
     fn read(&mut self, era: &Era, store: &mut S::Store) -> Result<(), Finding> {
@@ -219,13 +236,13 @@ impl<'run, S: Subject> Life<'run, S> {
         };
         if self.tells {
             let number = self.cuts;
+            let place = in_flight.map_or_else(|| "recovery".to_owned(), |kind| kind.to_string());
             self.told_cuts.push(match torn {
-                None => format!("cut {number}: between operations"),
-                Some((step, tear)) => {
-                    let place =
-                        in_flight.map_or_else(|| "recovery".to_owned(), |kind| kind.to_string());
-                    format!("cut {number}: {step} in {place}, {tear}")
+                None if chip.is_reset() => {
+                    format!("reset {number}: in {place}, the part goes on with what it does")
                 }
+                None => format!("cut {number}: between operations"),
+                Some((step, tear)) => format!("cut {number}: {step} in {place}, {tear}"),
             });
             self.told_operations.push(format!("-- cut {number} --"));
         }

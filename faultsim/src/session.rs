@@ -107,6 +107,11 @@ impl<'run, S: Subject> Session<'run, S> {
         chip.record_steps(record);
     }
 
+    /// The microcontroller starts again on a part that never lost its power.
+    pub(crate) fn restart(&mut self) {
+        self.part.chip_mut().restart();
+    }
+
     /// Brings the code up. `None` if the armed cut came.
     pub(crate) fn open(&mut self) -> Result<Option<S::Store>, Finding> {
         let opened = caught(|| self.subject.open(&self.part));

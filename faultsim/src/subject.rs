@@ -47,6 +47,12 @@ pub trait Subject: Sync {
         None
     }
 
+    /// Whether the code uses the part through [`crate::serial`], so that random lives can end a
+    /// power-up at any moment of the bus, and reset the microcontroller alone.
+    fn is_on_bus(&self) -> bool {
+        false
+    }
+
     /// The worst case the code claims for itself on this geometry; checked if given.
     fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
         let _ = geometry;

@@ -8,6 +8,7 @@ use super::contract::{ContractViolation, PartError};
 use super::geometry::{Geometry, Level};
 use super::tear::Tear;
 use super::timing::{DeviceTime, Timing};
+use super::volatile::{BusCut, Volatile};
 
 /// How the step at a power cut is torn.
 #[derive(Debug)]
@@ -73,6 +74,7 @@ pub struct Chip {
     violations: Vec<ContractViolation>,
     recording: bool,
     trace: Vec<Step>,
+    volatile: Volatile,
 }
 
 impl Chip {
@@ -94,6 +96,7 @@ impl Chip {
             violations: Vec::new(),
             recording: false,
             trace: Vec::new(),
+            volatile: Volatile::default(),
         }
     }
 
@@ -104,6 +107,20 @@ impl Chip {
         self.image.copy_from(image);
         self.bias = bias;
         self.off = false;
+        self.volatile = Volatile::default();
+        self.begin();
+    }
+
+    /// The microcontroller starts again and the part never lost its power: cells and the state of
+    /// the commands stay, a bus in the middle of something included. Else as [`Chip::power_up`].
+    pub fn restart(&mut self) {
+        self.volatile.is_reset = false;
+        self.volatile.moments = 0;
+        self.volatile.cut = None;
+        self.begin();
+    }
+
+    fn begin(&mut self) {
         self.cut = None;
         self.taken = None;
         self.step = 0;
@@ -156,9 +173,52 @@ impl Chip {
         self.cut_at(step, CutTear::Drawn { level, rng: Box::new(rng) });
     }
 
-    /// Whether a cut has taken the power.
+    /// Ends the run at a moment of the serial bus, see [`BusCut`]. Has no effect if the part is not
+    /// used through [`crate::serial`]. Replaces an earlier one that has not happened yet.
+    pub fn cut_on_bus(&mut self, moment: u64, cut: BusCut) {
+        self.volatile.cut = Some((moment, cut));
+    }
+
+    /// Moments of the serial bus since power-up.
+    pub fn bus_moments(&self) -> u64 {
+        self.volatile.moments
+    }
+
+    /// Whether a cut has taken the power, or ended the code under test by a reset.
     pub fn is_off(&self) -> bool {
-        self.off
+        self.off || self.volatile.is_reset
+    }
+
+    /// Whether the code under test was ended by a reset, and the part still has power.
+    pub fn is_reset(&self) -> bool {
+        !self.off && self.volatile.is_reset
+    }
+
+    /// Takes the power while no step is under way.
+    pub(crate) fn switch_off(&mut self) {
+        self.off = true;
+    }
+
+    /// Tears a step without a power cut, because the part was told to give up on it.
+    pub(crate) fn abort(&mut self, step: &Step, tear: &Tear) {
+        self.image.apply_torn(&self.geometry, step, tear);
+    }
+
+    /// Notes a wrong use that has its effect all the same.
+    pub(crate) fn note(&mut self, violation: ContractViolation) {
+        self.violations.push(violation);
+    }
+
+    pub(crate) fn volatile(&self) -> &Volatile {
+        &self.volatile
+    }
+
+    pub(crate) fn volatile_mut(&mut self) -> &mut Volatile {
+        &mut self.volatile
+    }
+
+    pub(crate) fn timing(&self) -> &Timing {
+        &self.timing
     }
 
     /// The step that the cut fell into, and how it was torn.

@@ -36,6 +36,8 @@ pub enum ContractViolation {
         /// First byte of the unit.
         at: u32,
     },
+    /// A software reset was sent to a busy part: it tears what the part was doing.
+    ResetWhileBusy,
 }
 
 impl fmt::Display for ContractViolation {
@@ -53,6 +55,7 @@ impl fmt::Display for ContractViolation {
             Self::SecondProgram { at } => {
                 write!(out, "second program of the unit at {at:#x} since its erase")
             }
+            Self::ResetWhileBusy => out.write_str("software reset sent while the part was busy"),
         }
     }
 }

@@ -23,6 +23,7 @@ mod tear;
 #[cfg(test)]
 mod tests;
 mod timing;
+mod volatile;
 
 pub use bias::Bias;
 pub use cells::{Image, Step, Weak};
@@ -32,3 +33,5 @@ pub use geometry::{Geometry, GeometryError, Level, LevelError};
 pub use nor::{Nor, Part};
 pub use tear::Tear;
 pub use timing::{DeviceTime, Timing};
+pub use volatile::BusCut;
+pub(crate) use volatile::{Busy, Work};

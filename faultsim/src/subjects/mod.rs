@@ -2,6 +2,7 @@
 
 pub mod naive;
 pub mod outlast;
+pub mod outlast_spi;
 pub mod table;
 pub mod two_copies;
 
@@ -49,7 +50,10 @@ impl<S: Subject> AnySubject for S {
 /// All subjects of this crate.
 pub const ALL: [&dyn AnySubject; 3] = [&outlast::Outlast, &two_copies::TwoCopies, &naive::Naive];
 
+/// Outlast with the driver for serial chips below it.
+pub const THROUGH_SPI: &dyn AnySubject = &outlast_spi::OutlastSpi { mistake: None };
+
 /// The subject of this name, if there is one.
 pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {
-    ALL.into_iter().find(|subject| subject.name() == name)
+    ALL.into_iter().chain([THROUGH_SPI]).find(|subject| subject.name() == name)
 }

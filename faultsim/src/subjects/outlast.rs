@@ -1,5 +1,8 @@
 //! Outlast itself under the rig.
 
+use core::fmt::Debug;
+
+use embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Change as StoreChange, Error, Layout, Store};
 
 use crate::device::{Geometry, Nor, Part, PartError};
@@ -7,7 +10,7 @@ use crate::subject::{Bounds, Change, Op, Subject, Trouble, Work};
 use crate::workload::KeyNames;
 
 /// Most live keys a store under test has.
-const KEYS: usize = 64;
+pub(super) const KEYS: usize = 64;
 
 /// The store of `outlast-kvstore`, with 64 places for keys.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -97,45 +100,11 @@ impl Subject for Outlast {
     }
 
     fn apply(&self, store: &mut Running, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
-        with_store!(store, store => match op {
-            Op::Put { key, value } => store.put(keys.name(*key), value),
-            Op::Delete { key } => store.delete(keys.name(*key)).map(|_| ()),
-            Op::Batch(changes) => {
-                let changes: Vec<_> = changes
-                    .iter()
-                    .map(|change| match change {
-                        Change::Put { key, value } => StoreChange::put(keys.name(*key), value),
-                        Change::Delete { key } => StoreChange::delete(keys.name(*key)),
-                    })
-                    .collect();
-                store.commit(&changes)
-            }
-            Op::Clear => store.clear(),
-            Op::Tidy => store.tidy(),
-            Op::Reopen => Ok(()),
-        }
-        .map_err(trouble))
+        with_store!(store, store => apply(store, op, keys).map_err(trouble))
     }
 
     fn get(&self, store: &mut Running, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
-        out.resize(out.capacity().max(64), 0);
-        loop {
-            let result = with_store!(store, store => {
-                store.get(key, out).map(|value| value.map(<[u8]>::len))
-            });
-            match result {
-                Ok(Some(len)) => {
-                    out.truncate(len);
-                    return Ok(true);
-                }
-                Ok(None) => {
-                    out.clear();
-                    return Ok(false);
-                }
-                Err(Error::BufferTooSmall { needed }) => out.resize(needed, 0),
-                Err(error) => return Err(trouble(error)),
-            }
-        }
+        with_store!(store, store => get(store, key, out).map_err(trouble))
     }
 
     fn list(
@@ -149,9 +118,64 @@ impl Subject for Outlast {
     }
 }
 
+/// Runs one operation on the store of whatever flash.
+pub(super) fn apply<F: NorFlash>(
+    store: &mut Store<F, KEYS>,
+    op: &Op,
+    keys: &KeyNames,
+) -> Result<(), Error<F::Error>> {
+    match op {
+        Op::Put { key, value } => store.put(keys.name(*key), value),
+        Op::Delete { key } => store.delete(keys.name(*key)).map(|_| ()),
+        Op::Batch(changes) => {
+            let changes: Vec<_> = changes
+                .iter()
+                .map(|change| match change {
+                    Change::Put { key, value } => StoreChange::put(keys.name(*key), value),
+                    Change::Delete { key } => StoreChange::delete(keys.name(*key)),
+                })
+                .collect();
+            store.commit(&changes)
+        }
+        Op::Clear => store.clear(),
+        Op::Tidy => store.tidy(),
+        Op::Reopen => Ok(()),
+    }
+}
+
+/// Reads one setting from the store of whatever flash.
+pub(super) fn get<F: NorFlash>(
+    store: &mut Store<F, KEYS>,
+    key: &str,
+    out: &mut Vec<u8>,
+) -> Result<bool, Error<F::Error>> {
+    out.resize(out.capacity().max(64), 0);
+    loop {
+        match store.get(key, out).map(|value| value.map(<[u8]>::len)) {
+            Ok(Some(len)) => {
+                out.truncate(len);
+                return Ok(true);
+            }
+            Ok(None) => {
+                out.clear();
+                return Ok(false);
+            }
+            Err(Error::BufferTooSmall { needed }) => out.resize(needed, 0),
+            Err(error) => return Err(error),
+        }
+    }
+}
+
 fn trouble(error: Error<PartError>) -> Trouble {
     match error {
         Error::Flash(PartError::PowerOff) => Trouble::PowerOff,
+        error => told(&error),
+    }
+}
+
+/// An error other than that the power is off.
+pub(super) fn told<E: Debug>(error: &Error<E>) -> Trouble {
+    match error {
         Error::Full => Trouble::Full,
         Error::Corrupt => Trouble::Corrupt,
         Error::InvalidKey | Error::TooLarge | Error::IndexFull => {

@@ -1,0 +1,187 @@
+//! The bus: bytes, pauses, and cuts in them.
+
+use core::fmt;
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::spi::{Error, ErrorKind, ErrorType, Operation, SpiDevice};
+
+use super::commands::Commands;
+use super::profile::Profile;
+use crate::device::{BusCut, Chip, Part, PartError};
+
+/// A byte of 8 clocks at 50 MHz.
+pub(super) const BYTE_NS: u64 = 160;
+/// Bytes and pauses granted to one power-up before it counts as an endless loop.
+const MOST_MOMENTS: u64 = 200_000_000;
+
+/// Why the bus did not carry a transaction. A chip never refuses one: it stays silent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BusError {
+    /// The power is off, or the microcontroller was reset: the code under test has ended.
+    Ended,
+    /// More bytes in one power-up than were granted; the code under test seems to loop for ever.
+    Fuel,
+    /// The part refused: see there.
+    Part(PartError),
+    /// A transaction longer than this host can do.
+    TooLong,
+}
+
+impl fmt::Display for BusError {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Ended => out.write_str("the power is off"),
+            Self::Fuel => out.write_str("too many bytes on the bus in one power-up"),
+            Self::Part(error) => error.fmt(out),
+            Self::TooLong => out.write_str("the transaction is longer than the host can do"),
+        }
+    }
+}
+
+impl core::error::Error for BusError {}
+
+impl Error for BusError {
+    fn kind(&self) -> ErrorKind {
+        match self {
+            Self::TooLong => ErrorKind::Overrun,
+            _ => ErrorKind::Other,
+        }
+    }
+}
+
+/// The part as a device on an SPI bus.
+#[derive(Debug)]
+pub struct SerialNor {
+    part: Part,
+    profile: Profile,
+    longest: usize,
+    /// Bytes sent in the transaction under way; kept for its allocation.
+    sent: Vec<u8>,
+}
+
+/// Pauses of the microcontroller, in the simulated time of the part.
+#[derive(Clone, Debug)]
+pub struct Pause(Part);
+
+impl SerialNor {
+    /// The part as a chip of this kind.
+    pub fn new(part: &Part, profile: Profile) -> Self {
+        Self { part: part.clone(), profile, longest: usize::MAX, sent: Vec::new() }
+    }
+
+    /// Transactions of more bytes fail, as on some SPI controllers.
+    #[must_use]
+    pub fn with_longest_transfer(self, bytes: usize) -> Self {
+        Self { longest: bytes, ..self }
+    }
+
+    /// The clock to go with it.
+    pub fn pause(&self) -> Pause {
+        Pause(self.part.clone())
+    }
+}
+
+impl ErrorType for SerialNor {
+    type Error = BusError;
+}
+
+impl SpiDevice for SerialNor {
+    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), BusError> {
+        let mut chip = self.part.chip_mut();
+        check(&chip)?;
+        let len = |operation: &Operation<'_, u8>| match operation {
+            Operation::Read(bytes) => bytes.len(),
+            Operation::Write(bytes) => bytes.len(),
+            Operation::Transfer(read, write) => read.len().max(write.len()),
+            Operation::TransferInPlace(bytes) => bytes.len(),
+            Operation::DelayNs(_) => 0,
+        };
+        if operations.iter().map(len).sum::<usize>() > self.longest {
+            return Err(BusError::TooLong);
+        }
+        self.sent.clear();
+        let mut commands = Commands { chip: &mut chip, profile: &self.profile };
+        for operation in operations {
+            match operation {
+                Operation::Write(bytes) => commands.clock(&mut self.sent, bytes, None)?,
+                Operation::Read(out) => {
+                    let zeros = vec![0; out.len()];
+                    commands.clock(&mut self.sent, &zeros, Some(out))?;
+                }
+                Operation::Transfer(out, bytes) => {
+                    let mut padded = bytes.to_vec();
+                    padded.resize(len(&Operation::Transfer(out, bytes)), 0);
+                    let mut answer = vec![0; padded.len()];
+                    commands.clock(&mut self.sent, &padded, Some(&mut answer))?;
+                    for (byte, answer) in out.iter_mut().zip(answer) {
+                        *byte = answer;
+                    }
+                }
+                Operation::TransferInPlace(bytes) => {
+                    let out = bytes.to_vec();
+                    commands.clock(&mut self.sent, &out, Some(bytes))?;
+                }
+                Operation::DelayNs(time) => commands.pass(u64::from(*time))?,
+            }
+        }
+        commands.deselect(&self.sent)
+    }
+}
+
+impl DelayNs for Pause {
+    fn delay_ns(&mut self, time: u32) {
+        let mut chip = self.0.chip_mut();
+        // Nobody hears of it if the power goes here; the next transaction will tell.
+        let _ = pause(&mut chip, u64::from(time));
+    }
+
+    // One pause is one moment, however long.
+    fn delay_us(&mut self, time: u32) {
+        let _ = pause(&mut self.0.chip_mut(), u64::from(time) * 1_000);
+    }
+
+    fn delay_ms(&mut self, time: u32) {
+        let _ = pause(&mut self.0.chip_mut(), u64::from(time) * 1_000_000);
+    }
+}
+
+fn check(chip: &Chip) -> Result<(), BusError> {
+    if chip.is_off() {
+        Err(BusError::Ended)
+    } else if chip.volatile().moments >= MOST_MOMENTS {
+        Err(BusError::Fuel)
+    } else {
+        Ok(())
+    }
+}
+
+/// A pause between transactions. A cut falls into the middle of it.
+fn pause(chip: &mut Chip, time_ns: u64) -> Result<(), BusError> {
+    check(chip)?;
+    let is_cut = is_cut_within(chip, 1).is_some();
+    let first = if is_cut { time_ns / 2 } else { time_ns };
+    chip.volatile_mut().moments += 1;
+    chip.volatile_mut().now_ns += first;
+    super::commands::finish(chip)?;
+    if is_cut { Err(cut(chip)) } else { Ok(()) }
+}
+
+/// How many of so many moments pass before a cut among them.
+pub(super) fn is_cut_within(chip: &Chip, moments: u64) -> Option<u64> {
+    let volatile = chip.volatile();
+    let (at, _) = volatile.cut.as_ref()?;
+    at.checked_sub(volatile.moments).filter(|left| *left < moments)
+}
+
+/// The cut that is due happens.
+pub(super) fn cut(chip: &mut Chip) -> BusError {
+    match chip.volatile_mut().cut.take() {
+        Some((_, BusCut::Power(tear))) => {
+            super::commands::tear(chip, tear);
+            chip.switch_off();
+        }
+        Some((_, BusCut::Reset)) => chip.volatile_mut().is_reset = true,
+        None => {}
+    }
+    BusError::Ended
+}

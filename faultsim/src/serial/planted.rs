@@ -1,0 +1,123 @@
+//! Mistakes of drivers, planted between a driver and its chip: what goes over the bus is what a driver
+//! with that mistake would send, and what the driver hears is what lets it go on.
+//!
+//! They show that the rig sees such mistakes. The driver itself is not changed.
+
+use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
+
+/// A mistake.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Mistake {
+    /// Goes on without waiting for the end of a program.
+    NoWaitAfterProgram,
+    /// Goes on without waiting for the end of an erase.
+    NoWaitAfterErase,
+    /// Takes for granted that write enable was taken.
+    WriteEnableUnchecked,
+    /// Programs over the end of a page in one command. Planted by way of the driver's data sheet.
+    PageWrap,
+    /// Resets the chip at the start without looking whether it is busy.
+    ResetWhileBusy,
+    /// Sends three address bytes to a chip that needs four.
+    ThreeAddressBytes,
+}
+
+impl Mistake {
+    /// All of them.
+    pub const ALL: [Self; 6] = [
+        Self::NoWaitAfterProgram,
+        Self::NoWaitAfterErase,
+        Self::WriteEnableUnchecked,
+        Self::PageWrap,
+        Self::ResetWhileBusy,
+        Self::ThreeAddressBytes,
+    ];
+}
+
+/// A device with a driver's mistake in front of it, or with none.
+#[derive(Debug)]
+pub struct Planted<SPI> {
+    spi: SPI,
+    mistake: Option<Mistake>,
+    is_started: bool,
+    /// What the next look at the status shows, whatever the chip says.
+    shown: Option<u8>,
+}
+
+impl<SPI> Planted<SPI> {
+    /// Plants a mistake.
+    pub const fn new(spi: SPI, mistake: Option<Mistake>) -> Self {
+        Self { spi, mistake, is_started: false, shown: None }
+    }
+}
+
+const WRITE_ENABLE: u8 = 0x06;
+const READ_STATUS: u8 = 0x05;
+
+fn is_program(opcode: u8) -> bool {
+    matches!(opcode, 0x02 | 0x12)
+}
+
+fn is_erase(opcode: u8) -> bool {
+    matches!(opcode, 0x20 | 0x21 | 0x52 | 0x5C | 0xD8 | 0xDC)
+}
+
+/// The command with three address bytes in place of one with four.
+fn shorter(opcode: u8) -> Option<u8> {
+    Some(match opcode {
+        0x13 => 0x03,
+        0x12 => 0x02,
+        0x21 => 0x20,
+        0x5C => 0x52,
+        0xDC => 0xD8,
+        _ => return None,
+    })
+}
+
+impl<SPI: ErrorType> ErrorType for Planted<SPI> {
+    type Error = SPI::Error;
+}
+
+impl<SPI: SpiDevice> SpiDevice for Planted<SPI> {
+    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), SPI::Error> {
+        if self.mistake == Some(Mistake::ResetWhileBusy) && !self.is_started {
+            self.is_started = true;
+            self.spi.write(&[0x66])?;
+            self.spi.write(&[0x99])?;
+        }
+        let Some(Operation::Write(head)) = operations.first() else {
+            return self.spi.transaction(operations);
+        };
+        let head = head.to_vec();
+        let Some(&opcode) = head.first() else { return self.spi.transaction(operations) };
+        if opcode == READ_STATUS
+            && let (Some(shown), Some(Operation::Read(out))) = (self.shown, operations.get_mut(1))
+        {
+            out.fill(shown);
+            return Ok(());
+        }
+        self.shown = match self.mistake {
+            Some(Mistake::NoWaitAfterProgram) if is_program(opcode) => Some(0),
+            Some(Mistake::NoWaitAfterErase) if is_erase(opcode) => Some(0),
+            Some(Mistake::WriteEnableUnchecked) if opcode == WRITE_ENABLE => Some(0x02),
+            _ => None,
+        };
+        if self.mistake == Some(Mistake::ThreeAddressBytes)
+            && let (Some(shorter), [_, _, low @ ..]) = (shorter(opcode), &head[..])
+        {
+            let mut head = vec![shorter];
+            head.extend(low);
+            let rest = operations.get_mut(1..).unwrap_or_default();
+            return match rest {
+                [Operation::Read(out)] => {
+                    self.spi.transaction(&mut [Operation::Write(&head), Operation::Read(out)])
+                }
+                [Operation::Write(data)] => {
+                    self.spi.transaction(&mut [Operation::Write(&head), Operation::Write(data)])
+                }
+                _ => self.spi.write(&head),
+            };
+        }
+        self.spi.transaction(operations)
+    }
+}

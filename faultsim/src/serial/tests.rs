@@ -1,0 +1,2 @@
+mod driver;
+mod plan;
