@@ -55,6 +55,7 @@ Examples:
   outlast torture --level F2                   milder cuts
   outlast torture --depth 5 --budget 1h        five cuts in a history, for an hour at most
   outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
+  outlast torture --through spi                store and driver on a simulated serial chip
   outlast torture --subject naive              a storage code that does not survive
   outlast torture --json | jq .verdict
 
@@ -73,6 +74,11 @@ struct TypedTorture {
     /// The storage code
     #[arg(long, value_name = "NAME", default_value = "outlast", help = subject_help())]
     subject: String,
+    /// How the storage code reaches the part. 'array': by the flash traits, straight to the cells.
+    /// 'spi': by the driver for serial chips, command by command, with cuts in commands and in busy
+    /// time, resets of the microcontroller alone, and a bus that loses commands now and then
+    #[arg(long, value_name = "WAY", default_value = "array", value_parser = ["array", "spi"])]
+    through: String,
     /// Sectors of the part, 2 to 64 [default: 4]
     #[arg(long, value_name = "COUNT")]
     sectors: Option<u32>,
@@ -149,10 +155,7 @@ fn said_by_parser(error: &clap::Error) -> Task {
 
 impl TypedTorture {
     fn meaning(self) -> Result<Task, String> {
-        let subject = subjects::by_name(&self.subject).ok_or_else(|| {
-            let subject = &self.subject;
-            format!("--subject {subject}: unknown; choose one of {}", subject_names())
-        })?;
+        let subject = self.subject()?;
         let level: Level =
             self.level.parse().map_err(|why| format!("--level {}: {why}", self.level))?;
         let kind = match self.deep {
@@ -164,9 +167,26 @@ impl TypedTorture {
             Some(cuts) => Kind::Deep { cuts },
         };
         let geometry = self.geometry()?;
+        if subject.name() == subjects::THROUGH_SPI.name() {
+            fits_serial_chip(&geometry)?;
+        }
         let budget = self.budget.as_deref().map(duration).transpose()?;
         let plan = Plan { subject, geometry, level, seed: self.seed, budget, kind };
         Ok(Task::Torture { plan, json: self.json })
+    }
+
+    fn subject(&self) -> Result<&'static dyn AnySubject, String> {
+        let name = &self.subject;
+        let subject = subjects::by_name(name).ok_or_else(|| {
+            format!("--subject {name}: unknown; choose one of {}", subject_names())
+        })?;
+        if self.through == "array" {
+            return Ok(subject);
+        }
+        if subject.name() == subjects::outlast::NAME {
+            return Ok(subjects::THROUGH_SPI);
+        }
+        Err(format!("--through spi: only for --subject {}", subjects::outlast::NAME))
     }
 
     fn geometry(&self) -> Result<Geometry, String> {
@@ -213,6 +233,17 @@ impl TypedReplay {
             )
         })?;
         Ok(Task::Replay { subject, token: Box::new(token), json: self.json })
+    }
+}
+
+/// The simulated serial chip comes with two sizes of sector.
+fn fits_serial_chip(geometry: &Geometry) -> Result<(), String> {
+    if geometry.unit != 1 {
+        return Err(format!("--unit {}: serial chips program single bytes", geometry.unit));
+    }
+    match geometry.sector_bytes {
+        512 | 4096 => Ok(()),
+        other => Err(format!("--sector-bytes {other}: with --through spi choose 512 or 4096")),
     }
 }
 
@@ -296,6 +327,10 @@ mod tests {
             ("outlast torture --unit 32 --page 16", "from 32 (the program unit)"),
             ("outlast torture --page 300", "power of two"),
             ("outlast torture --sectors 64 --sector-bytes 131072", "must not exceed 1 MiB"),
+            ("outlast torture --through spi --subject naive", "only for --subject outlast"),
+            ("outlast torture --through spi --unit 4", "program single bytes"),
+            ("outlast torture --through spi --sector-bytes 8192", "choose 512 or 4096"),
+            ("outlast torture --through i2c", "possible values: array, spi"),
             ("outlast torture --level F5", "one of F0, F1, F2, F3, F4"),
             ("outlast torture --depth 0", "1 to 8"),
             ("outlast torture --deep 0", "at least one power cut"),

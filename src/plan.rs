@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use outlast_faultsim::device::{Geometry, Level};
 use outlast_faultsim::plan::{Config, Deep, Mode, Systematic};
-use outlast_faultsim::subjects::AnySubject;
+use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::workload::WorkloadSource;
 
 // The sizes of the default plan: for a 4 x 4 KiB part, together with the smaller one of the random
@@ -128,7 +128,10 @@ impl Plan {
     /// The command that repeats this run.
     pub(crate) fn command(&self) -> String {
         let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
-        let (subject, level, seed) = (self.subject.name(), self.level, self.seed);
+        let (level, seed) = (self.level, self.seed);
+        let name = self.subject.name();
+        let through_spi = format!("{} --through spi", subjects::outlast::NAME);
+        let subject = if name == subjects::THROUGH_SPI.name() { &through_spi } else { name };
         let mut command = format!(
             "outlast torture --subject {subject} --sectors {sectors} --sector-bytes \
              {sector_bytes} --unit {unit} --page {page} --level {level} --seed {seed}"

@@ -8,9 +8,9 @@ use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 /// A mistake.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Mistake {
-    /// Goes on without waiting for the end of a program.
+    /// Goes on without waiting for the end of a program, or seeing that write enable is then ignored.
     NoWaitAfterProgram,
-    /// Goes on without waiting for the end of an erase.
+    /// Goes on without waiting for the end of an erase, or seeing that write enable is then ignored.
     NoWaitAfterErase,
     /// Takes for granted that write enable was taken.
     WriteEnableUnchecked,
@@ -40,19 +40,23 @@ pub struct Planted<SPI> {
     spi: SPI,
     mistake: Option<Mistake>,
     is_started: bool,
-    /// What the next look at the status shows, whatever the chip says.
-    shown: Option<u8>,
+    /// The driver does not know that the chip may be busy.
+    is_blind: bool,
+    /// The last command was write enable.
+    is_enabling: bool,
 }
 
 impl<SPI> Planted<SPI> {
     /// Plants a mistake.
     pub const fn new(spi: SPI, mistake: Option<Mistake>) -> Self {
-        Self { spi, mistake, is_started: false, shown: None }
+        Self { spi, mistake, is_started: false, is_blind: false, is_enabling: false }
     }
 }
 
 const WRITE_ENABLE: u8 = 0x06;
 const READ_STATUS: u8 = 0x05;
+const BUSY: u8 = 1;
+const LATCH: u8 = 2;
 
 fn is_program(opcode: u8) -> bool {
     matches!(opcode, 0x02 | 0x12)
@@ -74,6 +78,18 @@ fn shorter(opcode: u8) -> Option<u8> {
     })
 }
 
+impl<SPI> Planted<SPI> {
+    /// Makes of the status what a driver with the mistake believes it to be.
+    fn hear(&mut self, status: &mut [u8]) {
+        let is_busy = status.iter().any(|byte| byte & BUSY != 0);
+        self.is_blind &= is_busy;
+        let unchecked = self.mistake == Some(Mistake::WriteEnableUnchecked) && self.is_enabling;
+        if self.is_blind || unchecked {
+            status.fill(if self.is_enabling { LATCH } else { 0 });
+        }
+    }
+}
+
 impl<SPI: ErrorType> ErrorType for Planted<SPI> {
     type Error = SPI::Error;
 }
@@ -90,17 +106,18 @@ impl<SPI: SpiDevice> SpiDevice for Planted<SPI> {
         };
         let head = head.to_vec();
         let Some(&opcode) = head.first() else { return self.spi.transaction(operations) };
-        if opcode == READ_STATUS
-            && let (Some(shown), Some(Operation::Read(out))) = (self.shown, operations.get_mut(1))
-        {
-            out.fill(shown);
+        if opcode == READ_STATUS {
+            self.spi.transaction(operations)?;
+            if let Some(Operation::Read(out)) = operations.get_mut(1) {
+                self.hear(out);
+            }
             return Ok(());
         }
-        self.shown = match self.mistake {
-            Some(Mistake::NoWaitAfterProgram) if is_program(opcode) => Some(0),
-            Some(Mistake::NoWaitAfterErase) if is_erase(opcode) => Some(0),
-            Some(Mistake::WriteEnableUnchecked) if opcode == WRITE_ENABLE => Some(0x02),
-            _ => None,
+        self.is_enabling = opcode == WRITE_ENABLE;
+        self.is_blind |= match self.mistake {
+            Some(Mistake::NoWaitAfterProgram) => is_program(opcode),
+            Some(Mistake::NoWaitAfterErase) => is_erase(opcode),
+            _ => false,
         };
         if self.mistake == Some(Mistake::ThreeAddressBytes)
             && let (Some(shorter), [_, _, low @ ..]) = (shorter(opcode), &head[..])

@@ -9,6 +9,9 @@ use crate::device::{Geometry, Nor, Part, PartError};
 use crate::subject::{Bounds, Change, Op, Subject, Trouble, Work};
 use crate::workload::KeyNames;
 
+/// See [`Subject::name`].
+pub const NAME: &str = "outlast";
+
 /// Most live keys a store under test has.
 pub(super) const KEYS: usize = 64;
 
@@ -45,7 +48,7 @@ impl Subject for Outlast {
     type Store = Running;
 
     fn name(&self) -> &'static str {
-        "outlast"
+        NAME
     }
 
     /// Counted from the rules in `kvstore/FORMAT.md`, rounded up.
