@@ -78,6 +78,13 @@ impl<'run, S: Subject> Setting<'run, S> {
                  goes on writing"
             ));
         }
+        if self.subject.is_on_bus() {
+            list.push(
+                "cuts in commands, and what a reset of the microcontroller alone leaves other than a \
+                 state drawn from the image: the random lives make these"
+                    .to_owned(),
+            );
+        }
         list.push("damage outside the bytes a step works on, decay, wear, bus errors".to_owned());
         list
     }

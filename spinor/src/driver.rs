@@ -19,7 +19,7 @@ const RESET_US: u32 = 1_000;
 /// been programming or erasing, and writing a register takes some 15 ms at most.
 const STUCK_AFTER_US: u32 = 1_000_000;
 /// Between two looks at the status while the chip is busy with something unknown.
-const START_POLL_US: u32 = 100;
+const START_POLL_US: u32 = 1_000;
 /// Write enable is sent again so many times at most: a glitch may have cost the first one.
 const WRITE_ENABLE_TRIES: u32 = 3;
 /// Bytes compared at once after a program or an erase.

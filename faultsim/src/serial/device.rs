@@ -108,18 +108,23 @@ impl SpiDevice for SerialNor {
                     let zeros = vec![0; out.len()];
                     commands.clock(&mut self.sent, &zeros, Some(out))?;
                 }
+                // Both ways at once: what comes out depends on the bytes before.
                 Operation::Transfer(out, bytes) => {
-                    let mut padded = bytes.to_vec();
-                    padded.resize(len(&Operation::Transfer(out, bytes)), 0);
-                    let mut answer = vec![0; padded.len()];
-                    commands.clock(&mut self.sent, &padded, Some(&mut answer))?;
-                    for (byte, answer) in out.iter_mut().zip(answer) {
-                        *byte = answer;
+                    for index in 0..out.len().max(bytes.len()) {
+                        let byte = bytes.get(index).copied().unwrap_or(0);
+                        let mut answer = [0];
+                        commands.clock(&mut self.sent, &[byte], Some(&mut answer))?;
+                        if let (Some(out), [answer]) = (out.get_mut(index), answer) {
+                            *out = answer;
+                        }
                     }
                 }
                 Operation::TransferInPlace(bytes) => {
-                    let out = bytes.to_vec();
-                    commands.clock(&mut self.sent, &out, Some(bytes))?;
+                    for byte in bytes.iter_mut() {
+                        let mut answer = [0];
+                        commands.clock(&mut self.sent, &[*byte], Some(&mut answer))?;
+                        [*byte] = answer;
+                    }
                 }
                 Operation::DelayNs(time) => commands.pass(u64::from(*time))?,
             }

@@ -1,2 +1,4 @@
 mod driver;
+mod facts;
+mod moments;
 mod plan;
