@@ -1,0 +1,62 @@
+//! Settings on a serial flash chip: the driver finds out what chip it is, the store uses a range of it.
+//! The chip is the simulated one; on a board `spi` is the `SpiDevice` and `pause` the `DelayNs` of the
+//! microcontroller's support crate, and the rest is the same.
+//!
+//! `cargo run --release --example serial_chip`
+
+use outlast_faultsim::device::{Bias, BusCut, Chip, Geometry, Part};
+use outlast_faultsim::serial::{BusError, Pause, Profile, SerialNor};
+use outlast_kvstore::{Layout, Store};
+use outlast_spinor::{Error, Options, SpiNor};
+
+type Flash = SpiNor<SerialNor, Pause>;
+type Settings = Store<Flash, 16>;
+
+/// Four sectors of a chip of 128 MiB; nothing else may use them.
+fn range(part: &Part) -> std::ops::Range<u32> {
+    let geometry = part.chip().geometry();
+    let start = Profile::of(&geometry).base();
+    start..start + geometry.bytes()
+}
+
+/// What a device does at each start.
+fn start(part: &Part) -> Result<Settings, Box<dyn std::error::Error>> {
+    let spi = SerialNor::new(part, Profile::of(&part.chip().geometry()));
+    let pause = spi.pause();
+    let options = Options::new().with_transfer_bytes(250).with_verify(true);
+    let flash = Flash::new(spi, pause, options).inspect_err(tell)?;
+    if let Some(id) = flash.id() {
+        println!("chip {id}: {:?}", flash.chip().addressing);
+    }
+    Ok(Settings::open(flash, Layout::serial_nor().with_range(range(part)))?)
+}
+
+/// Who must act is in the error's words.
+fn tell(error: &Error<BusError>) {
+    eprintln!("the flash cannot be used: {error}");
+}
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let part = Part::new(Chip::new(Geometry::new(4, 4096, 1, 256)?));
+    let mut settings = start(&part)?;
+    settings.put("gauge.datum", &1234_i32.to_le_bytes())?;
+
+    // The watchdog resets the microcontroller while the chip programs: the chip goes on, and the driver
+    // waits for it at the next start.
+    let now = part.chip().bus_moments();
+    part.chip_mut().cut_on_bus(now + 150, BusCut::Reset);
+    let changed = settings.put("gauge.datum", &1250_i32.to_le_bytes());
+    println!("reset in the middle of a put: {}", changed.is_err() && part.chip().is_reset());
+    part.chip_mut().restart();
+    let mut settings = start(&part)?;
+    let mut buffer = [0; 16];
+    let datum = settings.get("gauge.datum", &mut buffer)?.ok_or("the datum is lost")?;
+    println!("gauge.datum = {}", i32::from_le_bytes(datum.try_into()?));
+
+    // The supply fails.
+    let image = part.chip().image().clone();
+    part.chip_mut().power_up(&image, Bias::ONES);
+    let mut settings = start(&part)?;
+    assert!(settings.get("gauge.datum", &mut buffer)?.is_some());
+    Ok(())
+}
