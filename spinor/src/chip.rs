@@ -10,8 +10,8 @@ const THREE_BYTE_REACH: u64 = 1 << 24;
 const REACH: u64 = 1 << 32;
 /// Page where none is given: that of every chip of the class ("common practice, no source").
 const USUAL_PAGE: u32 = 256;
-/// Tables that claim less than half of it are taken at their word, larger claims are not: a program
-/// over the end of a page wraps, one split too early does no harm.
+/// Larger claims of tables are not taken at their word: a program over the end of a page wraps, one split
+/// too early does no harm.
 const LARGEST_PAGE: u32 = 256;
 
 /// How to reach more than 16 MiB.
@@ -260,8 +260,9 @@ impl Chip {
     /// The largest erase that begins at `at`, ends at `to` or before, and is aligned to its size.
     pub(crate) fn erase_for(&self, at: u64, to: u64) -> Option<&EraseType> {
         let fits = |erase: &&EraseType| {
+            // Sizes are powers of two.
             let bytes = u64::from(erase.bytes);
-            at.is_multiple_of(bytes) && at + bytes <= to
+            at & (bytes - 1) == 0 && at + bytes <= to
         };
         self.erase_types.iter().rev().flatten().find(fits)
     }

@@ -78,12 +78,28 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         }
         let chip = Chip::new(tables, &options.data_sheet, ERASE as u32)?;
         let mut driver = Self { bus, options, id, chip, pending: None, asleep: false };
+        if driver.chip.polls_flag_status {
+            driver.clear_old_failures()?;
+        }
         if options.reset {
             driver.reset()?;
         } else {
             driver.set_address_mode()?;
         }
         Ok(driver)
+    }
+
+    /// Failures in the flag status stay until they are cleared: those of an earlier time are not ours.
+    fn clear_old_failures(&mut self) -> Result<(), Error<SPI::Error>> {
+        let mut waited: u32 = 0;
+        while self.flag_status()? & opcode::FLAG_READY == 0 {
+            if waited >= self.options.start_timeout_us {
+                return Err(Error::StillBusy(Work::Start));
+            }
+            self.bus.delay.delay_us(START_POLL_US);
+            waited = waited.saturating_add(START_POLL_US);
+        }
+        self.bus.send(Command::plain(opcode::CLEAR_FLAG_STATUS)).map_err(Error::Bus)
     }
 
     /// What the chip answers when asked who it is; for logs.
@@ -162,7 +178,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
                 return Ok(status);
             }
             if is_ready {
-                let flags = self.bus.register(opcode::READ_FLAG_STATUS).map_err(Error::Bus)?;
+                let flags = self.flag_status()?;
                 if flags & opcode::FLAG_READY != 0 {
                     self.pending = None;
                     if flags & opcode::FLAG_FAILURES != 0 {
@@ -184,6 +200,10 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
 
     fn status(&mut self) -> Result<u8, Error<SPI::Error>> {
         self.bus.register(opcode::READ_STATUS).map_err(Error::Bus)
+    }
+
+    fn flag_status(&mut self) -> Result<u8, Error<SPI::Error>> {
+        self.bus.register(opcode::READ_FLAG_STATUS).map_err(Error::Bus)
     }
 
     fn disable_write(&mut self) -> Result<(), Error<SPI::Error>> {

@@ -41,7 +41,9 @@
 //! # What it does not do
 //!
 //! Two and four data lines, memory-mapped reading, changing protection bits, suspending an erase,
-//! erasing a whole chip by one command, sector maps. `ERASE` and `WRITE` are yours to choose by the
+//! erasing a whole chip by one command, sector maps. A mode with more data lines, continuous reading or a
+//! suspended erase that earlier firmware left behind is not undone, unless [`Options::with_reset`] is
+//! chosen and the chip hears it. `ERASE` and `WRITE` are yours to choose by the
 //! data sheet. Error correction in a chip cannot be told from the tables.
 //!
 //! # Cautions

@@ -8,6 +8,8 @@ use std::rc::Rc;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash};
+use proptest::prelude::*;
+
 use outlast_spinor::{
     Addressing, DataSheet, EraseType, Error, FourByte, Options, SfdpError, SpiNor, Work,
 };
@@ -295,7 +297,9 @@ fn failures_of_the_flag_status_are_told() {
     let chip = Talker::of("mt25qu256a");
     assert!(chip.started(Options::new()).chip().polls_flag_status);
     let failing = Talker { flags: 0x90, ..chip };
-    let mut flash = failing.started(Options::new());
+    // What failed before the start is cleared, not told.
+    let mut flash = failing.start::<4096>(Options::new()).unwrap();
+    assert_eq!(failing.sent().last(), Some(&vec![0x50]));
     let failed = Error::Failed { work: Work::Program, flag_status: 0x90 };
     assert_eq!(flash.write(0, &[0]), Err(failed));
     let sent = failing.sent();
@@ -316,4 +320,35 @@ fn ranges_are_checked() {
     flash.erase(4096, 4096).unwrap();
     flash.read(end, &mut []).unwrap();
     flash.write(end, &[]).unwrap();
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 512, ..ProptestConfig::default() })]
+
+    /// Whatever the tables say: an error, or a chip that can be worked without a panic and within it.
+    #[test]
+    fn no_tables_make_the_driver_panic(
+        changes in prop::collection::vec((0x18_usize..0x90, any::<u8>()), 1..6),
+        name in prop::sample::select(vec!["mx66l1g45g", "mt25qu256a", "is25wp256", "zd25q128c_wrong_density"]),
+        at: u32,
+    ) {
+        let mut chip = Talker::of(name);
+        for (at, value) in changes {
+            if let Some(byte) = chip.tables.get_mut(at) {
+                *byte = value;
+            }
+        }
+        let Ok(mut flash) = chip.start::<4096>(Options::new().with_transfer_bytes(64)) else {
+            return Ok(());
+        };
+        let at = u64::from(at) % flash.chip().capacity.max(1);
+        let at = (at - at % 4096) as u32;
+        chip.log.borrow_mut().clear();
+        let _ = flash.write(at, &[0; 100]);
+        let _ = flash.read(at, &mut [0; 100]);
+        let _ = flash.erase(at, at.saturating_add(8192));
+        for sent in chip.sent() {
+            prop_assert!(sent.len() <= 64);
+        }
+    }
 }

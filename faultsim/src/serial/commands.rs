@@ -19,23 +19,41 @@ pub(super) struct Commands<'bus> {
 }
 
 impl Commands<'_> {
-    /// Clocks bytes in, and the same number out. `sent` are those of the transaction before.
-    pub(super) fn clock(
-        &mut self,
-        sent: &mut Vec<u8>,
-        bytes: &[u8],
-        out: Option<&mut [u8]>,
-    ) -> Result<(), BusError> {
-        let due = is_cut_within(self.chip, bytes.len() as u64);
-        let arrive = due.map_or(bytes.len(), |left| left as usize);
-        // The chip answers as it is when the first byte is asked for.
-        if let Some(out) = out {
-            self.answer(sent, out)?;
-        }
+    /// Clocks bytes in. `sent` are those of the transaction before.
+    pub(super) fn write(&mut self, sent: &mut Vec<u8>, bytes: &[u8]) -> Result<(), BusError> {
+        let (due, arrive) = self.room(bytes.len());
         sent.extend(&bytes[..arrive]);
+        self.go_on(sent, due, arrive)
+    }
+
+    /// Clocks bytes out; zeros go in meanwhile.
+    pub(super) fn read(&mut self, sent: &mut Vec<u8>, out: &mut [u8]) -> Result<(), BusError> {
+        let (due, arrive) = self.room(out.len());
+        // The chip answers as it is when the first byte is asked for.
+        self.answer(sent, out)?;
+        sent.resize(sent.len() + arrive, 0);
+        self.go_on(sent, due, arrive)
+    }
+
+    /// One byte each way at once.
+    pub(super) fn exchange(&mut self, sent: &mut Vec<u8>, byte: u8) -> Result<u8, BusError> {
+        let mut answer = [0];
+        self.answer(sent, &mut answer)?;
+        self.write(sent, &[byte])?;
+        let [answer] = answer;
+        Ok(answer)
+    }
+
+    /// Whether a cut falls into so many bytes, and how many arrive.
+    fn room(&self, len: usize) -> (bool, usize) {
+        let due = is_cut_within(self.chip, len as u64);
+        (due.is_some(), due.map_or(len, |left| left as usize))
+    }
+
+    fn go_on(&mut self, sent: &[u8], is_cut: bool, arrive: usize) -> Result<(), BusError> {
         self.chip.volatile_mut().moments += arrive as u64;
         self.pass(arrive as u64 * BYTE_NS)?;
-        if due.is_none() {
+        if !is_cut {
             return Ok(());
         }
         let ended = cut(self.chip);

@@ -103,27 +103,20 @@ impl SpiDevice for SerialNor {
         let mut commands = Commands { chip: &mut chip, profile: &self.profile };
         for operation in operations {
             match operation {
-                Operation::Write(bytes) => commands.clock(&mut self.sent, bytes, None)?,
-                Operation::Read(out) => {
-                    let zeros = vec![0; out.len()];
-                    commands.clock(&mut self.sent, &zeros, Some(out))?;
-                }
-                // Both ways at once: what comes out depends on the bytes before.
+                Operation::Write(bytes) => commands.write(&mut self.sent, bytes)?,
+                Operation::Read(out) => commands.read(&mut self.sent, out)?,
                 Operation::Transfer(out, bytes) => {
                     for index in 0..out.len().max(bytes.len()) {
                         let byte = bytes.get(index).copied().unwrap_or(0);
-                        let mut answer = [0];
-                        commands.clock(&mut self.sent, &[byte], Some(&mut answer))?;
-                        if let (Some(out), [answer]) = (out.get_mut(index), answer) {
+                        let answer = commands.exchange(&mut self.sent, byte)?;
+                        if let Some(out) = out.get_mut(index) {
                             *out = answer;
                         }
                     }
                 }
                 Operation::TransferInPlace(bytes) => {
                     for byte in bytes.iter_mut() {
-                        let mut answer = [0];
-                        commands.clock(&mut self.sent, &[*byte], Some(&mut answer))?;
-                        [*byte] = answer;
+                        *byte = commands.exchange(&mut self.sent, *byte)?;
                     }
                 }
                 Operation::DelayNs(time) => commands.pass(u64::from(*time))?,

@@ -104,7 +104,6 @@ impl<SPI: SpiDevice> SpiDevice for Planted<SPI> {
         let Some(Operation::Write(head)) = operations.first() else {
             return self.spi.transaction(operations);
         };
-        let head = head.to_vec();
         let Some(&opcode) = head.first() else { return self.spi.transaction(operations) };
         if opcode == READ_STATUS {
             self.spi.transaction(operations)?;
@@ -120,10 +119,9 @@ impl<SPI: SpiDevice> SpiDevice for Planted<SPI> {
             _ => false,
         };
         if self.mistake == Some(Mistake::ThreeAddressBytes)
-            && let (Some(shorter), [_, _, low @ ..]) = (shorter(opcode), &head[..])
+            && let (Some(shorter), [_, _, low @ ..]) = (shorter(opcode), &**head)
         {
-            let mut head = vec![shorter];
-            head.extend(low);
+            let head = [&[shorter], low].concat();
             let rest = operations.get_mut(1..).unwrap_or_default();
             return match rest {
                 [Operation::Read(out)] => {
