@@ -1,0 +1,6 @@
+//! Tells the linker where the memory of the emulated board is.
+fn main() {
+    println!("cargo:rustc-link-search={}", env!("CARGO_MANIFEST_DIR"));
+    println!("cargo:rustc-link-arg-bins=-Tlink.x");
+    println!("cargo:rerun-if-changed=memory.x");
+}

@@ -1,0 +1,63 @@
+//! The board: what is connected where. An `ast1030-evb`, as the emulator has it.
+
+use core::sync::atomic::{AtomicBool, Ordering};
+
+use embedded_hal::delay::DelayNs;
+
+use crate::flash_bus::FlashBus;
+use crate::uart::Uart;
+
+const UART5: usize = 0x7E78_4000;
+const FLASH_CONTROLLER: usize = 0x7E62_0000;
+const FLASH_WINDOW: usize = 0x8000_0000;
+/// Of the core.
+const CYCLES_PER_MICROSECOND: u32 = 200;
+
+/// Waits by counting instructions: never shorter than asked.
+#[derive(Clone, Copy, Debug)]
+pub struct Delay;
+
+impl DelayNs for Delay {
+    fn delay_ns(&mut self, ns: u32) {
+        cortex_m::asm::delay((ns / 1000 + 1).saturating_mul(CYCLES_PER_MICROSECOND));
+    }
+}
+
+/// The peripherals used.
+#[derive(Debug)]
+pub struct Board {
+    /// The serial line to a person or a test.
+    pub uart: Uart,
+    /// The serial NOR chip.
+    pub flash: FlashBus<Delay>,
+}
+
+impl Board {
+    /// The peripherals, the first time; `None` ever after.
+    pub fn take() -> Option<Self> {
+        static TAKEN: AtomicBool = AtomicBool::new(false);
+        // Interrupts are masked for good: the serial line only wakes the core. And no atomic swap,
+        // which the smallest cores lack.
+        cortex_m::interrupt::disable();
+        if TAKEN.load(Ordering::Relaxed) {
+            return None;
+        }
+        TAKEN.store(true, Ordering::Relaxed);
+        // SAFETY: addresses of this board, and handed out once.
+        unsafe {
+            Some(Self {
+                uart: Uart::new(UART5),
+                flash: FlashBus::new(FLASH_CONTROLLER, FLASH_WINDOW, Delay),
+            })
+        }
+    }
+
+    /// The serial line for last words.
+    ///
+    /// # Safety
+    /// Whoever had it before must never use it again.
+    pub unsafe fn last_words() -> Uart {
+        // SAFETY: the caller vouches.
+        unsafe { Uart::new(UART5) }
+    }
+}

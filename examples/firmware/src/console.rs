@@ -1,0 +1,39 @@
+//! Lines typed at the serial line, with echo and correction of the last characters.
+
+use core::fmt::Write;
+
+use heapless::String;
+
+use crate::uart::Uart;
+
+/// Longest line in bytes.
+pub const LINE: usize = 480;
+
+const BACKSPACE: u8 = 0x08;
+const DELETE: u8 = 0x7F;
+
+/// Waits for a line. `None` if it was longer than [`LINE`] or had bytes that are not printable
+/// ASCII; all of it is taken then.
+pub fn read_line(uart: &mut Uart) -> Option<String<LINE>> {
+    let mut line = String::new();
+    let mut good = true;
+    let _ = uart.write_str("> ");
+    loop {
+        match uart.receive() {
+            b'\r' | b'\n' => {
+                let _ = uart.write_str("\n");
+                return good.then_some(line);
+            }
+            BACKSPACE | DELETE => {
+                if line.pop().is_some() {
+                    let _ = uart.write_str("\x08 \x08");
+                }
+            }
+            byte @ b' '..=b'~' => {
+                good &= line.push(char::from(byte)).is_ok();
+                let _ = uart.write_char(char::from(byte));
+            }
+            _ => good = false,
+        }
+    }
+}

@@ -1,0 +1,112 @@
+//! Settings of a device in serial NOR flash, commanded over the serial line.
+#![no_std]
+#![no_main]
+
+use core::fmt::Write;
+use core::panic::PanicInfo;
+
+use cortex_m_rt::entry;
+use firmware::board::{Board, Delay};
+use firmware::console::read_line;
+use firmware::uart::Uart;
+use firmware::{gauge, session};
+use outlast_kvstore::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
+use outlast_kvstore::{Error, Layout, Store};
+use outlast_spinor::{Options, SpiNor};
+
+/// The settings live in the last sectors of the chip.
+const SETTINGS_BYTES: u32 = 4 * 4096;
+const KEYS: usize = 64;
+
+#[entry]
+fn main() -> ! {
+    let Some(board) = Board::take() else { sleep() };
+    let mut uart = board.uart;
+    // The emulated chip keeps its write enable latch set, which no real one does.
+    let options = Options::new().with_latch_that_stays_set(true);
+    let flash: Result<SpiNor<_, _>, _> = SpiNor::new(board.flash, Delay, options);
+    let mut flash = match flash {
+        Ok(flash) => flash,
+        Err(error) => {
+            let _ = writeln!(uart, "error: no flash chip: {error}");
+            sleep();
+        }
+    };
+    let capacity = u32::try_from(flash.capacity()).unwrap_or(u32::MAX);
+    let range = capacity.saturating_sub(SETTINGS_BYTES)..capacity;
+    if let Some(id) = flash.id() {
+        let _ = write!(uart, "flash chip {id}, ");
+    }
+    let (start, end) = (range.start, range.end);
+    let _ = writeln!(uart, "{capacity} bytes; settings in {start:#010x}..{end:#010x}");
+    let layout = Layout::serial_nor().with_range(range);
+    loop {
+        match Store::<_, KEYS>::open(&mut flash, layout.clone()) {
+            Ok(mut store) => serve(&mut store, &mut uart),
+            Err(error) => {
+                let _ = writeln!(uart, "error: no settings: {error}");
+                start_afresh(&mut flash, &layout, &mut uart);
+            }
+        }
+    }
+}
+
+/// Answers commands until the store must be opened again.
+fn serve<F: NorFlash>(store: &mut Store<F, KEYS>, uart: &mut Uart) {
+    if let Err(error) = gauge::start(store, uart) {
+        let _ = writeln!(uart, "error: {error}");
+        return;
+    }
+    let _ = writeln!(uart, "ready, {} keys; help lists the commands", store.usage().keys);
+    loop {
+        let Some(line) = read_line(uart) else {
+            let _ = writeln!(uart, "error: the line is too long or not plain ASCII");
+            continue;
+        };
+        match session::answer(store, &line, uart) {
+            Ok(()) => {
+                let _ = writeln!(uart, "ok");
+            }
+            Err(refusal) => {
+                let _ = writeln!(uart, "error: {refusal}");
+                if refusal.needs_reopen() {
+                    return;
+                }
+            }
+        }
+    }
+}
+
+/// What can be done where no store opens: nothing is destroyed unless asked for.
+fn start_afresh<F: NorFlash>(flash: &mut F, layout: &Layout, uart: &mut Uart) {
+    let _ = writeln!(uart, "say: format, which destroys what is there, or: open, to try again");
+    loop {
+        match read_line(uart).as_deref() {
+            Some("open") => return,
+            Some("format") => match Store::<_, KEYS>::format(flash, layout.clone()) {
+                Ok(_) => return,
+                Err::<_, Error<_>>(error) => {
+                    let _ = writeln!(uart, "error: {error}");
+                    return;
+                }
+            },
+            _ => {
+                let _ = writeln!(uart, "error: say format or open");
+            }
+        }
+    }
+}
+
+fn sleep() -> ! {
+    loop {
+        cortex_m::asm::wfi();
+    }
+}
+
+#[panic_handler]
+fn panic(info: &PanicInfo<'_>) -> ! {
+    // SAFETY: nothing else runs after this.
+    let mut uart = unsafe { Board::last_words() };
+    let _ = writeln!(uart, "\n{info}");
+    sleep()
+}

@@ -1,0 +1,26 @@
+//! Access to the board's registers; all that is unsafe in this crate but for the interrupt number.
+
+/// A register or a window of the board that is read and written a `T` at a time.
+#[derive(Debug)]
+pub struct Register<T: Copy>(*mut T);
+
+impl<T: Copy> Register<T> {
+    /// # Safety
+    /// `address` must be that of a register as wide as `T`, aligned for it, which may be read and
+    /// written at any time; and nothing else may use that register as long as this value lives.
+    pub const unsafe fn new(address: usize) -> Self {
+        Self(address as *mut T)
+    }
+
+    /// Reads the register. Reading has side effects in some.
+    pub fn read(&self) -> T {
+        // SAFETY: what `new` asked for.
+        unsafe { self.0.read_volatile() }
+    }
+
+    /// Writes the register.
+    pub fn write(&mut self, value: T) {
+        // SAFETY: what `new` asked for.
+        unsafe { self.0.write_volatile(value) }
+    }
+}
