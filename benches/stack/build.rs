@@ -1,6 +1,4 @@
-//! Tells the linker where the memory of the emulated board is.
+//! Links with the start-up code; the crate `firmware` tells where the memory is.
 fn main() {
-    println!("cargo:rustc-link-search={}", env!("CARGO_MANIFEST_DIR"));
     println!("cargo:rustc-link-arg-bins=-Tlink.x");
-    println!("cargo:rerun-if-changed=memory.x");
 }

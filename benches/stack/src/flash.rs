@@ -1,4 +1,4 @@
-//! A flash in RAM, 4 sectors of 4 KiB, that can fail in the middle of an operation.
+//! A flash in RAM, and one whose power can fail in the middle of an operation.
 
 use core::cell::Cell;
 
@@ -9,17 +9,68 @@ use outlast_kvstore::embedded_storage::nor_flash::{
 pub const SECTOR: usize = 4096;
 pub const SIZE: usize = 4 * SECTOR;
 
-/// The power failed.
-#[derive(Clone, Copy, Debug)]
-pub struct Cut;
+/// The cells, which cannot fail.
+pub struct Ram<'a>(pub &'a mut [u8; SIZE]);
 
-impl NorFlashError for Cut {
-    fn kind(&self) -> NorFlashErrorKind {
-        NorFlashErrorKind::Other
+impl ErrorType for Ram<'_> {
+    type Error = NorFlashErrorKind;
+}
+
+impl Ram<'_> {
+    fn range(&mut self, offset: u32, len: usize) -> Result<&mut [u8], NorFlashErrorKind> {
+        let offset = offset as usize;
+        self.0.get_mut(offset..offset + len).ok_or(NorFlashErrorKind::OutOfBounds)
     }
 }
 
-/// Counters of a flash, and when it fails next.
+impl ReadNorFlash for Ram<'_> {
+    const READ_SIZE: usize = 1;
+
+    fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), NorFlashErrorKind> {
+        bytes.copy_from_slice(self.range(offset, bytes.len())?);
+        Ok(())
+    }
+
+    fn capacity(&self) -> usize {
+        SIZE
+    }
+}
+
+impl NorFlash for Ram<'_> {
+    const WRITE_SIZE: usize = 1;
+    const ERASE_SIZE: usize = SECTOR;
+
+    fn erase(&mut self, from: u32, to: u32) -> Result<(), NorFlashErrorKind> {
+        self.range(from, (to - from) as usize)?.fill(0xFF);
+        Ok(())
+    }
+
+    fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), NorFlashErrorKind> {
+        let cells = self.range(offset, bytes.len())?;
+        cells.iter_mut().zip(bytes).for_each(|(cell, byte)| *cell &= byte);
+        Ok(())
+    }
+}
+
+/// Why a flash did not do its work.
+#[derive(Clone, Copy, Debug)]
+pub enum Failure<E> {
+    /// The power failed.
+    Cut,
+    /// Kept for what it prints.
+    Flash(#[allow(dead_code, reason = "printed by Debug")] E),
+}
+
+impl<E: NorFlashError> NorFlashError for Failure<E> {
+    fn kind(&self) -> NorFlashErrorKind {
+        match self {
+            Self::Cut => NorFlashErrorKind::Other,
+            Self::Flash(error) => error.kind(),
+        }
+    }
+}
+
+/// Counts the erases, and tells when the power fails.
 #[derive(Default)]
 pub struct Meter {
     pub erases: Cell<u32>,
@@ -27,69 +78,67 @@ pub struct Meter {
     pub steps_left: Cell<Option<u32>>,
 }
 
-/// Handle to the flash. Cells, since a store that fails to open keeps the flash it was given.
-#[derive(Clone, Copy)]
-pub struct Ram {
-    pub cells: &'static [Cell<u8>],
-    pub meter: &'static Meter,
-}
-
-impl Ram {
+impl Meter {
     /// Whether the next step is done wholly.
-    fn step(&self) -> Result<bool, Cut> {
-        match self.meter.steps_left.get() {
+    fn step<E>(&self) -> Result<bool, Failure<E>> {
+        match self.steps_left.get() {
             None => Ok(true),
-            Some(0) => Err(Cut),
+            Some(0) => Err(Failure::Cut),
             Some(left) => {
-                self.meter.steps_left.set(Some(left - 1));
+                self.steps_left.set(Some(left - 1));
                 Ok(left > 1)
             }
         }
     }
 }
 
-impl ErrorType for Ram {
-    type Error = Cut;
+/// A flash whose power fails when its meter says so.
+pub struct Cuttable<'m, F> {
+    pub flash: F,
+    pub meter: &'m Meter,
 }
 
-impl ReadNorFlash for Ram {
-    const READ_SIZE: usize = 1;
+impl<F: NorFlash> ErrorType for Cuttable<'_, F> {
+    type Error = Failure<F::Error>;
+}
 
-    #[inline(never)]
-    fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Cut> {
-        for (byte, cell) in bytes.iter_mut().zip(self.cells.iter().skip(offset as usize)) {
-            *byte = cell.get();
+impl<F: NorFlash> ReadNorFlash for Cuttable<'_, F> {
+    const READ_SIZE: usize = F::READ_SIZE;
+
+    fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Self::Error> {
+        if self.meter.steps_left.get() == Some(0) {
+            return Err(Failure::Cut);
         }
-        if self.meter.steps_left.get() == Some(0) { Err(Cut) } else { Ok(()) }
+        self.flash.read(offset, bytes).map_err(Failure::Flash)
     }
 
     fn capacity(&self) -> usize {
-        self.cells.len()
+        self.flash.capacity()
     }
 }
 
-impl NorFlash for Ram {
-    const WRITE_SIZE: usize = 1;
-    const ERASE_SIZE: usize = SECTOR;
+impl<F: NorFlash> NorFlash for Cuttable<'_, F> {
+    const WRITE_SIZE: usize = F::WRITE_SIZE;
+    const ERASE_SIZE: usize = F::ERASE_SIZE;
 
-    #[inline(never)]
-    fn erase(&mut self, from: u32, to: u32) -> Result<(), Cut> {
-        let whole = self.step()?;
-        let len = (to - from) as usize / if whole { 1 } else { 2 };
-        for cell in self.cells.iter().skip(from as usize).take(len) {
-            cell.set(0xFF);
-        }
+    /// A cut erase has zeroed a part: chips do that before they erase.
+    fn erase(&mut self, from: u32, to: u32) -> Result<(), Self::Error> {
         self.meter.erases.set(self.meter.erases.get() + 1);
-        if whole { Ok(()) } else { Err(Cut) }
+        if self.meter.step()? {
+            return self.flash.erase(from, to).map_err(Failure::Flash);
+        }
+        for at in (from..to).step_by(64).take(30) {
+            self.flash.write(at, &[0; 64]).map_err(Failure::Flash)?;
+        }
+        Err(Failure::Cut)
     }
 
-    #[inline(never)]
-    fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Cut> {
-        let whole = self.step()?;
-        let len = bytes.len() / if whole { 1 } else { 2 };
-        for (cell, byte) in self.cells.iter().skip(offset as usize).zip(bytes).take(len) {
-            cell.set(cell.get() & byte);
+    fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Self::Error> {
+        if self.meter.step()? {
+            return self.flash.write(offset, bytes).map_err(Failure::Flash);
         }
-        if whole { Ok(()) } else { Err(Cut) }
+        let (done, _) = bytes.split_at(bytes.len() / 2);
+        self.flash.write(offset, done).map_err(Failure::Flash)?;
+        Err(Failure::Cut)
     }
 }

@@ -1,28 +1,30 @@
-//! Stack of each call of the store, on a Cortex-M, over a flash in RAM.
+//! Stack of each call of the store, on a Cortex-M: over a flash in RAM, and over a serial NOR chip
+//! by way of its driver.
 //!
 //! What is printed is the most that any call of its kind used in a life with full sectors, batches
-//! and power cuts at each step, the flash's own share included.
+//! and power cuts at each step, the share of the flash included.
 #![no_std]
 #![no_main]
 
 mod depth;
 mod flash;
 
-use core::cell::Cell;
-
 use cortex_m_rt::entry;
+use firmware::board::{Board, Delay};
 use outlast_kvstore::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 use outlast_kvstore::{Change, Error, Layout, Store};
+use outlast_spinor::{Options, SpiNor};
 use semihosting::{println, process};
 
 use crate::depth::{REACH, depth_of};
-use crate::flash::{Cut, Meter, Ram, SIZE};
+use crate::flash::{Cuttable, Failure, Meter, Ram, SIZE};
 
-type Settings = Store<Ram, 64>;
+type Settings<'f, 'm, F> = Store<&'f mut Cuttable<'m, F>, 64>;
+type Outcome<T, F> = Result<T, Error<Failure<F>>>;
 
-/// Kinds of calls, and the most stack each was seen to use.
+/// Kinds of calls, the most stack each was seen to use, and how often it was made.
 #[derive(Default)]
-struct Table([(&'static str, usize, u32); 32]);
+struct Table([(&'static str, usize, u32); 24]);
 
 impl Table {
     fn note(&mut self, name: &'static str, depth: usize) {
@@ -33,65 +35,110 @@ impl Table {
 
     fn print(&self) {
         for (name, depth, calls) in self.0.iter().filter(|row| !row.0.is_empty()) {
-            println!("{name:<26} {depth:>5} bytes  {calls:>6} calls");
+            println!("  {name:<26} {depth:>5} bytes  {calls:>6} calls");
         }
+    }
+
+    fn deepest(&self) -> usize {
+        self.0.iter().map(|row| row.1).max().unwrap_or(0)
     }
 }
 
-/// Measures calls on one flash.
-struct Bench {
-    ram: Ram,
+/// A store that tells how often its head moved on.
+trait Turns {
+    fn turns(&self) -> u32;
+}
+
+impl<F: NorFlash> Turns for Settings<'_, '_, F> {
+    fn turns(&self) -> u32 {
+        self.usage().sector_turns
+    }
+}
+
+/// Measures calls.
+struct Bench<'m> {
+    meter: &'m Meter,
     table: Table,
 }
 
-impl Bench {
-    fn call<T>(&mut self, name: &'static str, turned: &'static str, call: impl FnOnce() -> T) -> T {
-        let before = self.ram.meter.erases.get();
+impl Bench<'_> {
+    /// Makes a call and notes it under one name or, if a sector was erased in it, another.
+    fn call<T>(&mut self, name: &'static str, erased: &'static str, call: impl FnOnce() -> T) -> T {
+        let before = self.meter.erases.get();
         let (result, depth) = depth_of(call);
-        let kind = if self.ram.meter.erases.get() == before { name } else { turned };
+        let kind = if self.meter.erases.get() == before { name } else { erased };
         self.table.note(kind, depth);
         result
     }
 
-    fn open(&mut self, kind: &'static str, turned: &'static str) -> Result<Settings, Error<Cut>> {
-        let ram = self.ram;
-        self.call(kind, turned, || Settings::open(ram, Layout::serial_nor()))
+    /// Makes a call that changes the store, and notes it under one name or, if the head moved on to
+    /// the next sector in it, another. That sector may have been erased before.
+    fn change<S: Turns, T>(
+        &mut self,
+        name: &'static str,
+        turned: &'static str,
+        store: &mut S,
+        call: impl FnOnce(&mut S) -> T,
+    ) -> T {
+        let before = store.turns();
+        let (result, depth) = depth_of(|| call(store));
+        self.table.note(if store.turns() == before { name } else { turned }, depth);
+        result
     }
+
+    /// Opens the store.
+    fn open<'f, 'm, F: NorFlash>(
+        &mut self,
+        name: &'static str,
+        erased: &'static str,
+        flash: &'f mut Cuttable<'m, F>,
+    ) -> Outcome<Settings<'f, 'm, F>, F::Error> {
+        self.call(name, erased, || Store::open(flash, layout()))
+    }
+}
+
+fn layout() -> Layout {
+    Layout::serial_nor().with_range(0..SIZE as u32)
 }
 
 /// Names of 64 keys, some as long as a key may be.
 fn key(n: u32, buffer: &mut [u8; 64]) -> &[u8] {
     buffer.fill(b'x');
     buffer[..2].copy_from_slice(&[b'a' + (n / 26) as u8, b'a' + (n % 26) as u8]);
-    let len = if n % 7 == 0 { 64 } else { 6 + (n % 9) as usize };
+    let len = if n.is_multiple_of(7) { 64 } else { 6 + (n % 9) as usize };
     &buffer[..len]
 }
 
 /// What a device does to its store, until the flash fails or the rounds are over.
-fn live(bench: &mut Bench, store: &mut Settings, rounds: u32, salt: u32) -> Result<(), Error<Cut>> {
+fn live<F: NorFlash>(
+    bench: &mut Bench<'_>,
+    store: &mut Settings<'_, '_, F>,
+    rounds: u32,
+    salt: u32,
+) -> Outcome<(), F::Error> {
     let (mut name, mut other, mut buffer) = ([0; 64], [0; 64], [0; 600]);
     for round in 0..rounds {
         let n = (round * 5 + salt) % 20;
         let len = [4, 16, 40, 300, 1, 120][(round + salt) as usize % 6];
         let value = [round as u8 ^ salt as u8; 300];
         let name = key(n, &mut name);
-        bench.call("put", "put, sector turn", || store.put(name, &value[..len]))?;
+        bench.change("put", "put, sector turn", store, |s| s.put(name, &value[..len]))?;
         bench.call("get", "", || store.get(name, &mut buffer).map(|found| found.is_some()))?;
-        if round % 4 == 0 {
-            bench.call("delete", "delete, sector turn", || store.delete(name))?;
+        if round.is_multiple_of(4) {
+            bench.change("delete", "delete, sector turn", store, |s| s.delete(name))?;
         }
-        if round % 5 == 0 {
+        if round.is_multiple_of(5) {
             let changes = [
                 Change::put(key(n + 20, &mut other), &value[..len]),
                 Change::put("batch.first", &value[..20]),
                 Change::delete("batch.second"),
                 Change::put("batch.third", &value[..3]),
             ];
-            let kinds = ("commit of 4", "commit of 4, sector turn");
-            bench.call(kinds.0, kinds.1, || store.commit(&changes))?;
+            let (name, turn) = ("commit of 4", "commit of 4, sector turn");
+            bench.change(name, turn, store, |s| s.commit(&changes))?;
         }
         if round % 16 == 15 {
-            bench.call("tidy", "tidy, sector turn", || store.tidy())?;
+            bench.change("tidy", "tidy, sector turn", store, Store::tidy)?;
         }
         if round % 16 == 1 {
             let mut keys = 0;
@@ -102,55 +149,67 @@ fn live(bench: &mut Bench, store: &mut Settings, rounds: u32, salt: u32) -> Resu
     Ok(())
 }
 
-fn measure(bench: &mut Bench) -> Result<(), Error<Cut>> {
-    let mut store = bench.open("open", "open, first format")?;
+fn measure<F: NorFlash>(
+    bench: &mut Bench<'_>,
+    flash: &mut Cuttable<'_, F>,
+) -> Outcome<(), F::Error> {
+    let mut bytes = [0xFF; 16];
+    let driver = Error::Flash;
+    bench.call("(flash: erase)", "(flash: erase)", || flash.erase(0, 4096)).map_err(driver)?;
+    bench.call("(flash: program)", "", || flash.write(0, &bytes)).map_err(driver)?;
+    bench.call("(flash: read)", "", || flash.read(0, &mut bytes)).map_err(driver)?;
+    let mut store = bench.open("open, blank", "open, blank", flash)?;
     live(bench, &mut store, 600, 0)?;
     bench.call("clear", "clear", || store.clear())?;
     live(bench, &mut store, 100, 3)?;
     for cut in 1..400 {
-        drop(store);
-        store = bench.open("open", "open, sector turn")?;
-        bench.ram.meter.steps_left.set(Some(cut % 61 + 1));
-        let lived = live(bench, &mut store, 60, cut);
-        debug_assert!(lived.is_err());
+        let mut store = bench.open("open", "open, erase", flash)?;
+        bench.meter.steps_left.set(Some(cut % 61 + 1));
+        while live(bench, &mut store, 60, cut).is_ok() {}
         // Every other recovery is cut too.
         for nested in 0..cut % 2 {
-            bench.ram.meter.steps_left.set(Some(cut % 5 + 1 + nested));
-            let opened = bench.open("open, cut", "open, cut");
-            debug_assert!(opened.is_ok() || opened.is_err());
+            bench.meter.steps_left.set(Some(cut % 5 + 1 + nested));
+            let _ = bench.open("open, cut", "open, cut", flash);
         }
-        bench.ram.meter.steps_left.set(None);
-        store = bench.open("open, recovery", "open, recovery and turn")?;
+        bench.meter.steps_left.set(None);
+        bench.open("open after a cut", "open after a cut, erase", flash)?;
     }
-    let ram = bench.ram;
-    bench.call("format", "format", || Settings::format(ram, Layout::serial_nor()))?;
-    Ok(())
+    bench.call("format", "format", || Store::<_, 64>::format(flash, layout()).map(drop))
+}
+
+/// Measures over one flash and prints it; whether that went well.
+fn report<F: NorFlash>(name: &str, flash: F) -> bool {
+    let meter = Meter::default();
+    let mut bench = Bench { meter: &meter, table: Table::default() };
+    println!("  over {name}:");
+    let result = measure(&mut bench, &mut Cuttable { flash, meter: &meter });
+    bench.table.print();
+    if let Err(error) = &result {
+        println!("stopped early: {error}");
+    }
+    if bench.table.deepest() + 512 > REACH {
+        println!("more stack was used than was painted");
+        return false;
+    }
+    result.is_ok()
 }
 
 #[entry]
 fn main() -> ! {
     static mut CELLS: [u8; SIZE] = [0xFF; SIZE];
-    static mut METER: Option<Meter> = None;
-    let ram = Ram {
-        cells: Cell::from_mut(&mut CELLS[..]).as_slice_of_cells(),
-        meter: METER.insert(Meter::default()),
-    };
-    let mut bench = Bench { ram, table: Table::default() };
-    let mut flash = ram;
-    let mut bytes = [0xFF; 16];
-    bench.call("(flash: read)", "", || flash.read(0, &mut bytes)).expect("read");
-    bench.call("(flash: program)", "", || flash.write(0, &bytes)).expect("program");
-    bench.call("(flash: erase)", "(flash: erase)", || flash.erase(0, 4096)).expect("erase");
-    let result = measure(&mut bench);
-    bench.table.print();
-    println!("{:<26} {:>5} bytes", "Store with 64 keys, in RAM", size_of::<Settings>());
-    if let Err(error) = result {
-        println!("stopped early: {error}");
-        process::exit(1);
+    let mut good = report("a flash in RAM", Ram(CELLS));
+    let board = Board::take().expect("taken once");
+    let options = Options::new().with_latch_that_stays_set(true);
+    match SpiNor::<_, _>::new(board.flash, Delay, options) {
+        Ok(chip) => good &= report("a serial NOR chip and its driver", chip),
+        Err(error) => {
+            println!("no chip: {error}");
+            good = false;
+        }
     }
-    if bench.table.0.iter().any(|row| row.1 + 512 > REACH) {
-        println!("more stack was used than was painted");
-        process::exit(1);
-    }
-    process::exit(0)
+    println!(
+        "  Store with 64 keys: {} bytes, the flash apart",
+        size_of::<Store<Ram<'_>, 64>>() - 4
+    );
+    process::exit(i32::from(!good))
 }
