@@ -1,29 +1,23 @@
-//! The store on bare metal, with a flash that the compiler knows nothing about.
+//! The store on bare metal, with a flash or a bus that the compiler knows nothing about.
 #![no_std]
 #![no_main]
 
 use core::hint::black_box;
 use core::panic::PanicInfo;
 
-use outlast_kvstore::embedded_storage::nor_flash::{
-    ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
-};
 use outlast_kvstore::{Layout, Store};
 
+#[cfg(feature = "chip")]
+mod chip;
+#[cfg(feature = "chip")]
+use chip::{Flash, flash};
+#[cfg(not(feature = "chip"))]
+mod flash;
+#[cfg(not(feature = "chip"))]
+use flash::{Flash, flash};
+
 #[derive(Clone, Copy, Debug)]
-struct Failed;
-
-impl NorFlashError for Failed {
-    fn kind(&self) -> NorFlashErrorKind {
-        NorFlashErrorKind::Other
-    }
-}
-
-struct Flash;
-
-impl ErrorType for Flash {
-    type Error = Failed;
-}
+pub struct Failed;
 
 /// Stands for a driver; one call each.
 #[inline(never)]
@@ -31,37 +25,13 @@ fn driver(operation: u32, at: u32, len: usize, bytes: *const u8) -> Result<(), F
     if black_box((operation, at, len, bytes)).0 == 9 { Err(Failed) } else { Ok(()) }
 }
 
-impl ReadNorFlash for Flash {
-    const READ_SIZE: usize = 1;
-
-    fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Failed> {
-        driver(0, offset, bytes.len(), bytes.as_mut_ptr())?;
-        black_box(bytes);
-        Ok(())
-    }
-
-    fn capacity(&self) -> usize {
-        16384
-    }
-}
-
-impl NorFlash for Flash {
-    const WRITE_SIZE: usize = 1;
-    const ERASE_SIZE: usize = 4096;
-
-    fn erase(&mut self, from: u32, to: u32) -> Result<(), Failed> {
-        driver(1, from, to as usize, core::ptr::null())
-    }
-
-    fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Failed> {
-        driver(2, offset, bytes.len(), bytes.as_ptr())
-    }
-}
-
 /// Entry point. The attribute is all that is unsafe here.
 #[unsafe(no_mangle)]
 pub extern "C" fn _start() -> ! {
-    if let Ok(mut store) = Store::<Flash, 64>::open(Flash, Layout::serial_nor()) {
+    let layout = Layout::serial_nor().with_range(0..16384);
+    if let Ok(flash) = flash()
+        && let Ok(mut store) = Store::<Flash, 64>::open(flash, layout)
+    {
         let mut buffer = [0; 32];
         let _ = black_box(store.put("radio.channel", black_box(&[11])));
         let _ = black_box(store.get("radio.channel", &mut buffer).is_ok());
