@@ -1,0 +1,298 @@
+//! The firmware, built; the emulator as a process; its serial line and its monitor.
+
+use std::env;
+use std::fs::{self, File};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::os::unix::fs::FileExt as _;
+use std::os::unix::net::UnixStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use serde_json::Value;
+
+const EMULATOR: &str = "qemu-system-arm";
+const TARGET: &str = "thumbv7em-none-eabi";
+
+/// Bytes of the emulated chip, an MX66L1G45G.
+pub(crate) const CHIP_BYTES: u64 = 128 << 20;
+/// Where the firmware keeps its settings.
+pub(crate) const SETTINGS: std::ops::Range<u64> = CHIP_BYTES - 4 * 4096..CHIP_BYTES;
+/// More than any answer takes on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// Builds the firmware. The error says what is missing, if it is a tool.
+pub(crate) fn firmware() -> Result<PathBuf, String> {
+    let machines = Command::new(EMULATOR).args(["-M", "help"]).output();
+    let machines = machines.map_err(|_| {
+        format!("{EMULATOR} is missing: apt-get install qemu-system-arm (skipping these tests)")
+    })?;
+    if !String::from_utf8_lossy(&machines.stdout).contains("ast1030-evb") {
+        return Err(format!("{EMULATOR} has no board ast1030-evb: install version 7.1 or later"));
+    }
+    let rustc = env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
+    let library =
+        Command::new(rustc).args(["--print", "target-libdir", "--target", TARGET]).output();
+    let library = library.map_err(|error| format!("rustc does not run: {error}"))?;
+    if !Path::new(String::from_utf8_lossy(&library.stdout).trim()).is_dir() {
+        return Err(format!(
+            "the target is missing: rustup target add {TARGET} (skipping these tests)"
+        ));
+    }
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware");
+    let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+    let status = Command::new(cargo)
+        .args(["build", "--quiet", "--release", "--locked", "--target", TARGET, "--manifest-path"])
+        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/firmware/Cargo.toml"))
+        .arg("--target-dir")
+        .arg(&folder)
+        .status();
+    match status {
+        Ok(status) if status.success() => Ok(folder.join(TARGET).join("release/firmware")),
+        // Not something to skip.
+        _ => panic!("the firmware does not build"),
+    }
+}
+
+/// The file that is the chip; gone with this value.
+#[derive(Debug)]
+pub(crate) struct Chip(PathBuf);
+
+impl Chip {
+    /// A chip whose last sectors are blank. The rest reads as zeros: the firmware has no business there.
+    pub(crate) fn new(name: &str) -> Result<Self, String> {
+        let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{name}.img"));
+        let file = File::create(&path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let chip = Self(path);
+        file.set_len(CHIP_BYTES).map_err(|error| error.to_string())?;
+        chip.write(SETTINGS.start, &[0xFF; (SETTINGS.end - SETTINGS.start) as usize])?;
+        Ok(chip)
+    }
+
+    /// Changes the chip; the emulator must not run.
+    pub(crate) fn write(&self, at: u64, bytes: &[u8]) -> Result<(), String> {
+        let file = File::options().write(true).open(&self.0);
+        file.and_then(|file| file.write_all_at(bytes, at)).map_err(|error| error.to_string())
+    }
+
+    /// The bytes of the settings.
+    pub(crate) fn settings(&self) -> Result<Vec<u8>, String> {
+        let mut bytes = vec![0; (SETTINGS.end - SETTINGS.start) as usize];
+        let file = File::open(&self.0);
+        file.and_then(|file| file.read_exact_at(&mut bytes, SETTINGS.start))
+            .map_err(|error| error.to_string())?;
+        Ok(bytes)
+    }
+
+    /// Whether everything but the settings is as `new` made it.
+    pub(crate) fn rest_is_untouched(&self) -> Result<bool, String> {
+        let mut file = File::open(&self.0).map_err(|error| error.to_string())?;
+        let mut bytes = vec![0; 1 << 20];
+        for start in (0..SETTINGS.start).step_by(bytes.len()) {
+            let len = (SETTINGS.start - start).min(bytes.len() as u64) as usize;
+            file.read_exact(&mut bytes[..len]).map_err(|error| error.to_string())?;
+            if bytes[..len].iter().any(|byte| *byte != 0) {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    /// Leaves the file where it is, for a look at it.
+    pub(crate) fn keep(self) -> PathBuf {
+        let path = self.0.clone();
+        std::mem::forget(self);
+        path
+    }
+}
+
+impl Drop for Chip {
+    fn drop(&mut self) {
+        let _ = fs::remove_file(&self.0);
+    }
+}
+
+/// Why there was no answer.
+#[derive(Debug)]
+pub(crate) enum NoAnswer {
+    /// The emulator has ended.
+    Ended,
+    /// It runs and says nothing.
+    Silent,
+}
+
+impl From<NoAnswer> for String {
+    fn from(why: NoAnswer) -> Self {
+        match why {
+            NoAnswer::Ended => "the emulator ended by itself".into(),
+            NoAnswer::Silent => "the firmware does not answer".into(),
+        }
+    }
+}
+
+/// A running emulator; killed with this value.
+pub(crate) struct Emulator {
+    process: Child,
+    serial: ChildStdin,
+    lines: Receiver<String>,
+    monitor: PathBuf,
+    connection: Option<BufReader<UnixStream>>,
+}
+
+impl Emulator {
+    /// Starts the firmware with that chip.
+    pub(crate) fn start(firmware: &Path, chip: &Chip) -> Result<Self, String> {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        let n = COUNT.fetch_add(1, Ordering::Relaxed);
+        // Short: a socket's name has about a hundred bytes.
+        let monitor = env::temp_dir().join(format!("outlast-{}-{n}", std::process::id()));
+        let _ = fs::remove_file(&monitor);
+        let mut process = Command::new(EMULATOR)
+            .args(["-M", "ast1030-evb,fmc-model=mx66l1g45g", "-display", "none"])
+            .args(["-monitor", "none", "-serial", "stdio", "-qmp"])
+            .arg(format!("unix:{},server=on,wait=off", monitor.display()))
+            // One thread that writes to the file: what the chip did first is in the file first.
+            .args(["-object", "main-loop,id=main-loop,thread-pool-max=1", "-drive"])
+            // No waiting for the disk: the file must outlive the emulator, not the machine.
+            .arg(format!("if=mtd,format=raw,cache=unsafe,file={}", chip.0.display()))
+            .arg("-kernel")
+            .arg(firmware)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .map_err(|error| format!("{EMULATOR} does not start: {error}"))?;
+        let (Some(serial), Some(output)) = (process.stdin.take(), process.stdout.take()) else {
+            unreachable!("both are pipes");
+        };
+        let (sender, lines) = mpsc::channel();
+        thread::spawn(move || {
+            let mut output = BufReader::new(output);
+            let mut line = Vec::new();
+            while output.read_until(b'\n', &mut line).is_ok_and(|len| len > 0) {
+                let text = String::from_utf8_lossy(&line);
+                if sender.send(text.trim_end_matches(['\r', '\n']).into()).is_err() {
+                    return;
+                }
+                line.clear();
+            }
+        });
+        Ok(Self { process, serial, lines, monitor, connection: None })
+    }
+
+    /// The next line the firmware prints.
+    pub(crate) fn line(&self) -> Result<String, NoAnswer> {
+        self.lines.recv_timeout(PATIENCE).map_err(|error| match error {
+            RecvTimeoutError::Timeout => NoAnswer::Silent,
+            RecvTimeoutError::Disconnected => NoAnswer::Ended,
+        })
+    }
+
+    /// Waits for a line that starts so, and returns it.
+    pub(crate) fn line_with(&self, start: &str) -> Result<String, NoAnswer> {
+        loop {
+            let line = self.line()?;
+            if line.starts_with(start) {
+                return Ok(line);
+            }
+        }
+    }
+
+    /// Types a line.
+    pub(crate) fn send(&mut self, line: &str) -> Result<(), NoAnswer> {
+        let typed = self.serial.write_all(format!("{line}\n").as_bytes());
+        typed.and_then(|()| self.serial.flush()).map_err(|_| NoAnswer::Ended)
+    }
+
+    /// What is printed from now on to the end of an answer, echo left out; the last line is `ok` or an error.
+    pub(crate) fn answer(&self) -> Result<Vec<String>, NoAnswer> {
+        let mut lines = Vec::new();
+        loop {
+            let line = self.line()?;
+            if line.starts_with("> ") {
+                continue;
+            }
+            let is_last = line == "ok" || line.starts_with("error: ");
+            lines.push(line);
+            if is_last {
+                return Ok(lines);
+            }
+        }
+    }
+
+    /// Types a line and waits for the answer.
+    pub(crate) fn ask(&mut self, line: &str) -> Result<Vec<String>, NoAnswer> {
+        self.send(line)?;
+        self.answer()
+    }
+
+    /// As `ask`, where the answer must be `ok`; without it.
+    pub(crate) fn expect_ok(&mut self, line: &str) -> Result<Vec<String>, String> {
+        let mut lines = self.ask(line)?;
+        match lines.pop() {
+            Some(last) if last == "ok" => Ok(lines),
+            last => Err(format!("{line}: {}", last.unwrap_or_default())),
+        }
+    }
+
+    /// Waits until all that the chip did is in the file: the emulator writes behind the firmware's back, and
+    /// finishes that when it is stopped.
+    pub(crate) fn drain(&mut self) -> Result<(), String> {
+        self.tell_monitor("stop")?;
+        self.tell_monitor("cont")
+    }
+
+    fn tell_monitor(&mut self, command: &str) -> Result<(), String> {
+        if self.connection.is_none() {
+            let deadline = Instant::now() + PATIENCE;
+            let stream = loop {
+                match UnixStream::connect(&self.monitor) {
+                    Ok(stream) => break stream,
+                    Err(error) if Instant::now() > deadline => {
+                        return Err(format!("the emulator's monitor: {error}"));
+                    }
+                    Err(_) => thread::sleep(Duration::from_millis(5)),
+                }
+            };
+            stream.set_read_timeout(Some(PATIENCE)).map_err(|error| error.to_string())?;
+            self.connection = Some(BufReader::new(stream));
+            self.execute("qmp_capabilities")?;
+        }
+        self.execute(command)
+    }
+
+    fn execute(&mut self, command: &str) -> Result<(), String> {
+        let Some(connection) = &mut self.connection else { return Err("not connected".into()) };
+        let request = format!("{{\"execute\": \"{command}\"}}\n");
+        connection.get_mut().write_all(request.as_bytes()).map_err(|error| error.to_string())?;
+        loop {
+            let mut line = String::new();
+            let len = connection.read_line(&mut line).map_err(|error| error.to_string())?;
+            let answer: Value = serde_json::from_str(&line).unwrap_or_default();
+            if answer.get("return").is_some() {
+                return Ok(());
+            }
+            if len == 0 || answer.get("error").is_some() {
+                return Err(format!("the emulator's monitor refuses {command}: {line}"));
+            }
+            // Greeting and events.
+        }
+    }
+
+    /// Cuts the power: the process gets no chance to write anything more.
+    pub(crate) fn kill(mut self) -> Result<(), String> {
+        self.process.kill().map_err(|error| error.to_string())?;
+        self.process.wait().map_err(|error| error.to_string())?;
+        Ok(())
+    }
+}
+
+impl Drop for Emulator {
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+        let _ = fs::remove_file(&self.monitor);
+    }
+}

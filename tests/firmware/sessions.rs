@@ -1,0 +1,126 @@
+//! Sessions without power cuts but the one in the README.
+
+use std::path::Path;
+
+use crate::emulator::{Chip, Emulator, SETTINGS};
+
+const READY: &str = "ready";
+
+/// The session printed in the README is what the firmware says.
+pub(crate) fn readme(firmware: &Path) -> Result<(), String> {
+    let readme = include_str!("../../README.md");
+    let (_, text) =
+        readme.split_once("```\n$ examples/firmware/run\n").ok_or("no session there")?;
+    let (session, _) = text.split_once("```").ok_or("the session does not end")?;
+    let chip = Chip::new("readme")?;
+    let mut emulator = Emulator::start(firmware, &chip)?;
+    let mut commands = 0;
+    for expected in session.lines() {
+        match (expected, expected.strip_prefix("> ")) {
+            ("Killed", _) => {
+                emulator.drain()?;
+                emulator.kill()?;
+                emulator = Emulator::start(firmware, &chip)?;
+            }
+            ("> ", _) | ("$ examples/firmware/run", _) => {}
+            (_, Some(command)) => {
+                emulator.send(command)?;
+                commands += 1;
+                // The echo.
+                let printed = emulator.line()?;
+                if printed != expected {
+                    return Err(format!("the README has {expected:?}, printed was {printed:?}"));
+                }
+            }
+            (_, None) => {
+                let printed = emulator.line()?;
+                if printed != expected {
+                    return Err(format!("the README has {expected:?}, printed was {printed:?}"));
+                }
+            }
+        }
+    }
+    if commands < 3 { Err("that is no session".into()) } else { Ok(()) }
+}
+
+/// What is no store is told and kept, and `format` makes one.
+pub(crate) fn foreign_data(firmware: &Path) -> Result<(), String> {
+    let chip = Chip::new("foreign")?;
+    chip.write(SETTINGS.start + 100, b"somebody else's")?;
+    let before = chip.settings()?;
+    let mut emulator = Emulator::start(firmware, &chip)?;
+    emulator.line_with("error: no settings: the region holds data that is no store")?;
+    emulator.line_with("say: format")?;
+    emulator.send("put a 1")?;
+    emulator.line_with("error: say format or open")?;
+    emulator.send("open")?;
+    emulator.line_with("error: no settings")?;
+    emulator.drain()?;
+    if chip.settings()? != before {
+        return Err("foreign data were changed".into());
+    }
+    emulator.send("format")?;
+    emulator.line_with("ready, 0 keys")?;
+    emulator.expect_ok("put a 1")?;
+    emulator.drain()?;
+    emulator.kill()?;
+    let mut emulator = Emulator::start(firmware, &chip)?;
+    emulator.line_with("ready, 1 keys")?;
+    equal("get a", emulator.expect_ok("get a")?, &["1"])?;
+    if chip.rest_is_untouched()? { Ok(()) } else { Err("something else was changed".into()) }
+}
+
+/// Each command once, and the errors a person can make.
+pub(crate) fn commands(firmware: &Path) -> Result<(), String> {
+    let chip = Chip::new("commands")?;
+    let mut emulator = Emulator::start(firmware, &chip)?;
+    emulator.line_with(READY)?;
+    for line in ["put name the old pier ", "put count 17", "commit count=18 low=-5 -name"] {
+        equal(line, emulator.expect_ok(line)?, &[])?;
+    }
+    let mut list = emulator.expect_ok("list")?;
+    list.sort();
+    equal("list", list, &["count 2", "low 2"])?;
+    equal("get count", emulator.expect_ok("get count")?, &["18"])?;
+    equal("delete low", emulator.expect_ok("delete low")?, &[])?;
+    equal("tidy", emulator.expect_ok("tidy")?, &[])?;
+    let usage = emulator.expect_ok("usage")?;
+    if !usage.first().is_some_and(|line| line.starts_with("1 keys, ")) || usage.len() != 1 {
+        return Err(format!("usage: {usage:?}"));
+    }
+    let longest = format!("put long {}", "x".repeat(460));
+    equal("a long value", emulator.expect_ok(&longest)?, &[])?;
+    equal("get long", emulator.expect_ok("get long")?, &[&longest[9..]])?;
+    equal("clear", emulator.expect_ok("clear")?, &[])?;
+    equal("list", emulator.expect_ok("list")?, &[])?;
+    if emulator.expect_ok("help")?.len() < 8 {
+        return Err("help is short".into());
+    }
+    let too_long = "x".repeat(1000);
+    let long_key = format!("get {}", "k".repeat(65));
+    for (line, error) in [
+        ("get nothing", "error: there is no such key"),
+        ("delete nothing", "error: there is no such key"),
+        ("put nothing", "error: say: put KEY VALUE"),
+        ("commit nothing", "error: say: commit KEY=VALUE -KEY ..."),
+        ("commit", "error: say: commit KEY=VALUE -KEY ..."),
+        ("commit a= b= c= d= e= f= g= h= i=", "error: no more than 8 changes at once"),
+        ("nonsense", "error: no such command; say: help"),
+        (&long_key, "error: a key must have 1 to 64 bytes"),
+        (&too_long, "error: the line is too long or not plain ASCII"),
+        ("get é", "error: the line is too long or not plain ASCII"),
+    ] {
+        equal(line, emulator.ask(line)?, &[error])?;
+    }
+    // Backspace.
+    equal("put x", emulator.expect_ok("puttx\x08\x7f x 12")?, &[])?;
+    equal("get x", emulator.expect_ok("get x")?, &["12"])
+}
+
+fn equal(what: &str, found: Vec<String>, expected: &[&str]) -> Result<(), String> {
+    if found == expected {
+        Ok(())
+    } else {
+        Err(format!("{what}: expected {expected:?}, found {found:?}"))
+    }
+}
