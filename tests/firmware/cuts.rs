@@ -11,6 +11,7 @@
 
 use std::collections::BTreeMap;
 use std::env;
+use std::fmt;
 use std::ops::Range;
 use std::path::Path;
 use std::thread;
@@ -143,6 +144,17 @@ struct Seen {
     made: u32,
 }
 
+impl fmt::Display for Seen {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { lives, acknowledged, starting, untouched, midway, made } = self;
+        write!(
+            f,
+            "{lives} lives, {acknowledged} changes acknowledged; cut in {starting} starts, {untouched} times \
+             before the change reached the chip, {midway} times within it, {made} times behind it"
+        )
+    }
+}
+
 impl Cuts<'_> {
     /// From a start to a cut.
     fn life(&mut self) -> Result<(), String> {
@@ -262,7 +274,7 @@ pub(crate) fn run(firmware: &Path) -> Result<(), String> {
         }
     }
     let seen = &cuts.seen;
-    println!("{seen:?}");
+    println!("{seen}");
     if lives >= 60 && (seen.untouched == 0 || seen.made == 0 || seen.starting == 0) {
         return Err("the cuts did not hit what they were meant to hit".into());
     }

@@ -7,6 +7,7 @@ use std::os::unix::fs::FileExt as _;
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::thread;
@@ -24,37 +25,43 @@ pub(crate) const SETTINGS: std::ops::Range<u64> = CHIP_BYTES - 4 * 4096..CHIP_BY
 /// More than any answer takes on a busy machine.
 const PATIENCE: Duration = Duration::from_secs(60);
 
-/// Builds the firmware. The error says what is missing, if it is a tool.
-pub(crate) fn firmware() -> Result<PathBuf, String> {
-    let machines = Command::new(EMULATOR).args(["-M", "help"]).output();
-    let machines = machines.map_err(|_| {
-        format!("{EMULATOR} is missing: apt-get install qemu-system-arm (skipping these tests)")
-    })?;
+/// What is not installed, and how to install it.
+pub(crate) fn missing() -> Option<String> {
+    let Ok(machines) = Command::new(EMULATOR).args(["-M", "help"]).output() else {
+        return Some(format!("{EMULATOR} is missing: apt-get install qemu-system-arm"));
+    };
     if !String::from_utf8_lossy(&machines.stdout).contains("ast1030-evb") {
-        return Err(format!("{EMULATOR} has no board ast1030-evb: install version 7.1 or later"));
+        return Some(format!("{EMULATOR} has no board ast1030-evb: install version 7.1 or later"));
     }
     let rustc = env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
     let library =
         Command::new(rustc).args(["--print", "target-libdir", "--target", TARGET]).output();
-    let library = library.map_err(|error| format!("rustc does not run: {error}"))?;
-    if !Path::new(String::from_utf8_lossy(&library.stdout).trim()).is_dir() {
-        return Err(format!(
-            "the target is missing: rustup target add {TARGET} (skipping these tests)"
-        ));
+    let folder = library.map(|output| String::from_utf8_lossy(&output.stdout).trim().to_owned());
+    if !folder.is_ok_and(|folder| Path::new(&folder).is_dir()) {
+        return Some(format!("the target is missing: rustup target add {TARGET}"));
     }
-    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware");
-    let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-    let status = Command::new(cargo)
-        .args(["build", "--quiet", "--release", "--locked", "--target", TARGET, "--manifest-path"])
-        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/firmware/Cargo.toml"))
-        .arg("--target-dir")
-        .arg(&folder)
-        .status();
-    match status {
-        Ok(status) if status.success() => Ok(folder.join(TARGET).join("release/firmware")),
-        // Not something to skip.
-        _ => panic!("the firmware does not build"),
-    }
+    None
+}
+
+/// The firmware, built once.
+pub(crate) fn firmware() -> Result<&'static Path, String> {
+    static BUILT: OnceLock<Option<PathBuf>> = OnceLock::new();
+    let built = BUILT.get_or_init(|| {
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware");
+        let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+        let status = Command::new(cargo)
+            .args(["build", "--quiet", "--release", "--locked", "--target", TARGET])
+            .args([
+                "--manifest-path",
+                concat!(env!("CARGO_MANIFEST_DIR"), "/examples/firmware/Cargo.toml"),
+            ])
+            .arg("--target-dir")
+            .arg(&folder)
+            .status();
+        let built = status.is_ok_and(|status| status.success());
+        built.then(|| folder.join(TARGET).join("release/firmware"))
+    });
+    built.as_deref().ok_or_else(|| "the firmware does not build".into())
 }
 
 /// The file that is the chip; gone with this value.
@@ -101,6 +108,15 @@ impl Chip {
         Ok(true)
     }
 
+    /// What a traced emulator wrote of the chip.
+    pub(crate) fn log(&self) -> Result<String, String> {
+        fs::read_to_string(self.log_path()).map_err(|error| error.to_string())
+    }
+
+    fn log_path(&self) -> PathBuf {
+        self.0.with_extension("log")
+    }
+
     /// Leaves the file where it is, for a look at it.
     pub(crate) fn keep(self) -> PathBuf {
         let path = self.0.clone();
@@ -112,6 +128,7 @@ impl Chip {
 impl Drop for Chip {
     fn drop(&mut self) {
         let _ = fs::remove_file(&self.0);
+        let _ = fs::remove_file(self.log_path());
     }
 }
 
@@ -145,6 +162,18 @@ pub(crate) struct Emulator {
 impl Emulator {
     /// Starts the firmware with that chip.
     pub(crate) fn start(firmware: &Path, chip: &Chip) -> Result<Self, String> {
+        Self::start_with(firmware, chip, &[])
+    }
+
+    /// As `start`, and logs each command the chip gets, and what the emulator finds wrong.
+    pub(crate) fn start_traced(firmware: &Path, chip: &Chip) -> Result<Self, String> {
+        let log = chip.log_path();
+        let log = log.to_str().ok_or("the build folder's name is not UTF-8")?;
+        let trace = ["-d", "guest_errors", "-trace", "m25p80_command_decoded", "-D", log];
+        Self::start_with(firmware, chip, &trace)
+    }
+
+    fn start_with(firmware: &Path, chip: &Chip, options: &[&str]) -> Result<Self, String> {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let n = COUNT.fetch_add(1, Ordering::Relaxed);
         // Short: a socket's name has about a hundred bytes.
@@ -160,6 +189,7 @@ impl Emulator {
             .arg(format!("if=mtd,format=raw,cache=unsafe,file={}", chip.0.display()))
             .arg("-kernel")
             .arg(firmware)
+            .args(options)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()

@@ -117,6 +117,52 @@ pub(crate) fn commands(firmware: &Path) -> Result<(), String> {
     equal("get x", emulator.expect_ok("get x")?, &["12"])
 }
 
+/// What reaches the chip, by the emulator's own log: the commands, and nothing it finds wrong.
+///
+/// Program, erase and read with four address bytes are 12h, 21h and 13h in the chip's tables (JESD216, 4-byte
+/// address instruction table).
+pub(crate) fn chip_commands(firmware: &Path) -> Result<(), String> {
+    let chip = Chip::new("traced")?;
+    let mut emulator = Emulator::start_traced(firmware, &chip)?;
+    emulator.line_with(READY)?;
+    let count = |log: &str, command: u8| log.matches(&format!("command:{command:#x}\n")).count();
+    let long = "x".repeat(450);
+    // One call per 256 bytes of record, says `Store::put`; the driver splits a call at a page boundary. Pages
+    // of 256 bytes are common practice, no source.
+    for (line, programs) in [
+        ("put name pier", 1..=2),
+        ("get name", 0..=0),
+        ("put name the old pier", 1..=2),
+        // What is stored already.
+        ("put name the old pier", 0..=0),
+        (&format!("put long {long}"), 2..=4),
+        // Three changes and the commit.
+        ("commit a=1 b=2 -name", 4..=8),
+        ("list", 0..=0),
+    ] {
+        let before = chip.log()?;
+        emulator.expect_ok(line)?;
+        let log = chip.log()?;
+        let new = &log[before.len()..];
+        let done = count(new, 0x12);
+        let is_good = programs.contains(&done) && count(new, 0x06) == done && count(new, 0x21) == 0;
+        // What the README promises of a hit: two reads at most.
+        if !is_good || line == "get name" && !(1..=2).contains(&count(new, 0x13)) {
+            return Err(format!("{line}: expected were {programs:?} programs:\n{new}"));
+        }
+    }
+    emulator.expect_ok("clear")?;
+    let log = chip.log()?;
+    if count(&log, 0x21) == 0 {
+        return Err("nothing was erased".into());
+    }
+    // The emulator's names for its chip and the controller.
+    match log.lines().find(|line| line.starts_with("M25P80") || line.starts_with("aspeed_smc")) {
+        Some(complaint) => Err(format!("the emulator complains: {complaint}")),
+        None => Ok(()),
+    }
+}
+
 fn equal(what: &str, found: Vec<String>, expected: &[&str]) -> Result<(), String> {
     if found == expected {
         Ok(())
