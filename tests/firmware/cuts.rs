@@ -167,9 +167,7 @@ impl Cuts<'_> {
             self.seen.starting += 1;
             return emulator.kill();
         }
-        emulator.line_with("ready")?;
-        let found = read(&mut emulator)?;
-        self.judge(found)?;
+        self.look(&mut emulator)?;
         for _ in 0..self.random.random_range(0..25) {
             let change = Change::random(&mut self.random);
             let start = Instant::now();
@@ -195,6 +193,23 @@ impl Cuts<'_> {
         Ok(())
     }
 
+    fn last_look(&mut self) -> Result<(), String> {
+        self.look(&mut Emulator::start(self.firmware, &self.chip)?)
+    }
+
+    /// Reads everything and holds it against what may be.
+    fn look(&mut self, emulator: &mut Emulator) -> Result<(), String> {
+        emulator.line_with("ready")?;
+        let mut found = State::new();
+        for line in emulator.expect_ok("list")? {
+            let (key, _) = line.split_once(' ').ok_or_else(|| format!("list: {line}"))?;
+            let value = emulator.expect_ok(&format!("get {key}"))?;
+            found.insert(key.into(), value.concat());
+        }
+        emulator.drain()?;
+        self.judge(found)
+    }
+
     fn acknowledge(
         &mut self,
         emulator: &mut Emulator,
@@ -212,7 +227,7 @@ impl Cuts<'_> {
         Ok(())
     }
 
-    /// Holds what was read behind a cut against what may be.
+    /// What was acknowledged must be there; the change in flight wholly or not at all.
     fn judge(&mut self, found: State) -> Result<(), String> {
         let Some((change, reached)) = self.in_flight.take() else {
             return same(&self.certain, &found);
@@ -240,17 +255,6 @@ fn same(certain: &State, found: &State) -> Result<(), String> {
     Err(format!("acknowledged was {certain:#?}\nfound is {found:#?}"))
 }
 
-/// Everything the store holds.
-fn read(emulator: &mut Emulator) -> Result<State, String> {
-    let mut state = State::new();
-    for line in emulator.expect_ok("list")? {
-        let (key, _) = line.split_once(' ').ok_or_else(|| format!("list: {line}"))?;
-        let value = emulator.expect_ok(&format!("get {key}"))?;
-        state.insert(key.into(), value.concat());
-    }
-    Ok(state)
-}
-
 fn number(name: &str, default: u64) -> u64 {
     env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(default)
 }
@@ -267,8 +271,10 @@ pub(crate) fn run(firmware: &Path) -> Result<(), String> {
         usual: Duration::from_millis(2),
         seen: Seen::default(),
     };
-    for life in 0..lives {
-        if let Err(why) = cuts.life() {
+    for life in 0..=lives {
+        // Behind the last cut a look is left.
+        let end = if life == lives { cuts.last_look() } else { cuts.life() };
+        if let Err(why) = end {
             let path = cuts.chip.keep();
             return Err(format!("life {life} of seed {seed}: {why}\nthe chip: {}", path.display()));
         }
