@@ -1,10 +1,13 @@
 //! A serial NOR chip on a bus that the compiler knows nothing about.
 
+use core::hint::black_box;
+
 use outlast_spinor::embedded_hal::delay::DelayNs;
 use outlast_spinor::embedded_hal::spi::{Error, ErrorKind, ErrorType, Operation, SpiDevice};
 use outlast_spinor::{Options, SpiNor};
 
-use crate::{Failed, driver};
+#[derive(Clone, Copy, Debug)]
+pub struct Failed;
 
 impl Error for Failed {
     fn kind(&self) -> ErrorKind {
@@ -19,21 +22,23 @@ impl ErrorType for Bus {
 }
 
 impl SpiDevice for Bus {
+    #[inline(never)]
     fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Failed> {
-        driver(3, 0, operations.len(), operations.as_mut_ptr().cast())
+        if black_box(operations).len() == 9 { Err(Failed) } else { Ok(()) }
     }
 }
 
-pub struct Delay;
+pub struct Pause;
 
-impl DelayNs for Delay {
-    fn delay_ns(&mut self, ns: u32) {
-        let _ = driver(4, ns, 0, core::ptr::null());
+impl DelayNs for Pause {
+    #[inline(never)]
+    fn delay_ns(&mut self, time: u32) {
+        black_box(time);
     }
 }
 
-pub type Flash = SpiNor<Bus, Delay>;
+pub type Flash = SpiNor<Bus, Pause>;
 
 pub fn flash() -> Result<Flash, outlast_spinor::Error<Failed>> {
-    SpiNor::new(Bus, Delay, Options::new())
+    SpiNor::new(Bus, Pause, black_box(Options::new()))
 }

@@ -2,28 +2,20 @@
 #![no_std]
 #![no_main]
 
+#[cfg(feature = "chip")]
+mod chip;
+#[cfg(not(feature = "chip"))]
+mod flash;
+mod panic;
+
 use core::hint::black_box;
-use core::panic::PanicInfo;
 
 use outlast_kvstore::{Layout, Store};
 
 #[cfg(feature = "chip")]
-mod chip;
-#[cfg(feature = "chip")]
-use chip::{Flash, flash};
+use crate::chip::{Flash, flash};
 #[cfg(not(feature = "chip"))]
-mod flash;
-#[cfg(not(feature = "chip"))]
-use flash::{Flash, flash};
-
-#[derive(Clone, Copy, Debug)]
-pub struct Failed;
-
-/// Stands for a driver; one call each.
-#[inline(never)]
-fn driver(operation: u32, at: u32, len: usize, bytes: *const u8) -> Result<(), Failed> {
-    if black_box((operation, at, len, bytes)).0 == 9 { Err(Failed) } else { Ok(()) }
-}
+use crate::flash::{Flash, flash};
 
 /// Entry point. The attribute is all that is unsafe here.
 #[unsafe(no_mangle)]
@@ -48,21 +40,5 @@ pub extern "C" fn _start() -> ! {
             black_box(store.usage());
         }
     }
-    loop {}
-}
-
-#[cfg(not(feature = "may-panic"))]
-#[panic_handler]
-fn panic(_: &PanicInfo<'_>) -> ! {
-    unsafe extern "C" {
-        fn a_panicking_branch_was_linked() -> !;
-    }
-    // Does not exist: the linker complains if anything can get here.
-    unsafe { a_panicking_branch_was_linked() }
-}
-
-#[cfg(feature = "may-panic")]
-#[panic_handler]
-fn panic(_: &PanicInfo<'_>) -> ! {
     loop {}
 }
