@@ -1,4 +1,5 @@
-//! The board: what is connected where. An `ast1030-evb`, as the emulator has it.
+//! The board: what is connected where. An `ast1030-evb` as QEMU 7.2 has it (`hw/arm/aspeed_ast10x0.c`,
+//! `hw/ssi/aspeed_smc.c`); not tried on a real one.
 
 use core::sync::atomic::{AtomicBool, Ordering};
 
@@ -10,7 +11,7 @@ use crate::uart::Uart;
 const UART5: usize = 0x7E78_4000;
 const FLASH_CONTROLLER: usize = 0x7E62_0000;
 const FLASH_WINDOW: usize = 0x8000_0000;
-/// Of the core.
+/// Of the core, at the emulator's 200 MHz.
 const CYCLES_PER_MICROSECOND: u32 = 200;
 
 /// Waits by counting instructions: never shorter than asked.
@@ -43,7 +44,7 @@ impl Board {
             return None;
         }
         TAKEN.store(true, Ordering::Relaxed);
-        // SAFETY: addresses of this board, and handed out once.
+        // SAFETY: addresses of this board, handed out once, and interrupts are masked.
         unsafe {
             Some(Self {
                 uart: Uart::new(UART5),
@@ -57,6 +58,7 @@ impl Board {
     /// # Safety
     /// Whoever had it before must never use it again.
     pub unsafe fn last_words() -> Uart {
+        cortex_m::interrupt::disable();
         // SAFETY: the caller vouches.
         unsafe { Uart::new(UART5) }
     }

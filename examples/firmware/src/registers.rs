@@ -1,4 +1,4 @@
-//! Access to the board's registers; all that is unsafe in this crate but for the interrupt number.
+//! Access to the board's registers.
 
 /// A register or a window of the board that is read and written a `T` at a time.
 #[derive(Debug)]

@@ -37,14 +37,15 @@ impl Uart {
     /// Takes the line into use.
     ///
     /// # Safety
-    /// `base` must be the address of a 16550 that nothing else uses.
+    /// `base` must be the address of a 16550 that nothing else uses, and interrupts must be masked in the
+    /// core for good: there is no handler for them.
     pub unsafe fn new(base: usize) -> Self {
         // SAFETY: the caller vouches for the block of registers.
         let register = |offset| unsafe { Register::new(base + offset) };
         register(LINE_CONTROL).write(0b11_u32);
         register(FIFO_CONTROL).write(0b111_u32);
         register(INTERRUPT_ENABLE).write(1_u32);
-        // SAFETY: interrupts stay masked in the core, see `wait`: no handler ever runs.
+        // SAFETY: the caller masked interrupts in the core: no handler ever runs.
         unsafe { NVIC::unmask(Uart5Interrupt) };
         Self { data: register(DATA), line_status: register(LINE_STATUS) }
     }
