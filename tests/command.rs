@@ -61,6 +61,7 @@ fn help_shows_examples_and_exit_codes() {
     let torture = stdout(&outlast(&["torture", "--help"]));
     for word in [
         "--subject",
+        "--through",
         "--sectors",
         "--sector-bytes",
         "--unit",
@@ -257,4 +258,19 @@ fn a_closed_pipe_changes_nothing_but_the_output() {
     stderr.read_to_string(&mut said).expect("text");
     assert_eq!(child.wait().expect("it ends").code(), Some(1));
     assert_eq!(said, "");
+}
+
+#[test]
+fn store_and_driver_run_together_on_a_serial_chip() {
+    let output = outlast(&["torture", "--through", "spi", "--deep", "600", "--page", "64"]);
+    assert_eq!(code(&output), 0, "{}", stdout(&output));
+    let text = stdout(&output);
+    assert!(text.contains("subject  outlast-through-spi"), "{text}");
+    assert!(
+        text.contains("repeat with: outlast torture --subject outlast --through spi"),
+        "{text}"
+    );
+    let refused = torture(&["--through", "spi", "--unit", "8"]);
+    assert_eq!(code(&refused), 2);
+    assert!(stderr(&refused).contains("single bytes"), "{}", stderr(&refused));
 }

@@ -16,6 +16,8 @@ pub enum Mistake {
     WriteEnableUnchecked,
     /// Programs over the end of a page in one command. Planted by way of the driver's data sheet.
     PageWrap,
+    /// Does not look at the start whether the chip is still busy.
+    NoWaitAtStart,
     /// Resets the chip at the start without looking whether it is busy.
     ResetWhileBusy,
     /// Sends three address bytes to a chip that needs four.
@@ -24,11 +26,12 @@ pub enum Mistake {
 
 impl Mistake {
     /// All of them.
-    pub const ALL: [Self; 6] = [
+    pub const ALL: [Self; 7] = [
         Self::NoWaitAfterProgram,
         Self::NoWaitAfterErase,
         Self::WriteEnableUnchecked,
         Self::PageWrap,
+        Self::NoWaitAtStart,
         Self::ResetWhileBusy,
         Self::ThreeAddressBytes,
     ];
@@ -49,7 +52,8 @@ pub struct Planted<SPI> {
 impl<SPI> Planted<SPI> {
     /// Plants a mistake.
     pub const fn new(spi: SPI, mistake: Option<Mistake>) -> Self {
-        Self { spi, mistake, is_started: false, is_blind: false, is_enabling: false }
+        let is_blind = matches!(mistake, Some(Mistake::NoWaitAtStart));
+        Self { spi, mistake, is_started: false, is_blind, is_enabling: false }
     }
 }
 
