@@ -54,7 +54,7 @@ impl Breach {
             Self::Listing => "names listed differ from what can be read",
             Self::NotOpening => "does not come up",
             Self::NotWritable => "cannot be written any more",
-            Self::Panicked => "panic",
+            Self::Panicked => "panic or crash",
             Self::Endless => "endless loop",
             Self::Contract => "asks the impossible of the part",
             Self::OverBounds => "more work than the stated worst case",

@@ -6,6 +6,7 @@ use crate::intern::fingerprint;
 use crate::judge::{State, Wanted};
 use crate::path::Path;
 use crate::report::Violation;
+use crate::scene::{MOST_SCENES, Scene};
 use crate::setting::{Prepared, Setting, interrupted};
 use crate::subject::Subject;
 use crate::token::{Origin, Token};
@@ -29,6 +30,7 @@ pub(crate) struct Told {
     pub(crate) end: End,
     pub(crate) operations: Vec<String>,
     pub(crate) cut_points: Vec<String>,
+    pub(crate) scenes: Vec<Scene>,
     pub(crate) signature: Option<Signature>,
     /// Of the image after the last cut.
     pub(crate) digest: u16,
@@ -44,6 +46,7 @@ impl Told {
             level: token.level,
             operations: self.operations,
             cut_points: self.cut_points,
+            scenes: self.scenes,
             token: token.to_string(),
             minimised: false,
         }
@@ -57,6 +60,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
         end: End::Nothing,
         operations: operations(setting, base, path),
         cut_points: Vec::new(),
+        scenes: Vec::new(),
         signature: None,
         digest: 0,
     };
@@ -80,6 +84,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             return told;
         };
         let what = interrupted(trace, cut, number > 0);
+        let before = image.clone();
         told.cut_points.push(match trace.steps.get(at) {
             None => format!("cut {}: behind all steps", number + 1),
             Some(step) => {
@@ -89,6 +94,12 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             }
         });
         let allowed = trace.allowed(at, cut.tear == 0).clone();
+        let whole = path.cuts.len();
+        if number + MOST_SCENES > whole {
+            let title = told.cut_points.last().cloned().unwrap_or_default();
+            let step = trace.steps.get(at);
+            told.scenes.push(Scene::new(title, setting.geometry, done, step, &before, &image));
+        }
         let next = path.cuts.get(number + 1);
         let pick = next.map_or(path.last, |next| next.bias);
         let salt = cut.salt(setting.seed);
@@ -117,6 +128,9 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
                     operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
                     interrupted: what,
                 });
+                let title = format!("found: {}", finding.sentence);
+                let now = judge.session.part.chip().image().clone();
+                told.scenes.push(Scene::new(title, setting.geometry, &[], None, &image, &now));
                 told.end = End::Finding(finding);
                 return told;
             }

@@ -4,10 +4,12 @@ use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
 use crate::deep::{Era, Reads};
-use crate::device::{Geometry, Image, Level, Step};
+use crate::device::{Geometry, Image, Level, Step, Tear};
 use crate::finding::{Breach, Finding, Signature, When};
 use crate::intern::{Fingerprint, fingerprint};
+use crate::ledger::{Ledger, Place};
 use crate::oracle::{Effect, Oracle, Values};
+use crate::scene::{MOST_SCENES, Scene};
 use crate::session::{Ended, Session, WorstCase};
 use crate::subject::{Op, OpKind, Subject};
 use crate::workload::{KeyNames, mixed};
@@ -31,6 +33,8 @@ pub(crate) struct Life<'run, S: Subject> {
     tells: bool,
     pub(crate) told_operations: Vec<String>,
     pub(crate) told_cuts: Vec<String>,
+    pub(crate) told_scenes: Vec<Scene>,
+    pub(crate) ledger: Ledger,
     pub(crate) fingerprints: Vec<Fingerprint>,
     pub(crate) cuts: u64,
     pub(crate) judged: u64,
@@ -58,6 +62,8 @@ impl<'run, S: Subject> Life<'run, S> {
             tells: false,
             told_operations: Vec::new(),
             told_cuts: Vec::new(),
+            told_scenes: Vec::new(),
+            ledger: Ledger::default(),
             fingerprints: Vec::new(),
             cuts: 0,
             judged: 0,
@@ -157,7 +163,7 @@ impl<'run, S: Subject> Life<'run, S> {
     /// `None` if the cut came before the code was up.
     fn power_up(&mut self, era: &Era, cut: u64) -> Result<Option<S::Store>, Finding> {
         self.power_ups += 1;
-        self.session.power_up(&self.image, era.bias.bias(era.salt), false);
+        self.session.power_up(&self.image, era.bias.bias(era.salt), self.tells);
         let spared = self.recoveries_cut >= self.in_a_row;
         if !spared {
             self.arm(era, cut);
@@ -203,9 +209,18 @@ impl<'run, S: Subject> Life<'run, S> {
     fn cut(&mut self, in_flight: Option<OpKind>) {
         self.cuts += 1;
         self.oracle.cut();
+        let done = self.session.part.chip_mut().take_steps();
         let chip = self.session.part.chip();
+        let before = self.tells.then(|| self.image.clone());
         self.image.copy_from(chip.image());
         let torn = chip.torn_step();
+        let place = match (in_flight, torn) {
+            (Some(kind), _) => kind.into(),
+            (None, Some(_)) => Place::Recovery,
+            (None, None) => Place::Between,
+        };
+        let (step, tear) = torn.map_or((None, &Tear::NOTHING), |(step, tear)| (Some(step), tear));
+        self.ledger.note(place, step, tear);
         self.interrupted = match torn {
             None => "no step".to_owned(),
             Some((step, _)) => {
@@ -228,11 +243,33 @@ impl<'run, S: Subject> Life<'run, S> {
                 }
             });
             self.told_operations.push(format!("-- cut {number} --"));
+            if let Some(mut before) = before {
+                let geometry = chip.geometry();
+                done.iter().for_each(|step| before.apply(&geometry, step));
+                let title = self.told_cuts.last().cloned().unwrap_or_default();
+                let step = torn.map(|(step, _)| step);
+                let scene = Scene::new(title, &geometry, &done, step, &before, &self.image);
+                self.told_scenes.push(scene);
+                if self.told_scenes.len() > MOST_SCENES {
+                    self.told_scenes.remove(0);
+                }
+            }
         }
         drop(chip);
         self.fingerprints.push(fingerprint(&self.image));
         let cuts = u32::try_from(self.cuts).unwrap_or(u32::MAX);
         self.session.when = When { cuts, in_flight };
+    }
+
+    /// Adds the part as it is when `finding` was made.
+    pub(crate) fn tell_end(&mut self, finding: &Finding) {
+        let title = format!("found: {}", finding.sentence);
+        let mut chip = self.session.part.chip_mut();
+        let done = chip.take_steps();
+        let geometry = chip.geometry();
+        let scene = Scene::new(title, &geometry, &done, None, &self.image, chip.image());
+        drop(chip);
+        self.told_scenes.push(scene);
     }
 
     fn tell(&mut self, op: &Op, end: &str) {

@@ -67,6 +67,8 @@ pub enum Trouble {
     Refused(String),
     /// Anything else: the code gave up.
     Broken(String),
+    /// The program that runs the code died or did not answer.
+    Crashed(String),
 }
 
 /// One operation of a workload. Keys are indices into [`KeyNames`].
@@ -230,7 +232,7 @@ impl std::fmt::Display for Work {
 }
 
 /// The worst case a subject claims for itself.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Bounds {
     /// One [`Subject::open`], whatever the part holds.
     pub open: Work,

@@ -14,6 +14,7 @@ use crate::follow::{self, End};
 use crate::path::{BiasPick, CutPick, Path};
 use crate::plan::Systematic;
 use crate::report::Violation;
+use crate::scene::Scene;
 use crate::setting::Setting;
 use crate::subject::Subject;
 use crate::workload::{Workload, WorkloadSource};
@@ -90,6 +91,8 @@ pub struct Replay {
     pub operations: Vec<String>,
     /// Where the power goes and how the part is left, one line per cut.
     pub cut_points: Vec<String>,
+    /// The last cuts as pictures, and the part when something was found wrong.
+    pub scenes: Vec<Scene>,
 }
 
 /// The result of running a history again.
@@ -127,6 +130,7 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
                 sentence: String::new(),
                 operations: Vec::new(),
                 cut_points: Vec::new(),
+                scenes: Vec::new(),
             };
             let prepared = match setting.prepare() {
                 Ok(prepared) => prepared,
@@ -138,6 +142,7 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
             let told = follow::tell(&setting, &prepared, path);
             replay.operations = told.operations;
             replay.cut_points = told.cut_points;
+            replay.scenes = told.scenes;
             (replay.outcome, replay.sentence) = match told.end {
                 End::Astray(why) => (Outcome::Diverged, why),
                 End::Finding(finding) if finding.breach == token.breach => {
@@ -169,6 +174,7 @@ impl Violation {
         self.sentence = replay.sentence;
         self.operations = replay.operations;
         self.cut_points = replay.cut_points;
+        self.scenes = replay.scenes;
         self.cuts = cuts;
         self.token = token.to_string();
         self.minimised = true;
