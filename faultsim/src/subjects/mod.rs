@@ -2,6 +2,7 @@
 
 pub mod naive;
 pub mod outlast;
+pub mod program;
 pub mod table;
 pub mod two_copies;
 
