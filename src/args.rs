@@ -1,17 +1,22 @@
 //! Arguments in two stages: what was typed, and what it means.
 
 use std::ffi::OsString;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::builder::NonEmptyStringValueParser;
 use clap::error::ErrorKind;
 use clap::{Args, ColorChoice, Parser, Subcommand};
 use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::token::Token;
 
 use crate::exit::EXIT_CODES;
 use crate::plan::{Kind, Plan};
+use crate::regressions::{self, USUAL_FOLDER};
+use crate::replay::{self, Telling};
+use crate::report::PlantedBugs;
+use crate::subject;
+use crate::torture::Wanted;
 
 /// What the arguments ask for.
 pub(crate) enum Task {
@@ -20,9 +25,9 @@ pub(crate) enum Task {
     /// The arguments make no sense, for this reason.
     Refuse(String),
     /// Cut the power of a storage code.
-    Torture { plan: Plan, json: bool },
+    Torture { plan: Plan, wanted: Wanted },
     /// Run one history again.
-    Replay { subject: &'static dyn AnySubject, token: Box<Token>, json: bool },
+    Replay(Box<replay::Task>),
 }
 
 #[derive(Debug, Parser)]
@@ -56,6 +61,8 @@ Examples:
   outlast torture --depth 5 --budget 1h        five cuts in a history, for an hour at most
   outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
   outlast torture --subject naive              a storage code that does not survive
+  outlast torture --program ./my-store         code of your own, see examples/c-subject
+  outlast torture --report torture.html --junit torture.xml
   outlast torture --json | jq .verdict
 
 ";
@@ -64,6 +71,7 @@ const REPLAY_EXAMPLES: &str = "\
 Examples:
   outlast replay cut1-vlqbzz...                a token printed by 'outlast torture'
   outlast replay --json cut1-vlqbzz...
+  outlast replay --emit-test cut1-vlqbzz... > tests/lost_value.rs
 
 ";
 
@@ -73,6 +81,10 @@ struct TypedTorture {
     /// The storage code
     #[arg(long, value_name = "NAME", default_value = "outlast", help = subject_help())]
     subject: String,
+    /// Storage code in a program of its own that speaks the protocol of the rig, instead of one that
+    /// is built in; examples/c-subject shows one in C
+    #[arg(long, value_name = "PATH", conflicts_with = "subject")]
+    program: Option<PathBuf>,
     /// Sectors of the part, 2 to 64 [default: 4]
     #[arg(long, value_name = "COUNT")]
     sectors: Option<u32>,
@@ -107,6 +119,19 @@ struct TypedTorture {
     /// default plan
     #[arg(long, value_name = "CUTS")]
     deep: Option<u64>,
+    /// Also write the result as one page that needs no network and no scripts
+    #[arg(long, value_name = "FILE.html")]
+    report: Option<PathBuf>,
+    /// Also write the result as JUnit XML, which build servers read
+    #[arg(long, value_name = "FILE.xml")]
+    junit: Option<PathBuf>,
+    /// Tokens of mended bugs, run first: files NAME.token with a line '# why' and the token
+    /// [default: tests/regressions, if there is such a folder]
+    #[arg(long, value_name = "FOLDER")]
+    regressions: Option<PathBuf>,
+    /// Result of planted bugs to be shown in the report, as JSON
+    #[arg(long, value_name = "FILE.json", requires = "report")]
+    planted: Option<PathBuf>,
     /// One JSON object on standard output and nothing else there
     #[arg(long)]
     json: bool,
@@ -118,6 +143,12 @@ struct TypedReplay {
     /// The token, as a torture run printed it
     #[arg(value_parser = NonEmptyStringValueParser::new())]
     token: String,
+    /// Where the storage code lives, if the token is about a program of its own
+    #[arg(long, value_name = "PATH")]
+    program: Option<PathBuf>,
+    /// Print the source of a Rust test that fails as long as the history reproduces
+    #[arg(long, conflicts_with = "json")]
+    emit_test: bool,
     /// One JSON object on standard output and nothing else there
     #[arg(long)]
     json: bool,
@@ -149,10 +180,6 @@ fn said_by_parser(error: &clap::Error) -> Task {
 
 impl TypedTorture {
     fn meaning(self) -> Result<Task, String> {
-        let subject = subjects::by_name(&self.subject).ok_or_else(|| {
-            let subject = &self.subject;
-            format!("--subject {subject}: unknown; choose one of {}", subject_names())
-        })?;
         let level: Level =
             self.level.parse().map_err(|why| format!("--level {}: {why}", self.level))?;
         let kind = match self.deep {
@@ -165,8 +192,21 @@ impl TypedTorture {
         };
         let geometry = self.geometry()?;
         let budget = self.budget.as_deref().map(duration).transpose()?;
-        let plan = Plan { subject, geometry, level, seed: self.seed, budget, kind };
-        Ok(Task::Torture { plan, json: self.json })
+        let planted = self.planted.as_deref().map(PlantedBugs::read).transpose()?;
+        // Last of all, since it starts a program.
+        let subject = match &self.program {
+            None => subject::built_in(&self.subject)?,
+            Some(path) => subject::program(path)?,
+        };
+        let folder = self.regressions.as_deref();
+        let usual = Some(Path::new(USUAL_FOLDER)).filter(|usual| usual.is_dir());
+        let regressions = match folder.or(usual) {
+            None => Vec::new(),
+            Some(folder) => regressions::read(folder, subject.name())?,
+        };
+        let Self { program, seed, report, junit, json, .. } = self;
+        let plan = Plan { subject, program, geometry, level, seed, budget, kind };
+        Ok(Task::Torture { plan, wanted: Wanted { json, report, junit, regressions, planted } })
     }
 
     fn geometry(&self) -> Result<Geometry, String> {
@@ -204,24 +244,36 @@ impl TypedTorture {
 impl TypedReplay {
     fn meaning(self) -> Result<Task, String> {
         let token: Token = self.token.parse().map_err(|why| format!("{why}"))?;
-        let subject = subjects::by_name(&token.subject).ok_or_else(|| {
-            format!(
-                "the token is about the storage code '{}', which this program does not have; \
-                 it has {}",
-                token.subject,
-                subject_names()
-            )
-        })?;
-        Ok(Task::Replay { subject, token: Box::new(token), json: self.json })
+        let subject = match &self.program {
+            Some(path) => {
+                let subject = subject::program(path)?;
+                let (here, wanted) = (subject.name(), &token.subject);
+                if here != wanted {
+                    return Err(format!("the token is about '{wanted}', the program is '{here}'"));
+                }
+                subject
+            }
+            None => subject::built_in(&token.subject).map_err(|_| {
+                format!(
+                    "the token is about the storage code '{}', which this program does not have; \
+                     it has {}. Of a program of its own, give the path with --program",
+                    token.subject,
+                    subject::names()
+                )
+            })?,
+        };
+        let telling = match (self.json, self.emit_test) {
+            (true, _) => Telling::Json,
+            (_, true) => Telling::Test,
+            _ => Telling::Text,
+        };
+        let program = self.program;
+        Ok(Task::Replay(Box::new(replay::Task { subject, program, token, telling })))
     }
 }
 
-fn subject_names() -> String {
-    subjects::ALL.map(AnySubject::name).join(", ")
-}
-
 fn subject_help() -> String {
-    format!("The storage code: {}", subject_names())
+    format!("The storage code: {}", subject::names())
 }
 
 fn within(option: &str, number: u32, least: u32, most: u32) -> Result<u32, String> {

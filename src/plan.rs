@@ -1,6 +1,7 @@
 //! What a torture run consists of, and how to say it.
 
 use std::fmt::Write as _;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use outlast_faultsim::device::{Geometry, Level};
@@ -36,6 +37,8 @@ const RECOVERIES_IN_A_ROW: u32 = 8;
 pub(crate) struct Plan {
     /// The storage code.
     pub(crate) subject: &'static dyn AnySubject,
+    /// Where it lives, if it is not built in.
+    pub(crate) program: Option<PathBuf>,
     /// Sizes of the part.
     pub(crate) geometry: Geometry,
     /// How nasty the cuts are.
@@ -125,12 +128,20 @@ impl Plan {
         Stage { config, weight }
     }
 
+    /// Where the storage code lives, if it is not built in, as an option.
+    pub(crate) fn program_option(&self) -> Option<String> {
+        let path = self.program.as_ref()?;
+        Some(format!("--program {}", quoted(&path.display().to_string())))
+    }
+
     /// The command that repeats this run.
     pub(crate) fn command(&self) -> String {
         let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
-        let (subject, level, seed) = (self.subject.name(), self.level, self.seed);
+        let (level, seed) = (self.level, self.seed);
+        let subject =
+            self.program_option().unwrap_or_else(|| format!("--subject {}", self.subject.name()));
         let mut command = format!(
-            "outlast torture --subject {subject} --sectors {sectors} --sector-bytes \
+            "outlast torture {subject} --sectors {sectors} --sector-bytes \
              {sector_bytes} --unit {unit} --page {page} --level {level} --seed {seed}"
         );
         // Writing to a string does not fail.
@@ -143,6 +154,16 @@ impl Plan {
             let _ = write!(command, " --budget {}s", budget.as_secs());
         }
         command
+    }
+}
+
+/// A word as a POSIX shell takes it.
+fn quoted(word: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./+:@%".contains(c);
+    if !word.is_empty() && word.chars().all(plain) {
+        word.to_owned()
+    } else {
+        format!("'{}'", word.replace('\'', "'\\''"))
     }
 }
 

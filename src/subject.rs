@@ -1,0 +1,25 @@
+//! The storage code the command line asks for.
+
+use std::path::Path;
+
+use outlast_faultsim::subjects::program::Program;
+use outlast_faultsim::subjects::{self, AnySubject};
+
+/// The names of the storage codes built in.
+pub(crate) fn names() -> String {
+    subjects::ALL.map(AnySubject::name).join(", ")
+}
+
+/// One that is built in.
+pub(crate) fn built_in(name: &str) -> Result<&'static dyn AnySubject, String> {
+    subjects::by_name(name)
+        .ok_or_else(|| format!("--subject {name}: unknown; choose one of {}", names()))
+}
+
+/// One in a program of its own.
+pub(crate) fn program(path: &Path) -> Result<&'static dyn AnySubject, String> {
+    let started = Program::start(path);
+    let program = started.map_err(|why| format!("--program {}: {why}", path.display()))?;
+    // There is one per run of this command, and it is used to the end.
+    Ok(Box::leak(Box::new(program)))
+}
