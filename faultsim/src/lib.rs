@@ -5,7 +5,8 @@
 //! inside the recovery too - and compares what the code then reports with everything the history
 //! allows ([`oracle`]).
 //!
-//! To put code of your own under the rig, implement [`subject::Subject`] and call [`plan::run`]:
+//! To put code of your own under the rig, implement [`subject::Subject`] and call [`plan::run`]; code
+//! in another language runs as a program of its own ([`subjects::program`]):
 //!
 //! ```
 //! use outlast_faultsim::device::{Geometry, Level};
