@@ -99,7 +99,8 @@ fn the_twin_without_the_bug_passes() {
 fn a_crash_is_a_finding() {
     // The same glue around a log that follows a null pointer once it has been cut in a put.
     let text = std::fs::read_to_string(source("gauge_log.c")).expect("the example");
-    let (dirty, crash) = ("        tail_is_dirty = 1;\n", "if (head[0] > 40) *(volatile int *)0 = 1;\n");
+    let (dirty, crash) =
+        ("        tail_is_dirty = 1;\n", "if (head[0] > 40) *(volatile int *)0 = 1;\n");
     assert!(text.contains(dirty));
     let changed = Path::new(env!("CARGO_TARGET_TMPDIR")).join("gauge_log_crashes.c");
     std::fs::write(&changed, text.replacen(dirty, &format!("{dirty}{crash}"), 1)).expect("a file");

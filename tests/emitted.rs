@@ -56,7 +56,8 @@ fn run(program: &Path) -> Output {
 
 #[test]
 fn the_printed_test_fails_while_the_bug_is_there() {
-    let words = "torture --subject naive --sectors 2 --sector-bytes 512 --level F1 --depth 1 --json";
+    let words =
+        "torture --subject naive --sectors 2 --sector-bytes 512 --level F1 --depth 1 --json";
     let outcome = outlast(&words.split(' ').collect::<Vec<_>>());
     let outcome: serde_json::Value = serde_json::from_str(&outcome).expect("JSON");
     let violation = &outcome["violations"][0];

@@ -39,8 +39,7 @@ const SMALL: [&str; 9] =
 /// The last line of a run of this code with this folder, and all it says.
 fn torture(subject: &str, folder: &Path) -> (Option<i32>, String) {
     let folder = folder.to_str().expect("a path in UTF-8");
-    let output =
-        outlast(&[&SMALL[..], &["--subject", subject, "--regressions", folder]].concat());
+    let output = outlast(&[&SMALL[..], &["--subject", subject, "--regressions", folder]].concat());
     let said = [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).expect("text"));
     (output.status.code(), said.concat())
 }
@@ -53,7 +52,8 @@ fn a_bug_that_is_back_is_a_violation_and_told_first() {
     let outcome: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
     let token = outcome["violations"][0]["token"].as_str().expect("a token");
     let kept = folder.join("rewrite.token");
-    std::fs::write(&kept, format!("# the sector is gone while it is rewritten\n{token}\n")).unwrap();
+    std::fs::write(&kept, format!("# the sector is gone while it is rewritten\n{token}\n"))
+        .unwrap();
     std::fs::write(folder.join("notes.txt"), "not a token").unwrap();
 
     let (code, said) = torture("naive", &folder);

@@ -6,7 +6,7 @@ use crate::intern::fingerprint;
 use crate::judge::{State, Wanted};
 use crate::path::Path;
 use crate::report::Violation;
-use crate::scene::{MOST_SCENES, Scene};
+use crate::scene::{MOST_SCENES, Scene, torn};
 use crate::setting::{Prepared, Setting, interrupted};
 use crate::subject::Subject;
 use crate::token::{Origin, Token};
@@ -75,22 +75,24 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             told.end = End::Astray(format!("there is no step {at} to cut"));
             return told;
         };
-        for step in done {
-            image.apply(setting.geometry, step);
-        }
+        // The operation or recovery that the cut falls into begins here.
+        let begins = trace.segment(at).map_or(at, |segment| segment.first);
+        let (earlier, done) = done.split_at(begins);
+        earlier.iter().for_each(|step| image.apply(setting.geometry, step));
+        let before = image.clone();
+        done.iter().for_each(|step| image.apply(setting.geometry, step));
         let tears = setting.tears(&image, trace, at, number + 1);
         let Some(tear) = tears.get(cut.tear as usize) else {
             told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
             return told;
         };
         let what = interrupted(trace, cut, number > 0);
-        let before = image.clone();
         told.cut_points.push(match trace.steps.get(at) {
             None => format!("cut {}: behind all steps", number + 1),
             Some(step) => {
                 image.apply_torn(setting.geometry, step, tear);
                 let during = place(setting, prepared, trace, at, number, first.map(|c| c.step));
-                format!("cut {}: {step} {during}, {tear}", number + 1)
+                format!("cut {}: {step} {during}, {}", number + 1, torn(tear))
             }
         });
         let allowed = trace.allowed(at, cut.tear == 0).clone();

@@ -9,7 +9,7 @@ use crate::finding::{Breach, Finding, Signature, When};
 use crate::intern::{Fingerprint, fingerprint};
 use crate::ledger::{Ledger, Place};
 use crate::oracle::{Effect, Oracle, Values};
-use crate::scene::{MOST_SCENES, Scene};
+use crate::scene::{MOST_SCENES, Scene, torn};
 use crate::session::{Ended, Session, WorstCase};
 use crate::subject::{Op, OpKind, Subject};
 use crate::workload::{KeyNames, mixed};
@@ -34,6 +34,8 @@ pub(crate) struct Life<'run, S: Subject> {
     pub(crate) told_operations: Vec<String>,
     pub(crate) told_cuts: Vec<String>,
     pub(crate) told_scenes: Vec<Scene>,
+    /// The part when the running operation or recovery began, while telling.
+    began: Image,
     pub(crate) ledger: Ledger,
     pub(crate) fingerprints: Vec<Fingerprint>,
     pub(crate) cuts: u64,
@@ -63,6 +65,7 @@ impl<'run, S: Subject> Life<'run, S> {
             told_operations: Vec::new(),
             told_cuts: Vec::new(),
             told_scenes: Vec::new(),
+            began: Image::blank(geometry),
             ledger: Ledger::default(),
             fingerprints: Vec::new(),
             cuts: 0,
@@ -130,6 +133,7 @@ impl<'run, S: Subject> Life<'run, S> {
                 }
                 continue;
             }
+            self.begins();
             self.oracle.invoke(&Effect::of(op, &mut self.values));
             let ended = self.session.apply(&mut store, op);
             match ended.inspect_err(|_| self.tell(op, " - fails"))? {
@@ -164,6 +168,7 @@ impl<'run, S: Subject> Life<'run, S> {
     fn power_up(&mut self, era: &Era, cut: u64) -> Result<Option<S::Store>, Finding> {
         self.power_ups += 1;
         self.session.power_up(&self.image, era.bias.bias(era.salt), self.tells);
+        self.begins();
         let spared = self.recoveries_cut >= self.in_a_row;
         if !spared {
             self.arm(era, cut);
@@ -211,17 +216,16 @@ impl<'run, S: Subject> Life<'run, S> {
         self.oracle.cut();
         let done = self.session.part.chip_mut().take_steps();
         let chip = self.session.part.chip();
-        let before = self.tells.then(|| self.image.clone());
         self.image.copy_from(chip.image());
-        let torn = chip.torn_step();
-        let place = match (in_flight, torn) {
+        let cut = chip.torn_step();
+        let place = match (in_flight, cut) {
             (Some(kind), _) => kind.into(),
             (None, Some(_)) => Place::Recovery,
             (None, None) => Place::Between,
         };
-        let (step, tear) = torn.map_or((None, &Tear::NOTHING), |(step, tear)| (Some(step), tear));
+        let (step, tear) = cut.map_or((None, &Tear::NOTHING), |(step, tear)| (Some(step), tear));
         self.ledger.note(place, step, tear);
-        self.interrupted = match torn {
+        self.interrupted = match cut {
             None => "no step".to_owned(),
             Some((step, _)) => {
                 let kind = match step {
@@ -234,25 +238,21 @@ impl<'run, S: Subject> Life<'run, S> {
         };
         if self.tells {
             let number = self.cuts;
-            self.told_cuts.push(match torn {
+            self.told_cuts.push(match cut {
                 None => format!("cut {number}: between operations"),
                 Some((step, tear)) => {
                     let place =
                         in_flight.map_or_else(|| "recovery".to_owned(), |kind| kind.to_string());
-                    format!("cut {number}: {step} in {place}, {tear}")
+                    format!("cut {number}: {step} in {place}, {}", torn(tear))
                 }
             });
             self.told_operations.push(format!("-- cut {number} --"));
-            if let Some(mut before) = before {
-                let geometry = chip.geometry();
-                done.iter().for_each(|step| before.apply(&geometry, step));
-                let title = self.told_cuts.last().cloned().unwrap_or_default();
-                let step = torn.map(|(step, _)| step);
-                let scene = Scene::new(title, &geometry, &done, step, &before, &self.image);
-                self.told_scenes.push(scene);
-                if self.told_scenes.len() > MOST_SCENES {
-                    self.told_scenes.remove(0);
-                }
+            let title = self.told_cuts.last().cloned().unwrap_or_default();
+            let (geometry, step) = (chip.geometry(), cut.map(|(step, _)| step));
+            let scene = Scene::new(title, &geometry, &done, step, &self.began, &self.image);
+            self.told_scenes.push(scene);
+            if self.told_scenes.len() > MOST_SCENES {
+                self.told_scenes.remove(0);
             }
         }
         drop(chip);
@@ -267,9 +267,18 @@ impl<'run, S: Subject> Life<'run, S> {
         let mut chip = self.session.part.chip_mut();
         let done = chip.take_steps();
         let geometry = chip.geometry();
-        let scene = Scene::new(title, &geometry, &done, None, &self.image, chip.image());
+        let scene = Scene::new(title, &geometry, &done, None, &self.began, chip.image());
         drop(chip);
         self.told_scenes.push(scene);
+    }
+
+    /// An operation or recovery begins.
+    fn begins(&mut self) {
+        if self.tells {
+            let mut chip = self.session.part.chip_mut();
+            chip.take_steps();
+            self.began.copy_from(chip.image());
+        }
     }
 
     fn tell(&mut self, op: &Op, end: &str) {

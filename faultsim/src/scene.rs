@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::device::{Geometry, Image, Step};
+use crate::device::{Geometry, Image, Step, Tear};
 
 /// Columns of a sector map.
 const COLUMNS: u32 = 64;
@@ -19,11 +19,13 @@ pub(crate) const MOST_SCENES: usize = 8;
 pub struct Scene {
     /// What happens, in words.
     pub title: String,
-    /// What was programmed and erased since power-up, in order; of many, the last ones.
+    /// What the interrupted operation or recovery had programmed and erased, in order; of many, the
+    /// last ones.
     pub steps: Vec<String>,
     /// Bytes that one character of a map stands for.
     pub bytes_per_column: u32,
-    /// One line per sector: `.` blank, `#` data, `0` all zeros, `?` with marginal bits.
+    /// The part when the operation or recovery began, one line per sector: `.` blank, `#` data, `0`
+    /// all zeros, `?` with marginal bits.
     pub before: Vec<String>,
     /// The same afterwards.
     pub after: Vec<String>,
@@ -47,7 +49,7 @@ pub struct ByteRow {
 }
 
 impl Scene {
-    /// The picture of `step` torn, which turned `before` into `after`; `done` went before it.
+    /// The picture of an operation that turned `before` into `after`: `done` and then `step`, torn.
     pub(crate) fn new(
         title: String,
         geometry: &Geometry,
@@ -105,6 +107,11 @@ impl Scene {
             bytes: byte_rows(geometry, step, before, after),
         }
     }
+}
+
+/// How a torn step is put in words.
+pub(crate) fn torn(tear: &Tear) -> String {
+    if *tear == Tear::NOTHING { "nothing done".to_owned() } else { tear.to_string() }
 }
 
 fn within(at: u32, from: u32, len: u32) -> bool {
@@ -166,7 +173,6 @@ fn byte_rows(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::device::Tear;
 
     #[test]
     fn a_torn_program_shows_in_map_and_bytes() {

@@ -9,7 +9,7 @@ use crate::torture::StageOutcome;
 
 pub(crate) fn cost(stages: &[StageOutcome]) -> Markup {
     html! {
-        @for (number, stage) in (1..).zip(stages).filter(|(_, stage)| stage.worst.open.reads > 0) {
+        @for (number, stage) in (1..).zip(stages).filter(|(_, stage)| stage.counts.power_ups > 0) {
             @let worst = &stage.worst;
             @let bounds = stage.bounds;
             h3 { "Stage " (number) ", " (stage.geometry.to_string()) }

@@ -55,8 +55,11 @@ fn failure(number: usize, violation: &Violation, outcome: &Outcome) -> Markup {
             }
             h4 { "What the device did" }
             (lines(&violation.operations))
-            h4 { "Where the power went" }
-            (lines(&violation.cut_points))
+            // One cut has its picture below.
+            @if violation.cut_points.len() > 1 {
+                h4 { "Where the power went" }
+                (lines(&violation.cut_points))
+            }
             @for scene in &violation.scenes { (picture(scene)) }
             h4 { "Do it again" }
             pre tabindex="0" { code {
@@ -84,12 +87,12 @@ fn picture(scene: &Scene) -> Markup {
         figure {
             figcaption { (scene.title) }
             @if !scene.steps.is_empty() {
-                p.note { "Since power-up: " (scene.steps.join("; ")) }
+                p.note { "Before that, in the same operation: " (scene.steps.join("; ")) }
             }
             div.columns {
-                div { h5 { "before" } (map(&scene.before, &[])) }
+                div { h5 { "when it began" } (map(&scene.before, &[])) }
                 div {
-                    h5 { "after" @if nothing { " (the same)" } }
+                    h5 { "afterwards" @if nothing { " (the same)" } }
                     (map(&scene.after, &scene.changed))
                 }
             }
@@ -102,10 +105,15 @@ fn picture(scene: &Scene) -> Markup {
                         } }
                         @for row in &scene.bytes {
                             tbody {
-                                @let three = [("before", &row.before), ("asked", &row.asked), ("after", &row.after)];
-                                @for (name, bytes) in three.into_iter().filter(|(_, bytes)| !bytes.is_empty()) {
+                                @let lines = [("before", &row.before), ("asked", &row.asked), ("after", &row.after)];
+                                @let lines: Vec<_> = lines.into_iter().filter(|line| !line.1.is_empty()).collect();
+                                @for (number, (name, bytes)) in lines.iter().enumerate() {
                                     tr {
-                                        th scope="row" { (format!("{:#06x}", row.at)) }
+                                        @if number == 0 {
+                                            th scope="rowgroup" rowspan=(lines.len()) {
+                                                (format!("{:#06x}", row.at))
+                                            }
+                                        }
                                         td { (name) }
                                         td { (bytes) }
                                     }
