@@ -36,14 +36,18 @@ pub(crate) fn test(story: &Story, program: Option<&Path>) -> String {
             identity.subject
         ),
     };
+    // By name the subject is a trait object already.
+    let import = match program {
+        Some(_) => "use outlast_faultsim::subjects::AnySubject as _;\n",
+        None => "",
+    };
     let name = name(&identity.subject, story);
     let token = &story.token;
     format!(
         "{text}//
 // Add `outlast-faultsim` to the dev-dependencies.
 
-use outlast_faultsim::subjects::AnySubject as _;
-use outlast_faultsim::token::{{Outcome, Token}};
+{import}use outlast_faultsim::token::{{Outcome, Token}};
 
 #[test]
 fn {name}() {{

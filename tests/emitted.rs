@@ -30,7 +30,7 @@ fn libraries() -> Vec<PathBuf> {
 /// Compiles the source as a test. Cargo may have left libraries of other builds there, so all are tried.
 fn compile(source: &Path) -> PathBuf {
     let program = source.with_extension("test");
-    let mut complaints = String::new();
+    let mut complaints = Vec::new();
     for library in libraries() {
         let dependencies = library.parent().expect("a folder").display().to_string();
         let output = Command::new(std::env::var("RUSTC").unwrap_or_else(|_| "rustc".to_owned()))
@@ -45,9 +45,9 @@ fn compile(source: &Path) -> PathBuf {
         if output.status.success() {
             return program;
         }
-        complaints = String::from_utf8_lossy(&output.stderr).into_owned();
+        complaints.push(String::from_utf8_lossy(&output.stderr).into_owned());
     }
-    panic!("does not compile: {complaints}");
+    panic!("does not compile: {:?}", complaints.first());
 }
 
 fn run(program: &Path) -> Output {

@@ -96,12 +96,6 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             }
         });
         let allowed = trace.allowed(at, cut.tear == 0).clone();
-        let whole = path.cuts.len();
-        if number + MOST_SCENES > whole {
-            let title = told.cut_points.last().cloned().unwrap_or_default();
-            let step = trace.steps.get(at);
-            told.scenes.push(Scene::new(title, setting.geometry, done, step, &before, &image));
-        }
         let next = path.cuts.get(number + 1);
         let pick = next.map_or(path.last, |next| next.bias);
         let salt = cut.salt(setting.seed);
@@ -109,6 +103,11 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             && let Some(line) = told.cut_points.last_mut()
         {
             line.push_str(&format!("; then {}", pick.bias(salt)));
+        }
+        if number + MOST_SCENES >= path.cuts.len() {
+            let title = told.cut_points.last().cloned().unwrap_or_default();
+            let step = trace.steps.get(at);
+            told.scenes.push(Scene::new(title, setting.geometry, done, step, &before, &image));
         }
         told.digest = fingerprint(&image).to_le_bytes()[..2]
             .iter()

@@ -89,13 +89,14 @@ fn picture(scene: &Scene) -> Markup {
             @if !scene.steps.is_empty() {
                 p.note { "Before that, in the same operation: " (scene.steps.join("; ")) }
             }
-            div.columns {
+            @if nothing { (map(&scene.after, &[])) }
+            @else { div.columns {
                 div { h5 { "when it began" } (map(&scene.before, &[])) }
                 div {
-                    h5 { "afterwards" @if nothing { " (the same)" } }
+                    h5 { "afterwards" }
                     (map(&scene.after, &scene.changed))
                 }
-            }
+            } }
             @if !scene.bytes.is_empty() {
                 div.scroll tabindex="0" role="region" aria-label="Bytes before and after" {
                     table.grid.dense.mono {

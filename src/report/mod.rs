@@ -56,13 +56,18 @@ impl PlantedBugs {
     }
 }
 
-/// A share in percent, for a person: 100 only if it is all.
+/// A share in percent, for a person: 100 only if it is all, 0 only if it is nothing.
 pub(crate) fn percent(part: u64, whole: u64) -> String {
     if whole == 0 {
         return "–".to_owned();
     }
     let share = part as f64 / whole as f64 * 100.0;
-    if part < whole && share > 99.9 { "99.9 %".to_owned() } else { format!("{share:.1} %") }
+    match part {
+        0 => "0 %".to_owned(),
+        _ if share < 0.1 => "< 0.1 %".to_owned(),
+        _ if part < whole && share > 99.9 => "99.9 %".to_owned(),
+        _ => format!("{share:.1} %"),
+    }
 }
 
 /// Width of a bar in percent: something to be seen of whatever is not nothing.
@@ -80,6 +85,7 @@ mod tests {
     fn all_means_all() {
         assert_eq!(percent(999_999, 1_000_000), "99.9 %");
         assert_eq!(percent(5, 5), "100.0 %");
+        assert_eq!((percent(0, 5), percent(1, 5000)), ("0 %".to_owned(), "< 0.1 %".to_owned()));
         assert_eq!(percent(0, 0), "–");
         assert_eq!((bar(0, 9), bar(1, 1_000_000)), ("width:0.00%".into(), "width:0.60%".into()));
     }
