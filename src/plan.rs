@@ -24,6 +24,8 @@ const RANDOM_OPS: u32 = 40;
 const SMALL_PAGE: u32 = 64;
 /// Cuts in all random lives of the default plan.
 const RANDOM_CUTS: u64 = 1_300_000;
+/// The same for code in a program of its own, which costs a hundred times as much.
+const RANDOM_CUTS_OF_A_PROGRAM: u64 = 20_000;
 /// With fewer cuts per history asked for, the plan has no random lives, which have hundreds.
 const DEEP_FROM: u32 = 3;
 
@@ -100,7 +102,8 @@ impl Plan {
             vec![systematic(40, WorkloadSource::TideGauge), systematic(5, random(RANDOM_OPS))]
         };
         if depth >= DEEP_FROM {
-            stages.push(self.on_small_sectors(self.stage(55, lives(RANDOM_CUTS))));
+            let cuts = if self.program.is_some() { RANDOM_CUTS_OF_A_PROGRAM } else { RANDOM_CUTS };
+            stages.push(self.on_small_sectors(self.stage(55, lives(cuts))));
         }
         stages
     }
