@@ -25,7 +25,7 @@ pub(crate) enum Task {
     /// The arguments make no sense, for this reason.
     Refuse(String),
     /// Cut the power of a storage code.
-    Torture { plan: Plan, wanted: Wanted },
+    Torture { plan: Box<Plan>, wanted: Box<Wanted> },
     /// Run one history again.
     Replay(Box<replay::Task>),
 }
@@ -206,7 +206,8 @@ impl TypedTorture {
         };
         let Self { program, seed, report, junit, json, .. } = self;
         let plan = Plan { subject, program, geometry, level, seed, budget, kind };
-        Ok(Task::Torture { plan, wanted: Wanted { json, report, junit, regressions, planted } })
+        let wanted = Wanted { json, report, junit, regressions, planted };
+        Ok(Task::Torture { plan: Box::new(plan), wanted: Box::new(wanted) })
     }
 
     fn geometry(&self) -> Result<Geometry, String> {

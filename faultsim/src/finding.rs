@@ -41,6 +41,24 @@ pub enum Breach {
 }
 
 impl Breach {
+    /// All of them. Their number in this list is part of the tokens: a new one comes last.
+    pub const ALL: [Self; 14] = [
+        Self::Lost,
+        Self::Outdated,
+        Self::Returned,
+        Self::Invented,
+        Self::Half,
+        Self::Unsettled,
+        Self::Damaged,
+        Self::Listing,
+        Self::NotOpening,
+        Self::NotWritable,
+        Self::Panicked,
+        Self::Endless,
+        Self::Contract,
+        Self::OverBounds,
+    ];
+
     /// A few words for a headline.
     pub const fn headline(self) -> &'static str {
         match self {

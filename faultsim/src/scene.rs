@@ -139,9 +139,8 @@ fn byte_rows(
     let range = step.map(|step| step.range(geometry));
     let everywhere = 0..geometry.bytes();
     let search = range.clone().unwrap_or(everywhere);
-    let Some(first) = search.clone().find(differ).or(range.map(|range| range.start)) else {
-        return Vec::new();
-    };
+    let start = || range.map(|range| range.start);
+    let Some(first) = search.clone().find(differ).or_else(start) else { return Vec::new() };
     let first = first / ROW_BYTES * ROW_BYTES;
     let rows = (first..search.end).step_by(ROW_BYTES as usize).take(ROWS);
     let hex = |image: &Image, at: u32| {

@@ -181,23 +181,6 @@ impl Violation {
     }
 }
 
-const BREACHES: [Breach; 14] = [
-    Breach::Lost,
-    Breach::Outdated,
-    Breach::Returned,
-    Breach::Invented,
-    Breach::Half,
-    Breach::Unsettled,
-    Breach::Damaged,
-    Breach::Listing,
-    Breach::NotOpening,
-    Breach::NotWritable,
-    Breach::Panicked,
-    Breach::Endless,
-    Breach::Contract,
-    Breach::OverBounds,
-];
-
 /// Index of an element of a short list.
 fn place<T: PartialEq>(list: &[T], wanted: &T) -> u64 {
     list.iter().position(|known| known == wanted).unwrap_or(0) as u64
@@ -303,7 +286,7 @@ impl Token {
         [sectors, sector_bytes, unit, page].iter().for_each(|&size| out.number(size.into()));
         out.number(place(&Level::ALL, &self.level));
         out.number(self.seed);
-        out.number(place(&BREACHES, &self.breach));
+        out.number(place(&Breach::ALL, &self.breach));
         match &self.origin {
             Origin::Systematic { source, kept, thin, path, digest } => {
                 let (kind, seed, ops) = match *source {
@@ -361,7 +344,7 @@ impl Token {
         }
         let level = from.pick(&Level::ALL)?;
         let seed = from.number()?;
-        let breach = from.pick(&BREACHES)?;
+        let breach = from.pick(&Breach::ALL)?;
         let kind = from.number()?;
         let has_kept = kind & 1 == 1;
         let origin = match kind >> 1 {

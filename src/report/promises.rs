@@ -137,23 +137,7 @@ mod tests {
 
     #[test]
     fn every_breach_breaks_one_promise() {
-        let all = [
-            Breach::Lost,
-            Breach::Outdated,
-            Breach::Returned,
-            Breach::Invented,
-            Breach::Half,
-            Breach::Unsettled,
-            Breach::Damaged,
-            Breach::Listing,
-            Breach::NotOpening,
-            Breach::NotWritable,
-            Breach::Panicked,
-            Breach::Endless,
-            Breach::Contract,
-            Breach::OverBounds,
-        ];
-        for breach in all {
+        for breach in Breach::ALL {
             let count = PROMISES.iter().filter(|(.., list)| list.contains(&breach)).count();
             assert_eq!(count, 1, "{breach:?}");
         }
