@@ -6,7 +6,7 @@
 use std::path::Path;
 
 use outlast_faultsim::subjects::AnySubject;
-use outlast_faultsim::token::{Outcome, Token};
+use outlast_faultsim::token::{Outcome, Token, TokenError};
 use serde::Serialize;
 
 /// Where they are looked for unless the command line says otherwise.
@@ -19,7 +19,10 @@ pub(crate) struct Regression {
     pub(crate) name: String,
     /// Why it is kept.
     pub(crate) why: String,
-    pub(crate) token: Token,
+    /// As it stands in the file.
+    text: String,
+    /// None if another version of the rig made it.
+    token: Option<Token>,
 }
 
 /// What became of it.
@@ -45,7 +48,8 @@ pub(crate) fn read(folder: &Path, subject: &str) -> Result<Vec<Regression>, Stri
         let text = std::fs::read_to_string(&path)
             .map_err(|error| format!("{}: {error}", path.display()))?;
         let regression = parse(&path, &text).map_err(|why| format!("{}: {why}", path.display()))?;
-        if regression.token.subject == subject {
+        // Whose a token of another version is cannot be told.
+        if regression.token.as_ref().is_none_or(|token| token.subject == subject) {
             list.push(regression);
         }
     }
@@ -64,21 +68,27 @@ fn parse(path: &Path, text: &str) -> Result<Regression, String> {
     let [token] = tokens.as_slice() else {
         return Err(format!("one token is expected, there are {} lines", tokens.len()));
     };
-    let token = token.parse().map_err(|why| format!("{why}"))?;
+    let text = (*token).to_owned();
+    let token = match token.parse() {
+        Ok(token) => Some(token),
+        Err(TokenError::Unknown) => None,
+        Err(why) => return Err(why.to_string()),
+    };
     let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-    Ok(Regression { name, why, token })
+    Ok(Regression { name, why, text, token })
 }
 
 impl Regression {
     pub(crate) fn rerun(&self, subject: &dyn AnySubject) -> Rerun {
-        let replay = subject.replay(&self.token);
-        Rerun {
-            name: self.name.clone(),
-            why: self.why.clone(),
-            token: self.token.to_string(),
-            outcome: replay.outcome,
-            sentence: replay.sentence,
-        }
+        let (outcome, sentence) = match &self.token {
+            Some(token) => {
+                let replay = subject.replay(token);
+                (replay.outcome, replay.sentence)
+            }
+            None => (Outcome::Diverged, TokenError::Unknown.to_string()),
+        };
+        let Self { name, why, text, .. } = self.clone();
+        Rerun { name, why, token: text, outcome, sentence }
     }
 }
 

@@ -99,7 +99,7 @@ fn rerun_lines(reruns: &[Rerun], lines: &mut Lines) {
         let ended = match rerun.outcome {
             Replayed::PassesNow => continue,
             Replayed::Reproduced => "is back",
-            Replayed::Diverged => "shows nothing any more, the code writes other things",
+            Replayed::Diverged => "shows nothing any more, record it anew",
         };
         lines.add(format_args!("  {} {ended}: {}", rerun.name, rerun.sentence));
         lines.add(format_args!("    kept because: {}", rerun.why));
