@@ -14,7 +14,6 @@ use crate::exit::EXIT_CODES;
 use crate::plan::{Kind, Plan};
 use crate::regressions::{self, USUAL_FOLDER};
 use crate::replay::{self, Telling};
-use crate::report::PlantedBugs;
 use crate::subject;
 use crate::torture::Wanted;
 
@@ -129,8 +128,8 @@ struct TypedTorture {
     /// [default: tests/regressions, if there is such a folder]
     #[arg(long, value_name = "FOLDER")]
     regressions: Option<PathBuf>,
-    /// Result of planted bugs to be shown in the report, as JSON
-    #[arg(long, value_name = "FILE.json", requires = "report")]
+    /// Text to be shown in the report as the proof of the rig: which planted bugs it caught
+    #[arg(long, value_name = "FILE.txt", requires = "report")]
     planted: Option<PathBuf>,
     /// One JSON object on standard output and nothing else there
     #[arg(long)]
@@ -192,7 +191,11 @@ impl TypedTorture {
         };
         let geometry = self.geometry()?;
         let budget = self.budget.as_deref().map(duration).transpose()?;
-        let planted = self.planted.as_deref().map(PlantedBugs::read).transpose()?;
+        let planted = self.planted.as_deref().map(|path| {
+            let text = std::fs::read_to_string(path);
+            text.map_err(|error| format!("--planted {}: {error}", path.display()))
+        });
+        let planted = planted.transpose()?;
         // Last of all, since it starts a program.
         let subject = match &self.program {
             None => subject::built_in(&self.subject)?,

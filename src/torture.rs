@@ -19,7 +19,7 @@ use crate::output::Output;
 use crate::plan::{Plan, Stage};
 use crate::progress::Meter;
 use crate::regressions::{Regression, Rerun};
-use crate::report::{self, PlantedBugs};
+use crate::report;
 use crate::text;
 
 /// Examples that are made smaller, and the time for one of them and for all. It comes on top of
@@ -99,8 +99,8 @@ pub(crate) struct Wanted {
     pub(crate) junit: Option<PathBuf>,
     /// To be run first.
     pub(crate) regressions: Vec<Regression>,
-    /// To be shown on the page.
-    pub(crate) planted: Option<PlantedBugs>,
+    /// Kill matrix of the rig, to be shown on the page.
+    pub(crate) planted: Option<String>,
 }
 
 /// Carries the plan out and prints plan and result.
@@ -123,7 +123,7 @@ pub(crate) fn run<W: Write>(
     }
     let outcome = carry_out(plan, &stages, &wanted.regressions);
     if let Some(path) = &wanted.report {
-        report::write(path, &report::page::page(&outcome, wanted.planted.as_ref()))?;
+        report::write(path, &report::page::page(&outcome, wanted.planted.as_deref()))?;
     }
     if let Some(path) = &wanted.junit {
         report::write(path, &report::junit::junit(&outcome)?)?;

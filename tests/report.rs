@@ -92,19 +92,17 @@ fn a_file_that_cannot_be_written_is_told_before_the_run() {
 
 #[test]
 fn planted_bugs_have_their_place() {
-    let (page, bugs) = (file("planted.html"), file("planted.json"));
-    let table = r#"{"note": "by <hand>", "columns": ["F0"], "rows": [{"name": "a&b", "cells": ["caught"]}]}"#;
-    std::fs::write(&bugs, table).expect("a file");
-    let words = ["--report", page.to_str().unwrap(), "--planted", bugs.to_str().unwrap()];
+    let (page, matrix) = (file("planted.html"), file("planted.txt"));
+    std::fs::write(&matrix, "bug <one> & two   F0  caught\n").expect("a file");
+    let words = ["--report", page.to_str().unwrap(), "--planted", matrix.to_str().unwrap()];
     assert_eq!(run(&[&NAIVE[..], &words].concat()).status.code(), Some(1));
     let page = text(&page);
-    assert!(page.contains("by &lt;hand&gt;") && page.contains("a&amp;b"), "escaped");
-    assert!(page.contains("<td>caught</td>"));
-    std::fs::write(&bugs, table.replace("\"caught\"", "")).expect("a file");
+    assert!(page.contains("bug &lt;one&gt; &amp; two   F0  caught\n"), "escaped, as it is");
+    std::fs::remove_file(&matrix).expect("a file");
     let output = run(&[&NAIVE[..], &words].concat());
     assert_eq!(output.status.code(), Some(2));
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert!(said.contains("'a&b' has 0 cells, there are 1 columns"), "{said}");
+    assert!(said.starts_with("outlast: --planted "), "{said}");
 }
 
 /// Signals as POSIX knows them; elsewhere the run is stopped by its budget alone.

@@ -10,50 +10,10 @@ pub(crate) mod promises;
 use std::path::Path;
 
 use anyhow::Context as _;
-use serde::Deserialize;
 
 /// Writes a file as a whole.
 pub(crate) fn write(path: &Path, text: &str) -> anyhow::Result<()> {
     std::fs::write(path, text).with_context(|| format!("cannot write {}", path.display()))
-}
-
-/// Which planted bugs were caught, and by what: a table that another run made.
-#[derive(Clone, Debug, Deserialize)]
-pub(crate) struct PlantedBugs {
-    /// What was done, in a sentence or two; may be empty.
-    #[serde(default)]
-    pub(crate) note: String,
-    /// Heads of the columns behind the first one.
-    pub(crate) columns: Vec<String>,
-    pub(crate) rows: Vec<PlantedBug>,
-}
-
-/// One planted bug.
-#[derive(Clone, Debug, Deserialize)]
-pub(crate) struct PlantedBug {
-    pub(crate) name: String,
-    /// As many as there are columns.
-    pub(crate) cells: Vec<String>,
-}
-
-impl PlantedBugs {
-    /// Reads the table.
-    pub(crate) fn read(path: &Path) -> Result<Self, String> {
-        let name = path.display();
-        let text =
-            std::fs::read_to_string(path).map_err(|error| format!("--planted {name}: {error}"))?;
-        let bugs: Self =
-            serde_json::from_str(&text).map_err(|error| format!("--planted {name}: {error}"))?;
-        match bugs.rows.iter().find(|row| row.cells.len() != bugs.columns.len()) {
-            None => Ok(bugs),
-            Some(row) => Err(format!(
-                "--planted {name}: '{}' has {} cells, there are {} columns",
-                row.name,
-                row.cells.len(),
-                bugs.columns.len()
-            )),
-        }
-    }
 }
 
 /// A share in percent, for a person: 100 only if it is all, 0 only if it is nothing.

@@ -7,7 +7,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use outlast_faultsim::plan::Verdict;
 use outlast_faultsim::token::Outcome as Replayed;
 
-use super::{PlantedBugs, cost, failure, ledger, promises};
+use super::{cost, failure, ledger, promises};
 use crate::plan::level_in_words;
 use crate::text::{gaps, verdict};
 use crate::torture::Outcome;
@@ -27,7 +27,7 @@ pub(crate) fn unfinished(command: &str) -> String {
 }
 
 /// The result of a run.
-pub(crate) fn page(outcome: &Outcome, planted: Option<&PlantedBugs>) -> String {
+pub(crate) fn page(outcome: &Outcome, planted: Option<&str>) -> String {
     let identity = &outcome.identity;
     let sections = [
         (
@@ -181,32 +181,14 @@ fn regressions(outcome: &Outcome) -> Markup {
     }
 }
 
-fn planted_bugs(planted: Option<&PlantedBugs>) -> Markup {
+fn planted_bugs(matrix: Option<&str>) -> Markup {
     html! {
-        @match planted {
+        @match matrix {
             None => {
-                p { "No result given with " code { "--planted" } ": this page does not show whether the rig "
+                p { "No kill matrix given with " code { "--planted" } ": this page does not show whether the rig "
                     "finds bugs that are known to be there." }
             }
-            Some(planted) => {
-                @if !planted.note.is_empty() { p { (planted.note) } }
-                (scroll("Planted bugs", &html! {
-                    table.grid.dense {
-                        thead { tr {
-                            th scope="col" { "bug" }
-                            @for column in &planted.columns { th scope="col" { (column) } }
-                        } }
-                        tbody {
-                            @for row in &planted.rows {
-                                tr {
-                                    th scope="row" { (row.name) }
-                                    @for cell in &row.cells { td { (cell) } }
-                                }
-                            }
-                        }
-                    }
-                }))
-            }
+            Some(matrix) => { pre tabindex="0" { (matrix) } }
         }
     }
 }
