@@ -1,17 +1,21 @@
 //! Arguments in two stages: what was typed, and what it means.
 
 use std::ffi::OsString;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::builder::NonEmptyStringValueParser;
 use clap::error::ErrorKind;
 use clap::{Args, ColorChoice, Parser, Subcommand};
 use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::token::Token;
 
 use crate::exit::EXIT_CODES;
 use crate::plan::{Kind, Plan};
+use crate::regressions::{self, USUAL_FOLDER};
+use crate::replay::{self, Telling};
+use crate::subject;
+use crate::torture::Wanted;
 
 /// What the arguments ask for.
 pub(crate) enum Task {
@@ -20,9 +24,9 @@ pub(crate) enum Task {
     /// The arguments make no sense, for this reason.
     Refuse(String),
     /// Cut the power of a storage code.
-    Torture { plan: Plan, json: bool },
+    Torture { plan: Box<Plan>, wanted: Box<Wanted> },
     /// Run one history again.
-    Replay { subject: &'static dyn AnySubject, token: Box<Token>, json: bool },
+    Replay(Box<replay::Task>),
 }
 
 #[derive(Debug, Parser)]
@@ -57,6 +61,8 @@ Examples:
   outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
   outlast torture --through spi                store and driver on a simulated serial chip
   outlast torture --subject naive              a storage code that does not survive
+  outlast torture --program ./my-store         code of your own, see examples/c-subject
+  outlast torture --report torture.html --junit torture.xml
   outlast torture --json | jq .verdict
 
 ";
@@ -65,6 +71,7 @@ const REPLAY_EXAMPLES: &str = "\
 Examples:
   outlast replay cut1-vlqbzz...                a token printed by 'outlast torture'
   outlast replay --json cut1-vlqbzz...
+  outlast replay --emit-test cut1-vlqbzz... > tests/lost_value.rs
 
 ";
 
@@ -79,6 +86,10 @@ struct TypedTorture {
     /// time, resets of the microcontroller alone, and a bus that loses commands now and then
     #[arg(long, value_name = "WAY", default_value = "array", value_parser = ["array", "spi"])]
     through: String,
+    /// Storage code in a program of its own that speaks the protocol of the rig, instead of one that
+    /// is built in; examples/c-subject shows one in C
+    #[arg(long, value_name = "PATH", conflicts_with_all = ["subject", "through"])]
+    program: Option<PathBuf>,
     /// Sectors of the part, 2 to 64 [default: 4]
     #[arg(long, value_name = "COUNT")]
     sectors: Option<u32>,
@@ -113,6 +124,19 @@ struct TypedTorture {
     /// default plan
     #[arg(long, value_name = "CUTS")]
     deep: Option<u64>,
+    /// Also write the result as one page that needs no network and no scripts
+    #[arg(long, value_name = "FILE.html")]
+    report: Option<PathBuf>,
+    /// Also write the result as JUnit XML, which build servers read
+    #[arg(long, value_name = "FILE.xml")]
+    junit: Option<PathBuf>,
+    /// Tokens of mended bugs, run first: files NAME.token with a line '# why' and the token
+    /// [default: tests/regressions, if there is such a folder]
+    #[arg(long, value_name = "FOLDER")]
+    regressions: Option<PathBuf>,
+    /// Text to be shown in the report as the proof of the rig: which planted bugs it caught
+    #[arg(long, value_name = "FILE.txt", requires = "report")]
+    planted: Option<PathBuf>,
     /// One JSON object on standard output and nothing else there
     #[arg(long)]
     json: bool,
@@ -124,6 +148,12 @@ struct TypedReplay {
     /// The token, as a torture run printed it
     #[arg(value_parser = NonEmptyStringValueParser::new())]
     token: String,
+    /// Where the storage code lives, if the token is about a program of its own
+    #[arg(long, value_name = "PATH")]
+    program: Option<PathBuf>,
+    /// Print the source of a Rust test that fails as long as the history reproduces
+    #[arg(long, conflicts_with = "json")]
+    emit_test: bool,
     /// One JSON object on standard output and nothing else there
     #[arg(long)]
     json: bool,
@@ -155,7 +185,6 @@ fn said_by_parser(error: &clap::Error) -> Task {
 
 impl TypedTorture {
     fn meaning(self) -> Result<Task, String> {
-        let subject = self.subject()?;
         let level: Level =
             self.level.parse().map_err(|why| format!("--level {}: {why}", self.level))?;
         let kind = match self.deep {
@@ -167,26 +196,30 @@ impl TypedTorture {
             Some(cuts) => Kind::Deep { cuts },
         };
         let geometry = self.geometry()?;
-        if subject.name() == subjects::THROUGH_SPI.name() {
+        if self.through == "spi" {
             fits_serial_chip(&geometry)?;
         }
         let budget = self.budget.as_deref().map(duration).transpose()?;
-        let plan = Plan { subject, geometry, level, seed: self.seed, budget, kind };
-        Ok(Task::Torture { plan, json: self.json })
-    }
-
-    fn subject(&self) -> Result<&'static dyn AnySubject, String> {
-        let name = &self.subject;
-        let subject = subjects::by_name(name).ok_or_else(|| {
-            format!("--subject {name}: unknown; choose one of {}", subject_names())
-        })?;
-        if self.through == "array" {
-            return Ok(subject);
-        }
-        if subject.name() == subjects::outlast::NAME {
-            return Ok(subjects::THROUGH_SPI);
-        }
-        Err(format!("--through spi: only for --subject {}", subjects::outlast::NAME))
+        let planted = self.planted.as_deref().map(|path| {
+            let text = std::fs::read_to_string(path);
+            text.map_err(|error| format!("--planted {}: {error}", path.display()))
+        });
+        let planted = planted.transpose()?;
+        // Last of all, since it starts a program.
+        let subject = match &self.program {
+            None => subject::built_in(&self.subject, self.through == "spi")?,
+            Some(path) => subject::program(path)?,
+        };
+        let folder = self.regressions.as_deref();
+        let usual = Some(Path::new(USUAL_FOLDER)).filter(|usual| usual.is_dir());
+        let regressions = match folder.or(usual) {
+            None => Vec::new(),
+            Some(folder) => regressions::read(folder, subject.name())?,
+        };
+        let Self { program, seed, report, junit, json, .. } = self;
+        let plan = Plan { subject, program, geometry, level, seed, budget, kind };
+        let wanted = Wanted { json, report, junit, regressions, planted };
+        Ok(Task::Torture { plan: Box::new(plan), wanted: Box::new(wanted) })
     }
 
     fn geometry(&self) -> Result<Geometry, String> {
@@ -224,15 +257,31 @@ impl TypedTorture {
 impl TypedReplay {
     fn meaning(self) -> Result<Task, String> {
         let token: Token = self.token.parse().map_err(|why| format!("{why}"))?;
-        let subject = subjects::by_name(&token.subject).ok_or_else(|| {
-            format!(
-                "the token is about the storage code '{}', which this program does not have; \
-                 it has {}",
-                token.subject,
-                subject_names()
-            )
-        })?;
-        Ok(Task::Replay { subject, token: Box::new(token), json: self.json })
+        let subject = match &self.program {
+            Some(path) => {
+                let subject = subject::program(path)?;
+                let (here, wanted) = (subject.name(), &token.subject);
+                if here != wanted {
+                    return Err(format!("the token is about '{wanted}', the program is '{here}'"));
+                }
+                subject
+            }
+            None => subject::built_in(&token.subject, false).map_err(|_| {
+                format!(
+                    "the token is about the storage code '{}', which this program does not have; \
+                     it has {}. Of a program of its own, give the path with --program",
+                    token.subject,
+                    subject::names()
+                )
+            })?,
+        };
+        let telling = match (self.json, self.emit_test) {
+            (true, _) => Telling::Json,
+            (_, true) => Telling::Test,
+            _ => Telling::Text,
+        };
+        let program = self.program;
+        Ok(Task::Replay(Box::new(replay::Task { subject, program, token, telling })))
     }
 }
 
@@ -247,12 +296,8 @@ fn fits_serial_chip(geometry: &Geometry) -> Result<(), String> {
     }
 }
 
-fn subject_names() -> String {
-    subjects::ALL.map(AnySubject::name).join(", ")
-}
-
 fn subject_help() -> String {
-    format!("The storage code: {}", subject_names())
+    format!("The storage code: {}", subject::names())
 }
 
 fn within(option: &str, number: u32, least: u32, most: u32) -> Result<u32, String> {

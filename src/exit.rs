@@ -12,7 +12,7 @@ pub(crate) enum Exit {
     Violation,
     /// The arguments make no sense.
     Usage,
-    /// Nothing was found, but the budget ran out before the plan was done.
+    /// Nothing was found, but the budget ran out or the run was stopped before the plan was done.
     Incomplete,
     /// The storage code fails without any power cut.
     BaselineFailed,
@@ -28,10 +28,11 @@ Exit codes:
   0   nothing found, plan complete; replay: the history passes now
   1   violation found; replay: reproduced
   2   wrong usage
-  3   incomplete: nothing found, but the budget ran out before the plan was done
+  3   incomplete: nothing found, but the budget ran out, or Ctrl-C, before the plan was done
   4   the storage code fails without any power cut
   6   replay: diverged, the code no longer does what the token recorded
-  70  internal error, or the result could not be written";
+  70  internal error, or the result could not be written
+  130 Ctrl-C twice: ended without a result";
 
 impl Exit {
     /// The number the process ends with.

@@ -1,14 +1,20 @@
 //! `outlast`: puts settings storage for NOR flash under simulated power cuts.
 //!
 //! The work is done by the library `outlast_faultsim`; here arguments become a plan and results
-//! become text or JSON.
+//! become text, JSON, a page or JUnit XML.
 
 mod args;
+mod emit;
 mod exit;
+mod identity;
+mod interrupt;
 mod output;
 mod plan;
 mod progress;
+mod regressions;
 mod replay;
+mod report;
+mod subject;
 mod text;
 mod torture;
 
@@ -35,8 +41,8 @@ fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
             eprint!("outlast: {text}");
             Ok(Exit::Usage)
         }
-        Task::Torture { plan, json } => torture::run(&plan, json, &mut output),
-        Task::Replay { subject, token, json } => replay::run(subject, &token, json, &mut output),
+        Task::Torture { plan, wanted } => torture::run(&plan, &wanted, &mut output),
+        Task::Replay(task) => replay::run(&task, &mut output),
     };
     done.unwrap_or_else(|error| {
         eprintln!("outlast: {error:#}");

@@ -1,6 +1,7 @@
 //! What a torture run consists of, and how to say it.
 
 use std::fmt::Write as _;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use outlast_faultsim::device::{Geometry, Level};
@@ -23,6 +24,8 @@ const RANDOM_OPS: u32 = 40;
 const SMALL_PAGE: u32 = 64;
 /// Cuts in all random lives of the default plan.
 const RANDOM_CUTS: u64 = 1_300_000;
+/// The same for code in a program of its own, which costs a hundred times as much.
+const RANDOM_CUTS_OF_A_PROGRAM: u64 = 20_000;
 /// With fewer cuts per history asked for, the plan has no random lives, which have hundreds.
 const DEEP_FROM: u32 = 3;
 
@@ -36,6 +39,8 @@ const RECOVERIES_IN_A_ROW: u32 = 8;
 pub(crate) struct Plan {
     /// The storage code.
     pub(crate) subject: &'static dyn AnySubject,
+    /// Where it lives, if it is not built in.
+    pub(crate) program: Option<PathBuf>,
     /// Sizes of the part.
     pub(crate) geometry: Geometry,
     /// How nasty the cuts are.
@@ -97,7 +102,8 @@ impl Plan {
             vec![systematic(40, WorkloadSource::TideGauge), systematic(5, random(RANDOM_OPS))]
         };
         if depth >= DEEP_FROM {
-            stages.push(self.on_small_sectors(self.stage(55, lives(RANDOM_CUTS))));
+            let cuts = if self.program.is_some() { RANDOM_CUTS_OF_A_PROGRAM } else { RANDOM_CUTS };
+            stages.push(self.on_small_sectors(self.stage(55, lives(cuts))));
         }
         stages
     }
@@ -125,15 +131,26 @@ impl Plan {
         Stage { config, weight }
     }
 
+    /// Where the storage code lives, if it is not built in, as an option.
+    pub(crate) fn program_option(&self) -> Option<String> {
+        let path = self.program.as_ref()?;
+        Some(format!("--program {}", quoted(&path.display().to_string())))
+    }
+
     /// The command that repeats this run.
     pub(crate) fn command(&self) -> String {
         let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
         let (level, seed) = (self.level, self.seed);
-        let name = self.subject.name();
-        let through_spi = format!("{} --through spi", subjects::outlast::NAME);
-        let subject = if name == subjects::THROUGH_SPI.name() { &through_spi } else { name };
+        let subject = self.program_option().unwrap_or_else(|| {
+            let name = self.subject.name();
+            if name == subjects::THROUGH_SPI.name() {
+                format!("--subject {} --through spi", subjects::outlast::NAME)
+            } else {
+                format!("--subject {name}")
+            }
+        });
         let mut command = format!(
-            "outlast torture --subject {subject} --sectors {sectors} --sector-bytes \
+            "outlast torture {subject} --sectors {sectors} --sector-bytes \
              {sector_bytes} --unit {unit} --page {page} --level {level} --seed {seed}"
         );
         // Writing to a string does not fail.
@@ -146,6 +163,16 @@ impl Plan {
             let _ = write!(command, " --budget {}s", budget.as_secs());
         }
         command
+    }
+}
+
+/// A word as a POSIX shell takes it.
+fn quoted(word: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./+:@%".contains(c);
+    if !word.is_empty() && word.chars().all(plain) {
+        word.to_owned()
+    } else {
+        format!("'{}'", word.replace('\'', "'\\''"))
     }
 }
 

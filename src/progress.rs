@@ -21,6 +21,7 @@ const LEAST_SHARE: f64 = 0.005;
 pub(crate) struct Meter {
     stages: Vec<(Progress, u32)>,
     minimising: AtomicBool,
+    stopped: AtomicBool,
 }
 
 /// What the meter shows at one moment.
@@ -37,12 +38,25 @@ struct Reading {
 impl Meter {
     pub(crate) fn new(stages: &[Stage]) -> Self {
         let stages = stages.iter().map(|stage| (Progress::default(), stage.weight)).collect();
-        Self { stages, minimising: AtomicBool::new(false) }
+        Self { stages, minimising: AtomicBool::new(false), stopped: AtomicBool::new(false) }
     }
 
     /// The library's counters of a stage.
     pub(crate) fn of(&self, stage: usize) -> Option<&Progress> {
         self.stages.get(stage).map(|(progress, _)| progress)
+    }
+
+    /// Makes the stages end soon with what they have.
+    pub(crate) fn stop(&self) {
+        self.stopped.store(true, Ordering::Relaxed);
+        for (progress, _) in &self.stages {
+            progress.stop.store(true, Ordering::Relaxed);
+        }
+    }
+
+    /// Whether somebody asked to stop.
+    pub(crate) fn is_stopped(&self) -> bool {
+        self.stopped.load(Ordering::Relaxed)
     }
 
     /// From now on examples are made smaller.
@@ -143,7 +157,7 @@ mod tests {
             ..Progress::default()
         };
         let stages = vec![(progress(10, 10, 4000), 30), (progress(200, 50, 2000), 70)];
-        Meter { stages, minimising: AtomicBool::new(false) }
+        Meter { stages, minimising: AtomicBool::new(false), stopped: AtomicBool::new(false) }
     }
 
     #[test]

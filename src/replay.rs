@@ -1,27 +1,26 @@
 //! Runs the history of a token again.
 
 use std::io::Write;
+use std::path::PathBuf;
 
-use outlast_faultsim::device::{Geometry, Level};
 use outlast_faultsim::finding::Breach;
+use outlast_faultsim::scene::Scene;
 use outlast_faultsim::subjects::AnySubject;
 use outlast_faultsim::token::{Outcome, Token};
 use serde::Serialize;
 
+use crate::emit;
 use crate::exit::Exit;
+use crate::identity::Identity;
 use crate::output::Output;
 use crate::text;
 
 /// What became of the history; as JSON what `--json` prints.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct Story {
-    /// Of this program.
-    pub(crate) version: &'static str,
+    #[serde(flatten)]
+    pub(crate) identity: Identity,
     pub(crate) token: String,
-    pub(crate) subject: String,
-    pub(crate) geometry: Geometry,
-    pub(crate) level: Level,
-    pub(crate) seed: u64,
     /// What was wrong when the token was made.
     pub(crate) breach: Breach,
     pub(crate) outcome: Outcome,
@@ -31,39 +30,57 @@ pub(crate) struct Story {
     pub(crate) operations: Vec<String>,
     /// One line per cut.
     pub(crate) cut_points: Vec<String>,
+    /// The last cuts as pictures, and the part when something was found wrong.
+    pub(crate) scenes: Vec<Scene>,
+}
+
+/// What is to be run again, and how to tell it.
+pub(crate) struct Task {
+    pub(crate) subject: &'static dyn AnySubject,
+    /// Where the storage code lives, if it is not built in.
+    pub(crate) program: Option<PathBuf>,
+    pub(crate) token: Token,
+    pub(crate) telling: Telling,
+}
+
+/// How to tell what happened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Telling {
+    Text,
+    Json,
+    /// The source of a test.
+    Test,
 }
 
 /// Runs it and prints what happened.
-pub(crate) fn run<W: Write>(
-    subject: &dyn AnySubject,
-    token: &Token,
-    json: bool,
-    output: &mut Output<W>,
-) -> anyhow::Result<Exit> {
-    let replay = subject.replay(token);
+pub(crate) fn run<W: Write>(task: &Task, output: &mut Output<W>) -> anyhow::Result<Exit> {
+    let token = &task.token;
+    let replay = task.subject.replay(token);
     let story = Story {
-        version: env!("CARGO_PKG_VERSION"),
+        identity: Identity::new(&token.subject, token.geometry, token.level, token.seed),
         token: token.to_string(),
-        subject: token.subject.clone(),
-        geometry: token.geometry,
-        level: token.level,
-        seed: token.seed,
         breach: token.breach,
         outcome: replay.outcome,
         sentence: replay.sentence,
         operations: replay.operations,
         cut_points: replay.cut_points,
+        scenes: replay.scenes,
     };
-    if json {
-        output.json(&story)?;
-    } else {
-        output.say(&text::story(&story))?;
+    match task.telling {
+        Telling::Json => output.json(&story)?,
+        Telling::Text => output.say(&text::story(&story))?,
+        Telling::Test => output.say(&emit::test(&story, task.program.as_deref()))?,
     }
-    Ok(story.outcome.into())
+    Ok(match (task.telling, story.outcome) {
+        // The test was asked for, and here it is.
+        (Telling::Test, Outcome::Reproduced) => Exit::Clean,
+        (_, outcome) => outcome.into(),
+    })
 }
 
 #[cfg(test)]
 mod tests {
+    use outlast_faultsim::device::{Geometry, Level};
     use outlast_faultsim::plan::{Config, Progress};
     use outlast_faultsim::subjects::naive::Naive;
     use outlast_faultsim::subjects::two_copies::TwoCopies;
@@ -76,9 +93,11 @@ mod tests {
         let config = Config { minimise: None, ..Config::small(geometry, Level::F1) };
         let report = AnySubject::run(&Naive, &config, &Progress::default());
         let token: Token = report.violations[0].token.parse().unwrap();
-        let ends = |subject: &dyn AnySubject| {
+        let ends = |subject: &'static dyn AnySubject| {
             let mut text = Vec::new();
-            let exit = run(subject, &token, false, &mut Output::new(&mut text)).unwrap();
+            let task =
+                Task { subject, program: None, token: token.clone(), telling: Telling::Text };
+            let exit = run(&task, &mut Output::new(&mut text)).unwrap();
             (exit.code(), String::from_utf8(text).unwrap())
         };
         let (code, text) = ends(&Naive);

@@ -9,6 +9,7 @@ use outlast_faultsim::report::{Violation, WorstCase};
 use outlast_faultsim::token::Outcome as Replayed;
 
 use crate::plan::{Plan, Stage, level_in_words};
+use crate::regressions::Rerun;
 use crate::replay::Story;
 use crate::torture::{Outcome, StageOutcome};
 
@@ -41,12 +42,13 @@ pub(crate) fn plan(plan: &Plan, stages: &[Stage]) -> String {
 /// The result of a torture run; the last line is made for `grep`.
 pub(crate) fn outcome(outcome: &Outcome) -> String {
     let mut lines = Lines::default();
+    rerun_lines(&outcome.regressions, &mut lines);
     for (number, stage) in (1..).zip(&outcome.stages) {
         stage_lines(number, stage, &mut lines);
     }
     not_explored(&outcome.stages, &mut lines);
     for (number, violation) in (1..).zip(&outcome.violations).take(TOLD_IN_FULL) {
-        told_in_full(number, outcome.violations.len(), violation, &mut lines);
+        told_in_full(number, violation, outcome, &mut lines);
     }
     let others = outcome.violations.get(TOLD_IN_FULL..).unwrap_or_default();
     if !outcome.violations.is_empty() {
@@ -54,7 +56,7 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
     }
     for (number, violation) in (TOLD_IN_FULL + 1..).zip(others).take(TOLD_IN_SHORT) {
         lines.add(format_args!("violation {number}: {}", headline(violation)));
-        lines.add(format_args!("  outlast replay {}", violation.token));
+        lines.add(format_args!("  {}", outcome.replay(&violation.token)));
     }
     let untold = others.len().saturating_sub(TOLD_IN_SHORT);
     if untold > 0 {
@@ -75,10 +77,34 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
         totals.power_ups,
         totals.violating,
         outcome.violations.len(),
-        outcome.seed,
+        outcome.identity.seed,
         outcome.seconds
     ));
     lines.0
+}
+
+/// Tokens of mended bugs, which were run first.
+fn rerun_lines(reruns: &[Rerun], lines: &mut Lines) {
+    if reruns.is_empty() {
+        return;
+    }
+    let count = |outcome| reruns.iter().filter(|rerun| rerun.outcome == outcome).count();
+    lines.add(format_args!(
+        "regressions: {} pass, {} reproduced, {} diverged",
+        count(Replayed::PassesNow),
+        count(Replayed::Reproduced),
+        count(Replayed::Diverged)
+    ));
+    for rerun in reruns {
+        let ended = match rerun.outcome {
+            Replayed::PassesNow => continue,
+            Replayed::Reproduced => "is back",
+            Replayed::Diverged => "shows nothing any more, record it anew",
+        };
+        lines.add(format_args!("  {} {ended}: {}", rerun.name, rerun.sentence));
+        lines.add(format_args!("    kept because: {}", rerun.why));
+        lines.add(format_args!("    outlast replay {}", rerun.token));
+    }
 }
 
 fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
@@ -133,8 +159,8 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
     worst(&stage.worst, lines);
 }
 
-/// What several stages do not show is said once.
-fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
+/// What the stages do not show; what several do not is said once, with their numbers.
+pub(crate) fn gaps(stages: &[StageOutcome]) -> Vec<(&str, Vec<String>)> {
     let mut gaps: Vec<(&str, Vec<String>)> = Vec::new();
     for (number, stage) in (1..).zip(stages) {
         for gap in &stage.not_explored {
@@ -145,6 +171,11 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
             }
         }
     }
+    gaps
+}
+
+fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
+    let gaps = gaps(stages);
     if !gaps.is_empty() {
         lines.add("not explored:");
     }
@@ -174,17 +205,18 @@ fn worst(worst: &WorstCase, lines: &mut Lines) {
     lines.add(format_args!("                operation {}", worst.op));
 }
 
-fn told_in_full(number: usize, of: usize, violation: &Violation, lines: &mut Lines) {
+fn told_in_full(number: usize, violation: &Violation, outcome: &Outcome, lines: &mut Lines) {
+    let of = outcome.violations.len();
     lines.add(RULE);
     lines.add(format_args!("violation {number} of {of}: {}", headline(violation)));
     lines.add(format_args!("  {}", violation.sentence));
     story_lines(&violation.operations, &violation.cut_points, lines);
     let size = if violation.minimised { "shortest found" } else { "as found" };
     lines.add(format_args!("  fails at {}, {size}; replay with:", violation.level));
-    lines.add(format_args!("  outlast replay {}", violation.token));
+    lines.add(format_args!("  {}", outcome.replay(&violation.token)));
 }
 
-fn headline(violation: &Violation) -> String {
+pub(crate) fn headline(violation: &Violation) -> String {
     let images = if violation.count == 1 { "image" } else { "images" };
     format!("{} ({} {images})", violation.signature, grouped(violation.count))
 }
@@ -203,9 +235,10 @@ fn story_lines(operations: &[String], cut_points: &[String], lines: &mut Lines) 
 /// The result of a replay; the last line is made for `grep`.
 pub(crate) fn story(story: &Story) -> String {
     let mut lines = Lines::default();
+    let identity = &story.identity;
     lines.add(format_args!(
         "{} on {}, level {}, seed {}",
-        story.subject, story.geometry, story.level, story.seed
+        identity.subject, identity.geometry, identity.level, identity.seed
     ));
     lines.add(format_args!("recorded: {}", story.breach.headline()));
     story_lines(&story.operations, &story.cut_points, &mut lines);
@@ -219,7 +252,7 @@ pub(crate) fn story(story: &Story) -> String {
     lines.0
 }
 
-const fn verdict(verdict: Verdict) -> &'static str {
+pub(crate) const fn verdict(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Clean => "clean",
         Verdict::Violation => "violation",
@@ -232,7 +265,7 @@ fn cuts_in_words(cuts: u64) -> String {
     if cuts == 1 { "1 cut".to_owned() } else { format!("{cuts} cuts") }
 }
 
-fn device_time(time: &DeviceTime) -> String {
+pub(crate) fn device_time(time: &DeviceTime) -> String {
     let milliseconds = |ns: u64| ns as f64 / 1e6;
     format!(
         "{:.1} ms typical, {:.1} ms at most",
@@ -253,7 +286,7 @@ impl Lines {
 }
 
 /// A number with a comma between groups of three digits.
-fn grouped(number: u64) -> impl Display {
+pub(crate) fn grouped(number: u64) -> impl Display {
     struct Grouped(u64);
     impl Display for Grouped {
         fn fmt(&self, formatter: &mut Formatter<'_>) -> fmt::Result {

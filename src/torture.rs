@@ -1,17 +1,25 @@
 //! Carries out a plan and draws one result from its stages.
 
 use std::io::Write;
-use std::time::{Duration, Instant};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant, SystemTime};
 
-use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::device::Geometry;
 use outlast_faultsim::plan::{Report, Verdict};
 use outlast_faultsim::report::{Baseline, Counts, Violation, WorstCase};
+use outlast_faultsim::subject::Bounds;
+use outlast_faultsim::token::Outcome as Replayed;
 use serde::Serialize;
 
 use crate::exit::Exit;
+use crate::identity::Identity;
+use crate::interrupt;
 use crate::output::Output;
 use crate::plan::{Plan, Stage};
 use crate::progress::Meter;
+use crate::regressions::{Regression, Rerun};
+use crate::report;
 use crate::text;
 
 /// Examples that are made smaller, and the time for one of them and for all. It comes on top of
@@ -23,20 +31,23 @@ const TIME_FOR_EXAMPLES: Duration = Duration::from_secs(20);
 /// The result of a torture run; as JSON what `--json` prints.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct Outcome {
-    /// Of this program.
-    pub(crate) version: &'static str,
+    #[serde(flatten)]
+    pub(crate) identity: Identity,
     /// The command that repeats the run.
     pub(crate) repeat: String,
-    pub(crate) subject: String,
-    pub(crate) geometry: Geometry,
-    pub(crate) level: Level,
-    pub(crate) seed: u64,
+    /// What a replay needs beside the token: `--program PATH `, if the code is not built in.
+    #[serde(skip)]
+    pub(crate) program_option: Option<String>,
+    /// When it began, in UTC.
+    pub(crate) began: String,
     pub(crate) verdict: Verdict,
     /// Why it is incomplete or what fails without cuts; else empty.
     pub(crate) reason: String,
     /// Of the whole run.
     pub(crate) seconds: f64,
     pub(crate) totals: Totals,
+    /// Tokens of mended bugs, run first.
+    pub(crate) regressions: Vec<Rerun>,
     pub(crate) stages: Vec<StageOutcome>,
     /// One per signature, fewest cuts first.
     pub(crate) violations: Vec<Violation>,
@@ -71,23 +82,53 @@ pub(crate) struct StageOutcome {
     pub(crate) seconds: f64,
     pub(crate) counts: Counts,
     pub(crate) baseline: Baseline,
+    /// The worst case the storage code claims for itself, if it does.
+    pub(crate) bounds: Option<Bounds>,
     pub(crate) worst: WorstCase,
     /// What it does not show, in words.
     pub(crate) not_explored: Vec<String>,
 }
 
+/// What is wanted beside the run itself.
+#[derive(Debug, Default)]
+pub(crate) struct Wanted {
+    /// JSON instead of text on standard output.
+    pub(crate) json: bool,
+    /// Where to write a page, and JUnit XML.
+    pub(crate) report: Option<PathBuf>,
+    pub(crate) junit: Option<PathBuf>,
+    /// To be run first.
+    pub(crate) regressions: Vec<Regression>,
+    /// Kill matrix of the rig, to be shown on the page.
+    pub(crate) planted: Option<String>,
+}
+
 /// Carries the plan out and prints plan and result.
 pub(crate) fn run<W: Write>(
     plan: &Plan,
-    json: bool,
+    wanted: &Wanted,
     output: &mut Output<W>,
 ) -> anyhow::Result<Exit> {
     let stages = plan.stages();
-    if !json {
+    // Now rather than at the end of a long run it shows whether the files can be written; and
+    // what an earlier run left there must not be taken for the result of this one.
+    if let Some(path) = &wanted.report {
+        report::write(path, &report::page::unfinished(&plan.command()))?;
+    }
+    if let Some(path) = &wanted.junit {
+        report::write(path, &report::junit::unfinished()?)?;
+    }
+    if !wanted.json {
         output.say(&text::plan(plan, &stages))?;
     }
-    let outcome = carry_out(plan, &stages);
-    if json {
+    let outcome = carry_out(plan, &stages, &wanted.regressions);
+    if let Some(path) = &wanted.report {
+        report::write(path, &report::page::page(&outcome, wanted.planted.as_deref()))?;
+    }
+    if let Some(path) = &wanted.junit {
+        report::write(path, &report::junit::junit(&outcome)?)?;
+    }
+    if wanted.json {
         output.json(&outcome)?;
     } else {
         output.say(&text::outcome(&outcome))?;
@@ -95,29 +136,37 @@ pub(crate) fn run<W: Write>(
     Ok(outcome.verdict.into())
 }
 
-fn carry_out(plan: &Plan, stages: &[Stage]) -> Outcome {
+fn carry_out(plan: &Plan, stages: &[Stage], regressions: &[Regression]) -> Outcome {
     let started = Instant::now();
-    let meter = Meter::new(stages);
+    let meter = Arc::new(Meter::new(stages));
+    let stops = Arc::clone(&meter);
+    interrupt::on_first(move || stops.stop());
     let mut outcome = Outcome {
-        version: env!("CARGO_PKG_VERSION"),
+        identity: Identity::new(plan.subject.name(), plan.geometry, plan.level, plan.seed),
         repeat: plan.command(),
-        subject: plan.subject.name().to_owned(),
-        geometry: plan.geometry,
-        level: plan.level,
-        seed: plan.seed,
+        program_option: plan.program_option().map(|option| option + " "),
+        began: humantime::format_rfc3339_seconds(SystemTime::now()).to_string(),
         verdict: Verdict::Clean,
         reason: String::new(),
         seconds: 0.0,
         totals: Totals::default(),
+        regressions: Vec::new(),
         stages: Vec::new(),
         violations: Vec::new(),
     };
     meter.watch(|| {
+        for regression in regressions {
+            if meter.is_stopped() {
+                break;
+            }
+            outcome.add_rerun(regression.rerun(plan.subject));
+        }
         for (index, stage) in stages.iter().enumerate() {
             let left = plan.budget.map(|budget| budget.saturating_sub(started.elapsed()));
             let begun = Instant::now();
             let skipped = left == Some(Duration::ZERO)
                 || outcome.verdict == Verdict::BaselineFailed
+                || meter.is_stopped()
                 || meter.of(index).is_none();
             let report = meter.of(index).filter(|_| !skipped).map(|progress| {
                 let mut config = stage.config;
@@ -130,15 +179,26 @@ fn carry_out(plan: &Plan, stages: &[Stage]) -> Outcome {
         outcome.violations.sort_by_key(|violation| violation.cuts);
         let until = Instant::now() + TIME_FOR_EXAMPLES;
         for violation in outcome.violations.iter_mut().take(SMALLER_EXAMPLES) {
+            if meter.is_stopped() {
+                break;
+            }
             let left = until.saturating_duration_since(Instant::now());
             plan.subject.shrink(violation, left.min(TIME_PER_EXAMPLE));
         }
     });
+    if meter.is_stopped() && outcome.verdict == Verdict::Incomplete {
+        outcome.reason.insert_str(0, "stopped by a signal; ");
+    }
     outcome.seconds = started.elapsed().as_secs_f64();
     outcome
 }
 
 impl Outcome {
+    /// The command that runs a history again; `what` is its token, with options before it.
+    pub(crate) fn replay(&self, what: &str) -> String {
+        format!("outlast replay {}{what}", self.program_option.as_deref().unwrap_or_default())
+    }
+
     /// Adds what became of a stage; no report means that it was not begun.
     fn add(&mut self, stage: &Stage, report: Option<Report>, time: Duration) {
         let number = self.stages.len() + 1;
@@ -151,6 +211,7 @@ impl Outcome {
             seconds: time.as_secs_f64(),
             counts: Counts::default(),
             baseline: Baseline::default(),
+            bounds: None,
             worst: WorstCase::default(),
             not_explored: Vec::new(),
         };
@@ -160,6 +221,7 @@ impl Outcome {
             done.reason = report.reason;
             done.counts = report.counts;
             done.baseline = report.baseline;
+            done.bounds = report.bounds;
             done.worst = report.worst;
             self.totals.add(&done.counts);
             done.not_explored = report.not_explored;
@@ -176,6 +238,15 @@ impl Outcome {
             }
         }
         self.stages.push(done);
+    }
+
+    /// A bug that is back is a violation, whatever the stages find.
+    fn add_rerun(&mut self, rerun: Rerun) {
+        if rerun.outcome == Replayed::Reproduced && self.verdict != Verdict::Violation {
+            self.verdict = Verdict::Violation;
+            self.reason = format!("regression {}: {}", rerun.name, rerun.sentence);
+        }
+        self.regressions.push(rerun);
     }
 
     /// One example per signature: the one with the fewest cuts.
@@ -216,7 +287,7 @@ impl Totals {
 
 #[cfg(test)]
 mod tests {
-    use outlast_faultsim::device::Part;
+    use outlast_faultsim::device::{Level, Part};
     use outlast_faultsim::subject::{Op, Subject, Trouble};
     use outlast_faultsim::subjects::AnySubject;
     use outlast_faultsim::workload::KeyNames;
@@ -249,12 +320,13 @@ mod tests {
 
     fn plan(subject: &'static dyn AnySubject, kind: Kind) -> Plan {
         let geometry = Geometry::new(2, 512, 1, 256).unwrap();
-        Plan { subject, geometry, level: Level::F0, seed: 1, budget: None, kind }
+        let (program, budget) = (None, None);
+        Plan { subject, program, geometry, level: Level::F0, seed: 1, budget, kind }
     }
 
     fn run(plan: &Plan) -> (Exit, String) {
         let mut text = Vec::new();
-        let exit = super::run(plan, false, &mut Output::new(&mut text)).unwrap();
+        let exit = super::run(plan, &Wanted::default(), &mut Output::new(&mut text)).unwrap();
         (exit, String::from_utf8(text).unwrap())
     }
 
@@ -280,7 +352,7 @@ mod tests {
 
     #[test]
     fn equal_signatures_are_one_violation() {
-        let outcome = carry_out(&plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 }), &[]);
+        let outcome = carry_out(&plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 }), &[], &[]);
         let found = run_deep();
         let mut outcome = Outcome { violations: Vec::new(), ..outcome };
         let more_cuts = Violation { cuts: found.cuts + 1, count: 5, ..found.clone() };
@@ -292,7 +364,7 @@ mod tests {
 
     fn run_deep() -> Violation {
         let plan = plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 });
-        let outcome = carry_out(&plan, &plan.stages());
+        let outcome = carry_out(&plan, &plan.stages(), &[]);
         outcome.violations.into_iter().next().unwrap()
     }
 }

@@ -72,6 +72,10 @@ fn help_shows_examples_and_exit_codes() {
         "--budget",
         "--deep",
         "--json",
+        "--program",
+        "--report",
+        "--junit",
+        "--regressions",
         "Examples:",
         "outlast torture --unit 8",
     ] {
@@ -140,6 +144,7 @@ fn without_times(mut value: Value) -> Value {
         match value {
             Value::Object(fields) => {
                 fields.remove("seconds");
+                fields.remove("began");
                 fields.values_mut().for_each(strip);
             }
             Value::Array(items) => items.iter_mut().for_each(strip),

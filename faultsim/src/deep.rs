@@ -273,6 +273,7 @@ pub(crate) fn run<S: Subject>(
         reason,
         counts,
         baseline: Baseline::default(),
+        bounds: subject.bounds(&config.geometry),
         worst,
         violations,
         not_explored,
@@ -314,6 +315,7 @@ fn one_life<S: Subject>(
     counts.judged = life.judged;
     counts.judged_by_cuts = vec![life.judged];
     counts.power_ups = life.power_ups;
+    counts.ledger = std::mem::take(&mut life.ledger);
     yielded.worst = life.worst();
     yielded.fingerprints = life.fingerprints;
     yielded
@@ -348,6 +350,7 @@ fn violation<S: Subject>(
         level: config.level,
         operations: told.operations,
         cut_points: told.cut_points,
+        scenes: told.scenes,
         token: token.to_string(),
         minimised: false,
     }
@@ -362,6 +365,9 @@ pub(crate) fn replay<S: Subject>(token: &Token, lived: &Lived, subject: &S) -> R
     life.spare_after(lived.in_a_row);
     life.tell_all();
     let finding = live(&mut life, &eras);
+    if let Some(finding) = &finding {
+        life.tell_end(finding);
+    }
     let (outcome, sentence) = match finding {
         Some(finding) if finding.breach == token.breach => (Outcome::Reproduced, finding.sentence),
         Some(finding) => (Outcome::Diverged, finding.sentence),
@@ -380,6 +386,7 @@ pub(crate) fn replay<S: Subject>(token: &Token, lived: &Lived, subject: &S) -> R
         sentence,
         operations: shorten(life.told_operations),
         cut_points: shorten(life.told_cuts),
+        scenes: life.told_scenes,
     }
 }
 

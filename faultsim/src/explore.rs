@@ -14,6 +14,7 @@ use crate::finding::{Finding, Signature};
 use crate::follow;
 use crate::intern::Fingerprint;
 use crate::job::Job;
+use crate::ledger::Place;
 use crate::path::Path;
 use crate::plan::{Clock, Config, Systematic};
 use crate::report::{Counts, Report, Verdict, WorstCase};
@@ -89,6 +90,7 @@ pub(crate) fn run<S: Subject>(
         reason: String::new(),
         counts: Counts::default(),
         baseline: crate::report::Baseline::default(),
+        bounds: subject.bounds(&config.geometry),
         worst: WorstCase::default(),
         violations: Vec::new(),
         not_explored: setting.not_explored(),
@@ -139,6 +141,8 @@ impl<S: Subject> Setting<'_, S> {
     ) -> (Counts, WorstCase, Findings) {
         let steps = &prepared.baseline.trace.steps;
         let planned = cut_points.len() as u64;
+        let place = |at: &usize| Place::of(&prepared.baseline.trace, *at, false);
+        let places: Vec<Place> = cut_points.iter().map(place).collect();
         clock.progress.planned.fetch_add(planned, Ordering::Relaxed);
         // The part before every n-th step, so that a job need not start from the beginning.
         let mut image = prepared.baseline.start.clone();
@@ -178,9 +182,10 @@ impl<S: Subject> Setting<'_, S> {
         let mut findings = Findings::new();
         let mut fingerprints = Vec::new();
         let last = first.into_inner();
-        for (job, mut yielded) in yields.into_iter().enumerate() {
+        for (job, (mut yielded, place)) in yields.into_iter().zip(places).enumerate() {
+            counts.ledger.point(place, yielded.finished && job <= last);
             if job > last {
-                break;
+                continue;
             }
             counts.add(&yielded.counts);
             counts.done += u64::from(yielded.finished);
@@ -215,6 +220,7 @@ impl Counts {
         self.represented += other.represented;
         self.power_ups += other.power_ups;
         self.violating += other.violating;
+        self.ledger.add(&other.ledger);
         if self.judged_by_cuts.len() < other.judged_by_cuts.len() {
             self.judged_by_cuts.resize(other.judged_by_cuts.len(), 0);
         }

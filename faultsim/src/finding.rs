@@ -41,6 +41,24 @@ pub enum Breach {
 }
 
 impl Breach {
+    /// All of them. Their number in this list is part of the tokens: a new one comes last.
+    pub const ALL: [Self; 14] = [
+        Self::Lost,
+        Self::Outdated,
+        Self::Returned,
+        Self::Invented,
+        Self::Half,
+        Self::Unsettled,
+        Self::Damaged,
+        Self::Listing,
+        Self::NotOpening,
+        Self::NotWritable,
+        Self::Panicked,
+        Self::Endless,
+        Self::Contract,
+        Self::OverBounds,
+    ];
+
     /// A few words for a headline.
     pub const fn headline(self) -> &'static str {
         match self {
@@ -54,7 +72,7 @@ impl Breach {
             Self::Listing => "names listed differ from what can be read",
             Self::NotOpening => "does not come up",
             Self::NotWritable => "cannot be written any more",
-            Self::Panicked => "panic",
+            Self::Panicked => "panic or crash",
             Self::Endless => "endless loop",
             Self::Contract => "asks the impossible of the part",
             Self::OverBounds => "more work than the stated worst case",

@@ -6,6 +6,7 @@ use crate::intern::fingerprint;
 use crate::judge::{State, Wanted};
 use crate::path::Path;
 use crate::report::Violation;
+use crate::scene::{MOST_SCENES, Scene, torn};
 use crate::setting::{Prepared, Setting, interrupted};
 use crate::subject::Subject;
 use crate::token::{Origin, Token};
@@ -29,6 +30,7 @@ pub(crate) struct Told {
     pub(crate) end: End,
     pub(crate) operations: Vec<String>,
     pub(crate) cut_points: Vec<String>,
+    pub(crate) scenes: Vec<Scene>,
     pub(crate) signature: Option<Signature>,
     /// Of the image after the last cut.
     pub(crate) digest: u16,
@@ -44,6 +46,7 @@ impl Told {
             level: token.level,
             operations: self.operations,
             cut_points: self.cut_points,
+            scenes: self.scenes,
             token: token.to_string(),
             minimised: false,
         }
@@ -57,6 +60,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
         end: End::Nothing,
         operations: operations(setting, base, path),
         cut_points: Vec::new(),
+        scenes: Vec::new(),
         signature: None,
         digest: 0,
     };
@@ -71,9 +75,12 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             told.end = End::Astray(format!("there is no step {at} to cut"));
             return told;
         };
-        for step in done {
-            image.apply(setting.geometry, step);
-        }
+        // The operation or recovery that the cut falls into begins here.
+        let begins = trace.segment(at).map_or(at, |segment| segment.first);
+        let (earlier, done) = done.split_at(begins);
+        earlier.iter().for_each(|step| image.apply(setting.geometry, step));
+        let before = image.clone();
+        done.iter().for_each(|step| image.apply(setting.geometry, step));
         let tears = setting.tears(&image, trace, at, number + 1);
         let Some(tear) = tears.get(cut.tear as usize) else {
             told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
@@ -85,7 +92,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             Some(step) => {
                 image.apply_torn(setting.geometry, step, tear);
                 let during = place(setting, prepared, trace, at, number, first.map(|c| c.step));
-                format!("cut {}: {step} {during}, {tear}", number + 1)
+                format!("cut {}: {step} {during}, {}", number + 1, torn(tear))
             }
         });
         let allowed = trace.allowed(at, cut.tear == 0).clone();
@@ -96,6 +103,11 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             && let Some(line) = told.cut_points.last_mut()
         {
             line.push_str(&format!("; then {}", pick.bias(salt)));
+        }
+        if number + MOST_SCENES >= path.cuts.len() {
+            let title = told.cut_points.last().cloned().unwrap_or_default();
+            let step = trace.steps.get(at);
+            told.scenes.push(Scene::new(title, setting.geometry, done, step, &before, &image));
         }
         told.digest = fingerprint(&image).to_le_bytes()[..2]
             .iter()
@@ -117,6 +129,9 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
                     operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
                     interrupted: what,
                 });
+                let title = format!("found: {}", finding.sentence);
+                let now = judge.session.part.chip().image().clone();
+                told.scenes.push(Scene::new(title, setting.geometry, &[], None, &image, &now));
                 told.end = End::Finding(finding);
                 return told;
             }

@@ -11,6 +11,7 @@ use crate::explore::{Found, Stop, Yield};
 use crate::finding::{Signature, When};
 use crate::intern::{ImageId, Interner};
 use crate::judge::{Judge, Judged, State, Wanted};
+use crate::ledger::Place;
 use crate::oracle::Oracle;
 use crate::path::{BiasPick, CutPick, Path};
 use crate::plan::Clock;
@@ -118,12 +119,15 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         } else {
             self.setting.tears(image, trace, at, cuts.len() + 1)
         };
+        let place = Place::of(trace, at, !cuts.is_empty());
+        let place = if between { Place::Between } else { place };
         let mut torn = image.clone();
         for (number, tear) in (0..).zip(tears) {
             torn.copy_from(image);
             if let Some(step) = trace.steps.get(at) {
                 torn.apply_torn(self.setting.geometry, step, &tear);
             }
+            self.yielded.counts.ledger.note(place, trace.steps.get(at).filter(|_| !between), &tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
             if !self.visit(&torn, trace, cut, cuts) {

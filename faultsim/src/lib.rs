@@ -5,7 +5,8 @@
 //! inside the recovery too - and compares what the code then reports with everything the history
 //! allows ([`oracle`]).
 //!
-//! To put code of your own under the rig, implement [`subject::Subject`] and call [`plan::run`]:
+//! To put code of your own under the rig, implement [`subject::Subject`] and call [`plan::run`]; code
+//! in another language runs as a program of its own ([`subjects::program`]):
 //!
 //! ```
 //! use outlast_faultsim::device::{Geometry, Level};
@@ -28,6 +29,7 @@ mod follow;
 mod intern;
 mod job;
 mod judge;
+pub mod ledger;
 mod life;
 pub mod minimise;
 pub mod mix;
@@ -37,9 +39,11 @@ mod path;
 pub mod plan;
 pub mod report;
 pub mod scenario;
+pub mod scene;
 pub mod serial;
 mod session;
 mod setting;
+pub mod spread;
 pub mod subject;
 pub mod subjects;
 pub mod token;

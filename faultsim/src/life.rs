@@ -4,10 +4,12 @@ use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
 use crate::deep::{Era, Reads};
-use crate::device::{BusCut, CutTear, Geometry, Image, Level, Step};
+use crate::device::{BusCut, CutTear, Geometry, Image, Level, Step, Tear};
 use crate::finding::{Breach, Finding, Signature, When};
 use crate::intern::{Fingerprint, fingerprint};
+use crate::ledger::{Ledger, Place};
 use crate::oracle::{Effect, Oracle, Values};
+use crate::scene::{MOST_SCENES, Scene, torn};
 use crate::session::{Ended, Session, WorstCase};
 use crate::subject::{Op, OpKind, Subject};
 use crate::workload::{KeyNames, mixed};
@@ -33,6 +35,10 @@ pub(crate) struct Life<'run, S: Subject> {
     tells: bool,
     pub(crate) told_operations: Vec<String>,
     pub(crate) told_cuts: Vec<String>,
+    pub(crate) told_scenes: Vec<Scene>,
+    /// The part when the running operation or recovery began, while telling.
+    began: Image,
+    pub(crate) ledger: Ledger,
     pub(crate) fingerprints: Vec<Fingerprint>,
     pub(crate) cuts: u64,
     pub(crate) judged: u64,
@@ -60,6 +66,9 @@ impl<'run, S: Subject> Life<'run, S> {
             tells: false,
             told_operations: Vec::new(),
             told_cuts: Vec::new(),
+            told_scenes: Vec::new(),
+            began: Image::blank(geometry),
+            ledger: Ledger::default(),
             fingerprints: Vec::new(),
             cuts: 0,
             judged: 0,
@@ -126,6 +135,7 @@ impl<'run, S: Subject> Life<'run, S> {
                 }
                 continue;
             }
+            self.begins();
             self.oracle.invoke(&Effect::of(op, &mut self.values));
             let ended = self.session.apply(&mut store, op);
             match ended.inspect_err(|_| self.tell(op, " - fails"))? {
@@ -162,8 +172,9 @@ impl<'run, S: Subject> Life<'run, S> {
         if self.session.part.chip().is_reset() {
             self.session.restart();
         } else {
-            self.session.power_up(&self.image, era.bias.bias(era.salt), false);
+            self.session.power_up(&self.image, era.bias.bias(era.salt), self.tells);
         }
+        self.begins();
         let spared = self.recoveries_cut >= self.in_a_row;
         if !spared {
             self.arm(era, cut);
@@ -220,10 +231,18 @@ impl<'run, S: Subject> Life<'run, S> {
     fn cut(&mut self, in_flight: Option<OpKind>) {
         self.cuts += 1;
         self.oracle.cut();
+        let done = self.session.part.chip_mut().take_steps();
         let chip = self.session.part.chip();
         self.image.copy_from(chip.image());
-        let torn = chip.torn_step();
-        self.interrupted = match torn {
+        let cut = chip.torn_step();
+        let place = match (in_flight, cut) {
+            (Some(kind), _) => kind.into(),
+            (None, Some(_)) => Place::Recovery,
+            (None, None) => Place::Between,
+        };
+        let (step, tear) = cut.map_or((None, &Tear::NOTHING), |(step, tear)| (Some(step), tear));
+        self.ledger.note(place, step, tear);
+        self.interrupted = match cut {
             None => "no step".to_owned(),
             Some((step, _)) => {
                 let kind = match step {
@@ -237,19 +256,46 @@ impl<'run, S: Subject> Life<'run, S> {
         if self.tells {
             let number = self.cuts;
             let place = in_flight.map_or_else(|| "recovery".to_owned(), |kind| kind.to_string());
-            self.told_cuts.push(match torn {
+            self.told_cuts.push(match cut {
                 None if chip.is_reset() => {
                     format!("reset {number}: in {place}, the part goes on with what it does")
                 }
                 None => format!("cut {number}: between operations"),
-                Some((step, tear)) => format!("cut {number}: {step} in {place}, {tear}"),
+                Some((step, tear)) => format!("cut {number}: {step} in {place}, {}", torn(tear)),
             });
             self.told_operations.push(format!("-- cut {number} --"));
+            let title = self.told_cuts.last().cloned().unwrap_or_default();
+            let (geometry, step) = (chip.geometry(), cut.map(|(step, _)| step));
+            let scene = Scene::new(title, &geometry, &done, step, &self.began, &self.image);
+            self.told_scenes.push(scene);
+            if self.told_scenes.len() > MOST_SCENES {
+                self.told_scenes.remove(0);
+            }
         }
         drop(chip);
         self.fingerprints.push(fingerprint(&self.image));
         let cuts = u32::try_from(self.cuts).unwrap_or(u32::MAX);
         self.session.when = When { cuts, in_flight };
+    }
+
+    /// Adds the part as it is when `finding` was made.
+    pub(crate) fn tell_end(&mut self, finding: &Finding) {
+        let title = format!("found: {}", finding.sentence);
+        let mut chip = self.session.part.chip_mut();
+        let done = chip.take_steps();
+        let geometry = chip.geometry();
+        let scene = Scene::new(title, &geometry, &done, None, &self.began, chip.image());
+        drop(chip);
+        self.told_scenes.push(scene);
+    }
+
+    /// An operation or recovery begins.
+    fn begins(&mut self) {
+        if self.tells {
+            let mut chip = self.session.part.chip_mut();
+            chip.take_steps();
+            self.began.copy_from(chip.image());
+        }
     }
 
     fn tell(&mut self, op: &Op, end: &str) {

@@ -4,7 +4,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::device::{DeviceTime, Geometry, Level};
 use crate::finding::Signature;
+use crate::ledger::Ledger;
+use crate::scene::Scene;
 pub use crate::session::WorstCase;
+use crate::subject::Bounds;
 
 /// The outcome of a run.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -29,7 +32,9 @@ pub struct Report {
     pub counts: Counts,
     /// The uncut life before and under the cuts; all zero in deep mode.
     pub baseline: Baseline,
-    /// The most expensive power-up and operation met.
+    /// The worst case the storage code claims for itself, if it does.
+    pub bounds: Option<Bounds>,
+    /// The most expensive power-up and operation met, and how power-ups spread below it.
     pub worst: WorstCase,
     /// One entry per signature, most cuts needed last.
     pub violations: Vec<Violation>,
@@ -74,6 +79,8 @@ pub struct Counts {
     pub power_ups: u64,
     /// Images that broke a promise.
     pub violating: u64,
+    /// Where the power was cut, and what kinds of tear it left.
+    pub ledger: Ledger,
 }
 
 /// The uncut life: prelude and explored operations.
@@ -114,6 +121,8 @@ pub struct Violation {
     pub operations: Vec<String>,
     /// Where the power went and how the part was left, one line per cut.
     pub cut_points: Vec<String>,
+    /// The last cuts of the example as pictures.
+    pub scenes: Vec<Scene>,
     /// Replays the example.
     pub token: String,
     /// Whether the example was made smaller.

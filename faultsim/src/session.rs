@@ -5,6 +5,7 @@ use crate::device::{Bias, Chip, DeviceTime, Geometry, Image, Part};
 use crate::finding::{Breach, Finding, When};
 use crate::oracle::{ABSENT, Oracle, Values};
 use crate::panics::caught;
+use crate::spread::Spread;
 use crate::subject::{Bounds, Op, Subject, Trouble, Work};
 use crate::workload::KeyNames;
 
@@ -35,6 +36,8 @@ pub struct WorstCase {
     pub open_time: DeviceTime,
     /// Of one operation.
     pub op: Work,
+    /// How much work the power-ups took, and how often.
+    pub opens: Spread,
 }
 
 impl WorstCase {
@@ -42,6 +45,7 @@ impl WorstCase {
     pub fn merge(&mut self, other: &Self) {
         self.open = self.open.max(other.open);
         self.op = self.op.max(other.op);
+        self.opens.add(&other.opens);
         self.open_read_bytes = self.open_read_bytes.max(other.open_read_bytes);
         let (mine, theirs) = (&mut self.open_time, other.open_time);
         mine.typical_ns = mine.typical_ns.max(theirs.typical_ns);
@@ -128,13 +132,14 @@ impl<'run, S: Subject> Session<'run, S> {
                     self.when.cuts_in_words(),
                     said(&trouble)
                 );
-                return Err(Finding::new(Breach::NotOpening, sentence));
+                return Err(Finding::new(died_or(&trouble, Breach::NotOpening), sentence));
             }
             Err(panic) => return Err(self.panicked("while coming up", &panic)),
         };
         self.check_part("while coming up")?;
         let work = self.work();
         self.worst.open = self.worst.open.max(work);
+        self.worst.opens.note(work);
         {
             let chip = self.part.chip();
             let (bytes, time) = (chip.counts().read_bytes, chip.time());
@@ -186,7 +191,7 @@ impl<'run, S: Subject> Session<'run, S> {
                     op.describe(self.keys),
                     said(&trouble)
                 );
-                Err(Finding::new(Breach::NotWritable, sentence))
+                Err(Finding::new(died_or(&trouble, Breach::NotWritable), sentence))
             }
         }
     }
@@ -235,7 +240,7 @@ impl<'run, S: Subject> Session<'run, S> {
                 self.check_part(&format!("reading {name}"))?;
                 let after = self.when.cuts_in_words();
                 let sentence = format!("{after} {name} cannot be read: {}", said(&trouble));
-                Err(Finding::new(Breach::Damaged, sentence))
+                Err(Finding::new(died_or(&trouble, Breach::Damaged), sentence))
             }
             Err(panic) => Err(self.panicked(&format!("reading {name}"), &panic)),
         }
@@ -331,6 +336,11 @@ pub(crate) fn said(trouble: &Trouble) -> String {
         Trouble::Full => "it says there is no room".to_owned(),
         Trouble::Corrupt => "it says the data is damaged".to_owned(),
         Trouble::Refused(reason) => format!("it refuses ({reason})"),
-        Trouble::Broken(reason) => reason.clone(),
+        Trouble::Broken(reason) | Trouble::Crashed(reason) => reason.clone(),
     }
+}
+
+/// The breach that a trouble stands for, if the code did not die of it.
+const fn died_or(trouble: &Trouble, breach: Breach) -> Breach {
+    if matches!(trouble, Trouble::Crashed(_)) { Breach::Panicked } else { breach }
 }

@@ -1,12 +1,28 @@
 //! What storage code has to offer to be put under the rig.
 
-use crate::device::{Geometry, Part};
+use crate::device::{Geometry, Part, PartError};
 use crate::workload::KeyNames;
 
-/// Storage code under test. A type with five short methods is enough for a first run.
+/// Storage code under test. A type with four short methods is enough for a first run;
+/// `examples/own_store.rs` is a whole program around a small store with a bug that the rig finds.
 ///
-/// One value of the type is shared by all worker threads; each power-up gets a store of its own
-/// from [`Subject::open`]. All state that is to survive must be in the [`Part`].
+/// The rig calls [`Subject::open`] for every power-up, runs operations, reads settings back with
+/// [`Subject::get`], and cuts the power in any program or erase meanwhile. What to know:
+///
+/// - One value of the type is shared by all worker threads; each power-up gets a store of its own.
+///   All that is to survive a cut must be in the [`Part`]: dropping the store is the loss of RAM.
+///   Nothing may be kept in static variables.
+/// - The part is worked on with [`Chip::read`](crate::device::Chip::read), `program` and `erase` of
+///   [`Part::chip_mut`], or through the `embedded-storage` traits of [`Part::nor`].
+/// - Once the power is off, each call of the part fails with [`PartError::PowerOff`]. Hand it on as
+///   [`Trouble::PowerOff`]; `?` does.
+/// - An operation that returns `Ok` is acknowledged: every later power-up must show it. One that the
+///   code does not offer is [`Trouble::Refused`]; the rig then leaves that kind out.
+/// - Behave alike each time: no clock, no addresses, no randomly seeded maps. Else a token cannot
+///   repeat what was found.
+/// - Panics, endless loops and calls that such a part cannot carry out are violations, too.
+///
+/// Code in another language runs as a program of its own, see [`crate::subjects::program`].
 pub trait Subject: Sync {
     /// The running store, alive during one power-up.
     type Store;
@@ -73,6 +89,18 @@ pub enum Trouble {
     Refused(String),
     /// Anything else: the code gave up.
     Broken(String),
+    /// The program that runs the code died or did not answer.
+    Crashed(String),
+}
+
+/// What the part answers is passed on, so that `?` is enough in a [`Subject`].
+impl From<PartError> for Trouble {
+    fn from(error: PartError) -> Self {
+        match error {
+            PartError::PowerOff => Self::PowerOff,
+            other => Self::Broken(other.to_string()),
+        }
+    }
 }
 
 /// One operation of a workload. Keys are indices into [`KeyNames`].
@@ -236,7 +264,7 @@ impl std::fmt::Display for Work {
 }
 
 /// The worst case a subject claims for itself.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Bounds {
     /// One [`Subject::open`], whatever the part holds.
     pub open: Work,

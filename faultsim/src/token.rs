@@ -14,6 +14,7 @@ use crate::follow::{self, End};
 use crate::path::{BiasPick, CutPick, Path};
 use crate::plan::Systematic;
 use crate::report::Violation;
+use crate::scene::Scene;
 use crate::setting::Setting;
 use crate::subject::Subject;
 use crate::workload::{Workload, WorkloadSource};
@@ -90,6 +91,8 @@ pub struct Replay {
     pub operations: Vec<String>,
     /// Where the power goes and how the part is left, one line per cut.
     pub cut_points: Vec<String>,
+    /// The last cuts as pictures, and the part when something was found wrong.
+    pub scenes: Vec<Scene>,
 }
 
 /// The result of running a history again.
@@ -127,6 +130,7 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
                 sentence: String::new(),
                 operations: Vec::new(),
                 cut_points: Vec::new(),
+                scenes: Vec::new(),
             };
             let prepared = match setting.prepare() {
                 Ok(prepared) => prepared,
@@ -138,6 +142,7 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
             let told = follow::tell(&setting, &prepared, path);
             replay.operations = told.operations;
             replay.cut_points = told.cut_points;
+            replay.scenes = told.scenes;
             (replay.outcome, replay.sentence) = match told.end {
                 End::Astray(why) => (Outcome::Diverged, why),
                 End::Finding(finding) if finding.breach == token.breach => {
@@ -169,28 +174,12 @@ impl Violation {
         self.sentence = replay.sentence;
         self.operations = replay.operations;
         self.cut_points = replay.cut_points;
+        self.scenes = replay.scenes;
         self.cuts = cuts;
         self.token = token.to_string();
         self.minimised = true;
     }
 }
-
-const BREACHES: [Breach; 14] = [
-    Breach::Lost,
-    Breach::Outdated,
-    Breach::Returned,
-    Breach::Invented,
-    Breach::Half,
-    Breach::Unsettled,
-    Breach::Damaged,
-    Breach::Listing,
-    Breach::NotOpening,
-    Breach::NotWritable,
-    Breach::Panicked,
-    Breach::Endless,
-    Breach::Contract,
-    Breach::OverBounds,
-];
 
 /// Index of an element of a short list.
 fn place<T: PartialEq>(list: &[T], wanted: &T) -> u64 {
@@ -297,7 +286,7 @@ impl Token {
         [sectors, sector_bytes, unit, page].iter().for_each(|&size| out.number(size.into()));
         out.number(place(&Level::ALL, &self.level));
         out.number(self.seed);
-        out.number(place(&BREACHES, &self.breach));
+        out.number(place(&Breach::ALL, &self.breach));
         match &self.origin {
             Origin::Systematic { source, kept, thin, path, digest } => {
                 let (kind, seed, ops) = match *source {
@@ -355,7 +344,7 @@ impl Token {
         }
         let level = from.pick(&Level::ALL)?;
         let seed = from.number()?;
-        let breach = from.pick(&BREACHES)?;
+        let breach = from.pick(&Breach::ALL)?;
         let kind = from.number()?;
         let has_kept = kind & 1 == 1;
         let origin = match kind >> 1 {

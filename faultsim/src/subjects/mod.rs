@@ -3,6 +3,7 @@
 pub mod naive;
 pub mod outlast;
 pub mod outlast_spi;
+pub mod program;
 pub mod table;
 pub mod two_copies;
 

@@ -129,8 +129,5 @@ impl NaiveStore {
 
 /// The part's errors as the subjects of this crate pass them on.
 pub(crate) fn trouble(error: PartError) -> Trouble {
-    match error {
-        PartError::PowerOff => Trouble::PowerOff,
-        other => Trouble::Broken(other.to_string()),
-    }
+    error.into()
 }

@@ -1,0 +1,470 @@
+//! Storage code in another language, as a program of its own that talks over a pipe.
+//!
+//! Why a program and not a linked library: firmware keeps its state in static variables, which
+//! one process cannot give to several power-ups at a time; code that writes outside its memory or
+//! never returns must not take the rig with it; and nobody needs a Rust tool chain, an FFI or the
+//! same compiler flags. The price is a context switch per request.
+//!
+//! `examples/c-subject/` holds the other end in C, so that a firmware team writes only what opens,
+//! writes and reads; any language will do that can read and write bytes. Messages in both directions
+//! are a letter, the length of the rest as 4 bytes, and the rest. Numbers are little-endian.
+//!
+//! | from the rig | rest | answer |
+//! |---|---|---|
+//! | `O` power up | sectors, sector bytes, unit, page, each 4 bytes; then all cells, or nothing where some are marginal | `D` |
+//! | `P` put | length of the name (1 byte), name, value | `D` |
+//! | `E` delete | name | `D` |
+//! | `C` clear, `T` tidy | nothing | `D` |
+//! | `B` batch | changes, each length of the name (1), name, 1 and length (4) and value, or 0 to delete | `D` |
+//! | `G` get | name | `D` with the value |
+//! | `X` power off | nothing | `K` |
+//! | `d` data, `k` done, `f` power is off, `e` refused | bytes read, or nothing | |
+//!
+//! | from the program | rest |
+//! |---|---|
+//! | `H` hello, once at the start | version of this protocol (1 byte: 1), name of the storage code |
+//! | `r` read | address and length, each 4 bytes |
+//! | `p` program | the reads before it; address, data |
+//! | `e` erase | the reads before it; address and length, each 4 bytes |
+//! | `n` note | the reads before it |
+//! | `D` done | the reads before it; 0 done, 1 absent, 2 full, 3 damaged, 4 refused, 5 broken; value or reason |
+//! | `K` dead | number of the signal that killed what `O` began (1 byte), or 0; then its exit code (1 byte) |
+//!
+//! *The reads before it*: a program that was given all cells with `O` reads them without asking, and
+//! reports later what it read, for bounds and endless loops: their number (2 bytes), then address
+//! and length of each. After `f` it must end what `O` began; the power is gone.
+
+use std::fmt;
+use std::io::{self, BufReader, Read, Write};
+use std::path::Path;
+use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
+use std::time::Duration;
+
+use crate::device::{Part, PartError};
+use crate::subject::{Change, Op, Subject, Trouble};
+use crate::workload::KeyNames;
+
+/// Of the protocol above.
+const VERSION: u8 = 1;
+/// No message is longer: a part has at most 64 MiB.
+const MOST_BYTES: u32 = 1 << 27;
+/// For the program to say hello.
+const HELLO_TIME: Duration = Duration::from_secs(10);
+
+/// Storage code in a program of its own.
+///
+/// It is started once per thread; [`Subject::open`] asks it to begin afresh each time.
+#[derive(Debug)]
+pub struct Program {
+    shared: Arc<Shared>,
+    name: &'static str,
+}
+
+#[derive(Debug)]
+struct Shared {
+    program: std::path::PathBuf,
+    idle: Mutex<Vec<Running>>,
+}
+
+/// A process, with the power off.
+#[derive(Debug)]
+struct Running {
+    child: Child,
+    to: ChildStdin,
+    from: BufReader<ChildStdout>,
+}
+
+/// Why a program cannot be put under the rig.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum ProgramError {
+    /// It could not be started.
+    Start(io::Error),
+    /// It ended, or said nothing for ten seconds, or something else than hello.
+    Hello(String),
+}
+
+impl fmt::Display for ProgramError {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Start(error) => write!(out, "it cannot be started: {error}"),
+            Self::Hello(why) => write!(out, "it does not speak the protocol of the rig: {why}"),
+        }
+    }
+}
+
+impl std::error::Error for ProgramError {}
+
+impl Program {
+    /// Starts the program and asks for its name.
+    ///
+    /// # Errors
+    ///
+    /// [`ProgramError`].
+    pub fn start(program: &Path) -> Result<Self, ProgramError> {
+        let (running, name) = Running::start(program)?;
+        let shared = Shared { program: program.to_owned(), idle: Mutex::new(vec![running]) };
+        // A subject lives as long as the run, and reports ask for its name without end.
+        Ok(Self { shared: Arc::new(shared), name: name.leak() })
+    }
+}
+
+impl Subject for Program {
+    type Store = Powered;
+
+    fn name(&self) -> &'static str {
+        self.name
+    }
+
+    fn open(&self, part: &Part) -> Result<Powered, Trouble> {
+        let idle = self.shared.idle.lock().unwrap_or_else(PoisonError::into_inner).pop();
+        let running = match idle {
+            Some(running) => running,
+            None => {
+                let started = Running::start(&self.shared.program);
+                started.map_err(|error| Trouble::Crashed(error.to_string()))?.0
+            }
+        };
+        let shared = Arc::clone(&self.shared);
+        let mut store = Powered { running: Some(running), alive: true, part: part.clone(), shared };
+        let chip = part.chip();
+        let geometry = chip.geometry();
+        let sizes = [geometry.sectors, geometry.sector_bytes, geometry.unit, geometry.page];
+        let mut request: Vec<u8> = sizes.iter().flat_map(|size| size.to_le_bytes()).collect();
+        if !chip.image().has_weak() {
+            request.extend(chip.image().bytes());
+        }
+        drop(chip);
+        store.ask(b'O', &request)?;
+        Ok(store)
+    }
+
+    fn apply(&self, store: &mut Powered, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        let (letter, rest) = request(op, keys)?;
+        store.ask(letter, &rest).map(|_| ())
+    }
+
+    fn get(&self, store: &mut Powered, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
+        out.clear();
+        let value = store.ask(b'G', key.as_bytes())?;
+        Ok(value.map(|value| out.extend(value)).is_some())
+    }
+}
+
+/// An operation as a message.
+fn request(op: &Op, keys: &KeyNames) -> Result<(u8, Vec<u8>), Trouble> {
+    let named = |key: u16| -> Result<Vec<u8>, Trouble> {
+        let name = keys.name(key).as_bytes();
+        let len = u8::try_from(name.len());
+        let len = len.map_err(|_| Trouble::Refused("name longer than 255 bytes".to_owned()))?;
+        Ok([&[len], name].concat())
+    };
+    Ok(match op {
+        Op::Put { key, value } => (b'P', [named(*key)?, value.clone()].concat()),
+        Op::Delete { key } => (b'E', keys.name(*key).as_bytes().to_vec()),
+        Op::Batch(changes) => {
+            let mut rest = Vec::new();
+            for change in changes {
+                match change {
+                    Change::Put { key, value } => {
+                        rest.extend(named(*key)?);
+                        rest.push(1);
+                        rest.extend(u32::try_from(value.len()).unwrap_or(u32::MAX).to_le_bytes());
+                        rest.extend(value);
+                    }
+                    Change::Delete { key } => {
+                        rest.extend(named(*key)?);
+                        rest.push(0);
+                    }
+                }
+            }
+            (b'B', rest)
+        }
+        Op::Clear => (b'C', Vec::new()),
+        Op::Tidy => (b'T', Vec::new()),
+        Op::Reopen => return Ok((b'T', Vec::new())),
+    })
+}
+
+/// The program during one power-up.
+#[derive(Debug)]
+pub struct Powered {
+    /// None once it does not answer any more.
+    running: Option<Running>,
+    /// Whether what `O` began is still there.
+    alive: bool,
+    part: Part,
+    shared: Arc<Shared>,
+}
+
+impl Powered {
+    /// Sends a request and serves what the program asks of the part until it is answered.
+    fn ask(&mut self, letter: u8, rest: &[u8]) -> Result<Option<Vec<u8>>, Trouble> {
+        if !self.alive {
+            return Err(Trouble::Crashed("the program died earlier in this power-up".to_owned()));
+        }
+        let Some(running) = &mut self.running else {
+            return Err(Trouble::Crashed("the program is gone".to_owned()));
+        };
+        let answer = running.send(letter, rest).and_then(|()| running.serve(&self.part));
+        match answer {
+            Ok(Answer::Done(status, rest)) => answered(status, rest),
+            Ok(Answer::Dead { signal, code }) => {
+                self.alive = false;
+                if self.part.chip().is_off() {
+                    return Err(Trouble::PowerOff);
+                }
+                Err(Trouble::Crashed(died(signal, code)))
+            }
+            Err(error) => {
+                self.running = None;
+                Err(Trouble::Crashed(format!("the program does not answer: {error}")))
+            }
+        }
+    }
+}
+
+fn answered(status: u8, rest: Vec<u8>) -> Result<Option<Vec<u8>>, Trouble> {
+    let reason = |rest: Vec<u8>| String::from_utf8_lossy(&rest).into_owned();
+    match status {
+        0 => Ok(Some(rest)),
+        1 => Ok(None),
+        2 => Err(Trouble::Full),
+        3 => Err(Trouble::Corrupt),
+        4 => Err(Trouble::Refused(reason(rest))),
+        _ => Err(Trouble::Broken(reason(rest))),
+    }
+}
+
+fn died(signal: u8, code: u8) -> String {
+    // The numbers that POSIX.1-2017, "kill", fixes for these names; 11 is the customary one.
+    match signal {
+        0 => format!("the program ended by itself, exit code {code}"),
+        6 => "the program was killed by signal 6 (abort)".to_owned(),
+        11 => "the program was killed by signal 11 (bad memory access)".to_owned(),
+        14 => "the program did not answer in time (signal 14)".to_owned(),
+        signal => format!("the program was killed by signal {signal}"),
+    }
+}
+
+impl Drop for Powered {
+    fn drop(&mut self) {
+        let Some(mut running) = self.running.take() else { return };
+        // After a cut what `O` began is gone already.
+        if self.alive {
+            let over = running.send(b'X', &[]).and_then(|()| running.serve(&self.part));
+            if !matches!(over, Ok(Answer::Dead { .. })) {
+                return;
+            }
+        }
+        self.shared.idle.lock().unwrap_or_else(PoisonError::into_inner).push(running);
+    }
+}
+
+enum Answer {
+    Done(u8, Vec<u8>),
+    Dead { signal: u8, code: u8 },
+}
+
+fn odd(what: &str) -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidData, what)
+}
+
+impl Running {
+    fn start(program: &Path) -> Result<(Self, String), ProgramError> {
+        let piped = Command::new(program).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn();
+        let mut child = piped.map_err(ProgramError::Start)?;
+        let (Some(to), Some(out)) = (child.stdin.take(), child.stdout.take()) else {
+            return Err(ProgramError::Hello("it has no pipes".to_owned()));
+        };
+        // A program that knows nothing of the rig may well wait for input for ever.
+        let (send, receive) = mpsc::channel();
+        let reader = std::thread::spawn(move || {
+            let mut from = BufReader::new(out);
+            let hello = receive_from(&mut from);
+            // Nobody listens any more once the time is up.
+            let _ = send.send((hello, from));
+        });
+        let Ok((hello, from)) = receive.recv_timeout(HELLO_TIME) else {
+            let _ = child.kill();
+            let _ = child.wait();
+            return Err(ProgramError::Hello("it says nothing".to_owned()));
+        };
+        let _ = reader.join();
+        let running = Self { child, to, from };
+        let (letter, rest) = hello.map_err(|error| ProgramError::Hello(error.to_string()))?;
+        match (letter, rest.split_first()) {
+            (b'H', Some((&VERSION, name))) if !name.is_empty() && name.len() < 64 => {
+                let name = String::from_utf8(name.to_vec());
+                let name =
+                    name.map_err(|_| ProgramError::Hello("its name is no text".to_owned()))?;
+                Ok((running, name))
+            }
+            (b'H', Some((version, _))) => {
+                let why = format!("version {version} of it, without a short name");
+                Err(ProgramError::Hello(why))
+            }
+            _ => Err(ProgramError::Hello("it does not begin with hello".to_owned())),
+        }
+    }
+
+    fn send(&mut self, letter: u8, rest: &[u8]) -> io::Result<()> {
+        let len = u32::try_from(rest.len()).map_err(|_| odd("message too long"))?;
+        let mut message = Vec::with_capacity(5 + rest.len());
+        message.push(letter);
+        message.extend(len.to_le_bytes());
+        message.extend(rest);
+        self.to.write_all(&message)?;
+        self.to.flush()
+    }
+
+    /// Works for the program until it has answered.
+    fn serve(&mut self, part: &Part) -> io::Result<Answer> {
+        loop {
+            let (letter, rest) = receive_from(&mut self.from)?;
+            let mut rest = Fields(&rest);
+            if matches!(letter, b'p' | b'e' | b'n' | b'D')
+                && let Err(error) = reads(&mut rest, part)?
+            {
+                // Too many reads: whatever comes with them is not carried out.
+                match letter {
+                    b'D' => {}
+                    _ => {
+                        self.refuse(error)?;
+                        continue;
+                    }
+                }
+            }
+            let result = match letter {
+                b'r' => {
+                    let (at, len) = (rest.number()?, rest.number()?);
+                    if len > MOST_BYTES {
+                        return Err(odd("read too long"));
+                    }
+                    let mut bytes = vec![0; len as usize];
+                    match part.chip_mut().read(at, &mut bytes) {
+                        Ok(()) => {
+                            self.send(b'd', &bytes)?;
+                            continue;
+                        }
+                        Err(error) => Err(error),
+                    }
+                }
+                b'p' => {
+                    let at = rest.number()?;
+                    part.chip_mut().program(at, rest.0)
+                }
+                b'e' => {
+                    let (at, len) = (rest.number()?, rest.number()?);
+                    part.chip_mut().erase(at, at.saturating_add(len))
+                }
+                b'n' => Ok(()),
+                b'D' => {
+                    let status = rest.byte()?;
+                    return Ok(Answer::Done(status, rest.0.to_vec()));
+                }
+                b'K' => return Ok(Answer::Dead { signal: rest.byte()?, code: rest.byte()? }),
+                _ => return Err(odd("it sent a message that is not in the protocol")),
+            };
+            match result {
+                Ok(()) => self.send(b'k', &[])?,
+                Err(error) => self.refuse(error)?,
+            }
+        }
+    }
+
+    fn refuse(&mut self, error: PartError) -> io::Result<()> {
+        self.send(if error == PartError::PowerOff { b'f' } else { b'e' }, &[])
+    }
+}
+
+/// Does the reads again that the program did without asking, so that they count.
+fn reads(rest: &mut Fields<'_>, part: &Part) -> io::Result<Result<(), PartError>> {
+    let count = rest.short()?;
+    let mut chip = part.chip_mut();
+    let mut bytes = Vec::new();
+    let mut result = Ok(());
+    for _ in 0..count {
+        let (at, len) = (rest.number()?, rest.number()?);
+        if len > MOST_BYTES {
+            return Err(odd("read too long"));
+        }
+        bytes.resize(len as usize, 0);
+        if result.is_ok() {
+            result = chip.read(at, &mut bytes);
+        }
+    }
+    Ok(result)
+}
+
+fn receive_from(from: &mut impl Read) -> io::Result<(u8, Vec<u8>)> {
+    let mut head = [0; 5];
+    from.read_exact(&mut head).map_err(|error| match error.kind() {
+        io::ErrorKind::UnexpectedEof => odd("it ended"),
+        _ => error,
+    })?;
+    let [letter, len @ ..] = head;
+    let len = u32::from_le_bytes(len);
+    if len > MOST_BYTES {
+        return Err(odd("its message is too long"));
+    }
+    let mut rest = vec![0; len as usize];
+    from.read_exact(&mut rest)?;
+    Ok((letter, rest))
+}
+
+/// What is left of a message.
+struct Fields<'rest>(&'rest [u8]);
+
+impl Fields<'_> {
+    fn take<const N: usize>(&mut self) -> io::Result<[u8; N]> {
+        let (first, rest) = self.0.split_first_chunk().ok_or_else(|| odd("short message"))?;
+        self.0 = rest;
+        Ok(*first)
+    }
+
+    fn byte(&mut self) -> io::Result<u8> {
+        self.take().map(|[byte]| byte)
+    }
+
+    fn short(&mut self) -> io::Result<u16> {
+        self.take().map(u16::from_le_bytes)
+    }
+
+    fn number(&mut self) -> io::Result<u32> {
+        self.take().map(u32::from_le_bytes)
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        // Only processes started here; without this they would stay as zombies.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn programs_that_know_nothing_of_the_rig_are_refused() {
+        let why = |path: &str| Program::start(Path::new(path)).unwrap_err().to_string();
+        assert!(why("/no/such/program").starts_with("it cannot be started: "));
+        assert!(why("true").contains("it ended"), "{}", why("true"));
+        assert!(why("env").contains("it"), "{}", why("env"));
+    }
+
+    #[test]
+    fn requests_name_what_they_are_about() {
+        let keys = KeyNames::new(["a", "bc"]);
+        let batch =
+            Op::Batch(vec![Change::Put { key: 1, value: vec![7] }, Change::Delete { key: 0 }]);
+        let (letter, rest) = request(&batch, &keys).unwrap();
+        assert_eq!((letter, rest.as_slice()), (b'B', &b"\x02bc\x01\x01\0\0\0\x07\x01a\x00"[..]));
+        let put = Op::Put { key: 0, value: vec![1, 2] };
+        assert_eq!(request(&put, &keys).unwrap(), (b'P', b"\x01a\x01\x02".to_vec()));
+    }
+}

@@ -1,0 +1,145 @@
+//! What storage code owes under power cuts, and at which fault level it was seen to fail.
+
+use maud::{Markup, html};
+use outlast_faultsim::device::Level;
+use outlast_faultsim::finding::Breach;
+use outlast_faultsim::plan::Verdict;
+use outlast_faultsim::report::Violation;
+
+use crate::torture::Outcome;
+
+/// Name, meaning, and the breaches that break it.
+const PROMISES: [(&str, &str, &[Breach]); 8] = [
+    (
+        "durable",
+        "what was acknowledged is there at every later power-up",
+        &[Breach::Lost, Breach::Outdated, Breach::Returned],
+    ),
+    ("atomic", "the change in flight is there wholly or not at all", &[Breach::Half]),
+    (
+        "settled",
+        "what one power-up reported stays until something is written",
+        &[Breach::Unsettled],
+    ),
+    (
+        "restartable",
+        "it comes up and can be written, however often recovery is cut",
+        &[Breach::NotOpening, Breach::NotWritable],
+    ),
+    ("bounded", "no power-up and no operation takes more work than stated", &[Breach::OverBounds]),
+    (
+        "never wrong",
+        "no bytes that nobody wrote, no damage, no wrong list of names",
+        &[Breach::Invented, Breach::Damaged, Breach::Listing],
+    ),
+    ("within the part's rules", "nothing asked that such a part cannot do", &[Breach::Contract]),
+    ("no panic", "no panic, crash or endless loop", &[Breach::Panicked, Breach::Endless]),
+];
+
+/// What is known of a promise at one level.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Standing {
+    Held,
+    /// Nothing found, but the plan was not finished.
+    HeldSoFar,
+    Failed,
+    /// It fails at a higher level, and nobody looked how low that goes.
+    Unknown,
+    NotRun,
+    NotStated,
+}
+
+impl Standing {
+    const fn words(self) -> &'static str {
+        match self {
+            Self::Held => "held",
+            Self::HeldSoFar => "held so far",
+            Self::Failed => "fails",
+            Self::Unknown => "not known",
+            Self::NotRun => "not run",
+            Self::NotStated => "none stated",
+        }
+    }
+
+    /// For the style sheet.
+    const fn class(self) -> &'static str {
+        match self {
+            Self::Held => "good",
+            Self::Failed => "bad",
+            Self::HeldSoFar | Self::Unknown => "unsure",
+            Self::NotRun | Self::NotStated => "none",
+        }
+    }
+}
+
+fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
+    let begun = outcome.stages.iter().any(|stage| stage.counts.cuts > 0);
+    if level > outcome.identity.level || !begun {
+        return Standing::NotRun;
+    }
+    let about = |violation: &&Violation| breaches.contains(&violation.signature.breach);
+    let violations: Vec<_> = outcome.violations.iter().filter(about).collect();
+    if violations.iter().any(|violation| violation.level <= level) {
+        return Standing::Failed;
+    }
+    if violations.iter().any(|violation| !violation.minimised) {
+        return Standing::Unknown;
+    }
+    let stated = outcome.stages.iter().any(|stage| stage.bounds.is_some());
+    if breaches == [Breach::OverBounds] && !stated {
+        return Standing::NotStated;
+    }
+    let finished = outcome.stages.iter().all(|stage| {
+        stage.verdict.is_some_and(|verdict| verdict != Verdict::Incomplete)
+            && stage.counts.done == stage.counts.planned
+    });
+    if finished { Standing::Held } else { Standing::HeldSoFar }
+}
+
+pub(crate) fn table(outcome: &Outcome) -> Markup {
+    html! {
+        table.grid {
+            caption { "Each level includes the faults of those before it." }
+            thead {
+                tr {
+                    th scope="col" { "promise" }
+                    @for level in Level::ALL { th scope="col" { (level) } }
+                    th scope="col" { "F5 and above" }
+                }
+            }
+            tbody {
+                @for (name, meaning, breaches) in PROMISES {
+                    tr {
+                        th scope="row" { (name) span.note { (meaning) } }
+                        @for level in Level::ALL {
+                            @let standing = standing(outcome, breaches, level);
+                            td class=(standing.class()) { (standing.words()) }
+                        }
+                        td.none { "not run" }
+                    }
+                }
+                tr {
+                    th scope="row" {
+                        "full is clean, even wear"
+                        span.note { "not judged by this command; the tests of the store do" }
+                    }
+                    @for _ in Level::ALL { td.none { "not run" } }
+                    td.none { "not run" }
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_breach_breaks_one_promise() {
+        for breach in Breach::ALL {
+            let count = PROMISES.iter().filter(|(.., list)| list.contains(&breach)).count();
+            assert_eq!(count, 1, "{breach:?}");
+        }
+    }
+}

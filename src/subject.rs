@@ -1,0 +1,32 @@
+//! The storage code the command line asks for.
+
+use std::path::Path;
+
+use outlast_faultsim::subjects::program::Program;
+use outlast_faultsim::subjects::{self, AnySubject};
+
+/// The names of the storage codes built in.
+pub(crate) fn names() -> String {
+    subjects::ALL.map(AnySubject::name).join(", ")
+}
+
+/// One that is built in; if wanted, through the driver for serial chips.
+pub(crate) fn built_in(name: &str, through_spi: bool) -> Result<&'static dyn AnySubject, String> {
+    let subject = subjects::by_name(name)
+        .ok_or_else(|| format!("--subject {name}: unknown; choose one of {}", names()))?;
+    match (through_spi, subject.name() == subjects::outlast::NAME) {
+        (false, _) => Ok(subject),
+        (true, true) => Ok(subjects::THROUGH_SPI),
+        (true, false) => {
+            Err(format!("--through spi: only for --subject {}", subjects::outlast::NAME))
+        }
+    }
+}
+
+/// One in a program of its own.
+pub(crate) fn program(path: &Path) -> Result<&'static dyn AnySubject, String> {
+    let started = Program::start(path);
+    let program = started.map_err(|why| format!("--program {}: {why}", path.display()))?;
+    // There is one per run of this command, and it is used to the end.
+    Ok(Box::leak(Box::new(program)))
+}
