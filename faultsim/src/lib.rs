@@ -29,6 +29,8 @@ mod intern;
 mod job;
 mod judge;
 mod life;
+pub mod lifetime;
+pub mod measure;
 pub mod minimise;
 pub mod mix;
 pub mod oracle;

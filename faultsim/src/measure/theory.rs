@@ -90,6 +90,37 @@ fn survivors(p: f64, n: f64, d: f64, along: f64) -> f64 {
     (-x * (along + (n - 1.0) * d)).exp() * (-x * d).exp_m1() / (-x * n * d).exp_m1()
 }
 
+/// Write amplification of a circular log whose sectors hold unequal numbers of records that never
+/// change, `fixed`, oldest sector first; the other `keys` are updated equally often.
+///
+/// Such records move on together whenever their sector is cleaned, so each of the `n` sectors of
+/// the log keeps its number of them for ever: data written at the factory in one go never spread
+/// out, whereas [`finite_log`] takes them to be spread evenly. With `d_j` updates into sector `j`
+/// and `D` in a round, `v_j = L q^(D - d_j) (1 - q^(d_j)) / (1 - q^D)` records of keys that change
+/// are copied into it, and `d_j + v_j + fixed_j = P`. Derived here. `None` if nothing fits.
+pub fn clustered_log(slots: f64, fixed: &[f64], keys: f64) -> Option<f64> {
+    let free: f64 = fixed.iter().map(|fixed| slots - fixed).sum();
+    if keys < 1.0 || free <= keys {
+        return None;
+    }
+    let x = -(-1.0 / keys).ln_1p();
+    let mut updates: Vec<f64> =
+        fixed.iter().map(|fixed| (slots - fixed) * (1.0 - keys / free)).collect();
+    for _ in 0..20_000 {
+        let round: f64 = updates.iter().sum();
+        for (d, fixed) in updates.iter_mut().zip(fixed) {
+            let copied = if x.is_finite() {
+                keys * (-x * (round - *d)).exp() * (-x * *d).exp_m1() / (-x * round).exp_m1()
+            } else {
+                0.0
+            };
+            *d += 0.02 * ((slots - fixed - copied).max(0.0) - *d);
+        }
+    }
+    let round: f64 = updates.iter().sum();
+    (round > 0.0).then(|| slots * fixed.len() as f64 / round)
+}
+
 /// Desnoyers 2012, equation 4: a large log under uniform updates, from the utilisation.
 pub fn large_log(utilisation: f64) -> f64 {
     let alpha = 1.0 / utilisation;
@@ -102,9 +133,7 @@ pub fn large_skewed_log(utilisation: f64, hot_keys: f64, hot_updates: f64) -> f6
     let alpha = 1.0 / utilisation;
     let copies = |a: f64, keys: f64, share: f64| share / (share / keys * alpha / a).exp_m1();
     root(1.0, 1e9, |a| {
-        a - 1.0
-            - copies(a, hot_keys, hot_updates)
-            - copies(a, 1.0 - hot_keys, 1.0 - hot_updates)
+        a - 1.0 - copies(a, hot_keys, hot_updates) - copies(a, 1.0 - hot_keys, 1.0 - hot_updates)
     })
 }
 
@@ -257,8 +286,9 @@ mod tests {
             let (sectors, keys) = (sectors as u32, keys as u32);
             let ours =
                 finite_log(sectors, slots, &Group::uniform(keys), Order::CleanThenWrite).unwrap();
-            assert!(off(ours, formula) < 1e-3, "{line}: {ours}");
-            assert!(off(ours, simulated) < 4e-3, "{line}: {ours}");
+            assert!(off(ours, simulated) < 2e-3, "{line}: {ours}");
+            // The table's formula lets the number of keys grow without bound.
+            assert!(off(ours, formula) < 4e-3, "{line}: {ours}");
             let u = f64::from(keys) / (f64::from(sectors - 1) * slots);
             assert!(off(large_log(u), infinite) < 1e-3, "{line}: {}", large_log(u));
             rows += 1;
@@ -318,14 +348,27 @@ mod tests {
         assert!((hot - 1.92).abs() < 0.015, "{hot}");
     }
 
+    /// Fixed records spread evenly: the same as in the general form. Unevenly: worse. Simulated
+    /// elsewhere for four sectors of 128 slots half full, half of the keys fixed: 1.50 spread out,
+    /// 1.52 in one go.
+    #[test]
+    fn factory_data_spread_and_in_one_go() {
+        let spread = clustered_log(128.0, &[32.0; 3], 96.0).unwrap();
+        let groups = [Group { keys: 96.0, share: 1.0 }, Group { keys: 96.0, share: 0.0 }];
+        let general = finite_log(4, 128.0, &groups, Order::CleanThenWrite).unwrap();
+        assert!(off(spread, general) < 1e-3, "{spread} {general}");
+        assert!((spread - 1.50).abs() < 0.01, "{spread}");
+        let in_one_go = clustered_log(128.0, &[0.0, 96.0, 0.0], 96.0).unwrap();
+        assert!((in_one_go - 1.52).abs() < 0.02, "{in_one_go}");
+        assert_eq!(clustered_log(128.0, &[128.0; 3], 1.0), None);
+    }
+
     /// Uniform updates are a special case of both forms.
     #[test]
     fn bytes_and_slots_agree() {
         for (sectors, keys) in [(2, 32), (2, 102), (4, 191), (8, 711)] {
-            let room =
-                Room { sectors, capacity: 4064.0, packed: 127.0 * 32.0, overhead: 32.0 };
-            let stream =
-                Stream { keys: keys.into(), rate: 0.5, appended: 32.0, copied: 32.0 };
+            let room = Room { sectors, capacity: 4064.0, packed: 127.0 * 32.0, overhead: 32.0 };
+            let stream = Stream { keys: keys.into(), rate: 0.5, appended: 32.0, copied: 32.0 };
             let turns = turns(&room, &[stream], None).unwrap();
             let updates = turns.interval * 0.5 * f64::from(keys);
             let by_bytes = 127.0 / updates;
