@@ -1,10 +1,13 @@
-//! `outlast`: puts settings storage for NOR flash under simulated power cuts.
+//! `outlast`: puts settings storage for NOR flash under simulated power cuts, measures it and
+//! forecasts how long a part lasts.
 //!
 //! The work is done by the library `outlast_faultsim`; here arguments become a plan and results
 //! become text or JSON.
 
 mod args;
+mod bench;
 mod exit;
+mod lifetime;
 mod output;
 mod plan;
 mod progress;
@@ -36,6 +39,8 @@ fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
             Ok(Exit::Usage)
         }
         Task::Torture { plan, json } => torture::run(&plan, json, &mut output),
+        Task::Bench(request) => bench::run(&request, &mut output),
+        Task::Plan(request) => lifetime::run(&request, &mut output),
         Task::Replay { subject, token, json } => replay::run(subject, &token, json, &mut output),
     };
     done.unwrap_or_else(|error| {

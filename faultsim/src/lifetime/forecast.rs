@@ -388,7 +388,7 @@ mod tests {
         for (usage, sectors, tolerance) in cases {
             let format = usage.format(&part).unwrap();
             let expected = forecast(&part, &usage, &format, sectors).unwrap();
-            let seen = trial(&part, &usage, sectors, 240, 1, &|_| {}).unwrap();
+            let seen = trial(&part, &usage, sectors, 240, 1).unwrap();
             let off = seen.years / expected.years.unwrap() - 1.0;
             assert!(off.abs() < tolerance, "{usage:?}: {off}, {expected:?}, {seen:?}");
             assert!(seen.wear_spread <= 1);

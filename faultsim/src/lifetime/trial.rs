@@ -31,8 +31,7 @@ pub struct Trial {
 }
 
 /// Uses the store for so many erases behind a first two rounds of the log. Power-ups come at even
-/// distances, updates at random times. `tick` is called at each erase with the number there will
-/// be.
+/// distances, updates at random times.
 ///
 /// # Errors
 /// If the settings do not fit, nothing is ever written, or the store fails; in words.
@@ -42,7 +41,6 @@ pub fn trial(
     sectors: u32,
     erases: u64,
     seed: u64,
-    tick: &dyn Fn(u64),
 ) -> Result<Trial, String> {
     let mut device = Device::new(part, usage, sectors, seed)?;
     let skipped = 2 * u64::from(sectors);
@@ -74,10 +72,6 @@ pub fn trial(
         if began.is_none() && seen >= skipped {
             began = Some((days, seen));
         }
-        if seen > device.seen {
-            device.seen = seen;
-            tick(skipped + erases);
-        }
         if let Some((from, first)) = began
             && seen >= first + erases
         {
@@ -97,7 +91,6 @@ struct Device {
     draw: Vec<(f64, u32, u32)>,
     rng: ChaCha8Rng,
     written: u64,
-    seen: u64,
     worst_put: WorstCall,
 }
 
@@ -130,7 +123,6 @@ impl Device {
             draw,
             rng: ChaCha8Rng::seed_from_u64(seed),
             written: 0,
-            seen: 0,
             worst_put: WorstCall::default(),
         };
         let mut order: Vec<u16> = (0..device.sizes.len() as u32).map(|key| key as u16).collect();
