@@ -168,13 +168,13 @@ pub fn key_names(keys: u32, bytes: u32) -> Result<KeyNames, String> {
     names.map(KeyNames::new)
 }
 
-/// A key of its own for each number: to base 36, padded in front.
+/// A key of its own for each number: digits and letters, padded in front.
 pub(crate) fn key_name(bytes: u32, mut number: usize) -> Result<String, String> {
-    const DIGITS: &[u8; 36] = b"0123456789abcdefghijklmnopqrstuvwxyz";
+    const DIGITS: &[u8; 62] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz";
     let mut name = vec![b'0'; bytes as usize];
     for digit in name.iter_mut().rev() {
-        *digit = DIGITS[number % 36];
-        number /= 36;
+        *digit = DIGITS[number % DIGITS.len()];
+        number /= DIGITS.len();
     }
     if number > 0 || bytes == 0 {
         return Err(format!("there are not enough different keys of {bytes} bytes"));
@@ -472,7 +472,7 @@ mod tests {
     fn what_does_not_fit_is_said() {
         let full = Setup { keys: 1000, ..setup(Scheme::Naive, Load::Uniform) };
         assert_eq!(run(&full, &|_| {}).unwrap_err(), "the settings do not fit");
-        let names = Setup { keys: 2000, key_bytes: 2, ..full };
+        let names = Setup { keys: 4000, key_bytes: 2, ..full };
         assert!(run(&names, &|_| {}).unwrap_err().contains("different keys"));
     }
 }

@@ -7,9 +7,10 @@ use serde::Serialize;
 use super::format::{FormatFigures, Kind, probe};
 use super::growth::{self, Point};
 use super::load::Load;
-use super::run::{Cost, Scheme, Setup, run};
+use super::run::{Cost, Scheme, Setup, key_names, run};
 use super::theory::{Boots, Group, Order, Room, Stream, clustered_log, finite_log, turns};
 use crate::device::{Geometry, Timing};
+use crate::subjects::outlast::ManyKeys;
 
 /// What to measure.
 #[derive(Clone, Debug)]
@@ -197,6 +198,12 @@ impl Bench {
         let kind = |value_bytes| Kind { key_bytes: self.key_bytes, value_bytes, weight: 1.0 };
         let format = probe(&self.geometry, &[kind(self.value_bytes)])?;
         let jobs = self.jobs(&format);
+        // Before anything takes time.
+        let most_keys = jobs.iter().map(|job| job.setup.keys).max().unwrap_or(0);
+        if most_keys > ManyKeys::KEYS {
+            return Err(format!("more than {} keys fit; choose larger values", ManyKeys::KEYS));
+        }
+        key_names(most_keys, self.key_bytes)?;
         let mut compared = Vec::new();
         for &load in &self.loads {
             let value_bytes = load.own_value_bytes().unwrap_or(self.value_bytes);
