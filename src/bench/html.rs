@@ -81,11 +81,11 @@ fn amplification(outcome: &Outcome<'_>) -> anyhow::Result<String> {
     let mut curves = Vec::new();
     for (colour, sectors) in [2, 4, 16].into_iter().enumerate() {
         let most = f64::from(sectors - 1) * results.slots;
-        let theory = (1..=90).filter_map(|percent| {
-            let utilisation = f64::from(percent) / 100.0;
-            let groups = Group::uniform((utilisation * most).round().max(1.0) as u32);
+        let theory = (1..=45).filter_map(|step| {
+            let keys = (f64::from(step) / 50.0 * most).round().max(1.0);
+            let groups = Group::uniform(keys as u32);
             let a = finite_log(sectors, results.slots, &groups, Order::WriteAlong)?;
-            Some((utilisation, a))
+            Some((keys / most, a))
         });
         curves.push(Curve {
             label: format!("theory, {sectors} sectors"),
@@ -203,17 +203,20 @@ fn figures(points: &[&Point], size: fn(&Point) -> u32) -> Vec<Curve> {
 
 fn by_sectors(points: &[Point]) -> anyhow::Result<String> {
     let shown: Vec<&Point> = points.iter().filter(|point| point.keys == 16).collect();
-    grown("number of sectors, 16 keys", 1.8..1200.0, figures(&shown, |point| point.sectors))
+    let curves = figures(&shown, |point| point.sectors);
+    grown("number of sectors, 16 keys", 1.8..1200.0, SeriesLabelPosition::UpperLeft, curves)
 }
 
 fn by_keys(points: &[Point]) -> anyhow::Result<String> {
     let shown: Vec<&Point> = points.iter().filter(|point| point.sectors == 128).collect();
-    grown("number of keys, 128 sectors", 0.9..5000.0, figures(&shown, |point| point.keys))
+    let curves = figures(&shown, |point| point.keys);
+    grown("number of keys, 128 sectors", 0.9..5000.0, SeriesLabelPosition::MiddleLeft, curves)
 }
 
 fn grown(
     label: &'static str,
     range: std::ops::Range<f64>,
+    legend: SeriesLabelPosition,
     curves: Vec<Curve>,
 ) -> anyhow::Result<String> {
     let most = curves.iter().flat_map(|curve| &curve.points).map(|(_, y)| *y).fold(10.0, f64::max);
@@ -221,7 +224,7 @@ fn grown(
         title: format!("Flash work against {label}"),
         x: Axis { label, range, logarithmic: true },
         y: Axis { label: "reads, or bytes read", range: 0.5..most * 60.0, logarithmic: true },
-        legend: SeriesLabelPosition::UpperLeft,
+        legend,
         curves,
     }
     .svg()

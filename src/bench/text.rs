@@ -82,7 +82,7 @@ fn theory(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
 
 /// What the columns of the first table mean.
 pub(super) const THEORY_NOTES: &str = "\
-  u: live records / room for them. published: Desnoyers, SYSTOR 2012, equations 4 (uniform) and 14
+\x20 u: live records / room for them. published: Desnoyers, SYSTOR 2012, equations 4 (uniform) and 14
   (others), in the exact form for few sectors. this store: the same where the change that finds no
   room goes into the new sector, so that the record it replaces is not copied (one copy less per turn
   with two sectors), and where factory data lie as they were written, in one go.
@@ -207,9 +207,10 @@ fn against_naive(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
 
 /// What the columns of the ratios mean.
 pub(super) const NAIVE_NOTES: &str = "\
-  life: updates until the most worn sector is worn out. life*: against a naive rewrite that spreads
+\x20 life: updates until the most worn sector is worn out. life*: against a naive rewrite that spreads
   its erases evenly over all sectors, which no rotation can surpass. The naive rewrite is not safe
-  against power cuts; it keeps a sector's settings in one table and programs only that.
+  against power cuts; it keeps a sector's settings in one table and programs only that. Two copies take half of the
+  part each and erase all of it.
 ";
 
 fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {

@@ -102,7 +102,7 @@ fn part(typed: &Typed, file: PartFile) -> Result<(PartFigures, String), String> 
     }
     let most = typed.most_sectors.or(file.most_sectors).unwrap_or(64);
     let most_sectors = within("--most-sectors", most, 2, 4096)?;
-    let (timing, own_times) = timing(
+    let (timing, own) = timing(
         known.timing,
         [file.byte_program_us, file.page_program_us, file.sector_erase_ms],
         sector_bytes,
@@ -118,7 +118,11 @@ fn part(typed: &Typed, file: PartFile) -> Result<(PartFigures, String), String> 
         return Err("--endurance 0: give the erase cycles that the data sheet promises".to_owned());
     }
     let cycles = if given.is_some() { "as given" } else { known.source };
-    let times = if own_times { "as given" } else { known.source };
+    let times = match own {
+        0 => known.source.to_owned(),
+        3 => "as given".to_owned(),
+        _ => format!("{}, {own} of 3 as given", known.source),
+    };
     let source = if times == cycles {
         format!("times and cycles: {times}")
     } else {
@@ -127,12 +131,12 @@ fn part(typed: &Typed, file: PartFile) -> Result<(PartFigures, String), String> 
     Ok((PartFigures { most_sectors, sector_bytes, unit, page, endurance, timing }, source))
 }
 
-/// The sheet's times with those of the file in their place.
+/// The sheet's times with those of the file in their place, and how many those are.
 fn timing(
     sheet: Timing,
     given: [Option<[f64; 2]>; 3],
     sector_bytes: u32,
-) -> Result<(Timing, bool), String> {
+) -> Result<(Timing, usize), String> {
     let [byte, page, erase] = given;
     let time = |name: &str, pair: Option<[f64; 2]>, ns: f64, known: DeviceTime| match pair {
         None => Ok(known),
@@ -154,7 +158,7 @@ fn timing(
         erase_4k: time("sector_erase_ms", erase, 1e6 / pieces, sheet.erase_4k)?,
         bus_byte_ns: sheet.bus_byte_ns,
     };
-    Ok((timing, given.iter().all(Option::is_some)))
+    Ok((timing, given.iter().flatten().count()))
 }
 
 fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
@@ -303,7 +307,7 @@ mod tests {
     fn times_of_larger_sectors_are_those_given() {
         let sheet = Timing::SERIAL_NOR;
         let (timing, own) = timing(sheet, [None, None, Some([200.0, 1000.0])], 65_536).unwrap();
-        assert!(!own);
+        assert_eq!(own, 1);
         assert_eq!(timing.erase(65_536).maximal_ns / 1_000_000, 1000);
         let wrong = super::timing(sheet, [Some([5.0, 1.0]), None, None], 4096);
         assert!(wrong.unwrap_err().contains("in this order"));

@@ -114,7 +114,7 @@ fn details(outcome: &Outcome<'_>, chosen: &Forecast, text: &mut String) -> fmt::
     )?;
     writeln!(
         text,
-        "  longest put                      {}, at the most, {} in one call",
+        "  longest put, at the most         {}, {} in one call",
         duration(chosen.blocking.time),
         count(chosen.blocking.turns, "sector turn")
     )?;
