@@ -253,7 +253,7 @@ fn theory_table(outcome: &Outcome<'_>) -> String {
             format!("{:.4}", theory.published),
             format!("{:+.1} %", 100.0 * theory.off_published()),
             format!("{:.4}", theory.expected),
-            format!("{:+.1} %", 100.0 * theory.off()),
+            format!("{:+.1} %{}", 100.0 * theory.off(), if theory.covered { "" } else { " *" }),
         ])
     });
     html_table(&head, rows)
@@ -294,7 +294,7 @@ fn cost_table(outcome: &Outcome<'_>) -> String {
             format!("{:.1}", cost.programmed_bytes),
             format!("{:.1}", cost.byte_amplification),
             format!("{:.2}", 1000.0 * cost.erases),
-            text::expected_erases(row, outcome.results.slots),
+            text::expected_erases(row),
             cost.wear_spread.to_string(),
             format!("{:.1}", cost.reads),
             format!("{:.0}", cost.bus_bytes),

@@ -55,10 +55,11 @@ fn theory(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
     )?;
     for row in &outcome.results.against_theory {
         let (Some(theory), Ok(cost)) = (row.theory, &row.cost) else { continue };
-        let verdict = match (theory.met(), theory.met_published()) {
-            (true, true) => "",
-            (true, false) => "  published: off",
-            (false, _) => "  OFF",
+        let verdict = match (theory.covered, theory.met(), theory.met_published()) {
+            (false, ..) => "  *",
+            (true, true, true) => "",
+            (true, true, false) => "  published: off",
+            (true, false, _) => "  OFF",
         };
         writeln!(
             text,
@@ -86,8 +87,8 @@ pub(super) const THEORY_NOTES: &str = "\
   (others), in the exact form for few sectors. this store: the same where the change that finds no
   room goes into the new sector, so that the record it replaces is not copied (one copy less per turn
   with two sectors), and where factory data lie as they were written, in one go.
-  Tolerance 2 % (uniform) and 5 %. Factory data that fill whole sectors cost more than that: beside
-  such a sector each change needs a seal record, and a sector is left while it has room.
+  Tolerance 2 % (uniform) and 5 %. *: factory data fill whole sectors, which theory does not cover:
+  beside such a sector each change needs a seal record, and a sector is left while it has room.
 ";
 
 fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
@@ -123,7 +124,7 @@ fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
                 cost.programmed_bytes,
                 cost.byte_amplification,
                 1000.0 * cost.erases,
-                expected_erases(row, outcome.results.slots),
+                expected_erases(row),
                 cost.wear_spread,
                 cost.reads,
                 cost.bus_bytes,
@@ -164,15 +165,13 @@ fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
 }
 
 /// Erases of a thousand updates by theory.
-pub(super) fn expected_erases(row: &Row, slots: f64) -> String {
-    // Counters have smaller records, so another number of slots.
-    let own = row.load.own_value_bytes().is_some();
+pub(super) fn expected_erases(row: &Row) -> String {
     match row.theory {
         Some(theory) if theory.figure == "erases per update" => {
             format!("{:.2}", 1000.0 * theory.expected)
         }
-        Some(theory) if !own => format!("{:.2}", 1000.0 * theory.expected / slots),
-        _ => "-".to_owned(),
+        Some(theory) => format!("{:.2}", 1000.0 * theory.expected / row.slots),
+        None => "-".to_owned(),
     }
 }
 

@@ -36,7 +36,7 @@ impl Group {
     /// A share `hot_keys` of the keys takes a share `hot_updates` of the updates.
     pub fn skewed(keys: u32, hot_keys: f64, hot_updates: f64) -> Vec<Self> {
         let keys = f64::from(keys);
-        let hot = (keys * hot_keys).round();
+        let hot = (keys * hot_keys).round().max(1.0);
         vec![
             Self { keys: hot, share: hot_updates },
             Self { keys: keys - hot, share: 1.0 - hot_updates },
