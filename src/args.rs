@@ -25,6 +25,10 @@ pub(crate) enum Task {
     Refuse(String),
     /// Cut the power of a storage code.
     Torture { plan: Box<Plan>, wanted: Box<Wanted> },
+    /// Measure a store.
+    Bench(Box<crate::bench::Request>),
+    /// Forecast how long a part lasts.
+    Plan(Box<crate::lifetime::Request>),
     /// Run one history again.
     Replay(Box<replay::Task>),
 }
@@ -33,7 +37,7 @@ pub(crate) enum Task {
 #[command(
     name = "outlast",
     version,
-    about = "Puts settings storage for NOR flash under simulated power cuts",
+    about = "Settings in NOR flash: cuts the power on a store, measures it, forecasts its life",
     color = ColorChoice::Never,
     arg_required_else_help = true,
     after_help = EXIT_CODES,
@@ -50,6 +54,10 @@ enum TypedCommand {
     Torture(TypedTorture),
     /// Run the history of a token again and tell what happens
     Replay(TypedReplay),
+    /// Measure write amplification, wear, time and energy, beside theory and simpler schemes
+    Bench(crate::bench::Typed),
+    /// Tell how many sectors a product needs to last, and what its calls wait for
+    Plan(crate::lifetime::Typed),
 }
 
 const TORTURE_EXAMPLES: &str = "\
@@ -168,6 +176,8 @@ pub(crate) fn understand(words: Vec<OsString>) -> Task {
     let meant = match typed.command {
         TypedCommand::Torture(typed) => typed.meaning(),
         TypedCommand::Replay(typed) => typed.meaning(),
+        TypedCommand::Bench(typed) => typed.meaning().map(|request| Task::Bench(Box::new(request))),
+        TypedCommand::Plan(typed) => typed.meaning().map(|request| Task::Plan(Box::new(request))),
     };
     meant.unwrap_or_else(|why| Task::Refuse(format!("{why}\n")))
 }
@@ -300,7 +310,7 @@ fn subject_help() -> String {
     format!("The storage code: {}", subject::names())
 }
 
-fn within(option: &str, number: u32, least: u32, most: u32) -> Result<u32, String> {
+pub(crate) fn within(option: &str, number: u32, least: u32, most: u32) -> Result<u32, String> {
     if (least..=most).contains(&number) {
         Ok(number)
     } else {

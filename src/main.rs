@@ -1,13 +1,16 @@
-//! `outlast`: puts settings storage for NOR flash under simulated power cuts.
+//! `outlast`: puts settings storage for NOR flash under simulated power cuts, measures it and
+//! forecasts how long a part lasts.
 //!
 //! The work is done by the library `outlast_faultsim`; here arguments become a plan and results
 //! become text, JSON, a page or JUnit XML.
 
 mod args;
+mod bench;
 mod emit;
 mod exit;
 mod identity;
 mod interrupt;
+mod lifetime;
 mod output;
 mod plan;
 mod progress;
@@ -42,6 +45,8 @@ fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
             Ok(Exit::Usage)
         }
         Task::Torture { plan, wanted } => torture::run(&plan, &wanted, &mut output),
+        Task::Bench(request) => bench::run(&request, &mut output),
+        Task::Plan(request) => lifetime::run(&request, &mut output),
         Task::Replay(task) => replay::run(&task, &mut output),
     };
     done.unwrap_or_else(|error| {

@@ -31,6 +31,8 @@ mod job;
 mod judge;
 pub mod ledger;
 mod life;
+pub mod lifetime;
+pub mod measure;
 pub mod minimise;
 pub mod mix;
 pub mod oracle;

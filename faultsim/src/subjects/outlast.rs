@@ -3,7 +3,7 @@
 use core::fmt::Debug;
 
 use embedded_storage::nor_flash::NorFlash;
-use outlast_kvstore::{Change as StoreChange, Error, Layout, Store};
+use outlast_kvstore::{Change as StoreChange, Error, Layout, Store, Usage};
 
 use crate::device::{Geometry, Nor, Part, PartError};
 use crate::subject::{Bounds, Change, Op, Subject, Trouble, Work};
@@ -19,16 +19,27 @@ pub(super) const KEYS: usize = 64;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Outlast;
 
+/// The same with 4096 places: for measurements. The rig would be slower with it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct ManyKeys;
+
+impl ManyKeys {
+    /// Most live keys.
+    pub const KEYS: u32 = MANY_KEYS as u32;
+}
+
+const MANY_KEYS: usize = 4096;
+
 /// A running store; one variant per program unit, since the flash traits fix it at compile time.
 #[derive(Debug)]
 #[expect(missing_docs, reason = "the numbers are the program units")]
-pub enum Running {
-    Unit1(Store<Nor<1, 1>, KEYS>),
-    Unit2(Store<Nor<1, 2>, KEYS>),
-    Unit4(Store<Nor<4, 4>, KEYS>),
-    Unit8(Store<Nor<8, 8>, KEYS>),
-    Unit16(Store<Nor<4, 16>, KEYS>),
-    Unit32(Store<Nor<8, 32>, KEYS>),
+pub enum Running<const PLACES: usize = KEYS> {
+    Unit1(Store<Nor<1, 1>, PLACES>),
+    Unit2(Store<Nor<1, 2>, PLACES>),
+    Unit4(Store<Nor<4, 4>, PLACES>),
+    Unit8(Store<Nor<8, 8>, PLACES>),
+    Unit16(Store<Nor<4, 16>, PLACES>),
+    Unit32(Store<Nor<8, 32>, PLACES>),
 }
 
 macro_rules! with_store {
@@ -45,7 +56,7 @@ macro_rules! with_store {
 }
 
 impl Subject for Outlast {
-    type Store = Running;
+    type Store = Running<KEYS>;
 
     fn name(&self) -> &'static str {
         NAME
@@ -86,44 +97,95 @@ impl Subject for Outlast {
         Some(Bounds { open, op })
     }
 
-    fn open(&self, part: &Part) -> Result<Running, Trouble> {
+    fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
+        Running::open(part)
+    }
+
+    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        store.apply(op, keys)
+    }
+
+    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
+        store.get(key, out)
+    }
+
+    fn list(
+        &self,
+        store: &mut Self::Store,
+        each: &mut dyn FnMut(&[u8]),
+    ) -> Option<Result<(), Trouble>> {
+        Some(store.list(each))
+    }
+}
+
+impl Subject for ManyKeys {
+    type Store = Running<MANY_KEYS>;
+
+    fn name(&self) -> &'static str {
+        NAME
+    }
+
+    fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
+        Running::open(part)
+    }
+
+    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        store.apply(op, keys)
+    }
+
+    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
+        store.get(key, out)
+    }
+
+    fn list(
+        &self,
+        store: &mut Self::Store,
+        each: &mut dyn FnMut(&[u8]),
+    ) -> Option<Result<(), Trouble>> {
+        Some(store.list(each))
+    }
+}
+
+impl<const PLACES: usize> Running<PLACES> {
+    fn open(part: &Part) -> Result<Self, Trouble> {
         let geometry = part.chip().geometry();
         let layout = Layout::serial_nor()
             .with_sector_bytes(geometry.sector_bytes)
             .with_page_bytes(geometry.page);
         Ok(match geometry.unit {
-            1 => Running::Unit1(Store::open(part.nor(), layout).map_err(trouble)?),
-            2 => Running::Unit2(Store::open(part.nor(), layout).map_err(trouble)?),
-            4 => Running::Unit4(Store::open(part.nor(), layout).map_err(trouble)?),
-            8 => Running::Unit8(Store::open(part.nor(), layout).map_err(trouble)?),
-            16 => Running::Unit16(Store::open(part.nor(), layout).map_err(trouble)?),
-            32 => Running::Unit32(Store::open(part.nor(), layout).map_err(trouble)?),
+            1 => Self::Unit1(Store::open(part.nor(), layout).map_err(trouble)?),
+            2 => Self::Unit2(Store::open(part.nor(), layout).map_err(trouble)?),
+            4 => Self::Unit4(Store::open(part.nor(), layout).map_err(trouble)?),
+            8 => Self::Unit8(Store::open(part.nor(), layout).map_err(trouble)?),
+            16 => Self::Unit16(Store::open(part.nor(), layout).map_err(trouble)?),
+            32 => Self::Unit32(Store::open(part.nor(), layout).map_err(trouble)?),
             unit => return Err(Trouble::Broken(format!("no store for a unit of {unit} bytes"))),
         })
     }
 
-    fn apply(&self, store: &mut Running, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
-        with_store!(store, store => apply(store, op, keys).map_err(trouble))
+    fn apply(&mut self, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        with_store!(self, store => apply(store, op, keys).map_err(trouble))
     }
 
-    fn get(&self, store: &mut Running, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
-        with_store!(store, store => get(store, key, out).map_err(trouble))
+    fn get(&mut self, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
+        with_store!(self, store => get(store, key, out).map_err(trouble))
     }
 
-    fn list(
-        &self,
-        store: &mut Running,
-        each: &mut dyn FnMut(&[u8]),
-    ) -> Option<Result<(), Trouble>> {
-        Some(with_store!(store, store => {
+    fn list(&mut self, each: &mut dyn FnMut(&[u8])) -> Result<(), Trouble> {
+        with_store!(self, store => {
             store.for_each_key(|key, _| each(key)).map_err(trouble)
-        }))
+        })
+    }
+
+    /// How full and how worn the store is.
+    pub fn usage(&self) -> Usage {
+        with_store!(self, store => store.usage())
     }
 }
 
 /// Runs one operation on the store of whatever flash.
-pub(super) fn apply<F: NorFlash>(
-    store: &mut Store<F, KEYS>,
+pub(super) fn apply<F: NorFlash, const PLACES: usize>(
+    store: &mut Store<F, PLACES>,
     op: &Op,
     keys: &KeyNames,
 ) -> Result<(), Error<F::Error>> {
@@ -147,8 +209,8 @@ pub(super) fn apply<F: NorFlash>(
 }
 
 /// Reads one setting from the store of whatever flash.
-pub(super) fn get<F: NorFlash>(
-    store: &mut Store<F, KEYS>,
+pub(super) fn get<F: NorFlash, const PLACES: usize>(
+    store: &mut Store<F, PLACES>,
     key: &str,
     out: &mut Vec<u8>,
 ) -> Result<bool, Error<F::Error>> {

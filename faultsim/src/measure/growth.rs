@@ -1,0 +1,200 @@
+//! How costs grow with the number of sectors and of keys.
+
+use serde::Serialize;
+
+use super::format::{FormatFigures, Kind, in_words, probe};
+use super::load::{Draw, Load};
+use super::run::{WorstCall, key_names, timed};
+use crate::device::{Chip, Geometry, Part, Timing};
+use crate::subject::{Op, Subject as _};
+use crate::subjects::outlast::ManyKeys;
+
+/// Sectors and keys of the table.
+pub const SECTORS: [u32; 6] = [2, 8, 32, 128, 256, 1024];
+/// See [`SECTORS`].
+pub const KEYS: [u32; 5] = [1, 16, 128, 1024, 4096];
+
+/// Fuller than this is not measured: each turn would copy almost a whole sector.
+const FULLEST: f64 = 0.9;
+
+/// One part with one number of keys, measured when the log has gone round.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Point {
+    /// Sectors of the part.
+    pub sectors: u32,
+    /// Live keys.
+    pub keys: u32,
+    /// Share of the room for records that live ones take.
+    pub utilisation: f64,
+    /// Records in the log at the mount, superseded ones included.
+    pub log_records: u64,
+    /// Bytes of their headers and keys and of the sectors' openings: what a mount that reads them
+    /// all cannot do without.
+    pub needed_bytes: u64,
+    /// The mount.
+    pub mount: WorstCall,
+    /// The `get` with most reads.
+    pub get: WorstCall,
+    /// The `put` of the last turns that took longest: one that turned the sector.
+    pub turn: WorstCall,
+    /// Most read calls of a `put` that turned no sector.
+    pub put_reads: u64,
+}
+
+/// The settings of a table.
+#[derive(Clone, Copy, Debug)]
+pub struct Shape {
+    /// The part; its number of sectors does not matter.
+    pub geometry: Geometry,
+    /// Its times.
+    pub timing: Timing,
+    /// Bytes of each key.
+    pub key_bytes: u32,
+    /// Bytes of each value.
+    pub value_bytes: u32,
+}
+
+impl Shape {
+    /// What its format costs.
+    ///
+    /// # Errors
+    /// As [`probe`].
+    pub fn format(&self) -> Result<FormatFigures, String> {
+        let Self { key_bytes, value_bytes, .. } = *self;
+        probe(&self.geometry, &[Kind { key_bytes, value_bytes, weight: 1.0 }])
+    }
+}
+
+/// Fills the store, lets the log go round one and a half times under uniform updates and measures.
+/// `None` if the keys do not fit.
+///
+/// # Errors
+/// If the store fails; in words.
+pub fn point(
+    shape: &Shape,
+    format: &FormatFigures,
+    sectors: u32,
+    keys: u32,
+) -> Result<Option<Point>, String> {
+    let record = f64::from(format.records.first().copied().unwrap_or(1));
+    let utilisation = f64::from(keys) * record / (f64::from(sectors - 1) * format.packed);
+    if utilisation > FULLEST {
+        return Ok(None);
+    }
+    let geometry = Geometry { sectors, ..shape.geometry };
+    let mut chip = Chip::new(geometry);
+    chip.set_timing(shape.timing);
+    let part = Part::new(chip);
+    let names = key_names(keys, shape.key_bytes)?;
+    let mut draw = Draw::new(Load::Uniform, keys, 1);
+    let mut store = ManyKeys.open(&part).map_err(in_words)?;
+    // Program calls before each turn.
+    let mut turns: Vec<u64> = Vec::new();
+    let mut turn = WorstCall::default();
+    let mut put_reads = 0;
+    let mut next = 0;
+    // A few turns more, so that small parts show more than one.
+    while turns.len() < (sectors + sectors / 2 + 8) as usize {
+        let key = if next < keys { next as u16 } else { draw.key() };
+        next += 1;
+        let put = Op::Put { key, value: draw.value(shape.value_bytes) };
+        let (done, call) = timed(&part, || ManyKeys.apply(&mut store, &put, &names));
+        done.map_err(in_words)?;
+        if call.work.erases > 0 {
+            turns.push(part.chip().counts().program_calls - call.work.programs);
+            if turns.len() >= sectors as usize {
+                turn = turn.longer(call);
+            }
+        } else {
+            put_reads = put_reads.max(call.work.reads);
+        }
+    }
+    let mut get = WorstCall::default();
+    let mut value = Vec::with_capacity(2 * shape.value_bytes as usize + 64);
+    for (_, name) in names.iter() {
+        let (found, call) = timed(&part, || ManyKeys.get(&mut store, name, &mut value));
+        if !found.map_err(in_words)? {
+            return Err(format!("the key {name} is lost"));
+        }
+        get = get.longer(call);
+    }
+    drop(store);
+    let programs = part.chip().counts().program_calls;
+    let (opened, mount) = timed(&part, || ManyKeys.open(&part));
+    opened.map_err(in_words)?;
+    let oldest = turns.len().checked_sub(sectors as usize - 1);
+    let before = oldest.and_then(|at| turns.get(at)).copied();
+    // An opening and a mark at each turn.
+    let log_records = (programs - before.unwrap_or(0)).saturating_sub(2 * u64::from(sectors - 1));
+    let header = header_bytes(&geometry) + shape.key_bytes;
+    let openings = u64::from(sectors) * u64::from(format.sector_overhead);
+    let needed_bytes = log_records * u64::from(header) + openings;
+    let point = Point {
+        sectors,
+        keys,
+        utilisation,
+        log_records,
+        needed_bytes,
+        mount,
+        get,
+        turn,
+        put_reads,
+    };
+    Ok(Some(point))
+}
+
+/// Bytes of a record header, by `kvstore/FORMAT.md`. The store does not tell it.
+const fn header_bytes(geometry: &Geometry) -> u32 {
+    if geometry.sector_bytes > 8192 { 5 } else { 4 }
+}
+
+/// The exponent with which a cost grows: 0 not at all, 1 in proportion. From the first to the last
+/// of the points `(size, cost)`; `None` with fewer than two.
+pub fn order(points: &[(f64, f64)]) -> Option<f64> {
+    let (first, last) = (points.first()?, points.last()?);
+    let sizes = (last.0 / first.0).ln();
+    (sizes > 0.0 && first.1 > 0.0).then(|| (last.1 / first.1).ln() / sizes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shape() -> Shape {
+        Shape {
+            geometry: Geometry::new(2, 4096, 1, 256).unwrap(),
+            timing: Timing::SERIAL_NOR,
+            key_bytes: 4,
+            value_bytes: 16,
+        }
+    }
+
+    #[test]
+    fn orders_by_hand() {
+        assert_eq!(order(&[(2.0, 3.0), (8.0, 12.0)]), Some(1.0));
+        assert_eq!(order(&[(2.0, 3.0), (8.0, 3.0)]), Some(0.0));
+        assert_eq!(order(&[(2.0, 3.0)]), None);
+        assert_eq!(order(&[]), None);
+    }
+
+    /// A `get` reads the same however many keys and sectors there are; a turn programs no more
+    /// than a sector; a mount reads more where there is more to read.
+    #[test]
+    fn what_grows_and_what_does_not() {
+        let shape = shape();
+        let format = shape.format().unwrap();
+        let small = point(&shape, &format, 2, 16).unwrap().unwrap();
+        let large = point(&shape, &format, 32, 1024).unwrap().unwrap();
+        assert_eq!(small.get.work.reads, large.get.work.reads);
+        assert!(large.mount.work.reads > 4 * small.mount.work.reads);
+        for point in [small, large] {
+            assert_eq!(point.turn.work.erases, 1, "{point:?}");
+            assert!(point.turn.programmed_bytes <= 4096);
+            let slots = format.packed / f64::from(format.records[0]);
+            let most = f64::from(point.sectors - 1) * slots;
+            assert!(point.log_records as f64 <= most + 1.0, "{point:?}");
+            assert!(point.log_records as f64 >= most - slots - 2.0, "{point:?}");
+        }
+        assert_eq!(point(&shape, &format, 2, 1024).unwrap(), None);
+    }
+}
