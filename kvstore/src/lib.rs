@@ -57,9 +57,15 @@
 //! # Features
 //!
 //! - `crc-table`: a table of 1 KiB makes checks several times faster.
+//! - `settings`: typed settings with defaults, ranges and migrations, the module `settings`. Needs
+//!   `serde` and `postcard-schema` in the firmware's own dependencies, for the derives.
+//! - `json`: settings as JSON lines, for tools on the host; needs the standard library.
 
 #![no_std]
 #![forbid(unsafe_code)]
+
+#[cfg(feature = "json")]
+extern crate std;
 
 mod change;
 mod error;
@@ -69,6 +75,9 @@ mod log;
 mod medium;
 mod mount;
 mod record;
+mod region;
+#[cfg(feature = "settings")]
+pub mod settings;
 mod settle;
 mod settle_record;
 mod store;
@@ -80,4 +89,5 @@ pub use change::Change;
 pub use embedded_storage;
 pub use error::{Error, Found};
 pub use layout::Layout;
+pub use region::{Region, RegionError};
 pub use store::{Store, Usage};
