@@ -2,6 +2,7 @@
 
 pub mod naive;
 pub mod outlast;
+pub mod outlast_settings;
 pub mod table;
 pub mod two_copies;
 
@@ -18,6 +19,9 @@ pub trait AnySubject: Sync {
     /// See [`Subject::name`].
     fn name(&self) -> &'static str;
 
+    /// See [`Subject::has_counters`].
+    fn has_counters(&self) -> bool;
+
     /// See [`plan::run`].
     fn run(&self, config: &Config, progress: &Progress) -> Report;
 
@@ -31,6 +35,10 @@ pub trait AnySubject: Sync {
 impl<S: Subject> AnySubject for S {
     fn name(&self) -> &'static str {
         Subject::name(self)
+    }
+
+    fn has_counters(&self) -> bool {
+        Subject::has_counters(self)
     }
 
     fn run(&self, config: &Config, progress: &Progress) -> Report {
@@ -47,7 +55,12 @@ impl<S: Subject> AnySubject for S {
 }
 
 /// All subjects of this crate.
-pub const ALL: [&dyn AnySubject; 3] = [&outlast::Outlast, &two_copies::TwoCopies, &naive::Naive];
+pub const ALL: [&dyn AnySubject; 4] = [
+    &outlast::Outlast,
+    &outlast_settings::OutlastSettings,
+    &two_copies::TwoCopies,
+    &naive::Naive,
+];
 
 /// The subject of this name, if there is one.
 pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {

@@ -56,11 +56,19 @@ impl<'b, const CHANGES: usize> SettingBatch<'b, CHANGES> {
         self
     }
 
+    /// Adds a change of a plain value.
+    #[must_use]
+    pub fn plain(mut self, change: Change<'b>) -> Self {
+        self.add("", change);
+        self
+    }
+
     /// Stores all of it. Durable when it returns; a cut before leaves all or nothing. Flash work:
     /// as for [`Store::commit`]. All of a batch must fit into one sector.
     ///
     /// # Errors
-    /// The first mistake made while collecting; [`Why::Store`], with the key of the last setting.
+    /// The first mistake made while collecting; [`Why::Store`], with the key of the last setting
+    /// (empty if the batch has none).
     pub fn commit<F: NorFlash, const N: usize>(
         self,
         store: &mut Store<F, N>,
@@ -72,7 +80,9 @@ impl<'b, const CHANGES: usize> SettingBatch<'b, CHANGES> {
     }
 
     fn add(&mut self, key: &'static str, change: Change<'b>) {
-        self.last = key;
+        if !key.is_empty() {
+            self.last = key;
+        }
         if self.changes.push(change).is_err() {
             self.note(SettingError::new(key, Why::TooMany { limit: CHANGES }));
         }
