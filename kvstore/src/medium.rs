@@ -44,8 +44,12 @@ pub(crate) struct Checker {
 
 impl Checker {
     pub(crate) fn new(g: &Geometry, life: Life, found: &Found) -> Self {
+        #[cfg_attr(not(feature = "counters"), expect(unused_mut, reason = "nothing to leave out"))]
+        let mut check = Check::new(life, g.offset_of(found.address));
+        #[cfg(feature = "counters")]
+        check.leave_out(g.cells(found.address, &found.header), found.address);
         Self {
-            check: Check::new(life, g.offset_of(found.address)),
+            check,
             body_end: g.body_end(found),
             len: g.trailer(),
             stored: [0; _],

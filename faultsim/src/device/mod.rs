@@ -29,6 +29,6 @@ pub use cells::{Image, Step, Weak};
 pub use chip::{Chip, Counts, CutTear, Wear};
 pub use contract::{ContractViolation, PartError};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
-pub use nor::{Nor, Part};
+pub use nor::{MultiNor, Nor, Part};
 pub use tear::Tear;
 pub use timing::{DeviceTime, Timing};

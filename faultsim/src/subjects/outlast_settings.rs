@@ -8,7 +8,7 @@
 //! | 0 | a typed setting: an enum by length of the value |
 //! | 1 | a typed setting of version 1, which the next power-up or idle time migrates to version 2 |
 //! | 2 | a slot of a byte region, across its chunks, unless the value is too long for that |
-//! | 3 | a counter: a value one higher than the count is a tick |
+//! | 3 | a counter: a value one higher than the count is a tick; of bits at unit 1 |
 //!
 //! A batch that touches a slot stores what is to be written as a setting, along with the rest of
 //! the batch; then it writes the slots. A power-up finishes what was interrupted.
@@ -16,14 +16,14 @@
 use std::cell::RefCell;
 use std::collections::HashMap;
 
-use embedded_storage::{ReadStorage, Storage};
+use embedded_storage::ReadStorage;
 use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::settings::{Setting, SettingBatch, SettingError, Why};
 use outlast_kvstore::{Change as StoreChange, Error, Layout, Region, RegionError, Store};
 use postcard_schema::Schema;
 use serde::{Deserialize, Serialize};
 
-use crate::device::{Nor, Part, PartError};
+use crate::device::{MultiNor, Nor, Part, PartError};
 use crate::subject::{Change, Op, Subject, Trouble};
 use crate::workload::KeyNames;
 
@@ -165,12 +165,36 @@ fn forever(name: &str) -> &'static str {
     })
 }
 
+/// How a flash lets counters tick.
+trait Ticks: NorFlash<Error = PartError> + Sized {
+    fn tick(store: &mut Store<Self, KEYS>, name: &str) -> Result<u64, Error<PartError>>;
+}
+
+/// Half a unit per tick.
+impl<const READ: usize, const UNIT: usize> Ticks for Nor<READ, UNIT> {
+    fn tick(store: &mut Store<Self, KEYS>, name: &str) -> Result<u64, Error<PartError>> {
+        store.tick(name)
+    }
+}
+
+/// A bit per tick, for some counters half a unit, for some either.
+impl<const READ: usize, const UNIT: usize> Ticks for MultiNor<READ, UNIT> {
+    fn tick(store: &mut Store<Self, KEYS>, name: &str) -> Result<u64, Error<PartError>> {
+        let count = store.count(name)?;
+        if name.ends_with('7') || name.ends_with('5') && count % 3 == 0 {
+            store.tick(name)
+        } else {
+            store.tick_bit(name)
+        }
+    }
+}
+
 /// A device with a store; one function per kind of request, for any flash.
 struct Device<'s, F>(&'s mut Store<F, KEYS>);
 
 type Done<T = ()> = Result<T, Trouble>;
 
-impl<F: NorFlash<Error = PartError>> Device<'_, F> {
+impl<F: Ticks> Device<'_, F> {
     fn region(&mut self) -> Done<Region<'_, F, KEYS, CHUNK, SPAN>> {
         Region::new(self.0, "r", SLOTS * SLOT as u32).map_err(|e| of_region(&e))
     }
@@ -222,7 +246,22 @@ impl<F: NorFlash<Error = PartError>> Device<'_, F> {
                 version_1(name).save(self.0, &old).map_err(of_setting)
             }
             Form::Slot(slot) => self.write_slot(slot, &slot_bytes(Some(value))?),
-            Form::Counter => self.0.put(name, value).map_err(of_store),
+            Form::Counter => self.count_to(name, value).map_err(of_store),
+        }
+    }
+
+    /// One more than the count is a tick.
+    fn count_to(&mut self, name: &str, value: &[u8]) -> Result<(), Error<PartError>> {
+        let next = match self.0.count(name) {
+            Ok(count) => count.wrapping_add(1).to_le_bytes(),
+            // A value of the workload that is no count.
+            Err(Error::NotACounter) => return self.0.put(name, value),
+            Err(error) => return Err(error),
+        };
+        if value != next {
+            self.0.put(name, value)
+        } else {
+            F::tick(self.0, name).map(|_| ())
         }
     }
 
@@ -333,7 +372,7 @@ fn of_store(error: Error<PartError>) -> Trouble {
         Error::Flash(PartError::PowerOff) => Trouble::PowerOff,
         Error::Full => Trouble::Full,
         Error::Corrupt => Trouble::Corrupt,
-        Error::InvalidKey | Error::TooLarge | Error::IndexFull => {
+        Error::InvalidKey | Error::TooLarge | Error::IndexFull | Error::NotACounter => {
             Trouble::Refused(error.to_string())
         }
         error => Trouble::Broken(error.to_string()),
@@ -358,7 +397,7 @@ fn of_region(error: &RegionError<PartError>) -> Trouble {
 #[derive(Debug)]
 #[expect(missing_docs, reason = "the numbers are the program units")]
 pub enum Running {
-    Unit1(Store<Nor<1, 1>, KEYS>),
+    Unit1(Store<MultiNor<1, 1>, KEYS>),
     Unit2(Store<Nor<1, 2>, KEYS>),
     Unit4(Store<Nor<4, 4>, KEYS>),
     Unit8(Store<Nor<8, 8>, KEYS>),
@@ -392,7 +431,7 @@ impl Subject for OutlastSettings {
             .with_sector_bytes(geometry.sector_bytes)
             .with_page_bytes(geometry.page);
         let mut running = match geometry.unit {
-            1 => Running::Unit1(Store::open(part.nor(), layout).map_err(of_store)?),
+            1 => Running::Unit1(Store::open(part.multi_nor(), layout).map_err(of_store)?),
             2 => Running::Unit2(Store::open(part.nor(), layout).map_err(of_store)?),
             4 => Running::Unit4(Store::open(part.nor(), layout).map_err(of_store)?),
             8 => Running::Unit8(Store::open(part.nor(), layout).map_err(of_store)?),
