@@ -93,15 +93,15 @@ fn any_sleep() -> impl Strategy<Value = Sleep> {
     prop_oneof![
         Just(Sleep::Never),
         any::<u16>().prop_map(Sleep::After),
-        (0..24_u8, 0..24_u8)
-            .prop_map(|(from_hour, to_hour)| Sleep::Between { from_hour, to_hour }),
+        (0..24_u8, 0..24_u8).prop_map(|(from_hour, to_hour)| Sleep::Between { from_hour, to_hour }),
         any::<(u8, i8)>().prop_map(|(a, b)| Sleep::Pair(a, b)),
     ]
 }
 
 fn any_everything() -> impl Strategy<Value = Everything> {
     let numbers = any::<(i8, u16, i32, u64, i128, bool, char, (u8, i8), [u16; 3])>();
-    let place = proptest::option::of((any_float(), any_float(), proptest::option::of(any::<i16>())));
+    let place =
+        proptest::option::of((any_float(), any_float(), proptest::option::of(any::<i16>())));
     let list = proptest::collection::vec(any::<i16>(), 0..=4);
     (numbers, any_float(), "[a-zé]{0,6}", list, any_sleep(), place).prop_map(
         |(numbers, ratio, name, list, sleep, place)| {
@@ -440,10 +440,8 @@ fn a_migration_cut_anywhere_leaves_the_old_value_or_the_new_one() {
     for step in 0.. {
         part.chip_mut().power_up(&image, Bias::ONES);
         part.chip_mut().cut_at(step, Tear::NOTHING);
-        let opened = Store::<Nor<1, 1>, 32>::open(
-            part.nor(),
-            Layout::serial_nor().with_sector_bytes(1024),
-        );
+        let opened =
+            Store::<Nor<1, 1>, 32>::open(part.nor(), Layout::serial_nor().with_sector_bytes(1024));
         let done = opened.ok().is_some_and(|mut store| {
             V2.load_migrating(&mut store, |old| old.read().map(two_from)).is_ok()
         });

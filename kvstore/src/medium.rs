@@ -48,12 +48,7 @@ impl Checker {
         let mut check = Check::new(life, g.offset_of(found.address));
         #[cfg(feature = "counters")]
         check.leave_out(g.cells(found.address, &found.header), found.address);
-        Self {
-            check,
-            body_end: g.body_end(found),
-            len: g.trailer(),
-            stored: [0; _],
-        }
+        Self { check, body_end: g.body_end(found), len: g.trailer(), stored: [0; _] }
     }
 
     /// The record's bytes from `address` on; none of them twice.

@@ -154,11 +154,7 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
     /// # Errors
     /// [`RegionError::TooLong`], and those of [`Storage::write`]; after all of them nothing was
     /// changed.
-    pub fn write_atomic(
-        &mut self,
-        offset: u32,
-        bytes: &[u8],
-    ) -> Result<(), RegionError<F::Error>> {
+    pub fn write_atomic(&mut self, offset: u32, bytes: &[u8]) -> Result<(), RegionError<F::Error>> {
         let chunks = (offset as usize % CHUNK + bytes.len()).div_ceil(CHUNK);
         if chunks > SPAN {
             return Err(RegionError::TooLong);
@@ -245,8 +241,10 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> Storage
                 // There is room: the loop asked.
                 let _ = chunks.push((ChunkKey::new(self.name, number), content));
             }
-            let changes: Vec<Change<'_>, SPAN> =
-                chunks.iter().map(|(key, content)| Change::put(key, content)).collect();
+            let mut changes: Vec<Change<'_>, SPAN> = Vec::new();
+            for (key, content) in &chunks {
+                let _ = changes.push(Change::put(key, content));
+            }
             self.store.commit(&changes).map_err(RegionError::Store)?;
         }
         Ok(())

@@ -81,11 +81,14 @@ impl<F: NorFlash> Core<F> {
             }
             verdict.accepted = found.address - base;
             let mut first = [0; 16];
-            let whole = self.medium.whole(&found, life, &mut first);
             #[cfg(feature = "counters")]
-            let whole = whole
-                && (found.header.kind != Kind::Tally
-                    || self.medium.tally(&found, life, &mut [0; _])?.is_some());
+            let whole = if found.header.kind == Kind::Tally {
+                self.medium.tally(&found, life, &mut [0; _])?.is_some()
+            } else {
+                self.medium.whole(&found, life, &mut first)
+            };
+            #[cfg(not(feature = "counters"))]
+            let whole = self.medium.whole(&found, life, &mut first);
             if whole {
                 // Pending records count only with their commit; a seal has done its work.
                 if matches!(

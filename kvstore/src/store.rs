@@ -239,7 +239,11 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Makes the changes, if one of them changes something.
-    pub(crate) fn write(&mut self, changes: &[Change<'_>], index: &mut Index) -> Result<(), Error<F::Error>> {
+    pub(crate) fn write(
+        &mut self,
+        changes: &[Change<'_>],
+        index: &mut Index,
+    ) -> Result<(), Error<F::Error>> {
         self.ready()?;
         let g = self.medium.geometry;
         for change in changes {
@@ -309,7 +313,8 @@ impl<F: NorFlash> Core<F> {
         let Some(found) = old else { return Ok(false) };
         if !change.is_put()
             || found.header.kind == Kind::Tally
-            || found.header.value_len as usize != change.value().len() {
+            || found.header.value_len as usize != change.value().len()
+        {
             return Ok(false);
         }
         let start = self.medium.geometry.value_at(&found);

@@ -191,13 +191,6 @@ impl<F: NorFlash> Core<F> {
         let mut writer = Writer::new(self.medium.geometry);
         writer.start(self.life(self.log.head), address, header);
         let life = self.life_at(source.address);
-        #[cfg(feature = "counters")]
-        let difference = if source.header.kind == Kind::Tally {
-            writer.push_count(&mut self.medium, source, life)?
-        } else {
-            writer.push_from(&mut self.medium, source, life)?
-        };
-        #[cfg(not(feature = "counters"))]
         let difference = writer.push_from(&mut self.medium, source, life)?;
         *at = writer.finish(&mut self.medium, difference)?;
         Ok((Found { address, end: *at, header }, difference == [0; _]))

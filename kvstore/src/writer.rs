@@ -118,9 +118,9 @@ impl Writer {
         Ok(())
     }
 
-    /// Key and count of a tally, like [`push_from`](Self::push_from).
+    /// A tally's part of [`push_from`](Self::push_from).
     #[cfg(feature = "counters")]
-    pub(crate) fn push_count<F: NorFlash>(
+    fn push_count<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
@@ -142,7 +142,7 @@ impl Writer {
         self.push(medium, trailer.get(..len).unwrap_or(&[]))
     }
 
-    /// Key and value of another record. The difference between the trailer it has and the one it
+    /// Key and value of another record, of a tally the count. The difference between the trailer it has and the one it
     /// should have, so that a copy of a damaged record is as damaged as the record.
     pub(crate) fn push_from<F: NorFlash>(
         &mut self,
@@ -150,6 +150,10 @@ impl Writer {
         source: &Found,
         life: Life,
     ) -> Result<Trailer, Fault<F::Error>> {
+        #[cfg(feature = "counters")]
+        if source.header.kind == Kind::Tally {
+            return self.push_count(medium, source, life);
+        }
         let from = self.geometry.key_at(source);
         let to = self.geometry.value_at(source) + source.header.value_len;
         // Read once: what is checked is what is copied.
@@ -176,15 +180,7 @@ impl Writer {
         self.inner = Some(Check::new(life, offset));
         let bytes = header.encode();
         self.push(medium, bytes.get(..g.header() as usize).unwrap_or(&[]))?;
-        #[cfg(feature = "counters")]
-        let difference = if source.header.kind == Kind::Tally {
-            self.push_count(medium, source, life)?
-        } else {
-            self.push_from(medium, source, life)?
-        };
-        #[cfg(not(feature = "counters"))]
-        let difference = self.push_from(medium, source, life)?;
-        if difference != [0; _] {
+        if self.push_from(medium, source, life)? != [0; _] {
             return Ok(false);
         }
         self.pad(medium, end)?;

@@ -55,12 +55,8 @@ impl<S: Subject> AnySubject for S {
 }
 
 /// All subjects of this crate.
-pub const ALL: [&dyn AnySubject; 4] = [
-    &outlast::Outlast,
-    &outlast_settings::OutlastSettings,
-    &two_copies::TwoCopies,
-    &naive::Naive,
-];
+pub const ALL: [&dyn AnySubject; 4] =
+    [&outlast::Outlast, &outlast_settings::OutlastSettings, &two_copies::TwoCopies, &naive::Naive];
 
 /// The subject of this name, if there is one.
 pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {

@@ -105,9 +105,7 @@ impl Kept {
             [byte] => Self::Byte(byte),
             [a, b] => Self::Pair(a, b.cast_signed()),
             [a, b, c, d] => Self::Number { word: u32::from_le_bytes([a, b, c, d]) },
-            [a, b, c, d, e, f, g, h] => {
-                Self::Real(f64::from_le_bytes([a, b, c, d, e, f, g, h]))
-            }
+            [a, b, c, d, e, f, g, h] => Self::Real(f64::from_le_bytes([a, b, c, d, e, f, g, h])),
             _ => Self::Text(Some(list(value)?)),
         })
     }
@@ -258,11 +256,7 @@ impl<F: Ticks> Device<'_, F> {
             Err(Error::NotACounter) => return self.0.put(name, value),
             Err(error) => return Err(error),
         };
-        if value != next {
-            self.0.put(name, value)
-        } else {
-            F::tick(self.0, name).map(|_| ())
-        }
+        if value != next { self.0.put(name, value) } else { F::tick(self.0, name).map(|_| ()) }
     }
 
     fn delete(&mut self, name: &str) -> Done {
@@ -408,12 +402,30 @@ pub enum Running {
 macro_rules! with_device {
     ($running:expr, $device:ident => $body:expr) => {
         match $running {
-            Running::Unit1(store) => { let mut $device = Device(store); $body }
-            Running::Unit2(store) => { let mut $device = Device(store); $body }
-            Running::Unit4(store) => { let mut $device = Device(store); $body }
-            Running::Unit8(store) => { let mut $device = Device(store); $body }
-            Running::Unit16(store) => { let mut $device = Device(store); $body }
-            Running::Unit32(store) => { let mut $device = Device(store); $body }
+            Running::Unit1(store) => {
+                let mut $device = Device(store);
+                $body
+            }
+            Running::Unit2(store) => {
+                let mut $device = Device(store);
+                $body
+            }
+            Running::Unit4(store) => {
+                let mut $device = Device(store);
+                $body
+            }
+            Running::Unit8(store) => {
+                let mut $device = Device(store);
+                $body
+            }
+            Running::Unit16(store) => {
+                let mut $device = Device(store);
+                $body
+            }
+            Running::Unit32(store) => {
+                let mut $device = Device(store);
+                $body
+            }
         }
     };
 }

@@ -81,8 +81,7 @@ pub fn export_json<F: NorFlash, const N: usize>(
         let source = if stored.is_some() { "stored" } else { "default" };
         let value = setting.to_json(stored).map_err(|why| refused(why.of_flash()))?;
         let key = serde_json::Value::from(key);
-        lines +=
-            &std::format!("{{\"key\":{key},\"source\":\"{source}\",\"value\":{value}}}\n");
+        lines += &std::format!("{{\"key\":{key},\"source\":\"{source}\",\"value\":{value}}}\n");
     }
     Ok(lines)
 }
