@@ -96,7 +96,10 @@ impl Plan {
         };
         let random = |ops| WorkloadSource::Random { seed: self.seed, ops };
         // A program of many small pages has many steps; there, fewer operations are enough.
-        let mut stages = if self.geometry.page < SMALL_PAGE {
+        let mut stages = if self.subject.has_counters() {
+            let ops = if self.geometry.page < SMALL_PAGE { RANDOM_OPS / 4 } else { 2 * RANDOM_OPS };
+            vec![systematic(45, WorkloadSource::Counters { seed: self.seed, ops })]
+        } else if self.geometry.page < SMALL_PAGE {
             vec![systematic(30, random(RANDOM_OPS / 4))]
         } else {
             vec![systematic(40, WorkloadSource::TideGauge), systematic(5, random(RANDOM_OPS))]

@@ -110,9 +110,10 @@ pub(crate) struct Eras {
 }
 
 impl Eras {
-    pub(crate) fn new(seed: u64, run: u64, geometry: &Geometry) -> Self {
+    pub(crate) fn new(seed: u64, run: u64, geometry: &Geometry, counters: bool) -> Self {
         let seed = mixed(seed ^ mixed(run));
         let (mix, _) = OpMix::new(seed, geometry, false);
+        let mix = if counters { mix.with_counters() } else { mix };
         // Some lives see cuts in quick succession, some time to work in between.
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(1);
@@ -287,7 +288,7 @@ fn one_life<S: Subject>(
     run: u64,
     clock: &Clock<'_>,
 ) -> Yield {
-    let mut eras = Eras::new(config.seed, run, &config.geometry);
+    let mut eras = Eras::new(config.seed, run, &config.geometry, subject.has_counters());
     let keys = eras.keys();
     let mut life = Life::new(subject, &config.geometry, config.level, &keys);
     let mut yielded = Yield { finished: true, ..Yield::default() };
@@ -358,7 +359,7 @@ fn violation<S: Subject>(
 
 /// Runs a life, or what is kept of it, again.
 pub(crate) fn replay<S: Subject>(token: &Token, lived: &Lived, subject: &S) -> Replay {
-    let eras = Eras::new(token.seed, lived.run, &token.geometry);
+    let eras = Eras::new(token.seed, lived.run, &token.geometry, subject.has_counters());
     let keys = eras.keys();
     let eras = eras.list(lived.power_ups, lived.kept.as_deref());
     let mut life = Life::new(subject, &token.geometry, token.level, &keys);

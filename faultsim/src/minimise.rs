@@ -199,7 +199,8 @@ impl<S: Subject> Lives<'_, S> {
     fn shrink(&self) -> Option<(Token, u32)> {
         let Lived { run, power_ups, in_a_row, kept } = self.lived;
         let token = self.token;
-        let source = || Eras::new(token.seed, *run, &token.geometry);
+        let counters = self.subject.has_counters();
+        let source = || Eras::new(token.seed, *run, &token.geometry, counters);
         let keys = source().keys();
         let drawn = source().list(*power_ups, None);
         let eras = source().list(*power_ups, kept.as_deref());

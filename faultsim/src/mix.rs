@@ -23,6 +23,9 @@ pub(crate) fn live_room(geometry: &Geometry) -> u32 {
     geometry.sectors.saturating_sub(1).max(1) * geometry.sector_bytes / 2
 }
 
+/// How the names of counters begin.
+pub(crate) const COUNT: &str = "count.";
+
 /// A source of random operations. What it draws depends on the generator alone, never on what
 /// became of earlier operations, so that a part of the draws can be repeated.
 #[derive(Clone, Debug)]
@@ -76,9 +79,26 @@ impl OpMix {
         (mix, rng)
     }
 
+    /// Every fourth setting becomes a counter: 8 bytes, little-endian, one more each time.
+    #[must_use]
+    pub fn with_counters(mut self) -> Self {
+        let mut names: Vec<String> = self.keys.iter().map(|(_, name)| name.to_owned()).collect();
+        for (index, name) in names.iter_mut().enumerate().skip(3).step_by(4) {
+            *name = format!("{COUNT}{index}");
+            self.sizes[index] = 8;
+        }
+        self.keys = KeyNames::new(names);
+        self
+    }
+
     /// The settings.
     pub fn keys(&self) -> &KeyNames {
         &self.keys
+    }
+
+    /// Whether the part is to run full.
+    pub(crate) fn fills(&self) -> bool {
+        self.fill
     }
 
     /// Space a record of this mix takes, roughly.
@@ -122,7 +142,13 @@ impl OpMix {
     }
 
     fn value(&mut self, key: u16, size: usize) -> Vec<u8> {
-        let value = stamped(key, self.number, size);
+        let value = if self.keys.name(key).starts_with(COUNT) {
+            let last = self.last[usize::from(key)].as_deref();
+            let count = last.and_then(|last| last.try_into().ok()).map_or(0, u64::from_le_bytes);
+            count.wrapping_add(1).to_le_bytes().to_vec()
+        } else {
+            stamped(key, self.number, size)
+        };
         self.last[usize::from(key)] = Some(value.clone());
         value
     }

@@ -69,6 +69,12 @@ pub trait Subject: Sync {
         false
     }
 
+    /// Whether workloads made for it hold counters: settings named `count.` and a number, of 8
+    /// bytes, that grow by one each time.
+    fn has_counters(&self) -> bool {
+        false
+    }
+
     /// The worst case the code claims for itself on this geometry; checked if given.
     fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
         let _ = geometry;

@@ -293,6 +293,8 @@ impl Token {
                     WorkloadSource::TideGauge => (0, 0, 0),
                     WorkloadSource::Random { seed, ops } => (1, seed, ops),
                     WorkloadSource::Full { seed, ops } => (2, seed, ops),
+                    // 3 is a random life.
+                    WorkloadSource::Counters { seed, ops } => (4, seed, ops),
                 };
                 out.number(kind << 1 | u64::from(kept.is_some()));
                 if kind > 0 {
@@ -348,11 +350,12 @@ impl Token {
         let kind = from.number()?;
         let has_kept = kind & 1 == 1;
         let origin = match kind >> 1 {
-            kind @ 0..=2 => {
+            kind @ (0..=2 | 4) => {
                 let source = match kind {
                     0 => WorkloadSource::TideGauge,
                     1 => WorkloadSource::Random { seed: from.number()?, ops: from.ops()? },
-                    _ => WorkloadSource::Full { seed: from.number()?, ops: from.ops()? },
+                    2 => WorkloadSource::Full { seed: from.number()?, ops: from.ops()? },
+                    _ => WorkloadSource::Counters { seed: from.number()?, ops: from.ops()? },
                 };
                 let kept = if has_kept { Some(from.runs()?) } else { None };
                 let thin = from.small()?;
@@ -470,6 +473,7 @@ mod tests {
             systematic(WorkloadSource::TideGauge, None),
             systematic(WorkloadSource::Random { seed: u64::MAX, ops: 9 }, Some(vec![0, 1, 7])),
             systematic(WorkloadSource::Full { seed: 0, ops: 0 }, Some(Vec::new())),
+            systematic(WorkloadSource::Counters { seed: 5, ops: 60 }, None),
             deep(u32::MAX, None),
             deep(0, Some(vec![era, plain])),
         ];

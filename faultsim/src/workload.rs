@@ -1,5 +1,7 @@
 //! Workloads: the operations a device carries out while its power is being cut.
 
+use rand::rngs::ChaCha8Rng;
+
 use crate::device::Geometry;
 use crate::mix::OpMix;
 use crate::scenario;
@@ -89,6 +91,13 @@ pub enum WorkloadSource {
         /// Operations in which power is cut.
         ops: u32,
     },
+    /// As [`Random`](Self::Random), with counters among the settings.
+    Counters {
+        /// Seed of the draw.
+        seed: u64,
+        /// Operations in which power is cut.
+        ops: u32,
+    },
 }
 
 impl WorkloadSource {
@@ -98,6 +107,10 @@ impl WorkloadSource {
             Self::TideGauge => scenario::tide_gauge(geometry),
             Self::Random { seed, ops } => Workload::random(seed, geometry, ops, false),
             Self::Full { seed, ops } => Workload::random(seed, geometry, ops, true),
+            Self::Counters { seed, ops } => {
+                let (mix, rng) = OpMix::new(seed, geometry, false);
+                Workload::drawn("counters", seed, (mix.with_counters(), rng), geometry, ops)
+            }
         }
     }
 }
@@ -108,6 +121,7 @@ impl std::fmt::Display for WorkloadSource {
             Self::TideGauge => formatter.write_str("tide-gauge"),
             Self::Random { seed, ops } => write!(formatter, "random:{seed}:{ops}"),
             Self::Full { seed, ops } => write!(formatter, "full:{seed}:{ops}"),
+            Self::Counters { seed, ops } => write!(formatter, "counters:{seed}:{ops}"),
         }
     }
 }
@@ -120,7 +134,8 @@ impl std::fmt::Display for UnknownWorkload {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(
             formatter,
-            "unknown workload '{}': expected tide-gauge, random:SEED:OPS or full:SEED:OPS",
+            "unknown workload '{}': expected tide-gauge, random:SEED:OPS, full:SEED:OPS or \
+             counters:SEED:OPS",
             self.0
         )
     }
@@ -143,6 +158,7 @@ impl std::str::FromStr for WorkloadSource {
         match (kind, parts.next()) {
             ("random", None) => Ok(Self::Random { seed, ops }),
             ("full", None) => Ok(Self::Full { seed, ops }),
+            ("counters", None) => Ok(Self::Counters { seed, ops }),
             _ => Err(unknown()),
         }
     }
@@ -156,12 +172,22 @@ impl Workload {
     /// overwrites by an equal value, now and then a larger value, a factory reset, housekeeping
     /// and restarts. With `fill` the values are too large for the part.
     pub fn random(seed: u64, geometry: &Geometry, ops: u32, fill: bool) -> Self {
-        let (mut mix, mut rng) = OpMix::new(seed, geometry, fill);
+        let kind = if fill { "full" } else { "random" };
+        Self::drawn(kind, seed, OpMix::new(seed, geometry, fill), geometry, ops)
+    }
+
+    fn drawn(
+        kind: &str,
+        seed: u64,
+        (mut mix, mut rng): (OpMix, ChaCha8Rng),
+        geometry: &Geometry,
+        ops: u32,
+    ) -> Self {
         let turns = u64::from(geometry.bytes()) * 2 / u64::from(mix.mean_record_bytes());
         let prelude = (0..turns.min(MOST_PRELUDE_OPS)).map(|_| mix.draw(&mut rng)).collect();
         let ops = (0..ops).map(|_| mix.draw(&mut rng)).collect();
-        let name = format!("{} {seed}", if fill { "full" } else { "random" });
-        Self { name, keys: mix.keys().clone(), prelude, ops, may_fill: fill }
+        let name = format!("{kind} {seed}");
+        Self { name, keys: mix.keys().clone(), prelude, ops, may_fill: mix.fills() }
     }
 
     /// A workload given operation by operation, without a prelude.
@@ -297,6 +323,7 @@ mod tests {
             WorkloadSource::TideGauge,
             WorkloadSource::Random { seed: 7, ops: 40 },
             WorkloadSource::Full { seed: u64::MAX, ops: 0 },
+            WorkloadSource::Counters { seed: 0, ops: 9 },
         ] {
             assert_eq!(source.to_string().parse(), Ok(source));
         }

@@ -18,6 +18,18 @@ pub enum Change<'a> {
         /// 1 to 64 bytes.
         key: &'a [u8],
     },
+    /// Begins a tally; only the store makes these.
+    #[cfg(feature = "counters")]
+    #[doc(hidden)]
+    #[non_exhaustive]
+    Tally {
+        /// 1 to 64 bytes.
+        key: &'a [u8],
+        /// Base, and size of a cell.
+        value: &'a [u8],
+        /// Length of the value with its cells.
+        len: u32,
+    },
 }
 
 impl<'a> Change<'a> {
@@ -34,6 +46,8 @@ impl<'a> Change<'a> {
     pub(crate) const fn key(&self) -> &'a [u8] {
         match self {
             Self::Put { key, .. } | Self::Delete { key } => key,
+            #[cfg(feature = "counters")]
+            Self::Tally { key, .. } => key,
         }
     }
 
@@ -41,15 +55,21 @@ impl<'a> Change<'a> {
         match self {
             Self::Put { value, .. } => value,
             Self::Delete { .. } => &[],
+            #[cfg(feature = "counters")]
+            Self::Tally { value, .. } => value,
         }
     }
 
     pub(crate) const fn is_put(&self) -> bool {
-        matches!(self, Self::Put { .. })
+        !matches!(self, Self::Delete { .. })
     }
 
     /// The header of the record that says this change. Lengths were checked before.
     pub(crate) const fn header(&self, pending: bool) -> Header {
+        #[cfg(feature = "counters")]
+        if let Self::Tally { key, len, .. } = self {
+            return Header { kind: Kind::Tally, key_len: key.len() as u8, value_len: *len };
+        }
         let kind = match (self.is_put(), pending) {
             (true, false) => Kind::Put,
             (true, true) => Kind::PendingPut,

@@ -32,6 +32,9 @@ pub enum Error<E> {
     /// The region holds no store this layout can open, and it is not empty. Nothing was changed.
     /// If its contents may be destroyed, call `format`.
     NotAStore(Found),
+    /// The value under this key is no counter: it has not 8 bytes. Nothing was changed. The caller
+    /// must use another key, or delete this one.
+    NotACounter,
     /// An earlier flash error left the state of the flash unknown. Open the store again.
     ReopenNeeded,
     /// Key and value, or the batch, do not fit into one sector. The caller must split them.
@@ -42,6 +45,8 @@ pub enum Error<E> {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum Found {
+    /// A store with counters, by a firmware built without the feature `counters`. Build it with that.
+    Counters,
     /// Data that is no store, or a store whose formatting was interrupted.
     ForeignData,
     /// A store with another sector size, sector count, page size or program unit.
@@ -55,6 +60,9 @@ pub enum Found {
 pub(crate) enum Fault<E> {
     Flash(E),
     IndexFull,
+    /// The log holds tallies, which this build cannot read.
+    #[cfg(not(feature = "counters"))]
+    Counters,
 }
 
 impl<E> From<Fault<E>> for Error<E> {
@@ -62,6 +70,8 @@ impl<E> From<Fault<E>> for Error<E> {
         match fault {
             Fault::Flash(error) => Self::Flash(error),
             Fault::IndexFull => Self::IndexFull,
+            #[cfg(not(feature = "counters"))]
+            Fault::Counters => Self::NotAStore(Found::Counters),
         }
     }
 }
@@ -78,6 +88,9 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             Self::IndexFull => f.write_str("more keys than the index holds; nothing was changed"),
             Self::InvalidKey => f.write_str("a key must have 1 to 64 bytes"),
             Self::Layout(why) => write!(f, "the layout does not fit the flash: {why}"),
+            Self::NotAStore(Found::Counters) => {
+                f.write_str("the store holds counters: build with the feature `counters`")
+            }
             Self::NotAStore(Found::ForeignData) => {
                 f.write_str("the region holds data that is no store; format it to start afresh")
             }
@@ -87,6 +100,7 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             Self::NotAStore(Found::NewerFormat) => {
                 f.write_str("the region holds a store of a newer format version")
             }
+            Self::NotACounter => f.write_str("the value of this key is no counter"),
             Self::ReopenNeeded => f.write_str("an earlier flash error: open the store again"),
             Self::TooLarge => f.write_str("key and value, or the batch, do not fit into a sector"),
         }

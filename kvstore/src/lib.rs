@@ -57,21 +57,37 @@
 //! # Features
 //!
 //! - `crc-table`: a table of 1 KiB makes checks several times faster.
+//! - `counters`: counters that tick for a part of a record each, [`Store`]'s `tick`; and `Ids`. A firmware
+//!   without this feature refuses to open a store in whose log such a counter still stands.
+//! - `settings`: typed settings with defaults, ranges and migrations, the module `settings`. Needs
+//!   `serde` and `postcard-schema` in the firmware's own dependencies, for the derives.
+//! - `json`: settings as JSON lines, for tools on the host; needs the standard library.
 
 #![no_std]
 #![forbid(unsafe_code)]
 
+#[cfg(feature = "json")]
+extern crate std;
+
 mod change;
 mod error;
+#[cfg(feature = "counters")]
+mod ids;
 mod index;
 mod layout;
 mod log;
 mod medium;
 mod mount;
 mod record;
+mod region;
+#[cfg(feature = "settings")]
+pub mod settings;
 mod settle;
 mod settle_record;
+mod since;
 mod store;
+#[cfg(feature = "counters")]
+mod tally;
 mod turn;
 mod walk;
 mod writer;
@@ -79,5 +95,9 @@ mod writer;
 pub use change::Change;
 pub use embedded_storage;
 pub use error::{Error, Found};
+#[cfg(feature = "counters")]
+pub use ids::Ids;
 pub use layout::Layout;
+pub use region::{Region, RegionError};
+pub use since::ChangeMark;
 pub use store::{Store, Usage};

@@ -22,6 +22,9 @@ pub(crate) struct Log {
     pub(crate) tail_live: Live,
     /// The spare was erased in this power-up.
     pub(crate) spare_erased: bool,
+    /// There may be live tallies.
+    #[cfg(feature = "counters")]
+    pub(crate) tallies: bool,
     /// A flash error left the state unknown.
     pub(crate) poisoned: bool,
     pub(crate) damaged: u32,

@@ -44,12 +44,11 @@ pub(crate) struct Checker {
 
 impl Checker {
     pub(crate) fn new(g: &Geometry, life: Life, found: &Found) -> Self {
-        Self {
-            check: Check::new(life, g.offset_of(found.address)),
-            body_end: g.body_end(found),
-            len: g.trailer(),
-            stored: [0; _],
-        }
+        #[cfg_attr(not(feature = "counters"), expect(unused_mut, reason = "nothing to leave out"))]
+        let mut check = Check::new(life, g.offset_of(found.address));
+        #[cfg(feature = "counters")]
+        check.leave_out(g.cells(found.address, &found.header), found.address);
+        Self { check, body_end: g.body_end(found), len: g.trailer(), stored: [0; _] }
     }
 
     /// The record's bytes from `address` on; none of them twice.

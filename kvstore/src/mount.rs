@@ -35,6 +35,8 @@ impl<F: NorFlash> Core<F> {
         for _ in 0..=g.sector_bytes >> g.page.trailing_zeros() {
             if self.replay(&opening, index)? {
                 self.log.poisoned = false;
+                #[cfg(feature = "counters")]
+                self.close_tallies(index)?;
                 return Ok(());
             }
         }

@@ -6,6 +6,8 @@ use crc::{CRC_32_ISCSI, Crc, Digest};
 
 use crate::layout::{MAX_HEADER, MAX_KEY, MAX_TRAILER, OPENING};
 use crate::medium::copy;
+#[cfg(feature = "counters")]
+use crate::tally::Cells;
 
 #[cfg(feature = "crc-table")]
 type Table = crc::Table<1>;
@@ -23,6 +25,8 @@ pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
 /// What a record says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Kind {
+    /// The value of a counter: its base, then cells left blank, of which each tick clears one.
+    Tally = 0,
     Put = 1,
     Delete = 2,
     /// A put that counts only if a commit names it.
@@ -41,6 +45,7 @@ pub(crate) enum Kind {
 impl Kind {
     const fn from_bits(bits: u32) -> Option<Self> {
         Some(match bits {
+            0 => Self::Tally,
             1 => Self::Put,
             2 => Self::Delete,
             3 => Self::PendingPut,
@@ -53,7 +58,12 @@ impl Kind {
     }
 
     pub(crate) const fn has_key(self) -> bool {
-        matches!(self, Self::Put | Self::Delete | Self::PendingPut | Self::PendingDelete)
+        !matches!(self, Self::Commit | Self::Settle | Self::Seal)
+    }
+
+    /// Whether it gives its key a value when it takes effect.
+    pub(crate) const fn puts(self) -> bool {
+        matches!(self, Self::Tally | Self::Put | Self::PendingPut)
     }
 }
 
@@ -64,6 +74,9 @@ pub(crate) struct Header {
     pub(crate) key_len: u8,
     pub(crate) value_len: u32,
 }
+
+/// Bytes of a tally's value before its cells: base, and the size of a cell.
+pub(crate) const TALLY: u32 = 9;
 
 /// A record's CRC-32C and zero count; in sectors up to 8 KiB the last byte is not used and zero.
 pub(crate) type Trailer = [u8; MAX_TRAILER as usize];
@@ -77,6 +90,18 @@ impl Header {
 
     pub(crate) const fn key_len(&self) -> u32 {
         self.key_len as u32
+    }
+
+    /// The header of a plain record that says the same: of a put or delete without a commit, and of
+    /// the count that a tally stands for.
+    pub(crate) const fn plain(self) -> Self {
+        let (kind, value_len) = match self.kind {
+            Kind::Tally => (Kind::Put, 8),
+            Kind::PendingPut => (Kind::Put, self.value_len),
+            Kind::PendingDelete => (Kind::Delete, self.value_len),
+            kind => (kind, self.value_len),
+        };
+        Self { kind, value_len, ..self }
     }
 
     /// Bits: kind 3, key length less one 6, value length 13, check 5, zero count 5; in large sectors
@@ -117,6 +142,7 @@ impl Header {
         let key_len = if kind.has_key() { key_bits as u8 + 1 } else { 0 };
         let consistent = match kind {
             Kind::Put | Kind::PendingPut => true,
+            Kind::Tally => value_len > TALLY,
             Kind::Delete | Kind::PendingDelete => value_len == 0,
             Kind::Commit => key_bits == 0 && value_len == 6,
             Kind::Settle => key_bits == 0 && value_len >= SETTLE,
@@ -148,6 +174,11 @@ pub(crate) const fn key_is_valid(key: &[u8]) -> bool {
 pub(crate) struct Check {
     digest: Digest<'static, u32, Table>,
     zeros: u32,
+    /// What the check does not cover, and the address of the next byte.
+    #[cfg(feature = "counters")]
+    cells: Cells,
+    #[cfg(feature = "counters")]
+    at: u32,
 }
 
 /// What seeds the check of a record, so that what an earlier life of the sector left never passes.
@@ -165,7 +196,14 @@ impl Check {
     }
 
     pub(crate) fn unseeded() -> Self {
-        Self { digest: CRC.digest(), zeros: 0 }
+        Self {
+            digest: CRC.digest(),
+            zeros: 0,
+            #[cfg(feature = "counters")]
+            cells: Cells::NONE,
+            #[cfg(feature = "counters")]
+            at: 0,
+        }
     }
 
     pub(crate) fn seed(&mut self, life: Life, offset: u32) {
@@ -174,7 +212,28 @@ impl Check {
         }
     }
 
+    /// Leaves out the cells of a record at `address`, of which no byte was seen yet.
+    #[cfg(feature = "counters")]
+    pub(crate) const fn leave_out(&mut self, cells: Cells, address: u32) {
+        self.cells = cells;
+        self.at = address;
+    }
+
     pub(crate) fn update(&mut self, bytes: &[u8]) {
+        #[cfg(feature = "counters")]
+        if !self.cells.is_empty() {
+            for byte in bytes {
+                if !self.cells.holds(self.at) {
+                    self.cover(&[*byte]);
+                }
+                self.at += 1;
+            }
+            return;
+        }
+        self.cover(bytes);
+    }
+
+    fn cover(&mut self, bytes: &[u8]) {
         self.digest.update(bytes);
         self.zeros += bytes.iter().map(|b| b.count_zeros()).sum::<u32>();
     }

@@ -81,9 +81,20 @@ impl<F: NorFlash> Core<F> {
             }
             verdict.accepted = found.address - base;
             let mut first = [0; 16];
-            if self.medium.whole(&found, life, &mut first) {
+            #[cfg(feature = "counters")]
+            let whole = if found.header.kind == Kind::Tally {
+                self.medium.tally(&found, life, &mut [0; _])?.is_some()
+            } else {
+                self.medium.whole(&found, life, &mut first)
+            };
+            #[cfg(not(feature = "counters"))]
+            let whole = self.medium.whole(&found, life, &mut first);
+            if whole {
                 // Pending records count only with their commit; a seal has done its work.
-                if matches!(found.header.kind, Kind::Put | Kind::Delete | Kind::Commit) {
+                if matches!(
+                    found.header.kind,
+                    Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit
+                ) {
                     let value = first.get(g.header() as usize..).unwrap_or(&[]);
                     let extent = g.extent_from(found.address, value);
                     verdict.suspect = Some(Suspect { found, extent });
@@ -159,7 +170,7 @@ impl<F: NorFlash> Core<F> {
         }
         self.log.end = g.place(at - base);
         if let Some(suspect) = &verdict.suspect {
-            self.apply_stored(&g.cargo(address, suspect.found.header), index)?;
+            self.apply_stored(&g.cargo(address, suspect.found.header.plain()), index)?;
         }
         Ok(Settled::Done)
     }
@@ -225,7 +236,7 @@ impl<F: NorFlash> Medium<F> {
             let start = g.offset_of(page) + g.trace();
             let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
                 let inner = start + g.header() + SETTLE;
-                let header = suspect.found.header;
+                let header = suspect.found.header.plain();
                 SETTLE + g.record_end(inner, header.key_len(), header.value_len) - inner
             });
             let mut end = g.record_end(start, 0, value_len);

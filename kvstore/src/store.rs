@@ -12,7 +12,7 @@ use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
 use crate::log::{Core, Live, Log};
 use crate::medium::{Checker, Found, Medium, copy};
-use crate::record::{Header, crc32c, key_is_valid, u24};
+use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
 use crate::turn::Load;
 
 /// A settings store in a range of NOR flash, for up to `N` live keys.
@@ -20,8 +20,8 @@ use crate::turn::Load;
 /// See the [crate documentation](crate) for the promises. Every call that writes returns only when
 /// the change is durable; a power cut during a call leaves the change wholly done or not at all.
 pub struct Store<F, const N: usize> {
-    core: Core<F>,
-    entries: Vec<Entry, N>,
+    pub(crate) core: Core<F>,
+    pub(crate) entries: Vec<Entry, N>,
 }
 
 /// How full and how worn the store is. Sizes in bytes of flash.
@@ -92,6 +92,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             head_live: Live::default(),
             tail_live: Live::default(),
             spare_erased: false,
+            #[cfg(feature = "counters")]
+            tallies: false,
             poisoned: true,
             damaged: 0,
         };
@@ -183,7 +185,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
-            each(key, found.header.value_len as usize);
+            each(key, found.header.plain().value_len as usize);
         }
         Ok(())
     }
@@ -232,12 +234,16 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
 }
 
 impl<F: NorFlash> Core<F> {
-    fn ready(&self) -> Result<(), Error<F::Error>> {
+    pub(crate) fn ready(&self) -> Result<(), Error<F::Error>> {
         if self.log.poisoned { Err(Error::ReopenNeeded) } else { Ok(()) }
     }
 
     /// Makes the changes, if one of them changes something.
-    fn write(&mut self, changes: &[Change<'_>], index: &mut Index) -> Result<(), Error<F::Error>> {
+    pub(crate) fn write(
+        &mut self,
+        changes: &[Change<'_>],
+        index: &mut Index,
+    ) -> Result<(), Error<F::Error>> {
         self.ready()?;
         let g = self.medium.geometry;
         for change in changes {
@@ -305,7 +311,10 @@ impl<F: NorFlash> Core<F> {
             return Ok(!change.is_put());
         }
         let Some(found) = old else { return Ok(false) };
-        if !change.is_put() || found.header.value_len as usize != change.value().len() {
+        if !change.is_put()
+            || found.header.kind == Kind::Tally
+            || found.header.value_len as usize != change.value().len()
+        {
             return Ok(false);
         }
         let start = self.medium.geometry.value_at(&found);
@@ -382,7 +391,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Reads a value; its length.
-    fn load(
+    pub(crate) fn load(
         &mut self,
         key: &[u8],
         index: &Index,
@@ -401,6 +410,10 @@ impl<F: NorFlash> Core<F> {
             match self.medium.look(entry.address, limit, bytes) {
                 None => damaged = true,
                 Some(found) if g.key_in(&found, bytes) == key => {
+                    #[cfg(feature = "counters")]
+                    if found.header.kind == Kind::Tally {
+                        return self.load_count(&found, buffer);
+                    }
                     let len = bytes.len().min((found.end - found.address) as usize);
                     let seen = bytes.get(..len).unwrap_or(&[]);
                     return self.load_found(&found, seen, buffer);
@@ -448,7 +461,7 @@ impl<F: NorFlash> Core<F> {
         if checker.passes() { Ok(Some(len)) } else { self.corrupt() }
     }
 
-    fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
+    pub(crate) fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
         self.log.damaged = self.log.damaged.saturating_add(1);
         Err(Error::Corrupt)
     }

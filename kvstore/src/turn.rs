@@ -186,11 +186,7 @@ impl<F: NorFlash> Core<F> {
         source: &Found,
         at: &mut u32,
     ) -> Result<(Found, bool), Fault<F::Error>> {
-        let kind = match source.header.kind {
-            Kind::Delete | Kind::PendingDelete => Kind::Delete,
-            _ => Kind::Put,
-        };
-        let header = Header { kind, ..source.header };
+        let header = source.header.plain();
         let address = self.placed(*at);
         let mut writer = Writer::new(self.medium.geometry);
         writer.start(self.life(self.log.head), address, header);
@@ -223,6 +219,11 @@ impl<F: NorFlash> Core<F> {
         writer.start(self.life(self.log.head), address, header);
         writer.push(&mut self.medium, key)?;
         writer.push(&mut self.medium, value)?;
+        #[cfg(feature = "counters")]
+        if header.kind == Kind::Tally {
+            let cells = self.medium.geometry.cells(address, &header);
+            writer.leave_blank(&mut self.medium, &cells)?;
+        }
         *at = writer.finish(&mut self.medium, [0; _])?;
         Ok(Found { address, end: *at, header })
     }
@@ -267,7 +268,8 @@ impl<F: NorFlash> Core<F> {
 
 impl Geometry {
     fn change_bytes(&self, change: &Change<'_>) -> u32 {
-        self.record_bytes(change.key().len() as u32, change.value().len() as u32)
+        let header = change.header(false);
+        self.record_bytes(header.key_len(), header.value_len)
     }
 
     /// What the records of `changes` take.

@@ -79,6 +79,10 @@ impl<F: NorFlash> Core<F> {
             let (at, end, free) = (base + walk.offset, base + limit, &mut *walk.free);
             let looked = self.medium.look_at_key(at, end, walk.expected, &mut free.bytes);
             if let Some(found) = looked {
+                #[cfg(not(feature = "counters"))]
+                if found.header.kind == Kind::Tally {
+                    return Err(Fault::Counters);
+                }
                 let key = g.key_in(&found, &free.bytes);
                 walk.expected = walk.expected.max(key.len() as u32);
                 (free.found, free.settles, free.hash) = (found, false, crc32c(key));
@@ -129,7 +133,7 @@ impl<F: NorFlash> Core<F> {
             return self.apply_stored(&settle.cargo, index);
         }
         match held.found.header.kind {
-            Kind::Put | Kind::Delete => {
+            Kind::Tally | Kind::Put | Kind::Delete => {
                 let key = self.medium.geometry.key_in(&held.found, &held.bytes);
                 self.apply_change(&held.found, key, held.hash, index)
             }
@@ -145,7 +149,7 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
         match found.header.kind {
-            Kind::Put | Kind::Delete => self.apply_read(found, index),
+            Kind::Tally | Kind::Put | Kind::Delete => self.apply_read(found, index),
             Kind::Commit => {
                 let extent = self.medium.commit_extent(found)?;
                 // Deletes first, so that the index never holds more than it did when the batch
@@ -207,7 +211,11 @@ impl<F: NorFlash> Core<F> {
         if let Some(old) = old {
             self.note(&old, false);
         }
-        if !matches!(found.header.kind, Kind::Put | Kind::PendingPut) {
+        #[cfg(feature = "counters")]
+        {
+            self.log.tallies |= found.header.kind == Kind::Tally;
+        }
+        if !found.header.kind.puts() {
             if let Some(position) = position {
                 index::remove(index, position);
             }

@@ -6,7 +6,11 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::error::Fault;
 use crate::layout::Geometry;
 use crate::medium::{Found, Medium, copy};
+#[cfg(feature = "counters")]
+use crate::record::Kind;
 use crate::record::{Check, Header, Life, Trailer};
+#[cfg(feature = "counters")]
+use crate::tally::Cells;
 
 const CHUNK: usize = 256;
 
@@ -38,6 +42,8 @@ impl Writer {
         self.at = address;
         self.end = address - offset + end;
         self.outer.seed(life, offset);
+        #[cfg(feature = "counters")]
+        self.outer.leave_out(self.geometry.cells(address, &header), address);
         let bytes = header.encode();
         let bytes = bytes.get(..self.geometry.header() as usize).unwrap_or(&[]);
         copy(&mut self.buffer, bytes);
@@ -93,6 +99,40 @@ impl Writer {
         Ok(())
     }
 
+    /// Leaves the cells of a tally blank: they are not programmed at all, since programming ones uses
+    /// up a unit on some parts.
+    #[cfg(feature = "counters")]
+    pub(crate) fn leave_blank<F: NorFlash>(
+        &mut self,
+        medium: &mut Medium<F>,
+        cells: &Cells,
+    ) -> Result<(), Fault<F::Error>> {
+        while self.position() < cells.from {
+            self.push(medium, &[0xFF])?;
+        }
+        self.flush(medium)?;
+        while self.at < cells.to {
+            self.outer.update(&[0xFF]);
+            self.at += 1;
+        }
+        Ok(())
+    }
+
+    /// A tally's part of [`push_from`](Self::push_from).
+    #[cfg(feature = "counters")]
+    fn push_count<F: NorFlash>(
+        &mut self,
+        medium: &mut Medium<F>,
+        source: &Found,
+        life: Life,
+    ) -> Result<Trailer, Fault<F::Error>> {
+        let mut first = [0; _];
+        let tally = medium.tally(source, life, &mut first)?;
+        self.push(medium, self.geometry.key_in(source, &first))?;
+        self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes())?;
+        Ok(if tally.is_some() { [0; _] } else { [1; _] })
+    }
+
     fn push_trailer<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
@@ -102,7 +142,7 @@ impl Writer {
         self.push(medium, trailer.get(..len).unwrap_or(&[]))
     }
 
-    /// Key and value of another record. The difference between the trailer it has and the one it
+    /// Key and value of another record, of a tally the count. The difference between the trailer it has and the one it
     /// should have, so that a copy of a damaged record is as damaged as the record.
     pub(crate) fn push_from<F: NorFlash>(
         &mut self,
@@ -110,6 +150,10 @@ impl Writer {
         source: &Found,
         life: Life,
     ) -> Result<Trailer, Fault<F::Error>> {
+        #[cfg(feature = "counters")]
+        if source.header.kind == Kind::Tally {
+            return self.push_count(medium, source, life);
+        }
         let from = self.geometry.key_at(source);
         let to = self.geometry.value_at(source) + source.header.value_len;
         // Read once: what is checked is what is copied.
@@ -131,7 +175,7 @@ impl Writer {
         let start = self.position();
         let g = self.geometry;
         let offset = g.offset_of(start);
-        let header = source.header;
+        let header = source.header.plain();
         let end = start - offset + g.record_end(offset, header.key_len(), header.value_len);
         self.inner = Some(Check::new(life, offset));
         let bytes = header.encode();

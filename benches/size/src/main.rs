@@ -39,6 +39,83 @@ pub extern "C" fn _start() -> ! {
             let _ = black_box(store.clear());
             black_box(store.usage());
         }
+        #[cfg(feature = "settings")]
+        settings(&mut store);
+        #[cfg(feature = "counters")]
+        let _ = black_box((store.tick(black_box("boots")), store.count("boots")));
+        #[cfg(feature = "region")]
+        {
+            use outlast_kvstore::Region;
+            use outlast_kvstore::embedded_storage::{ReadStorage, Storage};
+            if let Ok(mut rom) = Region::<_, 64>::new(&mut store, "rom", 1024) {
+                let _ = black_box(rom.write(black_box(7), &buffer));
+                let _ = black_box(rom.read(black_box(9), &mut buffer));
+            }
+        }
+        #[cfg(feature = "since")]
+        {
+            let mark = black_box(store.mark());
+            let _ = black_box(store.for_each_changed_since(&mark, |key, len| {
+                black_box((key, len));
+            }));
+        }
     }
     loop {}
+}
+
+/// A setting that is a number, and one that is a struct of six fields with a migration.
+#[cfg(feature = "settings")]
+fn settings(store: &mut Store<Flash, 64>) {
+    use outlast_kvstore::settings::Setting;
+    use postcard_schema::Schema;
+    use serde::{Deserialize, Serialize};
+
+    #[derive(Serialize, Deserialize, Schema)]
+    enum Uplink {
+        Off,
+        Radio { channel: u8 },
+        Wire(u32),
+    }
+
+    #[derive(Serialize, Deserialize, Schema)]
+    struct Old {
+        period: u16,
+    }
+
+    #[derive(Serialize, Deserialize, Schema)]
+    struct Profile {
+        period: u32,
+        burst: Option<u8>,
+        uplink: Uplink,
+        datum: f32,
+        levels: [i16; 4],
+        enabled: bool,
+    }
+
+    const CHANNEL: Setting<u8> =
+        Setting::new("radio.channel", || 11).checked("11 to 26", |c| (11..=26).contains(c));
+    const PROFILE: Setting<Profile> = Setting::new("profile", || Profile {
+        period: 60,
+        burst: None,
+        uplink: Uplink::Off,
+        datum: 0.0,
+        levels: [0; 4],
+        enabled: true,
+    });
+    let _ = black_box(CHANNEL.save(store, &black_box(15)));
+    let _ = black_box(CHANNEL.load(store).is_ok());
+    let loaded = PROFILE.load_migrating(store, |old| {
+        let Old { period } = old.read()?;
+        Some(Profile { period: period.into(), ..PROFILE.default_value() })
+    });
+    if let Ok(loaded) = loaded {
+        let _ = black_box(PROFILE.save(store, &loaded.value));
+        #[cfg(feature = "batch")]
+        {
+            let mut buffer = [0; 64];
+            let batch = outlast_kvstore::settings::SettingBatch::<2>::new(&mut buffer);
+            let batch = batch.set(&CHANNEL, &black_box(20)).set(&PROFILE, &loaded.value);
+            let _ = black_box(batch.commit(store).is_ok());
+        }
+    }
 }

@@ -289,7 +289,22 @@ impl Chip {
     /// [`PartError::PowerOff`] earlier pages are complete and the one at the cut is torn.
     pub fn program(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
         self.begin_call()?;
-        self.check_program(at, data)?;
+        self.check_program(at, data, false)?;
+        self.program_pages(at, data)
+    }
+
+    /// The same on a part that lets a unit be programmed any number of times, as
+    /// [`embedded_storage::nor_flash::MultiwriteNorFlash`] has it: bits that are 0 already stay 0.
+    ///
+    /// # Errors
+    /// As [`Chip::program`].
+    pub fn program_bits(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        self.begin_call()?;
+        self.check_program(at, data, true)?;
+        self.program_pages(at, data)
+    }
+
+    fn program_pages(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
         self.counts.program_calls += 1;
         let page = self.geometry.page_size();
         let (mut at, mut rest) = (at, data);
@@ -364,7 +379,7 @@ impl Chip {
         self.refuse(ContractViolation::OutOfRange { from: at, to })
     }
 
-    fn check_program(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+    fn check_program(&mut self, at: u32, data: &[u8], again: bool) -> Result<(), PartError> {
         let from = at as usize;
         let to = from.saturating_add(data.len());
         if to > self.image.bytes().len() {
@@ -373,6 +388,9 @@ impl Chip {
         let unit = self.geometry.unit_size() as usize;
         if !from.is_multiple_of(unit) || !to.is_multiple_of(unit) {
             return Err(self.refuse_alignment(at, to as u64, unit as u32));
+        }
+        if again {
+            return Ok(());
         }
         for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
             // Zeros are the one thing that may be programmed over a unit.

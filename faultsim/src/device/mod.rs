@@ -32,7 +32,7 @@ pub use chip::{Chip, Counts, CutTear, Wear};
 pub use class::TearClass;
 pub use contract::{ContractViolation, PartError};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
-pub use nor::{Nor, Part};
+pub use nor::{MultiNor, Nor, Part};
 pub use tear::Tear;
 pub use timing::{DeviceTime, Timing};
 pub use volatile::BusCut;

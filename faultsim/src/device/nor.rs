@@ -3,7 +3,7 @@
 use core::cell::{Ref, RefCell, RefMut};
 use std::rc::Rc;
 
-use embedded_storage::nor_flash::{ErrorType, NorFlash, ReadNorFlash};
+use embedded_storage::nor_flash::{ErrorType, MultiwriteNorFlash, NorFlash, ReadNorFlash};
 
 use super::chip::Chip;
 use super::contract::PartError;
@@ -38,7 +38,50 @@ impl Part {
     pub fn nor<const READ: usize, const UNIT: usize>(&self) -> Nor<READ, UNIT> {
         Nor(self.clone())
     }
+
+    /// The same where a unit may be programmed any number of times, bit by bit.
+    pub fn multi_nor<const READ: usize, const UNIT: usize>(&self) -> MultiNor<READ, UNIT> {
+        MultiNor(self.nor())
+    }
 }
+
+/// The part behind the `embedded-storage` traits, with any number of programs per unit.
+#[derive(Clone, Debug)]
+pub struct MultiNor<const READ: usize, const UNIT: usize>(Nor<READ, UNIT>);
+
+impl<const READ: usize, const UNIT: usize> ErrorType for MultiNor<READ, UNIT> {
+    type Error = PartError;
+}
+
+impl<const READ: usize, const UNIT: usize> ReadNorFlash for MultiNor<READ, UNIT> {
+    const READ_SIZE: usize = READ;
+
+    #[inline]
+    fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), PartError> {
+        self.0.read(offset, bytes)
+    }
+
+    fn capacity(&self) -> usize {
+        self.0.capacity()
+    }
+}
+
+impl<const READ: usize, const UNIT: usize> NorFlash for MultiNor<READ, UNIT> {
+    const WRITE_SIZE: usize = UNIT;
+    const ERASE_SIZE: usize = Nor::<READ, UNIT>::ERASE_SIZE;
+
+    fn erase(&mut self, from: u32, to: u32) -> Result<(), PartError> {
+        self.0.erase(from, to)
+    }
+
+    fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), PartError> {
+        let mut chip = self.0.0.chip_mut();
+        check_alignment(&mut chip, offset, bytes.len(), UNIT)?;
+        chip.program_bits(offset, bytes)
+    }
+}
+
+impl<const READ: usize, const UNIT: usize> MultiwriteNorFlash for MultiNor<READ, UNIT> {}
 
 /// The part behind the `embedded-storage` traits.
 ///

@@ -2,6 +2,7 @@
 
 pub mod naive;
 pub mod outlast;
+pub mod outlast_settings;
 pub mod outlast_spi;
 pub mod program;
 pub mod table;
@@ -20,6 +21,9 @@ pub trait AnySubject: Sync {
     /// See [`Subject::name`].
     fn name(&self) -> &'static str;
 
+    /// See [`Subject::has_counters`].
+    fn has_counters(&self) -> bool;
+
     /// See [`plan::run`].
     fn run(&self, config: &Config, progress: &Progress) -> Report;
 
@@ -33,6 +37,10 @@ pub trait AnySubject: Sync {
 impl<S: Subject> AnySubject for S {
     fn name(&self) -> &'static str {
         Subject::name(self)
+    }
+
+    fn has_counters(&self) -> bool {
+        Subject::has_counters(self)
     }
 
     fn run(&self, config: &Config, progress: &Progress) -> Report {
@@ -49,7 +57,8 @@ impl<S: Subject> AnySubject for S {
 }
 
 /// All subjects of this crate.
-pub const ALL: [&dyn AnySubject; 3] = [&outlast::Outlast, &two_copies::TwoCopies, &naive::Naive];
+pub const ALL: [&dyn AnySubject; 4] =
+    [&outlast::Outlast, &outlast_settings::OutlastSettings, &two_copies::TwoCopies, &naive::Naive];
 
 /// Outlast with the driver for serial chips below it.
 pub const THROUGH_SPI: &dyn AnySubject = &outlast_spi::OutlastSpi { mistake: None };

@@ -1,0 +1,54 @@
+//! Numbers that are never given out twice, for one record per many of them, on any flash.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::error::Error;
+use crate::store::Store;
+
+/// A source of rising numbers for serial numbers, nonces and message counts. It stores how far it may
+/// go and counts in RAM up to there.
+///
+/// A number is given out at most once, whatever power cuts happen; each power-up skips the up to
+/// `AHEAD` numbers that the one before had reserved and not used. Flash cost: one
+/// [`Store::put`] of 8 bytes per `AHEAD` numbers and per power-up.
+#[derive(Debug)]
+pub struct Ids<const AHEAD: u32> {
+    key: &'static str,
+    next: u64,
+    /// The first number not reserved.
+    end: u64,
+}
+
+impl<const AHEAD: u32> Ids<AHEAD> {
+    /// The source that stores its state under `key`; the first number ever is 0. At most one may be
+    /// open for a key. Flash work: as [`Store::get`].
+    ///
+    /// # Errors
+    /// As [`Store::count`].
+    pub fn open<F: NorFlash, const N: usize>(
+        store: &mut Store<F, N>,
+        key: &'static str,
+    ) -> Result<Self, Error<F::Error>> {
+        let end = store.count(key)?;
+        Ok(Self { key, next: end, end })
+    }
+
+    /// The next number. When it returns, the number is spent. Flash work: none, or a
+    /// [`Store::put`]; a cut during it spends no number.
+    ///
+    /// # Errors
+    /// As [`Store::put`]; no number is spent.
+    pub fn next<F: NorFlash, const N: usize>(
+        &mut self,
+        store: &mut Store<F, N>,
+    ) -> Result<u64, Error<F::Error>> {
+        if self.next >= self.end {
+            let end = self.next.saturating_add(AHEAD.max(1).into());
+            store.put(self.key, &end.to_le_bytes())?;
+            self.end = end;
+        }
+        let number = self.next;
+        self.next = number.saturating_add(1);
+        Ok(number)
+    }
+}

@@ -1,0 +1,157 @@
+//! Export and import as JSON lines, for tools on the host. Needs an allocator, unlike the rest.
+//!
+//! One line per setting: `{"key":"radio.channel","source":"stored","value":15}`. `source` is
+//! `default` for a setting that has no stored value.
+
+use core::convert::Infallible;
+use core::fmt;
+use std::string::{String, ToString};
+use std::vec::Vec;
+
+use embedded_storage::nor_flash::NorFlash;
+use serde::Deserialize;
+
+use super::error::{SettingError, Why};
+use super::setting::{Setting, Value};
+use super::transfer::Declared;
+use crate::{Change, Error, Store};
+
+/// Why an export or import as JSON lines did nothing.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum JsonError<E> {
+    /// A line is not what an export writes.
+    Line {
+        /// Number of the line, from 1.
+        line: usize,
+        /// What is wrong.
+        reason: String,
+    },
+    /// A setting is refused.
+    Setting(SettingError<E>),
+    /// The store's own error.
+    Store(Error<E>),
+}
+
+impl<E: fmt::Debug> fmt::Display for JsonError<E> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Line { line, reason } => write!(f, "line {line}: {reason}"),
+            Self::Setting(error) => error.fmt(f),
+            Self::Store(error) => error.fmt(f),
+        }
+    }
+}
+
+impl<E: fmt::Debug> core::error::Error for JsonError<E> {}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Line {
+    key: String,
+    source: Source,
+    value: serde_json::Value,
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum Source {
+    Stored,
+    Default,
+}
+
+/// Longest value read; a sector holds no longer one.
+const MOST: usize = 128 * 1024;
+
+/// All settings of the list as JSON lines, defaults included.
+///
+/// # Errors
+/// [`JsonError::Setting`]: a stored value is of another type, out of range, or cannot be said in
+/// JSON without loss (a float that is no number); [`JsonError::Store`] never.
+pub fn export_json<F: NorFlash, const N: usize>(
+    store: &mut Store<F, N>,
+    settings: &[&dyn Declared],
+) -> Result<String, JsonError<F::Error>> {
+    let mut lines = String::new();
+    let mut buffer = std::vec![0; MOST];
+    for setting in settings {
+        let key = setting.key();
+        let refused = |why| JsonError::Setting(SettingError::new(key, why));
+        let stored = store.get(key, &mut buffer).map_err(|error| refused(Why::Store(error)))?;
+        let source = if stored.is_some() { "stored" } else { "default" };
+        let value = setting.to_json(stored).map_err(|why| refused(why.of_flash()))?;
+        let key = serde_json::Value::from(key);
+        lines += &std::format!("{{\"key\":{key},\"source\":\"{source}\",\"value\":{value}}}\n");
+    }
+    Ok(lines)
+}
+
+/// Brings the settings named by the lines to the state they tell, all or none: a stored value is
+/// stored, and what held its default is reset to it. Returns the number of lines. All of it must
+/// fit into one sector.
+///
+/// # Errors
+/// All of them change nothing. [`JsonError::Line`] and [`JsonError::Setting`] name line or key.
+pub fn import_json<F: NorFlash, const N: usize>(
+    store: &mut Store<F, N>,
+    settings: &[&dyn Declared],
+    lines: &str,
+) -> Result<usize, JsonError<F::Error>> {
+    let mut values: Vec<(&'static str, Option<Vec<u8>>)> = Vec::new();
+    for (number, text) in (1..).zip(lines.lines()) {
+        if text.trim().is_empty() {
+            continue;
+        }
+        let wrong = |reason: String| JsonError::Line { line: number, reason };
+        let line: Line = serde_json::from_str(text).map_err(|error| wrong(error.to_string()))?;
+        let setting = settings
+            .iter()
+            .find(|setting| setting.key() == line.key)
+            .ok_or_else(|| wrong(std::format!("no setting '{}' is declared", line.key)))?;
+        let bytes = match line.source {
+            Source::Default => None,
+            Source::Stored => Some(setting.from_json(line.value).map_err(|why| {
+                JsonError::Setting(SettingError::new(setting.key(), why.of_flash()))
+            })?),
+        };
+        values.push((setting.key(), bytes));
+    }
+    let changes: Vec<Change<'_>> = values
+        .iter()
+        .map(|(key, bytes)| match bytes {
+            Some(bytes) => Change::put(*key, bytes),
+            None => Change::delete(*key),
+        })
+        .collect();
+    store.commit(&changes).map_err(JsonError::Store)?;
+    Ok(values.len())
+}
+
+/// A stored value, or the default, as JSON that reads back as the same value.
+pub(super) fn encode<T: Value, const BYTES: usize>(
+    setting: &Setting<T, BYTES>,
+    stored: Option<&[u8]>,
+) -> Result<String, Why<Infallible>> {
+    let value = match stored {
+        Some(bytes) => setting.decode(bytes)?,
+        None => setting.default_value(),
+    };
+    let text = serde_json::to_string(&value).map_err(|_| Why::Unreadable)?;
+    if let Some(bytes) = stored {
+        let back = serde_json::from_str(&text).map_err(|_| Why::Unreadable)?;
+        if decode(setting, back)? != bytes {
+            return Err(Why::Unreadable);
+        }
+    }
+    Ok(text)
+}
+
+/// What to store for a value in JSON.
+pub(super) fn decode<T: Value, const BYTES: usize>(
+    setting: &Setting<T, BYTES>,
+    value: serde_json::Value,
+) -> Result<Vec<u8>, Why<Infallible>> {
+    let value: T = serde_json::from_value(value).map_err(|_| Why::Unreadable)?;
+    let mut buffer = [0; BYTES];
+    setting.encode(&value, &mut buffer).map(<[u8]>::to_vec)
+}

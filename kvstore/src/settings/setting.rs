@@ -1,0 +1,274 @@
+//! One declared setting: load, save, migrate.
+
+use embedded_storage::nor_flash::NorFlash;
+use postcard_schema::Schema;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use super::error::{SettingError, Why};
+use super::fingerprint::fingerprint;
+use crate::{Error, Store};
+
+/// Bytes of the fingerprint in front of a stored value.
+pub(crate) const TAG: usize = 4;
+
+/// What can be a setting: everything that derives serde's traits and `postcard_schema::Schema`.
+pub trait Value: Serialize + DeserializeOwned + Schema {}
+
+impl<T: Serialize + DeserializeOwned + Schema> Value for T {}
+
+/// The declaration of a setting: make it a constant and use it wherever the setting is meant.
+///
+/// `BYTES`: what a stored value may take at the most, fingerprint (4 bytes) included; each call has
+/// a buffer of so many bytes on the stack. An integer takes up to one byte more than its size.
+#[derive(Debug)]
+pub struct Setting<T, const BYTES: usize = 64> {
+    key: &'static str,
+    default: fn() -> T,
+    allowed: &'static str,
+    accepts: fn(&T) -> bool,
+}
+
+/// A value and where it comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct Loaded<T> {
+    /// The value.
+    pub value: T,
+    /// Where it comes from.
+    pub source: Source,
+}
+
+/// Where a loaded value comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Source {
+    /// Nothing is stored: the default.
+    Default,
+    /// It was stored as another type; this load has stored the new value.
+    Migrated,
+    /// It was stored.
+    Stored,
+}
+
+impl<T, const BYTES: usize> Setting<T, BYTES> {
+    /// A setting under `key` (1 to 64 bytes), with the value it has as long as none is stored.
+    #[must_use]
+    pub const fn new(key: &'static str, default: fn() -> T) -> Self {
+        Self { key, default, allowed: "", accepts: |_| true }
+    }
+
+    /// Restricts the values: `accepts` says whether one is allowed; the text says in words which
+    /// are, for error messages. A default is taken as it is.
+    #[must_use]
+    pub const fn checked(mut self, allowed: &'static str, accepts: fn(&T) -> bool) -> Self {
+        self.allowed = allowed;
+        self.accepts = accepts;
+        self
+    }
+
+    /// The key.
+    #[must_use]
+    pub const fn key(&self) -> &'static str {
+        self.key
+    }
+
+    /// The value as long as none is stored.
+    #[must_use]
+    pub fn default_value(&self) -> T {
+        (self.default)()
+    }
+
+    /// Whether `value` may be stored.
+    #[must_use]
+    pub fn accepts(&self, value: &T) -> bool {
+        (self.accepts)(value)
+    }
+
+    /// Deletes the stored value, so that the default holds again; tells whether there was one.
+    /// Flash work and what a cut leaves: as for [`Store::delete`].
+    ///
+    /// # Errors
+    /// [`Why::Store`].
+    pub fn reset<F: NorFlash, const N: usize>(
+        &self,
+        store: &mut Store<F, N>,
+    ) -> Result<bool, SettingError<F::Error>> {
+        store.delete(self.key).map_err(|error| self.error(Why::Store(error)))
+    }
+
+    pub(crate) const fn error<E>(&self, why: Why<E>) -> SettingError<E> {
+        SettingError::new(self.key, why)
+    }
+}
+
+impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
+    /// What stands in front of the stored value: tells types apart.
+    pub const FINGERPRINT: u32 = fingerprint::<T>();
+
+    /// The value stored, or the default, and which of them it is. Flash work: as for
+    /// [`Store::get`]; nothing is programmed.
+    ///
+    /// # Errors
+    /// [`Why::OtherType`], [`Why::Undecodable`], [`Why::OutOfRange`], [`Why::TooLong`] about what is
+    /// stored; [`Why::Store`].
+    pub fn load<F: NorFlash, const N: usize>(
+        &self,
+        store: &mut Store<F, N>,
+    ) -> Result<Loaded<T>, SettingError<F::Error>> {
+        let mut buffer = [0; BYTES];
+        match self.stored(store, &mut buffer)? {
+            None => Ok(self.default_loaded()),
+            Some(bytes) => {
+                let value = self.decode(bytes).map_err(|why| self.error(why))?;
+                Ok(Loaded { value, source: Source::Stored })
+            }
+        }
+    }
+
+    /// The value to work with in any case: the stored one or, if that cannot be had, the default
+    /// and the reason. For devices that must come up whatever is stored.
+    pub fn load_or_default<F: NorFlash, const N: usize>(
+        &self,
+        store: &mut Store<F, N>,
+    ) -> (Loaded<T>, Option<SettingError<F::Error>>) {
+        match self.load(store) {
+            Ok(loaded) => (loaded, None),
+            Err(error) => (self.default_loaded(), Some(error)),
+        }
+    }
+
+    /// As [`load`](Self::load); but if a value of another type is stored, `migrate` turns it into a
+    /// new one, which is stored before the call returns. `migrate` may give `None`: then the error
+    /// is that of `load` and nothing was changed.
+    ///
+    /// A cut leaves the old value or the new one, whole; if the old one, the next load migrates
+    /// again, so the closure must depend on nothing but the old value. `BYTES` must be enough for
+    /// the old value too. Flash work when it migrates: as for [`Store::put`].
+    ///
+    /// # Errors
+    /// As [`load`](Self::load) and [`save`](Self::save).
+    pub fn load_migrating<F: NorFlash, const N: usize>(
+        &self,
+        store: &mut Store<F, N>,
+        migrate: impl FnOnce(&Old<'_>) -> Option<T>,
+    ) -> Result<Loaded<T>, SettingError<F::Error>> {
+        let mut buffer = [0; BYTES];
+        let Some(bytes) = self.stored(store, &mut buffer)? else {
+            return Ok(self.default_loaded());
+        };
+        match self.decode(bytes) {
+            Ok(value) => Ok(Loaded { value, source: Source::Stored }),
+            Err(why @ Why::OtherType { .. }) => {
+                let value = migrate(&Old { bytes }).ok_or_else(|| self.error(why))?;
+                self.save(store, &value)?;
+                Ok(Loaded { value, source: Source::Migrated })
+            }
+            Err(why) => Err(self.error(why)),
+        }
+    }
+
+    /// Stores `value`. Durable when it returns; a cut before leaves the old value or the new one.
+    /// Flash work: as for [`Store::put`] with 4 bytes more than the encoded value; none if it is
+    /// stored already.
+    ///
+    /// # Errors
+    /// [`Why::OutOfRange`] and [`Why::TooLong`] change nothing; [`Why::Store`] as for
+    /// [`Store::put`].
+    pub fn save<F: NorFlash, const N: usize>(
+        &self,
+        store: &mut Store<F, N>,
+        value: &T,
+    ) -> Result<(), SettingError<F::Error>> {
+        let mut buffer = [0; BYTES];
+        let bytes = self.encode(value, &mut buffer).map_err(|why| self.error(why))?;
+        store.put(self.key, bytes).map_err(|error| self.error(Why::Store(error)))
+    }
+
+    /// The bytes to store.
+    pub(crate) fn encode<'b, E>(
+        &self,
+        value: &T,
+        buffer: &'b mut [u8],
+    ) -> Result<&'b [u8], Why<E>> {
+        if !self.accepts(value) {
+            return Err(Why::OutOfRange { allowed: self.allowed });
+        }
+        let limit = buffer.len();
+        let too_long = Why::TooLong { limit };
+        let Some((tag, rest)) = buffer.split_first_chunk_mut::<TAG>() else {
+            return Err(too_long);
+        };
+        *tag = Self::FINGERPRINT.to_le_bytes();
+        let Ok(written) = postcard::to_slice(value, rest) else { return Err(too_long) };
+        let len = TAG + written.len();
+        buffer.get(..len).ok_or(Why::TooLong { limit })
+    }
+
+    /// The value of stored bytes, checked.
+    pub(crate) fn decode<E>(&self, bytes: &[u8]) -> Result<T, Why<E>> {
+        let value = match (Old { bytes }).parts() {
+            Some((tag, value)) if tag == Self::FINGERPRINT => value,
+            parts => {
+                let stored = parts.map(|(tag, _)| tag);
+                return Err(Why::OtherType { stored, declared: Self::FINGERPRINT });
+            }
+        };
+        let value = whole(value).ok_or(Why::Undecodable)?;
+        if !self.accepts(&value) {
+            return Err(Why::OutOfRange { allowed: self.allowed });
+        }
+        Ok(value)
+    }
+
+    fn default_loaded(&self) -> Loaded<T> {
+        Loaded { value: self.default_value(), source: Source::Default }
+    }
+
+    fn stored<'b, F: NorFlash, const N: usize>(
+        &self,
+        store: &mut Store<F, N>,
+        buffer: &'b mut [u8; BYTES],
+    ) -> Result<Option<&'b [u8]>, SettingError<F::Error>> {
+        store.get(self.key, buffer).map_err(|error| {
+            self.error(match error {
+                Error::BufferTooSmall { .. } => Why::TooLong { limit: BYTES },
+                error => Why::Store(error),
+            })
+        })
+    }
+}
+
+/// What is stored under the key of a setting that now has another type.
+#[derive(Clone, Copy, Debug)]
+pub struct Old<'a> {
+    bytes: &'a [u8],
+}
+
+impl<'a> Old<'a> {
+    /// The value, if it was stored as a `T`.
+    #[must_use]
+    pub fn read<T: Value>(&self) -> Option<T> {
+        let (tag, value) = self.parts()?;
+        if tag == fingerprint::<T>() { whole(value) } else { None }
+    }
+
+    /// All that is stored, for what an earlier firmware put there as plain bytes.
+    #[must_use]
+    pub const fn bytes(&self) -> &'a [u8] {
+        self.bytes
+    }
+
+    fn parts(&self) -> Option<(u32, &'a [u8])> {
+        let (tag, value) = self.bytes.split_first_chunk()?;
+        Some((u32::from_le_bytes(*tag), value))
+    }
+}
+
+/// A value that takes all of the bytes.
+fn whole<T: DeserializeOwned>(bytes: &[u8]) -> Option<T> {
+    match postcard::take_from_bytes(bytes) {
+        Ok((value, [])) => Some(value),
+        _ => None,
+    }
+}

@@ -1,0 +1,178 @@
+//! Export and import of declared settings as bytes, on the device or on the host.
+//!
+//! An export is a sequence of entries without a frame: each is, in the postcard format, the key as
+//! a string and the stored value (fingerprint and all) as a byte array. A setting that holds its
+//! default has no entry.
+
+use core::convert::Infallible;
+use core::fmt;
+
+use embedded_storage::nor_flash::NorFlash;
+use heapless::Vec;
+
+use super::error::{SettingError, Why};
+use super::setting::{Setting, Value};
+use crate::{Change, Error, Store};
+
+/// A setting whatever its type, for a list of all settings of a device:
+/// `const ALL: [&dyn Declared; 2] = [&CHANNEL, &ALARM];`
+pub trait Declared: sealed::Sealed {
+    /// The key.
+    fn key(&self) -> &'static str;
+
+    /// Whether these bytes, as stored, are a value of the declared type that is allowed.
+    ///
+    /// # Errors
+    /// [`Why::OtherType`], [`Why::Undecodable`], [`Why::OutOfRange`], [`Why::TooLong`].
+    fn check(&self, stored: &[u8]) -> Result<(), Why<Infallible>>;
+
+    /// The value of stored bytes, or the default, as JSON.
+    #[cfg(feature = "json")]
+    #[doc(hidden)]
+    fn to_json(&self, stored: Option<&[u8]>) -> Result<std::string::String, Why<Infallible>>;
+
+    /// The bytes to store for a value in JSON.
+    #[cfg(feature = "json")]
+    #[doc(hidden)]
+    fn from_json(&self, value: serde_json::Value) -> Result<std::vec::Vec<u8>, Why<Infallible>>;
+}
+
+mod sealed {
+    pub trait Sealed {}
+
+    impl<T, const BYTES: usize> Sealed for super::Setting<T, BYTES> {}
+}
+
+impl fmt::Debug for dyn Declared + '_ {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.key())
+    }
+}
+
+impl<T: Value, const BYTES: usize> Declared for Setting<T, BYTES> {
+    fn key(&self) -> &'static str {
+        Self::key(self)
+    }
+
+    fn check(&self, stored: &[u8]) -> Result<(), Why<Infallible>> {
+        if stored.len() > BYTES {
+            return Err(Why::TooLong { limit: BYTES });
+        }
+        self.decode(stored).map(|_| ())
+    }
+
+    #[cfg(feature = "json")]
+    fn to_json(&self, stored: Option<&[u8]>) -> Result<std::string::String, Why<Infallible>> {
+        super::json::encode(self, stored)
+    }
+
+    #[cfg(feature = "json")]
+    fn from_json(&self, value: serde_json::Value) -> Result<std::vec::Vec<u8>, Why<Infallible>> {
+        super::json::decode(self, value)
+    }
+}
+
+/// What an entry holds, in the postcard format.
+type Entry<'a> = (&'a str, &'a [u8]);
+
+/// Reads the settings of a list one by one and hands each that has a stored value to `each` as an
+/// entry of an export. `stored` and `entry` are scratch: the first for the longest stored value,
+/// the second for that and the key and 4 bytes more.
+///
+/// Nothing is checked but the record: a value of an older type is exported as it is. Flash work: a
+/// [`Store::get`] per setting.
+///
+/// # Errors
+/// [`Why::TooLong`] if one of the buffers is too short; [`Why::Store`].
+pub fn export<F: NorFlash, const N: usize>(
+    store: &mut Store<F, N>,
+    settings: &[&dyn Declared],
+    stored: &mut [u8],
+    entry: &mut [u8],
+    mut each: impl FnMut(&[u8]),
+) -> Result<(), SettingError<F::Error>> {
+    for setting in settings {
+        let key = setting.key();
+        let limit = stored.len().min(entry.len());
+        let too_long = SettingError::new(key, Why::TooLong { limit });
+        let value = match store.get(key, stored) {
+            Ok(None) => continue,
+            Ok(Some(value)) => value,
+            Err(Error::BufferTooSmall { .. }) => return Err(too_long),
+            Err(error) => return Err(SettingError::new(key, Why::Store(error))),
+        };
+        let content: Entry<'_> = (key, value);
+        let Ok(bytes) = postcard::to_slice(&content, entry) else { return Err(too_long) };
+        each(bytes);
+    }
+    Ok(())
+}
+
+/// Why an import did nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum ImportError<E> {
+    /// An entry names a key that no setting of the list has.
+    Unknown {
+        /// Number of the entry, from 0.
+        entry: usize,
+    },
+    /// The bytes are no export, or are cut short.
+    Unreadable {
+        /// Number of the entry, from 0.
+        entry: usize,
+    },
+    /// The value of an entry is refused.
+    Refused(SettingError<E>),
+    /// More entries than places. Raise `ENTRIES`, or import in parts.
+    TooMany,
+    /// The store's own error.
+    Store(Error<E>),
+}
+
+impl<E: fmt::Debug> fmt::Display for ImportError<E> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unknown { entry } => write!(f, "entry {entry} names no declared setting"),
+            Self::Unreadable { entry } => write!(f, "entry {entry} cannot be read"),
+            Self::Refused(error) => error.fmt(f),
+            Self::TooMany => f.write_str("more entries than an import has places for"),
+            Self::Store(error) => error.fmt(f),
+        }
+    }
+}
+
+impl<E: fmt::Debug> core::error::Error for ImportError<E> {}
+
+/// Stores the entries of an export, all or none: up to `ENTRIES`, and no more than fit into one
+/// sector. Each must name a setting of the list and hold a value of its type that is allowed.
+/// Settings without an entry stay as they are; call [`Setting::reset`] on them for an exact copy.
+///
+/// Flash work and what a cut leaves: as for [`Store::commit`].
+///
+/// # Errors
+/// All of them change nothing.
+pub fn import<F: NorFlash, const N: usize, const ENTRIES: usize>(
+    store: &mut Store<F, N>,
+    settings: &[&dyn Declared],
+    bytes: &[u8],
+) -> Result<usize, ImportError<F::Error>> {
+    let mut changes: Vec<Change<'_>, ENTRIES> = Vec::new();
+    let mut rest = bytes;
+    while !rest.is_empty() {
+        let entry = changes.len();
+        let Ok(((key, value), left)) = postcard::take_from_bytes::<Entry<'_>>(rest) else {
+            return Err(ImportError::Unreadable { entry });
+        };
+        rest = left;
+        let Some(setting) = settings.iter().find(|setting| setting.key() == key) else {
+            return Err(ImportError::Unknown { entry });
+        };
+        if let Err(why) = setting.check(value) {
+            return Err(ImportError::Refused(SettingError::new(setting.key(), why.of_flash())));
+        }
+        changes.push(Change::put(key, value)).map_err(|_| ImportError::TooMany)?;
+    }
+    store.commit(&changes).map_err(ImportError::Store)?;
+    Ok(changes.len())
+}

@@ -1,0 +1,103 @@
+//! What changed since a mark, so that a device can upload that and no more.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::error::Error;
+use crate::record::{Kind, Life, crc32c};
+use crate::store::Store;
+
+/// A place in the life of a store, from [`Store::mark`]. It keeps its meaning over power-ups: store it
+/// or send it along, and ask later what changed since.
+///
+/// Two equal marks of one store mean that no put, delete or reset was made in between; marks may differ
+/// without one, since moving records moves them too. Ticks of a counter do not move it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ChangeMark {
+    epoch: u32,
+    sequence: u32,
+    offset: u32,
+}
+
+impl ChangeMark {
+    /// Before everything.
+    pub const START: Self = Self { epoch: u32::MAX, sequence: 0, offset: 0 };
+
+    /// The mark as bytes, little-endian.
+    #[must_use]
+    pub const fn to_bytes(self) -> [u8; 12] {
+        let [e0, e1, e2, e3] = self.epoch.to_le_bytes();
+        let [s0, s1, s2, s3] = self.sequence.to_le_bytes();
+        let [o0, o1, o2, o3] = self.offset.to_le_bytes();
+        [e0, e1, e2, e3, s0, s1, s2, s3, o0, o1, o2, o3]
+    }
+
+    /// The reverse of [`to_bytes`](Self::to_bytes). Bytes of another origin give a mark that means
+    /// nothing, but do no harm.
+    #[must_use]
+    pub const fn from_bytes(bytes: [u8; 12]) -> Self {
+        let [e0, e1, e2, e3, s0, s1, s2, s3, o0, o1, o2, o3] = bytes;
+        Self {
+            epoch: u32::from_le_bytes([e0, e1, e2, e3]),
+            sequence: u32::from_le_bytes([s0, s1, s2, s3]),
+            offset: u32::from_le_bytes([o0, o1, o2, o3]),
+        }
+    }
+}
+
+impl<F: NorFlash, const N: usize> Store<F, N> {
+    /// The present moment. Reads no flash.
+    ///
+    /// Take it before the upload it is for: what changes during the upload is then sent again.
+    pub fn mark(&self) -> ChangeMark {
+        let log = &self.core.log;
+        ChangeMark { epoch: log.epoch, sequence: log.head, offset: log.end }
+    }
+
+    /// Calls `each` with the name and the value's length in bytes of every key that was put since
+    /// `mark`, in no particular order; after a factory reset of every key.
+    ///
+    /// Never misses one, whatever power cuts happened since. May name others too: records that were
+    /// moved since (by a turn of a sector, or the last one before a power-up), and counters that may
+    /// have ticked. Deleted keys are not named: see [`keys_digest`](Self::keys_digest).
+    ///
+    /// Flash work: as [`for_each_key`](Self::for_each_key).
+    ///
+    /// # Errors
+    /// As [`for_each_key`](Self::for_each_key).
+    pub fn for_each_changed_since(
+        &mut self,
+        mark: &ChangeMark,
+        mut each: impl FnMut(&[u8], usize),
+    ) -> Result<(), Error<F::Error>> {
+        let core = &mut self.core;
+        core.ready()?;
+        let g = core.medium.geometry;
+        let mut bytes = [0; _];
+        for entry in &self.entries {
+            let limit = core.limit_at(entry.address);
+            let looked = core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
+            let found = looked.ok_or(Error::Corrupt)?;
+            let key = g.key_in(&found, &bytes);
+            if crc32c(key) != entry.hash {
+                return Err(Error::Corrupt);
+            }
+            let Life { epoch, sequence } = core.life_at(entry.address);
+            let place = (sequence, g.offset_of(entry.address));
+            if found.header.kind == Kind::Tally
+                || mark.epoch != epoch
+                || place >= (mark.sequence, mark.offset)
+            {
+                each(key, found.header.plain().value_len as usize);
+            }
+        }
+        Ok(())
+    }
+
+    /// The sum, modulo 2³², of the CRC-32C of the names of all keys. Who has a copy of the store and
+    /// has brought it up to date with what changed computes the same sum over the names in the copy:
+    /// if they differ, keys were deleted, and the list of all names (see
+    /// [`for_each_key`](Self::for_each_key)) tells which. Reads no flash.
+    pub fn keys_digest(&self) -> u32 {
+        self.entries.iter().fold(0, |sum, entry| sum.wrapping_add(entry.hash))
+    }
+}

@@ -1,0 +1,343 @@
+//! Counters that tick often: a record with the count so far and cells behind it that were left
+//! blank; each tick clears one cell, so many ticks cost one record.
+//!
+//! A tick that was interrupted may read as made or not made, differently each time. So no tally takes
+//! ticks from two power-ups: a mount reads each tally once and writes what it read as a plain value
+//! before it reports anything, and so does every copy. Hence only the last tick of a tally can ever
+//! be in doubt, and only until the next mount has settled it.
+
+use embedded_storage::nor_flash::{MultiwriteNorFlash, NorFlash};
+
+use crate::change::Change;
+use crate::error::{Error, Fault};
+use crate::index::Index;
+use crate::layout::Geometry;
+use crate::log::Core;
+use crate::medium::{Found, KeyBytes, Medium, copy};
+use crate::record::{Header, Kind, Life, TALLY, crc32c, key_is_valid};
+use crate::store::Store;
+
+/// Bytes of a count as a value, little-endian.
+const COUNT: usize = 8;
+
+/// Where the cells of a tally stand, as addresses.
+///
+/// Not at the start of a page, where a mount leaves its trace when it passes over a torn record: there
+/// the check covers blank bytes, so what was passed over never passes again.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Cells {
+    pub(crate) from: u32,
+    pub(crate) to: u32,
+    /// Size of a page, and bytes at its start that are no cells.
+    page: u32,
+    passed: u32,
+}
+
+impl Cells {
+    pub(crate) const NONE: Self = Self { from: 0, to: 0, page: 1, passed: 0 };
+
+    pub(crate) const fn is_empty(&self) -> bool {
+        self.to <= self.from
+    }
+
+    pub(crate) const fn holds(&self, address: u32) -> bool {
+        self.from <= address && address < self.to && address & (self.page - 1) >= self.passed
+    }
+}
+
+impl Geometry {
+    /// The cells of a record.
+    pub(crate) const fn cells(&self, address: u32, header: &Header) -> Cells {
+        if !matches!(header.kind, Kind::Tally) {
+            return Cells::NONE;
+        }
+        let value = self.header() + header.key_len();
+        Cells {
+            from: address + self.round_up(value + TALLY),
+            to: address + value + header.value_len,
+            page: self.page,
+            passed: self.passed_area(),
+        }
+    }
+
+    /// The length of a tally's value: its cells take 32 units, or a sixteenth of the sector.
+    const fn tally_len(&self, key_len: u32) -> u32 {
+        let value = self.header() + key_len;
+        let most = self.sector_bytes / 16;
+        let cells = if 32 * self.unit < most { 32 * self.unit } else { most };
+        self.round_up(value + TALLY) - value + cells
+    }
+}
+
+/// How a tick clears a cell.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Pulse {
+    /// A cell is a bit: its unit is programmed many times.
+    Bit,
+    /// A cell is half a unit: programmed once, then zeroed.
+    Half,
+}
+
+/// What a tally says.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Tally {
+    base: u64,
+    /// Binary logarithm of the bits of a cell.
+    log: u32,
+    ticks: u32,
+    /// Cells in all.
+    cells: u32,
+}
+
+impl Tally {
+    pub(crate) const fn count(&self) -> u64 {
+        self.base.saturating_add(self.ticks as u64)
+    }
+}
+
+/// Cells in the order of their bits, lowest first: how many zeros lead, and where the last zero is.
+#[derive(Clone, Copy, Default)]
+struct Run {
+    bits: u32,
+    zeros: u32,
+    end: u32,
+}
+
+impl Run {
+    const fn add(&mut self, byte: u8) {
+        if self.zeros == self.bits {
+            self.zeros += byte.trailing_zeros();
+        }
+        if byte != 0xFF {
+            self.end = self.bits + 8 - byte.leading_ones();
+        }
+        self.bits += 8;
+    }
+}
+
+impl<F: NorFlash> Medium<F> {
+    /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged.
+    pub(crate) fn tally(
+        &mut self,
+        found: &Found,
+        life: Life,
+        first: &mut KeyBytes,
+    ) -> Result<Option<Tally>, Fault<F::Error>> {
+        let g = self.geometry;
+        let value_at = g.value_at(found);
+        let cells = g.cells(found.address, &found.header);
+        let mut value = [0; TALLY as usize];
+        let mut run = Run::default();
+        let difference = self.scan(found, life, &mut |_, address, bytes| {
+            for (at, byte) in (address..).zip(bytes) {
+                if cells.holds(at) {
+                    run.add(*byte);
+                } else if at < value_at {
+                    let place = (at - found.address) as usize;
+                    copy(first.get_mut(place..).unwrap_or(&mut []), &[*byte]);
+                } else {
+                    copy(value.get_mut((at - value_at) as usize..).unwrap_or(&mut []), &[*byte]);
+                }
+            }
+            Ok(())
+        })?;
+        let [base @ .., log] = value;
+        let log = u32::from(log & 15);
+        let ticks = run.zeros >> log;
+        // Cells are cleared in order, and only the one in flight may be between.
+        let sound = difference == [0; _] && run.end <= (ticks + 1) << log;
+        let cells = run.bits >> log;
+        Ok(sound.then_some(Tally { base: u64::from_le_bytes(base), log, ticks, cells }))
+    }
+}
+
+impl<F: NorFlash> Core<F> {
+    fn tally(
+        &mut self,
+        found: &Found,
+        first: &mut KeyBytes,
+    ) -> Result<Option<Tally>, Fault<F::Error>> {
+        let life = self.life_at(found.address);
+        self.medium.tally(found, life, first)
+    }
+
+    /// Reads the count a tally stands for into `buffer`; its length.
+    pub(crate) fn load_count(
+        &mut self,
+        found: &Found,
+        buffer: &mut [u8],
+    ) -> Result<Option<usize>, Error<F::Error>> {
+        let Some(tally) = self.tally(found, &mut [0; _])? else { return self.corrupt() };
+        if buffer.len() < COUNT {
+            return Err(Error::BufferTooSmall { needed: COUNT });
+        }
+        copy(buffer, &tally.count().to_le_bytes());
+        Ok(Some(COUNT))
+    }
+
+    /// Writes what the tallies of earlier power-ups say as plain values.
+    pub(crate) fn close_tallies(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
+        if !core::mem::take(&mut self.log.tallies) {
+            return Ok(());
+        }
+        for position in 0..index.len() {
+            let Some(&entry) = index.get(position) else { break };
+            let Some(found) = self.header_at(entry.address) else { continue };
+            if found.header.kind != Kind::Tally {
+                continue;
+            }
+            let mut first = [0; _];
+            // A damaged one stays as it is, and takes no ticks.
+            let Some(tally) = self.tally(&found, &mut first)? else { continue };
+            let key = self.medium.geometry.key_in(&found, &first);
+            self.write(&[Change::put(key, &tally.count().to_le_bytes())], index)?;
+        }
+        Ok(())
+    }
+
+    fn tick(
+        &mut self,
+        key: &[u8],
+        pulse: Pulse,
+        index: &mut Index,
+    ) -> Result<u64, Error<F::Error>> {
+        self.ready()?;
+        if !key_is_valid(key) {
+            return Err(Error::InvalidKey);
+        }
+        let g = self.medium.geometry;
+        let log = match pulse {
+            Pulse::Bit => 0,
+            Pulse::Half => 2 + g.unit.trailing_zeros(),
+        };
+        let count = match self.position(key, crc32c(key), index) {
+            (None, _) => 0,
+            (Some(_), None) => return self.corrupt(),
+            (Some(_), Some(found)) if found.header.kind == Kind::Tally => {
+                let Some(tally) = self.tally(&found, &mut [0; _])? else { return self.corrupt() };
+                if tally.log == log && tally.ticks < tally.cells {
+                    self.clear_cell(&found, &tally)?;
+                    return Ok(tally.count().saturating_add(1));
+                }
+                tally.count()
+            }
+            _ => {
+                let mut value = [0; COUNT];
+                match self.load(key, index, &mut value) {
+                    Ok(Some(COUNT)) => u64::from_le_bytes(value),
+                    Ok(_) | Err(Error::BufferTooSmall { .. }) => return Err(Error::NotACounter),
+                    Err(error) => return Err(error),
+                }
+            }
+        };
+        let count = count.saturating_add(1);
+        let [b0, b1, b2, b3, b4, b5, b6, b7] = count.to_le_bytes();
+        let value = [b0, b1, b2, b3, b4, b5, b6, b7, log as u8];
+        let len = g.tally_len(key.len() as u32);
+        match self.write(&[Change::Tally { key, value: &value, len }], index) {
+            // A plain value takes no more room than the one before.
+            Err(Error::Full | Error::TooLarge) => {
+                self.write(&[Change::put(key, &count.to_le_bytes())], index)?;
+            }
+            result => result?,
+        }
+        Ok(count)
+    }
+
+    /// Clears the first blank cell of a tally that this power-up has written.
+    fn clear_cell(&mut self, found: &Found, tally: &Tally) -> Result<(), Fault<F::Error>> {
+        let g = self.medium.geometry;
+        let log = g.unit.trailing_zeros() + 3;
+        let from = tally.ticks << tally.log;
+        let number = from >> log;
+        // Of a unit that is programmed once and zeroed once, the second time all bits must be zeros.
+        // With cells of a bit, the others get no second pulse.
+        let first = if tally.log == 0 { from } else { number << log };
+        let mut bytes = [0xFF; 32];
+        for (bit, byte) in (number << log..).step_by(8).zip(&mut bytes) {
+            for place in 0..8 {
+                if (first..from + (1 << tally.log)).contains(&(bit + place)) {
+                    *byte &= !(1 << place);
+                }
+            }
+        }
+        let cells = g.cells(found.address, &found.header);
+        let (mut at, mut before) = (cells.from, number);
+        while at < cells.to && (before > 0 || !cells.holds(at)) {
+            before -= u32::from(cells.holds(at));
+            at += g.unit;
+        }
+        self.log.poisoned = true;
+        self.medium.program(at, bytes.get(..g.unit as usize).unwrap_or(&bytes))?;
+        self.log.poisoned = false;
+        Ok(())
+    }
+}
+
+impl<F: NorFlash, const N: usize> Store<F, N> {
+    /// Adds one to the counter `key` and returns the new count; a counter that does not exist begins
+    /// at zero. Durable when it returns: no later open ever shows less, nor more than one tick that
+    /// did not return.
+    ///
+    /// A counter is a value of 8 bytes, little-endian: [`get`](Self::get) reads it,
+    /// [`put`](Self::put) sets it, [`delete`](Self::delete) starts it over.
+    ///
+    /// Flash work: a read of the tally and one program of a unit; for the first tick of a power-up,
+    /// and when the tally is used up, a record as in [`put`](Self::put), in two program calls. A
+    /// tally has 32 units or a sixteenth of a sector, whichever is less, with two ticks each: at
+    /// unit 1 a record of 56 bytes with a key of 5 bytes takes 65 ticks. For each counter that has
+    /// ticked since, an open writes one record more.
+    ///
+    /// # Errors
+    /// [`Error::NotACounter`]; [`Error::Corrupt`] if the counter is damaged: it stays so until it is
+    /// put or deleted. Others as [`put`](Self::put).
+    pub fn tick<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<u64, Error<F::Error>> {
+        self.tick_by(key.as_ref(), Pulse::Half)
+    }
+
+    /// The count of a counter, 0 if it does not exist. Flash work: as [`get`](Self::get).
+    ///
+    /// # Errors
+    /// As [`get`](Self::get), and [`Error::NotACounter`].
+    pub fn count<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<u64, Error<F::Error>> {
+        let mut value = [0; COUNT];
+        match self.get(key, &mut value).map(|value| value.map(<[u8]>::len)) {
+            Ok(None) => Ok(0),
+            Ok(Some(COUNT)) => Ok(u64::from_le_bytes(value)),
+            Ok(_) | Err(Error::BufferTooSmall { .. }) => Err(Error::NotACounter),
+            Err(error) => Err(error),
+        }
+    }
+
+    /// Adds `more` to a counter at once, in one record: a cut leaves the old count or the new one.
+    /// Flash work and errors as [`put`](Self::put) and [`count`](Self::count).
+    ///
+    /// # Errors
+    /// As [`tick`](Self::tick).
+    pub fn add<K: AsRef<[u8]> + ?Sized>(
+        &mut self,
+        key: &K,
+        more: u64,
+    ) -> Result<u64, Error<F::Error>> {
+        let count = self.count(key)?.saturating_add(more);
+        self.put(key, &count.to_le_bytes())?;
+        Ok(count)
+    }
+
+    fn tick_by(&mut self, key: &[u8], pulse: Pulse) -> Result<u64, Error<F::Error>> {
+        self.core.tick(key, pulse, self.entries.as_mut_view())
+    }
+}
+
+impl<F: MultiwriteNorFlash, const N: usize> Store<F, N> {
+    /// As [`tick`](Self::tick), on parts whose units may be programmed bit by bit: each tick clears
+    /// one bit, so a tally takes four times as many at unit 1 (257 for a record of 56 bytes) and more
+    /// on larger units. Use it only if the data sheet sets no limit on programs of a unit, or one
+    /// above eight times its bytes. Both ways of ticking may be used on one counter.
+    ///
+    /// # Errors
+    /// As [`tick`](Self::tick).
+    pub fn tick_bit<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<u64, Error<F::Error>> {
+        self.tick_by(key.as_ref(), Pulse::Bit)
+    }
+}
