@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::device::{Step, Tear, TearClass};
+use crate::device::{Step, Tear, TearKind};
 use crate::subject::OpKind;
 use crate::trace::{Trace, What};
 
@@ -105,14 +105,14 @@ pub struct Line {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(into = "Vec<Line>", from = "Vec<Line>")]
 pub struct Ledger {
-    tears: [[u64; TearClass::ALL.len()]; Place::ALL.len()],
+    tears: [[u64; TearKind::ALL.len()]; Place::ALL.len()],
     planned: [u64; Place::ALL.len()],
     done: [u64; Place::ALL.len()],
 }
 
 impl Ledger {
     /// Cuts of this kind made there.
-    pub fn cuts(&self, place: Place, class: TearClass) -> u64 {
+    pub fn cuts(&self, place: Place, class: TearKind) -> u64 {
         self.tears[place as usize][class as usize]
     }
 
@@ -122,7 +122,7 @@ impl Ledger {
     }
 
     pub(crate) fn note(&mut self, place: Place, step: Option<&Step>, tear: &Tear) {
-        self.tears[place as usize][TearClass::of(step, tear) as usize] += 1;
+        self.tears[place as usize][TearKind::of(step, tear) as usize] += 1;
     }
 
     pub(crate) fn point(&mut self, place: Place, done: bool) {
@@ -142,7 +142,7 @@ impl From<Ledger> for Vec<Line> {
     fn from(ledger: Ledger) -> Self {
         let lines = Place::ALL.into_iter().map(|place| {
             let (planned, done) = ledger.points(place);
-            let tears = TearClass::ALL.into_iter().filter_map(|class| {
+            let tears = TearKind::ALL.into_iter().filter_map(|class| {
                 let cuts = ledger.cuts(place, class);
                 (cuts > 0).then(|| (class.to_string(), cuts))
             });
@@ -161,7 +161,7 @@ impl From<Vec<Line>> for Ledger {
             ledger.planned[place] += line.planned;
             ledger.done[place] += line.done;
             for (words, cuts) in line.tears {
-                let class = TearClass::ALL.into_iter().find(|class| class.to_string() == words);
+                let class = TearKind::ALL.into_iter().find(|class| class.to_string() == words);
                 if let Some(class) = class {
                     ledger.tears[place][class as usize] += cuts;
                 }
@@ -178,7 +178,7 @@ mod tests {
     #[test]
     fn indices_follow_the_lists() {
         assert!(Place::ALL.iter().enumerate().all(|(index, place)| *place as usize == index));
-        assert!(TearClass::ALL.iter().enumerate().all(|(index, class)| *class as usize == index));
+        assert!(TearKind::ALL.iter().enumerate().all(|(index, class)| *class as usize == index));
     }
 
     #[test]
@@ -191,7 +191,7 @@ mod tests {
         ledger.point(Place::Put, false);
         let mut twice = ledger.clone();
         twice.add(&ledger);
-        assert_eq!(twice.cuts(Place::Put, TearClass::EraseNothing), 2);
+        assert_eq!(twice.cuts(Place::Put, TearKind::EraseNothing), 2);
         assert_eq!(twice.points(Place::Put), (4, 2));
         assert_eq!(Ledger::from(Vec::<Line>::from(twice.clone())), twice);
     }

@@ -1,7 +1,7 @@
 //! How much was done: the funnel of images, and the account of cut points and kinds of tear.
 
 use maud::{Markup, html};
-use outlast_faultsim::device::TearClass;
+use outlast_faultsim::device::TearKind;
 use outlast_faultsim::ledger::{Ledger, Place};
 
 use super::{bar, percent};
@@ -94,7 +94,7 @@ pub(crate) fn account(outcome: &Outcome) -> Markup {
     let mut ledger = Ledger::default();
     outcome.stages.iter().for_each(|stage| ledger.add(&stage.counts.ledger));
     let at =
-        |place: Place| TearClass::ALL.map(|class| ledger.cuts(place, class)).iter().sum::<u64>();
+        |place: Place| TearKind::ALL.map(|class| ledger.cuts(place, class)).iter().sum::<u64>();
     let used = |place: &Place| ledger.points(*place).0 > 0 || at(*place) > 0;
     let places: Vec<Place> = Place::ALL.into_iter().filter(used).collect();
     html! {
@@ -125,7 +125,7 @@ pub(crate) fn account(outcome: &Outcome) -> Markup {
                 @for place in &places { th scope="col" { (place.words()) } }
             } }
             tbody {
-                @for class in TearClass::ALL {
+                @for class in TearKind::ALL {
                     tr {
                         th scope="row" { (class.to_string()) }
                         @for &place in &places {

@@ -7,7 +7,7 @@ use super::tear::{Done, Fill, Kind, Pick, Tear};
 
 /// What kind of tear a cut left. The account of a run counts by these.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum TearClass {
+pub enum TearKind {
     /// The cut fell between two steps.
     Between,
     /// A program of which nothing happened.
@@ -46,7 +46,7 @@ pub enum TearClass {
     EraseMarginal,
 }
 
-impl TearClass {
+impl TearKind {
     /// All classes, in the order of a report.
     pub const ALL: [Self; 18] = [
         Self::Between,
@@ -106,7 +106,7 @@ impl TearClass {
     }
 }
 
-impl fmt::Display for TearClass {
+impl fmt::Display for TearKind {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         out.pad(match self {
             Self::Between => "between two steps",

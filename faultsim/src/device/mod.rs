@@ -29,7 +29,7 @@ mod volatile;
 pub use bias::Bias;
 pub use cells::{Image, Step, Weak};
 pub use chip::{Chip, Counts, CutTear, Wear};
-pub use class::TearClass;
+pub use class::TearKind;
 pub use contract::{ContractViolation, PartError};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
 pub use nor::{MultiNor, Nor, Part};
