@@ -110,7 +110,7 @@ pub fn import_json<F: NorFlash, const N: usize>(
             .ok_or_else(|| wrong(std::format!("no setting '{}' is declared", line.key)))?;
         let bytes = match line.source {
             Source::Default => None,
-            Source::Stored => Some(setting.from_json(line.value).map_err(|why| {
+            Source::Stored => Some(setting.stored_from_json(line.value).map_err(|why| {
                 JsonError::Setting(SettingError::new(setting.key(), why.of_flash()))
             })?),
         };

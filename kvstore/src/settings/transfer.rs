@@ -34,7 +34,10 @@ pub trait Declared: sealed::Sealed {
     /// The bytes to store for a value in JSON.
     #[cfg(feature = "json")]
     #[doc(hidden)]
-    fn from_json(&self, value: serde_json::Value) -> Result<std::vec::Vec<u8>, Why<Infallible>>;
+    fn stored_from_json(
+        &self,
+        value: serde_json::Value,
+    ) -> Result<std::vec::Vec<u8>, Why<Infallible>>;
 }
 
 mod sealed {
@@ -67,7 +70,10 @@ impl<T: Value, const BYTES: usize> Declared for Setting<T, BYTES> {
     }
 
     #[cfg(feature = "json")]
-    fn from_json(&self, value: serde_json::Value) -> Result<std::vec::Vec<u8>, Why<Infallible>> {
+    fn stored_from_json(
+        &self,
+        value: serde_json::Value,
+    ) -> Result<std::vec::Vec<u8>, Why<Infallible>> {
         super::json::decode(self, value)
     }
 }
