@@ -5,9 +5,18 @@
 //! without its arguments and its output; and [`file::FileFlash`], a flash in a file for host
 //! programs. Images are made and changed by the real store on a copy in memory.
 
+pub mod build;
+pub mod container;
 pub mod file;
 pub mod flash;
+mod hex;
+pub mod names;
 #[cfg(test)]
 mod scratch;
+pub mod settings;
 pub mod shape;
 pub mod store;
+pub mod tree;
+mod uf2;
+pub mod units;
+pub mod value;
