@@ -6,17 +6,23 @@
 //! programs. Images are made and changed by the real store on a copy in memory.
 
 pub mod build;
+pub mod check;
 pub mod container;
+pub mod diff;
 pub mod file;
+pub mod find;
 pub mod flash;
 mod hex;
 pub mod names;
+pub mod salvage;
 #[cfg(test)]
 mod scratch;
 pub mod settings;
 pub mod shape;
 pub mod store;
+pub mod survey;
 pub mod tree;
 mod uf2;
 pub mod units;
 pub mod value;
+pub mod words;

@@ -57,6 +57,7 @@
 //! # Features
 //!
 //! - `crc-table`: a table of 1 KiB makes checks several times faster.
+//! - `inspect`: looks into images on a computer. Not for firmware.
 
 #![no_std]
 #![forbid(unsafe_code)]
@@ -64,6 +65,8 @@
 mod change;
 mod error;
 mod index;
+#[cfg(feature = "inspect")]
+pub mod inspect;
 mod layout;
 mod log;
 mod medium;
