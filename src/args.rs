@@ -11,6 +11,7 @@ use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::token::Token;
 
 use crate::exit::EXIT_CODES;
+use crate::image;
 use crate::plan::{Kind, Plan};
 
 /// What the arguments ask for.
@@ -23,13 +24,15 @@ pub(crate) enum Task {
     Torture { plan: Plan, json: bool },
     /// Run one history again.
     Replay { subject: &'static dyn AnySubject, token: Box<Token>, json: bool },
+    /// Work on images.
+    Image(image::args::Task),
 }
 
 #[derive(Debug, Parser)]
 #[command(
     name = "outlast",
     version,
-    about = "Puts settings storage for NOR flash under simulated power cuts",
+    about = "Settings in NOR flash: simulated power cuts, images for production and support",
     color = ColorChoice::Never,
     arg_required_else_help = true,
     after_help = EXIT_CODES,
@@ -46,6 +49,8 @@ enum TypedCommand {
     Torture(TypedTorture),
     /// Run the history of a token again and tell what happens
     Replay(TypedReplay),
+    /// Make images for production, look into dumps, change and mend them
+    Image(image::args::TypedImage),
 }
 
 const TORTURE_EXAMPLES: &str = "\
@@ -132,6 +137,7 @@ pub(crate) fn understand(words: Vec<OsString>) -> Task {
     let meant = match typed.command {
         TypedCommand::Torture(typed) => typed.meaning(),
         TypedCommand::Replay(typed) => typed.meaning(),
+        TypedCommand::Image(typed) => Ok(Task::Image(typed.meaning())),
     };
     meant.unwrap_or_else(|why| Task::Refuse(format!("{why}\n")))
 }

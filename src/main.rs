@@ -1,10 +1,12 @@
-//! `outlast`: puts settings storage for NOR flash under simulated power cuts.
+//! `outlast`: puts settings storage for NOR flash under simulated power cuts, and works on images
+//! of the store.
 //!
-//! The work is done by the library `outlast_faultsim`; here arguments become a plan and results
+//! The work is done by the libraries `outlast_faultsim` and `outlast_image`; here arguments become a plan and results
 //! become text or JSON.
 
 mod args;
 mod exit;
+mod image;
 mod output;
 mod plan;
 mod progress;
@@ -36,6 +38,7 @@ fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
             Ok(Exit::Usage)
         }
         Task::Torture { plan, json } => torture::run(&plan, json, &mut output),
+        Task::Image(task) => Ok(image::run(task, &mut output)),
         Task::Replay { subject, token, json } => replay::run(subject, &token, json, &mut output),
     };
     done.unwrap_or_else(|error| {

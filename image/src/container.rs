@@ -131,28 +131,30 @@ pub(crate) fn assemble(mut pieces: Vec<(usize, Segment)>) -> Result<Vec<Segment>
 pub struct Writing {
     /// Kind of file.
     pub container: Container,
-    /// Address of the first byte; raw files do not tell it.
-    pub base: u32,
     /// Leave out records or blocks that are all `FF`: only for a part that is erased first.
     pub skip_blank: bool,
     /// Family number of UF2 blocks.
     pub family: Option<u32>,
 }
 
-/// The contents of a file that holds `bytes`.
+/// The contents of a file that holds `segments`.
 ///
 /// # Errors
-/// The addresses do not fit into 32 bits; UF2: base and length are no multiples of 256.
-pub fn write(bytes: &[u8], how: &Writing) -> Result<Vec<u8>, String> {
-    let end = u64::from(how.base) + bytes.len() as u64;
-    if how.container != Container::Raw && end > 1 << 32 {
-        let base = how.base;
-        return Err(format!("the image at 0x{base:08X} would end behind the 32-bit addresses"));
+/// The addresses do not fit into 32 bits; raw: more than one segment; UF2: addresses and lengths
+/// that are no multiples of 256.
+pub fn write(segments: &[Segment], how: &Writing) -> Result<Vec<u8>, String> {
+    for Segment { address, bytes } in segments {
+        if how.container != Container::Raw && u64::from(*address) + bytes.len() as u64 > 1 << 32 {
+            return Err(format!("bytes from 0x{address:08X} on end behind the 32-bit addresses"));
+        }
     }
-    match how.container {
-        Container::Raw => Ok(bytes.to_vec()),
-        Container::Hex => hex::write(bytes, how.base, how.skip_blank).map(String::into_bytes),
-        Container::Uf2 => uf2::write(bytes, how.base, how.skip_blank, how.family),
+    match (how.container, segments) {
+        (Container::Raw, [segment]) => Ok(segment.bytes.clone()),
+        (Container::Raw, _) => {
+            Err("bytes at several addresses do not go into a raw file; write HEX".to_owned())
+        }
+        (Container::Hex, _) => hex::write(segments, how.skip_blank).map(String::into_bytes),
+        (Container::Uf2, _) => uf2::write(segments, how.skip_blank, how.family),
     }
 }
 
@@ -193,8 +195,8 @@ mod tests {
             container in prop_oneof![Just(Container::Hex), Just(Container::Uf2)],
         ) {
             let bytes = blocks.concat();
-            let how = Writing { container, base, skip_blank, family: Some(7) };
-            let file = write(&bytes, &how).unwrap();
+            let how = Writing { container, skip_blank, family: Some(7) };
+            let file = write(&[Segment { address: base, bytes: bytes.clone() }], &how).unwrap();
             let segments = if skip_blank && bytes.iter().all(|b| *b == 0xFF) {
                 Vec::new()
             } else {

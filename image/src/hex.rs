@@ -77,30 +77,32 @@ fn in_words(error: &ReaderError) -> String {
     }
 }
 
-pub(crate) fn write(bytes: &[u8], base: u32, skip_blank: bool) -> Result<String, String> {
-    let mut out = String::with_capacity(bytes.len() * 3);
+pub(crate) fn write(segments: &[Segment], skip_blank: bool) -> Result<String, String> {
+    let mut out = String::with_capacity(segments.iter().map(|s| s.bytes.len() * 3).sum());
     let mut upper = None;
     let mut push = |record: Record| -> Result<(), String> {
         out.push_str(&record.to_record_string().map_err(|error| error.to_string())?);
         out.push('\n');
         Ok(())
     };
-    let mut at = 0;
-    while at < bytes.len() {
-        let address = base + at as u32;
-        // A record must not cross the 64 KiB its offset can tell.
-        let room = LINE - address as usize % LINE;
-        let value = &bytes[at..bytes.len().min(at + room)];
-        at += value.len();
-        if skip_blank && value.iter().all(|b| *b == 0xFF) {
-            continue;
+    for Segment { address: base, bytes } in segments {
+        let mut at = 0;
+        while at < bytes.len() {
+            let address = base + at as u32;
+            // A record must not cross the 64 KiB its offset can tell.
+            let room = LINE - address as usize % LINE;
+            let value = &bytes[at..bytes.len().min(at + room)];
+            at += value.len();
+            if skip_blank && value.iter().all(|b| *b == 0xFF) {
+                continue;
+            }
+            let high = (address >> 16) as u16;
+            if upper != Some(high) {
+                push(Record::ExtendedLinearAddress(high))?;
+                upper = Some(high);
+            }
+            push(Record::Data { offset: address as u16, value: value.to_vec() })?;
         }
-        let high = (address >> 16) as u16;
-        if upper != Some(high) {
-            push(Record::ExtendedLinearAddress(high))?;
-            upper = Some(high);
-        }
-        push(Record::Data { offset: address as u16, value: value.to_vec() })?;
     }
     push(Record::EndOfFile)?;
     Ok(out)
@@ -116,7 +118,8 @@ mod tests {
     fn records_sum_to_zero_and_tell_their_length() {
         let bytes: Vec<u8> =
             (0..70_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
-        let text = write(&bytes, 0x0800_FFF8, false).unwrap();
+        let segment = Segment { address: 0x0800_FFF8, bytes: bytes.clone() };
+        let text = write(&[segment], false).unwrap();
         let (mut upper, mut seen) = (0_u32, 0_usize);
         for line in text.lines() {
             let digits = line.strip_prefix(':').unwrap();

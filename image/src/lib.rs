@@ -13,13 +13,16 @@ pub mod file;
 pub mod find;
 pub mod flash;
 mod hex;
+pub mod html;
 pub mod names;
+pub mod raw;
 pub mod salvage;
 #[cfg(test)]
 mod scratch;
 pub mod settings;
 pub mod shape;
 pub mod store;
+pub mod sum;
 pub mod survey;
 pub mod tree;
 mod uf2;

@@ -61,18 +61,23 @@ pub(crate) fn read(contents: &[u8]) -> Result<Vec<Segment>, Unreadable> {
 }
 
 pub(crate) fn write(
-    bytes: &[u8],
-    base: u32,
+    segments: &[Segment],
     skip_blank: bool,
     family: Option<u32>,
 ) -> Result<Vec<u8>, String> {
-    if base as usize % PAYLOAD != 0 || bytes.len() % PAYLOAD != 0 {
+    let whole = |n: usize| n.is_multiple_of(PAYLOAD);
+    if !segments.iter().all(|s| whole(s.address as usize) && whole(s.bytes.len())) {
         return Err("UF2 needs a base address and a length that are multiples of 256".to_owned());
     }
-    let payloads: Vec<(u32, &[u8])> = bytes
-        .chunks(PAYLOAD)
-        .enumerate()
-        .map(|(n, data)| (base + (n * PAYLOAD) as u32, data))
+    let payloads: Vec<(u32, &[u8])> = segments
+        .iter()
+        .flat_map(|segment| {
+            segment
+                .bytes
+                .chunks(PAYLOAD)
+                .enumerate()
+                .map(|(n, data)| (segment.address + (n * PAYLOAD) as u32, data))
+        })
         .filter(|(_, data)| !skip_blank || data.iter().any(|b| *b != 0xFF))
         .collect();
     let mut out = Vec::with_capacity(payloads.len() * BLOCK);
@@ -105,8 +110,8 @@ mod tests {
     #[test]
     fn a_block_is_laid_out_as_specified() {
         let data: Vec<u8> = (0..=255).collect();
-        let file =
-            write(&[data.clone(), data].concat(), 0x1000_0000, false, Some(0xE48B_FF56)).unwrap();
+        let segment = Segment { address: 0x1000_0000, bytes: [data.clone(), data].concat() };
+        let file = write(&[segment], false, Some(0xE48B_FF56)).unwrap();
         assert_eq!(file.len(), 1024);
         let second = &file[512..];
         let header = [
@@ -123,7 +128,7 @@ mod tests {
 
     #[test]
     fn damaged_blocks_are_named_and_foreign_ones_left_out() {
-        let mut file = write(&[1; 1024], 0, false, None).unwrap();
+        let mut file = write(&[Segment { address: 0, bytes: vec![1; 1024] }], false, None).unwrap();
         file[512 + 8] = 1;
         let segments = read(&file).unwrap();
         assert_eq!(segments[0].bytes[255..513], [&[1][..], &[0xFF; 256], &[1]].concat());
@@ -132,6 +137,10 @@ mod tests {
             read(&file).unwrap_err().to_string(),
             "3: no UF2 block: its magic numbers are wrong"
         );
-        assert!(write(&[0; 100], 0, false, None).unwrap_err().contains("multiples of 256"));
+        assert!(
+            write(&[Segment { address: 0, bytes: vec![0; 100] }], false, None)
+                .unwrap_err()
+                .contains("multiples of 256")
+        );
     }
 }

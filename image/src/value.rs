@@ -366,6 +366,20 @@ fn in_words(value: &Value, wanted: Type) -> String {
     }
 }
 
+/// The bytes of a value given as a word of the command line.
+///
+/// # Errors
+/// It is no value of this type.
+pub fn parse(wanted: Type, text: &str) -> Result<Vec<u8>, Complaint> {
+    encode(wanted, &from_text(wanted, text, Place::default())?, &Bounds::default())
+}
+
+/// The value for programs; `null` if the bytes are none of this type.
+#[must_use]
+pub fn to_json(wanted: Type, bytes: &[u8]) -> serde_json::Value {
+    decode(wanted, bytes).map_or(serde_json::Value::Null, |value| crate::settings::as_json(&value))
+}
+
 /// Bytes of which the type is not known.
 fn show_bytes(bytes: &[u8]) -> String {
     const MOST: usize = 32;
