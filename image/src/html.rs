@@ -41,6 +41,7 @@ h1 { font-size: 1.4rem; } h2 { font-size: 1.1rem; margin-top: 2rem; }
 .damaged, .not-a-store { background: #c8322b; }
 .scroll { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; }
+td:first-child { white-space: nowrap; }
 th, td { text-align: left; padding: .25rem .6rem; border-bottom: 1px solid var(--line); vertical-align: top; }
 td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; }
 code { font-family: ui-monospace, monospace; overflow-wrap: anywhere; }

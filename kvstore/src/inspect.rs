@@ -238,13 +238,13 @@ impl<'a> Region<'a> {
         let header_end = address.checked_add(header_bytes)?;
         let header = Header::decode(self.bytes(address, header_end)?, header_bytes)?;
         let offset = g.offset_of(address);
-        let end = address - offset + g.record_end(offset, header.key_len, header.value_len);
+        let end = address - offset + g.record_end(offset, header.key_len(), header.value_len);
         let sector_end = address - offset + g.sector_bytes;
         let inside = self.bytes(address, end.min(limit).min(sector_end))?;
         if inside.len() as u32 != end - address {
             return None;
         }
-        let value_at = header_bytes + header.key_len;
+        let value_at = header_bytes + header.key_len();
         let key = inside.get(header_bytes as usize..value_at as usize)?;
         let value = inside.get(value_at as usize..(value_at + header.value_len) as usize)?;
         let kind = match header.kind {
@@ -419,7 +419,7 @@ impl<'a> Region<'a> {
             if let Some(record) = record
                 && let Some(Settle { facts, .. }) = self.settle(&record)
                 && self.passes(&record, facts.epoch, facts.sequence)
-                && facts.sequence % g.sectors == sector
+                && g.sector_in_turn(facts.sequence) == sector
             {
                 return Some(facts);
             }
@@ -440,7 +440,7 @@ impl<'a> Region<'a> {
             };
             let plausible = facts.filter(|facts| {
                 let older = facts.sequence.wrapping_sub(facts.oldest);
-                facts.sequence % g.sectors == sector
+                g.sector_in_turn(facts.sequence) == sector
                     && older + 2 <= g.sectors
                     && older <= facts.sequence
                     && facts.sequence <= u32::MAX - 2 * g.sectors
