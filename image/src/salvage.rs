@@ -96,12 +96,13 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
     Salvage { records, values }
 }
 
-/// Everything in a sector that reads as a header.
+/// Everything in a sector that may be a record.
 fn headers<'a>(region: &Region<'a>, sector: u32) -> Vec<Record<'a>> {
     let size = region.shape().sector_bytes;
     let (from, to) = (sector * size, (sector + 1) * size);
     // Copies in settle records stand on no unit.
-    (from..to).filter_map(|at| region.record(at, to)).collect()
+    let records = (from..to).filter_map(|at| region.record(at, to));
+    records.filter(|record| region.zero_count_is_right(record)).collect()
 }
 
 /// Lives a sector can have, given those of some sectors.
@@ -170,22 +171,25 @@ fn solved(
             }
         }
     }
+    // To a CRC, an epoch and a number look like some other number of each other epoch: all records
+    // agree on those too. Real numbers are small.
     let most = votes.values().copied().max().unwrap_or(0);
     votes.retain(|(_, sequence), count| *count == most && (most > 1 || *sequence < PLAUSIBLE));
-    votes.into_keys().collect()
+    votes.into_keys().min_by_key(|(epoch, sequence)| (*sequence, *epoch)).into_iter().collect()
 }
 
 /// The newest value of each key.
 fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], Value<'a>> {
     let region = survey.region;
     // Batches whose commit is there.
+    let mut batches: BTreeMap<(u32, u32), Vec<std::ops::Range<u32>>> = BTreeMap::new();
+    for commit in records.iter().filter(|saved| saved.record.kind == RecordKind::Commit) {
+        let (start, end) = region.extent(&commit.record);
+        batches.entry(commit.life).or_default().push(start..end);
+    }
     let committed = |saved: &Saved<'_>| {
-        records.iter().any(|commit| {
-            commit.record.kind == RecordKind::Commit && commit.life == saved.life && {
-                let (start, end) = region.extent(&commit.record);
-                (start..end).contains(&saved.record.address)
-            }
-        })
+        let batches = batches.get(&saved.life);
+        batches.is_some_and(|batches| batches.iter().any(|b| b.contains(&saved.record.address)))
     };
     let in_doubt = in_doubt(survey, records);
     let mut values: BTreeMap<&[u8], Value<'a>> = BTreeMap::new();
@@ -238,8 +242,11 @@ fn in_doubt(survey: &Survey<'_>, records: &[Saved<'_>]) -> impl Fn((u32, u32), u
     let newer = head.is_none_or(|head| {
         records.iter().any(|saved| {
             let sector = saved.record.address / shape.sector_bytes;
-            let unfinished = survey.sectors.get(sector as usize).map(|sector| sector.role);
-            saved.life > (head.epoch, head.sequence) && unfinished != Some(Role::Unfinished)
+            let role = survey.sectors.get(sector as usize).map(|sector| sector.role);
+            // A turn copies first; its sector counts from its mark on.
+            let unfinished = role == Some(Role::Unfinished)
+                || role == Some(Role::Dead) && !survey.region.mark_is_begun(sector);
+            saved.life > (head.epoch, head.sequence) && !unfinished
         })
     });
     let lost: Vec<((u32, u32), u32)> = survey

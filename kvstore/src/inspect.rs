@@ -276,6 +276,17 @@ impl<'a> Region<'a> {
             == self.trailer(record, Life { epoch, sequence }).get(..record.trailer_bytes as usize)
     }
 
+    /// Whether the count of zeros at the end of a record is right. That does not depend on the
+    /// sector's life, and refuses nearly everything that only looks like a record.
+    #[must_use]
+    pub fn zero_count_is_right(&self, record: &Record<'_>) -> bool {
+        let crc_end = record.end - record.trailer_bytes + 4;
+        let counted = self.bytes(record.address, crc_end).unwrap_or(&[]);
+        let zeros: u32 = counted.iter().map(|b| b.count_zeros()).sum();
+        let stored = self.bytes(crc_end, record.end).unwrap_or(&[]);
+        stored.iter().fold(0, |number, b| number << 8 | u32::from(*b)) == zeros
+    }
+
     /// The trailer a record should have.
     #[must_use]
     pub fn expected_trailer(&self, record: &Record<'_>, epoch: u32, sequence: u32) -> [u8; 7] {

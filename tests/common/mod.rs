@@ -10,7 +10,7 @@ use rand::{RngExt as _, SeedableRng};
 
 /// The image that a random life leaves: its length, its shape and how many of its power-ups are
 /// cut follow from the seed.
-pub fn image(seed: u64) -> (Shape, Vec<u8>) {
+pub(crate) fn image(seed: u64) -> (Shape, Vec<u8>) {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let unit = 1 << rng.random_range(0..6);
     let page: u32 = [64, 128, 256][rng.random_range(0..3_usize)].max(8 * unit);
