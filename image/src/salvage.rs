@@ -87,6 +87,7 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
         .map(|(record, life)| {
             let void = match states.get(&record.address) {
                 Some((State::Void(why), known)) if *known == life => Some(*why),
+                _ if is_unfinished(survey, &record, life) => Some(Void::Unfinished),
                 _ => None,
             };
             Saved { record, life, void }
@@ -178,6 +179,15 @@ fn solved(
     votes.into_keys().min_by_key(|(epoch, sequence)| (*sequence, *epoch)).into_iter().collect()
 }
 
+/// Whether a record stands in a sector whose turn was cut off: a turn copies first, and its sector
+/// counts from its mark on.
+fn is_unfinished(survey: &Survey<'_>, record: &Record<'_>, life: (u32, u32)) -> bool {
+    let sector = record.address / survey.region.shape().sector_bytes;
+    let role = survey.sectors.get(sector as usize).map(|sector| sector.role);
+    let newer = survey.head.is_some_and(|(_, head)| life > (head.epoch, head.sequence));
+    newer && role == Some(Role::Dead) && !survey.region.mark_is_begun(sector)
+}
+
 /// The newest value of each key.
 fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], Value<'a>> {
     let region = survey.region;
@@ -240,14 +250,8 @@ fn in_doubt(survey: &Survey<'_>, records: &[Saved<'_>]) -> impl Fn((u32, u32), u
     let head = survey.head.map(|(_, head)| head);
     // The real head may be a sector whose start is lost.
     let newer = head.is_none_or(|head| {
-        records.iter().any(|saved| {
-            let sector = saved.record.address / shape.sector_bytes;
-            let role = survey.sectors.get(sector as usize).map(|sector| sector.role);
-            // A turn copies first; its sector counts from its mark on.
-            let unfinished = role == Some(Role::Unfinished)
-                || role == Some(Role::Dead) && !survey.region.mark_is_begun(sector);
-            saved.life > (head.epoch, head.sequence) && !unfinished
-        })
+        let newer = |saved: &Saved<'_>| saved.life > (head.epoch, head.sequence);
+        records.iter().any(|saved| newer(saved) && saved.void != Some(Void::Unfinished))
     });
     let lost: Vec<((u32, u32), u32)> = survey
         .findings
