@@ -224,7 +224,9 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
             RecordKind::Put | RecordKind::PendingPut => {
                 let live = survey.live.get(saved.record.key);
                 let live = live.and_then(|n| survey.records.get(*n));
-                let is_live = live.is_some_and(|live| live.record.address == saved.record.address);
+                // Perhaps a copy of it, which a settle record that was cut off carries.
+                let is_live =
+                    live.is_some_and(|live| live.passes && live.record.value == saved.record.value);
                 let certain = is_live && !in_doubt(saved.life, saved.record.address);
                 let value = Value { record: number, value: saved.record.value, certain };
                 values.insert(saved.record.key, value);
