@@ -11,6 +11,7 @@ use outlast_faultsim::device::{Geometry, Level};
 use outlast_faultsim::token::Token;
 
 use crate::exit::EXIT_CODES;
+use crate::image;
 use crate::plan::{Kind, Plan};
 use crate::regressions::{self, USUAL_FOLDER};
 use crate::replay::{self, Telling};
@@ -31,13 +32,15 @@ pub(crate) enum Task {
     Plan(Box<crate::lifetime::Request>),
     /// Run one history again.
     Replay(Box<replay::Task>),
+    /// Work on images.
+    Image(image::args::Task),
 }
 
 #[derive(Debug, Parser)]
 #[command(
     name = "outlast",
     version,
-    about = "Settings in NOR flash: cuts the power on a store, measures it, forecasts its life",
+    about = "Settings in NOR flash: power cuts on a store, its cost and life, images of it",
     color = ColorChoice::Never,
     arg_required_else_help = true,
     after_help = EXIT_CODES,
@@ -58,6 +61,8 @@ enum TypedCommand {
     Bench(crate::bench::Typed),
     /// Tell how many sectors a product needs to last, and what its calls wait for
     Plan(crate::lifetime::Typed),
+    /// Make images for production, look into dumps, change and mend them
+    Image(image::args::TypedImage),
 }
 
 const TORTURE_EXAMPLES: &str = "\
@@ -178,6 +183,7 @@ pub(crate) fn understand(words: Vec<OsString>) -> Task {
         TypedCommand::Replay(typed) => typed.meaning(),
         TypedCommand::Bench(typed) => typed.meaning().map(|request| Task::Bench(Box::new(request))),
         TypedCommand::Plan(typed) => typed.meaning().map(|request| Task::Plan(Box::new(request))),
+        TypedCommand::Image(typed) => Ok(Task::Image(typed.meaning())),
     };
     meant.unwrap_or_else(|why| Task::Refuse(format!("{why}\n")))
 }

@@ -18,6 +18,20 @@ pub(crate) enum Exit {
     BaselineFailed,
     /// The history of a token cannot be followed any more.
     Diverged,
+    /// Images: the two differ; or there is no such key.
+    Differs,
+    /// Images: a file cannot be read or written, or what it says is wrong.
+    BadInput,
+    /// Images: the settings do not fit.
+    DoesNotFit,
+    /// Images: an operation was cut off, and the next mount recovers.
+    Interrupted,
+    /// Images: damaged, or cut short.
+    Damaged,
+    /// Images: no store.
+    NotAStore,
+    /// Images: a store of another format version.
+    OtherVersion,
     /// A fault of this program, or the result could not be written.
     Internal,
 }
@@ -34,6 +48,20 @@ Exit codes:
   70  internal error, or the result could not be written
   130 Ctrl-C twice: ended without a result";
 
+/// For `--help` of the image commands.
+pub(crate) const IMAGE_EXIT_CODES: &str = "\
+Exit codes:
+  0   done; show, check: clean; diff: no setting differs
+  1   diff: settings differ; get, delete, show: there is no such key or record
+  2   wrong usage
+  5   a file cannot be read or written, or what it says is wrong
+  8   the settings do not fit into the image
+  10  interrupted: an operation was cut off; the next mount recovers
+  11  damaged, or the dump is cut short; salvage: a newer value may be lost
+  12  no store in the dump
+  13  a store of another format version
+  70  internal error, or the result could not be written";
+
 impl Exit {
     /// The number the process ends with.
     pub(crate) const fn code(self) -> u8 {
@@ -44,6 +72,13 @@ impl Exit {
             Self::Incomplete => 3,
             Self::BaselineFailed => 4,
             Self::Diverged => 6,
+            Self::Differs => 1,
+            Self::BadInput => 5,
+            Self::DoesNotFit => 8,
+            Self::Interrupted => 10,
+            Self::Damaged => 11,
+            Self::NotAStore => 12,
+            Self::OtherVersion => 13,
             Self::Internal => 70,
         }
     }

@@ -1,14 +1,15 @@
-//! `outlast`: puts settings storage for NOR flash under simulated power cuts, measures it and
-//! forecasts how long a part lasts.
+//! `outlast`: puts settings storage for NOR flash under simulated power cuts, measures it,
+//! forecasts how long a part lasts, and works on images of the store.
 //!
-//! The work is done by the library `outlast_faultsim`; here arguments become a plan and results
-//! become text, JSON, a page or JUnit XML.
+//! The work is done by the libraries `outlast_faultsim` and `outlast_image`; here arguments become
+//! a plan and results become text, JSON, a page or JUnit XML.
 
 mod args;
 mod bench;
 mod emit;
 mod exit;
 mod identity;
+mod image;
 mod interrupt;
 mod lifetime;
 mod output;
@@ -47,6 +48,7 @@ fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
         Task::Torture { plan, wanted } => torture::run(&plan, &wanted, &mut output),
         Task::Bench(request) => bench::run(&request, &mut output),
         Task::Plan(request) => lifetime::run(&request, &mut output),
+        Task::Image(task) => Ok(image::run(task, &mut output)),
         Task::Replay(task) => replay::run(&task, &mut output),
     };
     done.unwrap_or_else(|error| {

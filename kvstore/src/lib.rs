@@ -62,6 +62,7 @@
 //! - `settings`: typed settings with defaults, ranges and migrations, the module `settings`. Needs
 //!   `serde` and `postcard-schema` in the firmware's own dependencies, for the derives.
 //! - `json`: settings as JSON lines, for tools on the host; needs the standard library.
+//! - `inspect`: looks into images on a computer. Not for firmware.
 
 #![no_std]
 #![forbid(unsafe_code)]
@@ -74,6 +75,8 @@ mod error;
 #[cfg(feature = "counters")]
 mod ids;
 mod index;
+#[cfg(feature = "inspect")]
+pub mod inspect;
 mod layout;
 mod log;
 mod medium;

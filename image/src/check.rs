@@ -1,0 +1,204 @@
+//! The verdict on an image, and what the next mount will do.
+
+use std::collections::BTreeMap;
+
+use outlast_kvstore::inspect::{Region, Shape as Told};
+use outlast_kvstore::{Error, Usage};
+
+use crate::shape::Shape;
+use crate::store::{Mounted, StoreError};
+use crate::survey::Survey;
+use crate::words;
+
+/// Classes of images.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Class {
+    /// Nothing was cut off and nothing is damaged.
+    Clean,
+    /// An operation was cut off; the next mount recovers everything that was acknowledged.
+    Interrupted,
+    /// Something does not pass its checks, or is not in the dump.
+    Damaged,
+    /// A device finds no store here.
+    NotAStore,
+}
+
+impl Class {
+    /// One word.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Clean => "clean",
+            Self::Interrupted => "interrupted",
+            Self::Damaged => "damaged",
+            Self::NotAStore => "not-a-store",
+        }
+    }
+}
+
+/// Key to value; `None` where the record is damaged.
+pub type Values = BTreeMap<Vec<u8>, Option<Vec<u8>>>;
+
+/// What a mount of a copy made of an image.
+#[derive(Clone, Debug)]
+pub struct MountedCopy {
+    /// Each key and its value.
+    pub values: Values,
+    /// How full and how worn the store is.
+    pub usage: Usage,
+    /// What the mount did, in words.
+    pub steps: Vec<String>,
+}
+
+/// The verdict.
+#[derive(Clone, Debug)]
+pub struct Verdict<'a> {
+    /// Class.
+    pub class: Class,
+    /// What the image holds.
+    pub survey: Survey<'a>,
+    /// What a mount makes of it; `None` if the dump is cut short: then no device would see this.
+    pub mounted: Option<Result<MountedCopy, StoreError>>,
+}
+
+/// The region in `bytes`; `None` if no store can have this shape.
+#[must_use]
+pub fn region<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Region<'a>> {
+    let Shape { sectors, sector_bytes, page_bytes, unit } = *shape;
+    Region::new(bytes, &Told { sectors, sector_bytes, page_bytes, unit })
+}
+
+/// Mounts a copy and reads everything.
+///
+/// # Errors
+/// Those of a mount.
+pub fn mount(bytes: &[u8], shape: &Shape) -> Result<MountedCopy, StoreError> {
+    let mut store = Mounted::open(bytes.to_vec(), shape)?;
+    let mut values = Values::new();
+    // A key that cannot be read stops the list; the survey knows the others.
+    let keys = match store.keys() {
+        Ok(keys) => keys,
+        Err(Error::Corrupt) => region(bytes, shape)
+            .map(|region| Survey::new(region).live.keys().map(|key| key.to_vec()).collect())
+            .unwrap_or_default(),
+        Err(error) => return Err(error),
+    };
+    for key in keys {
+        match store.get(&key) {
+            Ok(Some(value)) => {
+                values.insert(key, Some(value));
+            }
+            Ok(None) => {}
+            Err(Error::Corrupt) => {
+                values.insert(key, None);
+            }
+            Err(error) => return Err(error),
+        }
+    }
+    let usage = store.usage();
+    let (after, steps) = store.into_parts();
+    let steps = region(&after, shape).map(|after| words::steps(&after, &steps)).unwrap_or_default();
+    Ok(MountedCopy { values, usage, steps })
+}
+
+/// Judges an image. `None`: no store can have this shape.
+#[must_use]
+pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
+    let survey = Survey::new(region(bytes, shape)?);
+    let whole = bytes.len() as u64 >= shape.bytes();
+    let mounted = whole.then(|| mount(bytes, shape));
+    let damaged = survey.findings.iter().any(|finding| finding.kind.is_damage());
+    let class = match &mounted {
+        Some(Err(Error::NotAStore(_))) => Class::NotAStore,
+        None if survey.head.is_none() && survey.records.is_empty() => Class::NotAStore,
+        None | Some(Err(_)) => Class::Damaged,
+        Some(Ok(_)) if damaged => Class::Damaged,
+        // An interrupted first format mounts, but has no head.
+        Some(Ok(_)) if !survey.findings.is_empty() || survey.head.is_none() => Class::Interrupted,
+        Some(Ok(_)) => Class::Clean,
+    };
+    Some(Verdict { class, survey, mounted })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::survey::Kind;
+    use outlast_kvstore::Change;
+
+    const SHAPE: Shape = Shape::SERIAL_NOR;
+
+    fn store() -> Mounted {
+        let mut store = Mounted::open(vec![0xFF; 4 * 4096], &SHAPE).unwrap();
+        store.put(b"gauge.datum", &1234_i32.to_le_bytes()).unwrap();
+        store.put(b"gauge.name", b"North pier").unwrap();
+        store.put(b"gauge.datum", &1240_i32.to_le_bytes()).unwrap();
+        store
+    }
+
+    fn class(bytes: &[u8]) -> (Class, Vec<Kind>) {
+        let verdict = verdict(bytes, &SHAPE).unwrap();
+        (verdict.class, verdict.survey.findings.iter().map(|f| f.kind).collect())
+    }
+
+    fn find(bytes: &[u8], what: &[u8]) -> usize {
+        bytes.windows(what.len()).rposition(|window| window == what).unwrap()
+    }
+
+    #[test]
+    fn a_whole_image_is_clean_and_its_mount_is_told() {
+        let image = store().into_parts().0;
+        let verdict = verdict(&image, &SHAPE).unwrap();
+        assert_eq!(verdict.class, Class::Clean);
+        let mounted = verdict.mounted.unwrap().unwrap();
+        assert_eq!(mounted.values[&b"gauge.name"[..]].as_deref(), Some(&b"North pier"[..]));
+        let steps = mounted.steps.join("\n");
+        assert!(steps.contains("program the mark of sector 0"), "{steps}");
+        assert!(steps.contains("with a copy of the last record: put gauge.datum"), "{steps}");
+        let history = verdict.survey.history(b"gauge.datum");
+        let states: Vec<String> = history
+            .iter()
+            .map(|n| words::state(&verdict.survey, &verdict.survey.records[*n]))
+            .collect();
+        assert_eq!(states[0], "live");
+        assert!(states[1].starts_with("replaced by the record at sector 0 + 0x"), "{states:?}");
+    }
+
+    #[test]
+    fn interruptions_are_no_damage() {
+        // The last record lacks its end, as a torn program leaves it.
+        let mut image = store().into_parts().0;
+        let end = image.iter().take(4096).rposition(|b| *b != 0xFF).unwrap();
+        image[end] = 0xFF;
+        assert_eq!(class(&image), (Class::Interrupted, vec![Kind::Torn]));
+        // A batch whose commit is gone.
+        let mut store = store();
+        store.commit(&[Change::put("a", b"1"), Change::put("b", b"2")]).unwrap();
+        let mut image = store.into_parts().0;
+        let end = image.iter().take(4096).rposition(|b| *b != 0xFF).unwrap();
+        image[end - 15..=end].fill(0xFF);
+        let (class, kinds) = class(&image);
+        assert_eq!((class, kinds), (Class::Interrupted, vec![Kind::NoCommit]));
+    }
+
+    #[test]
+    fn damage_is_found_with_its_keys() {
+        let image = store().into_parts().0;
+        // A value.
+        let mut bad = image.clone();
+        bad[find(&image, b"North")] ^= 1;
+        let verdict = verdict(&bad, &SHAPE).unwrap();
+        assert_eq!(verdict.class, Class::Damaged);
+        assert_eq!(verdict.survey.findings[0].keys, [b"gauge.name"]);
+        assert_eq!(verdict.mounted.unwrap().unwrap().values[&b"gauge.name"[..]], None);
+        // A header: what stands behind it is hidden.
+        let mut bad = image.clone();
+        let at = find(&image, b"gauge.name") - 4;
+        bad[at..at + 4].fill(0);
+        let (class_of, kinds) = class(&bad);
+        assert_eq!((class_of, kinds), (Class::Damaged, vec![Kind::Hidden]));
+        // A dump that ends early, and one of something else.
+        assert_eq!(class(&image[..9000]), (Class::Damaged, vec![Kind::Missing; 2]));
+        assert_eq!(class(&[0x5A; 4 * 4096]).0, Class::NotAStore);
+    }
+}

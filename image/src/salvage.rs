@@ -1,0 +1,275 @@
+//! Every record that still passes its checks, wherever it stands in an image.
+//!
+//! A record's check is seeded with epoch and sequence number of its sector. Where a sector's start
+//! is destroyed these follow from its settle records, from the sectors around it, or, since a CRC
+//! is linear, from the records themselves.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use outlast_kvstore::inspect::{Record, RecordKind, Region};
+
+use crate::survey::{Kind, Role, State, Survey, Void};
+
+/// A record that passes its checks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Saved<'a> {
+    /// The record.
+    pub record: Record<'a>,
+    /// Epoch and sequence number with which it passes.
+    pub life: (u32, u32),
+    /// Why it does not count, if that is known.
+    pub void: Option<Void>,
+}
+
+/// The value saved for a key.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Value<'a> {
+    /// Number of its record in [`Salvage::records`].
+    pub record: usize,
+    /// The value.
+    pub value: &'a [u8],
+    /// Whether it is what a device would report; else a newer one may have been lost.
+    pub certain: bool,
+}
+
+/// What could be saved.
+#[derive(Clone, Debug)]
+pub struct Salvage<'a> {
+    /// All records that pass, oldest first.
+    pub records: Vec<Saved<'a>>,
+    /// The newest value of each key that was not deleted since.
+    pub values: BTreeMap<&'a [u8], Value<'a>>,
+}
+
+/// Epochs tried where no sector start at all is left.
+const EPOCHS: std::ops::Range<u32> = 0..8;
+/// Larger sequence numbers are not believed if a single record tells them.
+const PLAUSIBLE: u32 = 1 << 20;
+
+/// Saves what can be saved.
+#[must_use]
+pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
+    let region = survey.region;
+    let shape = region.shape();
+    let mut known: BTreeSet<(u32, u32)> = BTreeSet::new();
+    let mut found: Vec<Vec<Record<'a>>> = Vec::new();
+    for sector in 0..shape.sectors {
+        let headers = headers(&region, sector);
+        let facts = survey.sectors.get(sector as usize).and_then(|sector| sector.facts);
+        known.extend(facts.map(|facts| (facts.epoch, facts.sequence)));
+        for settle in headers.iter().filter(|record| record.kind == RecordKind::Settle) {
+            if let Some(settled) = region.settle(settle)
+                && region.passes(settle, settled.facts.epoch, settled.facts.sequence)
+            {
+                known.insert((settled.facts.epoch, settled.facts.sequence));
+            }
+        }
+        found.push(headers);
+    }
+    let mut records = Vec::new();
+    for (sector, headers) in (0..).zip(&found) {
+        let mut lives = around(&known, sector, shape.sectors);
+        let mut passing = passing(&region, headers, &lives);
+        if passing.is_empty() && !headers.is_empty() {
+            lives = solved(&region, headers, sector, &known);
+            passing = self::passing(&region, headers, &lives);
+        }
+        records.extend(passing);
+    }
+    records.sort_by_key(|(record, life): &(Record<'_>, _)| (*life, record.address));
+    let states: BTreeMap<u32, (State, (u32, u32))> = survey
+        .records
+        .iter()
+        .map(|entry| (entry.record.address, (entry.state, entry.life)))
+        .collect();
+    let records: Vec<Saved<'a>> = records
+        .into_iter()
+        .map(|(record, life)| {
+            let void = match states.get(&record.address) {
+                Some((State::Void(why), known)) if *known == life => Some(*why),
+                _ if is_unfinished(survey, &record, life) => Some(Void::Unfinished),
+                _ => None,
+            };
+            Saved { record, life, void }
+        })
+        .collect();
+    let values = values(survey, &records);
+    Salvage { records, values }
+}
+
+/// Everything in a sector that may be a record.
+fn headers<'a>(region: &Region<'a>, sector: u32) -> Vec<Record<'a>> {
+    let size = region.shape().sector_bytes;
+    let (from, to) = (sector * size, (sector + 1) * size);
+    // Copies in settle records stand on no unit.
+    let records = (from..to).filter_map(|at| region.record(at, to));
+    records.filter(|record| region.zero_count_is_right(record)).collect()
+}
+
+/// Lives a sector can have, given those of some sectors.
+fn around(known: &BTreeSet<(u32, u32)>, sector: u32, sectors: u32) -> BTreeSet<(u32, u32)> {
+    let mut lives = BTreeSet::new();
+    for (epoch, sequence) in known {
+        let behind = (sequence % sectors + sectors - sector) % sectors;
+        let near = sequence.checked_sub(behind);
+        for sequence in [
+            near,
+            near.and_then(|n| n.checked_add(sectors)),
+            near.and_then(|n| n.checked_sub(sectors)),
+        ]
+        .into_iter()
+        .flatten()
+        {
+            let epochs = [Some(*epoch), epoch.checked_sub(1), epoch.checked_add(1)];
+            lives.extend(epochs.into_iter().flatten().map(|epoch| (epoch, sequence)));
+        }
+    }
+    lives
+}
+
+/// The records that pass with one of the lives; none inside another but for carried copies.
+fn passing<'a>(
+    region: &Region<'a>,
+    headers: &[Record<'a>],
+    lives: &BTreeSet<(u32, u32)>,
+) -> Vec<(Record<'a>, (u32, u32))> {
+    let mut out = Vec::new();
+    let mut behind = 0;
+    for record in headers {
+        if record.address < behind {
+            continue;
+        }
+        let life = lives.iter().find(|(epoch, sequence)| region.passes(record, *epoch, *sequence));
+        let Some(life) = life else { continue };
+        out.push((*record, *life));
+        behind = record.end;
+        if record.kind == RecordKind::Settle
+            && let Some(cargo) = region.settle(record).and_then(|settle| settle.cargo)
+            && region.passes(&cargo, life.0, life.1)
+        {
+            out.push((cargo, *life));
+        }
+    }
+    out
+}
+
+/// The life that the records themselves tell, if enough of them agree.
+fn solved(
+    region: &Region<'_>,
+    headers: &[Record<'_>],
+    sector: u32,
+    known: &BTreeSet<(u32, u32)>,
+) -> BTreeSet<(u32, u32)> {
+    let sectors = region.shape().sectors;
+    let mut votes: BTreeMap<(u32, u32), usize> = BTreeMap::new();
+    let epochs: BTreeSet<u32> = known.iter().map(|(epoch, _)| *epoch).chain(EPOCHS).collect();
+    for record in headers {
+        for epoch in &epochs {
+            if let Some(sequence) = region.sequence_of(record, *epoch)
+                && sequence % sectors == sector
+            {
+                *votes.entry((*epoch, sequence)).or_default() += 1;
+            }
+        }
+    }
+    // To a CRC, an epoch and a number look like some other number of each other epoch: all records
+    // agree on those too. Real numbers are small.
+    let most = votes.values().copied().max().unwrap_or(0);
+    votes.retain(|(_, sequence), count| *count == most && (most > 1 || *sequence < PLAUSIBLE));
+    votes.into_keys().min_by_key(|(epoch, sequence)| (*sequence, *epoch)).into_iter().collect()
+}
+
+/// Whether a record stands in a sector whose turn was cut off: a turn copies first, and its sector
+/// counts from its mark on.
+fn is_unfinished(survey: &Survey<'_>, record: &Record<'_>, life: (u32, u32)) -> bool {
+    let sector = record.address / survey.region.shape().sector_bytes;
+    let role = survey.sectors.get(sector as usize).map(|sector| sector.role);
+    let newer = survey.head.is_some_and(|(_, head)| life > (head.epoch, head.sequence));
+    newer && role == Some(Role::Dead) && !survey.region.mark_is_begun(sector)
+}
+
+/// The newest value of each key.
+fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], Value<'a>> {
+    let region = survey.region;
+    // Batches whose commit is there.
+    let mut batches: BTreeMap<(u32, u32), Vec<std::ops::Range<u32>>> = BTreeMap::new();
+    for commit in records.iter().filter(|saved| saved.record.kind == RecordKind::Commit) {
+        let (start, end) = region.extent(&commit.record);
+        batches.entry(commit.life).or_default().push(start..end);
+    }
+    let committed = |saved: &Saved<'_>| {
+        let batches = batches.get(&saved.life);
+        batches.is_some_and(|batches| batches.iter().any(|b| b.contains(&saved.record.address)))
+    };
+    let in_doubt = in_doubt(survey, records);
+    let mut values: BTreeMap<&[u8], Value<'a>> = BTreeMap::new();
+    for (number, saved) in records.iter().enumerate() {
+        let counts = match saved.void {
+            None | Some(Void::Retired | Void::NoLog) => true,
+            Some(Void::NoCommit) => {
+                // A walk that stopped early does not meet the commit.
+                matches!(saved.record.kind, RecordKind::PendingPut | RecordKind::PendingDelete)
+            }
+            Some(_) => false,
+        };
+        if !counts {
+            continue;
+        }
+        let pending =
+            matches!(saved.record.kind, RecordKind::PendingPut | RecordKind::PendingDelete);
+        if pending && !committed(saved) {
+            continue;
+        }
+        match saved.record.kind {
+            RecordKind::Put | RecordKind::Tally | RecordKind::PendingPut => {
+                let live = survey.live.get(saved.record.key);
+                let live = live.and_then(|n| survey.records.get(*n));
+                // Perhaps a copy of it, which a settle record that was cut off carries.
+                let is_live =
+                    live.is_some_and(|live| live.passes && live.record.value == saved.record.value);
+                let certain = is_live && !in_doubt(saved.life, saved.record.address);
+                let value = Value { record: number, value: saved.record.value, certain };
+                values.insert(saved.record.key, value);
+            }
+            RecordKind::Delete | RecordKind::PendingDelete => {
+                values.remove(saved.record.key);
+            }
+            RecordKind::Commit | RecordKind::Settle | RecordKind::Seal => {}
+        }
+    }
+    // What a retired sector alone still holds was deleted since, if the log is whole.
+    if let Some((_, head)) = survey.head
+        && !in_doubt((head.epoch, head.oldest), 0)
+    {
+        values.retain(|key, _| survey.live.contains_key(key));
+    }
+    values
+}
+
+/// Whether something newer than a record of this life at this address may have been lost.
+fn in_doubt(survey: &Survey<'_>, records: &[Saved<'_>]) -> impl Fn((u32, u32), u32) -> bool {
+    let shape = survey.region.shape();
+    let head = survey.head.map(|(_, head)| head);
+    // The real head may be a sector whose start is lost.
+    let newer = head.is_none_or(|head| {
+        let newer = |saved: &Saved<'_>| saved.life > (head.epoch, head.sequence);
+        records.iter().any(|saved| newer(saved) && saved.void != Some(Void::Unfinished))
+    });
+    let lost: Vec<((u32, u32), u32)> = survey
+        .findings
+        .iter()
+        .filter(|finding| matches!(finding.kind, Kind::Hidden | Kind::Missing))
+        .filter_map(|finding| {
+            let head = head?;
+            let sector = finding.address / shape.sector_bytes;
+            let behind = (head.sequence % shape.sectors + shape.sectors - sector) % shape.sectors;
+            // A missing sector behind the head may be a newer head.
+            let sequence = match head.sequence.checked_sub(behind) {
+                Some(sequence) if sequence >= head.oldest => sequence,
+                _ => u32::MAX,
+            };
+            Some(((head.epoch, sequence), finding.address))
+        })
+        .collect();
+    move |life, address| newer || lost.iter().any(|place| *place >= (life, address))
+}

@@ -1,0 +1,42 @@
+//! Size and division of a store's region.
+
+use std::fmt;
+
+use outlast_kvstore::Layout;
+
+/// How a region is divided, in bytes: what a device's layout and driver say.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Shape {
+    /// Number of sectors, 2 to 4096.
+    pub sectors: u32,
+    /// Bytes of a sector.
+    pub sector_bytes: u32,
+    /// Bytes that one program operation can touch.
+    pub page_bytes: u32,
+    /// The larger of the driver's program and read unit.
+    pub unit: u32,
+}
+
+impl Shape {
+    /// Four sectors of a serial NOR chip: 4096 bytes, pages of 256 bytes, programmed byte by byte.
+    pub const SERIAL_NOR: Self = Self { sectors: 4, sector_bytes: 4096, page_bytes: 256, unit: 1 };
+
+    /// Bytes of the whole region.
+    #[must_use]
+    pub fn bytes(&self) -> u64 {
+        u64::from(self.sectors) * u64::from(self.sector_bytes)
+    }
+
+    /// The layout a store on this region is opened with.
+    #[must_use]
+    pub const fn layout(&self) -> Layout {
+        Layout::serial_nor().with_sector_bytes(self.sector_bytes).with_page_bytes(self.page_bytes)
+    }
+}
+
+impl fmt::Display for Shape {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { sectors, sector_bytes, page_bytes, unit } = self;
+        write!(f, "{sectors} x {sector_bytes} bytes, unit {unit}, page {page_bytes}")
+    }
+}

@@ -1,0 +1,482 @@
+//! Looking into an image without changing it, for tools on a computer.
+//!
+//! A [`Region`] is a store's bytes as they were read out of a part, perhaps cut short. Everything
+//! here only reads; what was not read out counts as unreadable. Records are judged with the same
+//! code as in the store. What a mount would make of it is for [`Store::open`](crate::Store::open)
+//! on a copy to say.
+
+use crate::layout::Geometry;
+use crate::record::{Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, from_u24};
+
+/// How a region is divided, as an opening tells it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Shape {
+    /// Number of sectors.
+    pub sectors: u32,
+    /// Bytes of a sector.
+    pub sector_bytes: u32,
+    /// Bytes of a page, rounded up as the store does.
+    pub page_bytes: u32,
+    /// The larger of the driver's program and read unit.
+    pub unit: u32,
+}
+
+/// What an opening says about its sector and the log.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Facts {
+    /// Grows by one at each factory reset.
+    pub epoch: u32,
+    /// Number of the sector in the log.
+    pub sequence: u32,
+    /// Number of the oldest sector of the log when this one was opened.
+    pub oldest: u32,
+    /// Offset in the sector before from which on its records do not count.
+    pub previous_end: u32,
+    /// Offset before which this sector's records are whole if its mark is begun.
+    pub proven_end: u32,
+}
+
+/// Why bytes are no opening.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NotOpening {
+    /// They do not pass the checks.
+    Unreadable,
+    /// The opening of another format version.
+    OtherVersion,
+    /// The opening of a store of another shape.
+    OtherShape,
+}
+
+/// What a record is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RecordKind {
+    /// Stores a value.
+    Put,
+    /// Stores a count: its base, and cells of which each tick clears one.
+    Tally,
+    /// Deletes a key.
+    Delete,
+    /// A put of a batch: counts only if a commit names it.
+    PendingPut,
+    /// A delete of a batch, likewise.
+    PendingDelete,
+    /// Closes a batch.
+    Commit,
+    /// Written by a mount: where the accepted log ends, with a copy of the last record.
+    Settle,
+    /// Proves the record before it whole.
+    Seal,
+}
+
+/// A record whose header reads.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Record<'a> {
+    /// Address of the header in the region.
+    pub address: u32,
+    /// Behind its last byte.
+    pub end: u32,
+    /// What it is.
+    pub kind: RecordKind,
+    /// Its key; empty for records without.
+    pub key: &'a [u8],
+    /// Its value.
+    pub value: &'a [u8],
+    /// Bytes of the header.
+    pub header_bytes: u32,
+    /// Bytes of the trailer.
+    pub trailer_bytes: u32,
+}
+
+/// What a settle record says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Settle<'a> {
+    /// Address from which on the records before the settle record do not count.
+    pub accepted_end: u32,
+    /// Repeated from the opening.
+    pub facts: Facts,
+    /// The copy it carries: of a put, a delete or a commit.
+    pub cargo: Option<Record<'a>>,
+}
+
+/// What a walk over a sector meets.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Event<'a> {
+    /// A record, and whether it passes its checks.
+    Record(Record<'a>, bool),
+    /// No record stands here, but a settle record that passes does behind: it rules over what was
+    /// met before. Address of the place without a record, the settle record, what it says.
+    Settled(u32, Record<'a>, Settle<'a>),
+}
+
+/// A store's region.
+#[derive(Clone, Copy, Debug)]
+pub struct Region<'a> {
+    bytes: &'a [u8],
+    geometry: Geometry,
+}
+
+/// Bytes of an opening.
+pub const OPENING_BYTES: usize = crate::layout::OPENING as usize;
+
+/// Reads the opening of a store of any shape.
+///
+/// # Errors
+/// [`NotOpening`].
+pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
+    let bytes: &[u8; OPENING_BYTES] = bytes.first_chunk().ok_or(NotOpening::Unreadable)?;
+    let &[_, _, _, powers, s0, s1, s2, n0, n1, ..] = bytes;
+    let told = [powers, s0, s1, s2, n0, n1];
+    let facts = Opening::decode(bytes, told).map_err(not_opening)?;
+    let shape = Shape {
+        sectors: u32::from(u16::from_le_bytes([n0, n1])),
+        sector_bytes: from_u24([s0, s1, s2]),
+        page_bytes: 1 << (powers >> 3),
+        unit: 1 << (powers & 7),
+    };
+    geometry(&shape).ok_or(NotOpening::OtherShape)?;
+    Ok((shape, facts_of(&facts)))
+}
+
+const fn not_opening(why: NoOpening) -> NotOpening {
+    match why {
+        NoOpening::Unreadable => NotOpening::Unreadable,
+        NoOpening::OtherLayout => NotOpening::OtherShape,
+        NoOpening::NewerFormat => NotOpening::OtherVersion,
+    }
+}
+
+const fn facts_of(opening: &Opening) -> Facts {
+    let Opening { life, older, previous_end, proven_end } = *opening;
+    let oldest = life.sequence.wrapping_sub(older);
+    Facts { epoch: life.epoch, sequence: life.sequence, oldest, previous_end, proven_end }
+}
+
+/// The arithmetic of a shape, if a store can have it.
+fn geometry(shape: &Shape) -> Option<Geometry> {
+    let Shape { sectors, sector_bytes, page_bytes, unit } = *shape;
+    let page = page_bytes.max(unit.saturating_mul(8)).max(64);
+    let possible = unit.is_power_of_two()
+        && unit <= 32
+        && page.is_power_of_two()
+        && page <= 32 * 1024
+        && sector_bytes.is_power_of_two()
+        && (512..=128 * 1024).contains(&sector_bytes)
+        && page <= sector_bytes / 2
+        && (2..=4096).contains(&sectors);
+    possible.then_some(Geometry { base: 0, sector_bytes, sectors, page, unit })
+}
+
+impl<'a> Region<'a> {
+    /// The region in `bytes`; they may end early. `None`: no store can have this shape.
+    #[must_use]
+    pub fn new(bytes: &'a [u8], shape: &Shape) -> Option<Self> {
+        let geometry = geometry(shape)?;
+        let len = geometry.sectors as usize * geometry.sector_bytes as usize;
+        Some(Self { bytes: bytes.get(..len).unwrap_or(bytes), geometry })
+    }
+
+    /// Its shape, with the page rounded up as the store does.
+    #[must_use]
+    pub const fn shape(&self) -> Shape {
+        let Geometry { sectors, sector_bytes, page, unit, .. } = self.geometry;
+        Shape { sectors, sector_bytes, page_bytes: page, unit }
+    }
+
+    /// Offset of the mark in a sector. One unit long.
+    #[must_use]
+    pub const fn mark_offset(&self) -> u32 {
+        self.geometry.mark()
+    }
+
+    /// Offset of the first record in a sector.
+    #[must_use]
+    pub const fn first_record_offset(&self) -> u32 {
+        self.geometry.first_record()
+    }
+
+    /// Bytes zeroed at the start of a page that was passed over: a trace, and the place of a
+    /// header behind it.
+    #[must_use]
+    pub const fn passed_bytes(&self) -> (u32, u32) {
+        (self.geometry.trace(), self.geometry.header_area())
+    }
+
+    /// The bytes of a range, if all of them were read out.
+    #[must_use]
+    pub fn bytes(&self, from: u32, to: u32) -> Option<&'a [u8]> {
+        self.bytes.get(from as usize..to as usize)
+    }
+
+    fn address(&self, sector: u32) -> u32 {
+        sector.min(self.geometry.sectors).saturating_mul(self.geometry.sector_bytes)
+    }
+
+    /// The opening of a sector.
+    ///
+    /// # Errors
+    /// [`NotOpening`].
+    pub fn opening(&self, sector: u32) -> Result<Facts, NotOpening> {
+        let from = self.address(sector);
+        let bytes = self.bytes(from, from.saturating_add(OPENING_BYTES as u32));
+        let bytes = bytes.and_then(<[u8]>::first_chunk).ok_or(NotOpening::Unreadable)?;
+        let opening = Opening::decode(bytes, self.geometry.shape()).map_err(not_opening)?;
+        Ok(facts_of(&opening))
+    }
+
+    /// Whether the mark of a sector has a 0 bit: its opening counts.
+    #[must_use]
+    pub fn mark_is_begun(&self, sector: u32) -> bool {
+        let from = self.address(sector).saturating_add(self.geometry.mark());
+        let mark = self.bytes(from, from.saturating_add(self.geometry.unit));
+        mark.is_some_and(|mark| mark.iter().any(|b| *b != 0xFF))
+    }
+
+    /// The record whose header stands at `address` and which ends in the same sector, before
+    /// `limit`; its checks are not looked at.
+    #[must_use]
+    pub fn record(&self, address: u32, limit: u32) -> Option<Record<'a>> {
+        let g = &self.geometry;
+        let header_bytes = g.header();
+        let header_end = address.checked_add(header_bytes)?;
+        let header = Header::decode(self.bytes(address, header_end)?, header_bytes)?;
+        let offset = g.offset_of(address);
+        let end = address - offset + g.record_end(offset, header.key_len(), header.value_len);
+        let sector_end = address - offset + g.sector_bytes;
+        let inside = self.bytes(address, end.min(limit).min(sector_end))?;
+        if inside.len() as u32 != end - address {
+            return None;
+        }
+        let value_at = header_bytes + header.key_len();
+        let key = inside.get(header_bytes as usize..value_at as usize)?;
+        let value = inside.get(value_at as usize..(value_at + header.value_len) as usize)?;
+        let kind = match header.kind {
+            Kind::Tally => RecordKind::Tally,
+            Kind::Put => RecordKind::Put,
+            Kind::Delete => RecordKind::Delete,
+            Kind::PendingPut => RecordKind::PendingPut,
+            Kind::PendingDelete => RecordKind::PendingDelete,
+            Kind::Commit => RecordKind::Commit,
+            Kind::Settle => RecordKind::Settle,
+            Kind::Seal => RecordKind::Seal,
+        };
+        Some(Record { address, end, kind, key, value, header_bytes, trailer_bytes: g.trailer() })
+    }
+
+    /// Where the next record behind one that ends at `end` starts.
+    #[must_use]
+    pub const fn place(&self, end: u32) -> u32 {
+        let g = &self.geometry;
+        // The end of a sector is the start of the next one.
+        let base = end.saturating_sub(1) & !(g.sector_bytes - 1);
+        base + g.place(end - base)
+    }
+
+    /// Whether a record passes its checks as one of this sector's life.
+    #[must_use]
+    pub fn passes(&self, record: &Record<'_>, epoch: u32, sequence: u32) -> bool {
+        let trailer = self.bytes(record.end - record.trailer_bytes, record.end);
+        trailer
+            == self.trailer(record, Life { epoch, sequence }).get(..record.trailer_bytes as usize)
+    }
+
+    /// Whether the count of zeros at the end of a record is right. That does not depend on the
+    /// sector's life, and refuses nearly everything that only looks like a record.
+    #[must_use]
+    pub fn zero_count_is_right(&self, record: &Record<'_>) -> bool {
+        let crc_end = record.end - record.trailer_bytes + 4;
+        let counted = self.bytes(record.address, crc_end).unwrap_or(&[]);
+        let zeros: u32 = counted.iter().map(|b| b.count_zeros()).sum();
+        let stored = self.bytes(crc_end, record.end).unwrap_or(&[]);
+        stored.iter().fold(0, |number, b| number << 8 | u32::from(*b)) == zeros
+    }
+
+    /// The trailer a record should have.
+    #[must_use]
+    pub fn expected_trailer(&self, record: &Record<'_>, epoch: u32, sequence: u32) -> [u8; 7] {
+        self.trailer(record, Life { epoch, sequence })
+    }
+
+    fn trailer(&self, record: &Record<'_>, life: Life) -> [u8; 7] {
+        let mut check = Check::new(life, self.geometry.offset_of(record.address));
+        let body = self.bytes(record.address, record.end - record.trailer_bytes);
+        check.update(body.unwrap_or(&[]));
+        check.trailer(record.trailer_bytes)
+    }
+
+    /// The only sequence number with which a record of this epoch passes its checks, if there is
+    /// one: a CRC is linear, so the number can be solved for. For sectors whose opening is lost.
+    #[must_use]
+    pub fn sequence_of(&self, record: &Record<'_>, epoch: u32) -> Option<u32> {
+        let crc = |trailer: [u8; 7]| trailer.first_chunk().map(|crc| u32::from_le_bytes(*crc));
+        let of = |sequence| crc(self.trailer(record, Life { epoch, sequence }));
+        let crc_at = record.end - record.trailer_bytes;
+        let stored: [u8; 4] = *self.bytes(crc_at, record.end)?.first_chunk()?;
+        let zero = of(0)?;
+        let mut wanted = u32::from_le_bytes(stored) ^ zero;
+        // Gaussian elimination over single bits: each row is a sum of columns, and which.
+        let mut rows = [(0_u32, 0_u32); 32];
+        for (bit, row) in rows.iter_mut().enumerate() {
+            *row = (of(1 << bit)? ^ zero, 1 << bit);
+        }
+        let mut sequence = 0;
+        for bit in 0..32 {
+            let pivot = rows.iter().position(|(sum, _)| sum >> bit & 1 == 1)?;
+            let (sum, which) = rows.get(pivot).copied()?;
+            for row in &mut rows {
+                if row.0 >> bit & 1 == 1 {
+                    *row = (row.0 ^ sum, row.1 ^ which);
+                }
+            }
+            if wanted >> bit & 1 == 1 {
+                wanted ^= sum;
+                sequence ^= which;
+            }
+        }
+        self.passes(record, epoch, sequence).then_some(sequence)
+    }
+
+    /// What a settle record says, whether it passes or not.
+    #[must_use]
+    pub fn settle(&self, record: &Record<'a>) -> Option<Settle<'a>> {
+        let (accepted, rest) = record.value.split_first_chunk()?;
+        let (facts, cargo) = rest.split_first_chunk::<{ FACTS as usize }>()?;
+        let base = self.base_of(record.address);
+        let at = record.address + record.header_bytes + SETTLE;
+        let cargo = if cargo.is_empty() { None } else { self.record(at, record.end) };
+        Some(Settle {
+            accepted_end: base + from_u24(*accepted).min(self.geometry.sector_bytes),
+            facts: facts_of(&Opening::from_facts(facts)),
+            cargo,
+        })
+    }
+
+    /// First and last address of the records a commit names.
+    #[must_use]
+    pub fn extent(&self, commit: &Record<'_>) -> (u32, u32) {
+        let base = self.base_of(commit.address);
+        let &[a, b, c, d, e, f, ..] = commit.value else { return (base, base) };
+        let limit = self.geometry.sector_bytes;
+        (base + from_u24([a, b, c]).min(limit), base + from_u24([d, e, f]).min(limit))
+    }
+
+    const fn base_of(&self, address: u32) -> u32 {
+        address - self.geometry.offset_of(address)
+    }
+
+    /// Walks a sector of the given life up to the offset `limit`, as a mount does. Returns the
+    /// address of the place that holds no record.
+    pub fn walk(
+        &self,
+        sector: u32,
+        (epoch, sequence): (u32, u32),
+        limit: u32,
+        each: &mut dyn FnMut(Event<'a>),
+    ) -> u32 {
+        let base = self.address(sector);
+        let limit = base + limit.min(self.geometry.sector_bytes);
+        let mut at = base + self.geometry.first_record();
+        while at < limit {
+            if let Some(record) = self.record(at, limit) {
+                each(Event::Record(record, self.passes(&record, epoch, sequence)));
+                at = self.place(record.end);
+            } else if let Some(record) = self.next_settle(at, limit, (epoch, sequence))
+                && let Some(settle) = self.settle(&record)
+            {
+                each(Event::Settled(at, record, settle));
+                at = self.place(record.end);
+            } else {
+                break;
+            }
+        }
+        at
+    }
+
+    /// The settle record of a mount behind a trace at a page start, whatever its checks say.
+    #[must_use]
+    pub fn settle_at_page(&self, page: u32, limit: u32) -> Option<Record<'a>> {
+        let trace = self.geometry.trace();
+        let zeros = self.bytes(page, page.checked_add(trace)?)?;
+        if zeros.iter().any(|b| *b != 0) {
+            return None;
+        }
+        self.record(page + trace, limit).filter(|record| record.kind == RecordKind::Settle)
+    }
+
+    /// The next settle record behind `at` that passes. One that fails hides what lies in it: a
+    /// value may hold the image of a settle record.
+    fn next_settle(&self, at: u32, limit: u32, life: (u32, u32)) -> Option<Record<'a>> {
+        let g = &self.geometry;
+        let mut page = g.next_page(at);
+        while page + g.passed_area() <= limit {
+            match self.settle_at_page(page, limit) {
+                Some(record) if self.passes(&record, life.0, life.1) => return Some(record),
+                Some(record) => page = g.next_page(record.end - 1),
+                None => page += g.page,
+            }
+        }
+        None
+    }
+
+    /// What the first settle record tells that a walk over a sector meets, for sectors whose
+    /// opening is lost.
+    #[must_use]
+    pub fn facts_from_settle(&self, sector: u32) -> Option<Facts> {
+        let g = &self.geometry;
+        let limit = self.address(sector) + g.sector_bytes;
+        let mut at = self.address(sector) + g.first_record();
+        while let Some(record) = self.record(at, limit) {
+            at = self.place(record.end);
+        }
+        let mut page = g.next_page(at);
+        while page + g.passed_area() <= limit {
+            let record = self.settle_at_page(page, limit);
+            if let Some(record) = record
+                && let Some(Settle { facts, .. }) = self.settle(&record)
+                && self.passes(&record, facts.epoch, facts.sequence)
+                && g.sector_in_turn(facts.sequence) == sector
+            {
+                return Some(facts);
+            }
+            page = record.map_or(page + g.page, |record| g.next_page(record.end - 1));
+        }
+        None
+    }
+
+    /// The sector that counts as the head of the log: its number and what is known of it.
+    #[must_use]
+    pub fn head(&self) -> Option<(u32, Facts)> {
+        let g = &self.geometry;
+        let mut head: Option<(u32, Facts)> = None;
+        for sector in 0..g.sectors {
+            let facts = match self.opening(sector) {
+                Ok(facts) => self.mark_is_begun(sector).then_some(facts),
+                Err(_) => self.facts_from_settle(sector),
+            };
+            let plausible = facts.filter(|facts| {
+                let older = facts.sequence.wrapping_sub(facts.oldest);
+                g.sector_in_turn(facts.sequence) == sector
+                    && older + 2 <= g.sectors
+                    && older <= facts.sequence
+                    && facts.sequence <= u32::MAX - 2 * g.sectors
+            });
+            let newer = |other: Facts, facts: Facts| {
+                (other.epoch, other.sequence) < (facts.epoch, facts.sequence)
+            };
+            if let Some(facts) = plausible
+                && head.is_none_or(|(_, other)| newer(other, facts))
+            {
+                head = Some((sector, facts));
+            }
+        }
+        head
+    }
+
+    /// What is known of a sector of the log: from its opening, or from a settle record in it.
+    #[must_use]
+    pub fn facts(&self, epoch: u32, sequence: u32) -> Option<Facts> {
+        let sector = sequence % self.geometry.sectors;
+        let right = |facts: &Facts| (facts.epoch, facts.sequence) == (epoch, sequence);
+        let opening = self.opening(sector).ok().filter(right);
+        opening.or_else(|| self.facts_from_settle(sector).filter(right))
+    }
+}

@@ -1,0 +1,140 @@
+//! `outlast image build`.
+
+use std::io::{IsTerminal as _, Write};
+use std::path::Path;
+
+use indicatif::{ProgressBar, ProgressStyle};
+use outlast_image::build::{self as library, Refused};
+use outlast_image::container::{Container, Segment, Writing, write};
+use outlast_image::settings::Settings;
+use outlast_image::shape::Shape;
+use outlast_image::sum::crc32;
+use outlast_image::units::{self, Unit};
+use serde::Serialize;
+
+use super::args::Build;
+use super::{Stop, counted, files};
+use crate::exit::Exit;
+use crate::output::Output;
+
+/// One image that was made.
+#[derive(Debug, Serialize)]
+struct Made {
+    file: String,
+    settings: usize,
+    live_bytes: u32,
+    free_bytes: u32,
+    /// CRC-32 (ISO-HDLC, as zlib's) of the region with its padding.
+    crc32: String,
+}
+
+pub(super) fn run<W: Write>(plan: &Build, output: &mut Output<W>) -> Result<Exit, Stop> {
+    let settings = files::settings(&plan.settings)?;
+    let (shape, base) = shape(plan, &settings);
+    let region = library::check(&shape).map_err(|why| Stop::new(Exit::Usage, why))?;
+    let len = plan.pad_to.map_or(region, |bytes| bytes as usize);
+    if len < region {
+        let why = format!("--pad-to {len}: the region alone has {region} bytes");
+        return Err(Stop::new(Exit::Usage, why));
+    }
+    let units = units(plan, &settings)?;
+    let container = plan.output.container.unwrap_or(Container::Raw);
+    let how = Writing { container, skip_blank: plan.skip_blank, family: plan.family };
+    let mut made = Vec::new();
+    let bar = bar(units.len());
+    for unit in &units {
+        let (mut bytes, usage) =
+            library::image(&unit.settings, &shape).map_err(|why| refused(&why, unit, &units))?;
+        bytes.resize(len, 0xFF);
+        let crc32 = format!("{:08x}", crc32(&bytes));
+        let contents = write(&[Segment { address: base, bytes }], &how)
+            .map_err(|why| Stop::new(Exit::Usage, why))?;
+        files::save(Path::new(&unit.file), &contents, plan.output.force)?;
+        made.push(Made {
+            file: unit.file.clone(),
+            settings: usage.keys,
+            live_bytes: usage.live_bytes,
+            free_bytes: usage.free_bytes,
+            crc32,
+        });
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    if plan.json {
+        let shape = serde_json::json!({
+            "sectors": shape.sectors, "sector_bytes": shape.sector_bytes,
+            "page_bytes": shape.page_bytes, "unit": shape.unit, "base": base,
+        });
+        output.json(&serde_json::json!({ "layout": shape, "images": made }))?;
+    } else {
+        let mut text = String::new();
+        for Made { file, settings, live_bytes, free_bytes, crc32 } in &made {
+            let settings = counted(*settings, "setting");
+            text.push_str(&format!(
+                "{file}: {settings}, {live_bytes} bytes used, {free_bytes} free, crc32 {crc32}\n"
+            ));
+        }
+        text.push_str(&format!("{} of {shape} at 0x{base:x}\n", counted(made.len(), "image")));
+        output.say(&text)?;
+    }
+    Ok(Exit::Clean)
+}
+
+/// The layout: what the command line says, else the settings file, else the usual.
+fn shape(plan: &Build, settings: &Settings) -> (Shape, u32) {
+    let (known, wishes) = (&plan.known, &settings.layout);
+    let usual = Shape::SERIAL_NOR;
+    let unit = known.unit.or(wishes.unit).unwrap_or(usual.unit);
+    // As the store's own layouts: a serial chip has pages of 256 bytes, other flash two units.
+    let page = if unit == 1 { usual.page_bytes } else { (2 * unit).max(16) };
+    let shape = Shape {
+        sectors: known.sectors.or(wishes.sectors).unwrap_or(usual.sectors),
+        sector_bytes: known.sector_bytes.or(wishes.sector_bytes).unwrap_or(usual.sector_bytes),
+        page_bytes: known.page_bytes.or(wishes.page_bytes).unwrap_or(page),
+        unit,
+    };
+    (shape, known.base.or(wishes.base).unwrap_or(0))
+}
+
+fn units(plan: &Build, settings: &Settings) -> Result<Vec<Unit>, Stop> {
+    let file = plan.output.path.to_string_lossy();
+    let units = match &plan.units {
+        None => {
+            let alone = units::alone(settings, &file);
+            vec![alone.map_err(|all| files::complaints(&plan.settings, &all))?]
+        }
+        Some(path) => units::read(&files::text(path)?, settings, &file)
+            .map_err(|all| files::complaints(path, &all))?,
+    };
+    let taken = units.iter().find(|unit| !plan.output.force && Path::new(&unit.file).exists());
+    match taken {
+        // Before the first is written, not after the thousandth.
+        Some(unit) => {
+            let why = format!("{}: exists already; --force overwrites it", unit.file);
+            Err(Stop::new(Exit::BadInput, why))
+        }
+        None => Ok(units),
+    }
+}
+
+fn refused(why: &Refused, unit: &Unit, units: &[Unit]) -> Stop {
+    let exit = match why {
+        Refused::Layout(_) => Exit::Usage,
+        Refused::Setting { .. } => Exit::DoesNotFit,
+    };
+    let whose = if units.len() > 1 { format!("{}: ", unit.file) } else { String::new() };
+    Stop::new(exit, format!("{whose}{why}"))
+}
+
+/// A bar, if there are many images and somebody watches.
+fn bar(images: usize) -> ProgressBar {
+    if images < 2 || !std::io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new(images as u64);
+    let template = "[{bar:12}] {percent:>3} %  {pos} of {len} images, {eta} left";
+    match ProgressStyle::with_template(template) {
+        Ok(style) => bar.with_style(style.progress_chars("=> ")),
+        Err(_) => bar,
+    }
+}

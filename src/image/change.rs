@@ -1,0 +1,200 @@
+//! `outlast image get`, `put`, `delete`, `import`, `export`: the real store on a copy in memory.
+
+use std::io::Write;
+use std::path::Path;
+
+use anyhow::Context as _;
+use outlast_image::check::mount;
+use outlast_image::container::{Writing, write};
+use outlast_image::names;
+use outlast_image::settings::{self, Format};
+use outlast_image::store::{Mounted, StoreError};
+use outlast_image::tree::Place;
+use outlast_image::value::{self, Type};
+use outlast_kvstore::{Error, Found};
+use serde_json::json;
+
+use super::args::{Dump, Output as File};
+use super::{Stop, counted, files, types};
+use crate::exit::Exit;
+use crate::output::Output;
+
+/// How `get` prints a value.
+pub(super) struct As {
+    pub(super) raw: bool,
+    pub(super) json: bool,
+}
+
+fn key(text: &str) -> Result<Vec<u8>, Stop> {
+    names::parse(text).map_err(|why| Stop::new(Exit::Usage, why))
+}
+
+/// What the store says no with, and the class it ends the command with.
+pub(super) fn refused(name: &str, error: &StoreError) -> Stop {
+    let exit = match error {
+        Error::NotAStore(Found::NewerFormat) => Exit::OtherVersion,
+        Error::NotAStore(_) => Exit::NotAStore,
+        Error::Full | Error::TooLarge | Error::IndexFull => Exit::DoesNotFit,
+        Error::InvalidKey | Error::Layout(_) => Exit::Usage,
+        _ => Exit::Damaged,
+    };
+    Stop::new(exit, format!("{name}: {error}"))
+}
+
+fn open(read: &files::Read) -> Result<Mounted, Stop> {
+    let region = read.whole()?.to_vec();
+    Mounted::open(region, &read.place.shape).map_err(|error| refused(&read.name, &error))
+}
+
+pub(super) fn get<W: Write>(
+    dump: &Dump,
+    name: &str,
+    kind: Option<Type>,
+    how: &As,
+    output: &mut Output<W>,
+) -> Result<Exit, Stop> {
+    let key = key(name)?;
+    let types = types(dump)?;
+    let read = files::dump(dump)?;
+    let value = match open(&read)?.get(&key) {
+        Ok(Some(value)) => value,
+        Ok(None) => {
+            let why = format!("{}: there is no key '{name}'", read.name);
+            return Err(Stop::new(Exit::Differs, why));
+        }
+        Err(Error::Corrupt) => {
+            let why = format!(
+                "{}: the record of '{name}' is damaged; 'outlast image show --history {name}' \
+                 shows what else is there",
+                read.name
+            );
+            return Err(Stop::new(Exit::Damaged, why));
+        }
+        Err(error) => return Err(refused(&read.name, &error)),
+    };
+    let kind = kind.unwrap_or_else(|| types.kind_of(&key, &value));
+    if how.raw {
+        output.write_all(&value).and_then(|()| output.flush()).context("cannot write")?;
+    } else if how.json {
+        output.json(&json!({
+            "key": name, "type": kind.to_string(), "value": value::to_json(kind, &value),
+            "hex": value::to_hex(&value),
+        }))?;
+    } else {
+        output.say(&format!("{}\n", value::show(kind, &value)))?;
+    }
+    Ok(Exit::Clean)
+}
+
+/// Writes the copy.
+fn save<W: Write>(
+    read: &files::Read,
+    store: Mounted,
+    file: &File,
+    what: &str,
+    output: &mut Output<W>,
+) -> Result<Exit, Stop> {
+    let usage = store.usage();
+    let segments = read.with_region(&store.into_parts().0);
+    let container = file.container.unwrap_or(read.container);
+    let how = Writing { container, skip_blank: false, family: None };
+    let contents = write(&segments, &how).map_err(|why| Stop::new(Exit::Usage, why))?;
+    files::save(&file.path, &contents, file.force)?;
+    let (keys, free) = (counted(usage.keys, "key"), usage.free_bytes);
+    output.say(&format!("{}: {what}; {keys}, {free} bytes free\n", file.path.display()))?;
+    Ok(Exit::Clean)
+}
+
+pub(super) fn put<W: Write>(
+    dump: &Dump,
+    name: &str,
+    text: &str,
+    kind: Option<Type>,
+    file: &File,
+    output: &mut Output<W>,
+) -> Result<Exit, Stop> {
+    let key = key(name)?;
+    let types = types(dump)?;
+    let wrong = |why: outlast_image::tree::Complaint| Stop::new(Exit::Usage, why.why);
+    let value = match (kind, types.settings.get(&key)) {
+        (None, Some(setting)) => setting.value_from_text(text, Place::default()).map_err(wrong)?,
+        (kind, _) => value::parse(kind.unwrap_or(Type::TEXT), text).map_err(wrong)?,
+    };
+    let read = files::dump(dump)?;
+    let mut store = open(&read)?;
+    store.put(&key, &value).map_err(|error| refused(&read.name, &error))?;
+    save(&read, store, file, &format!("put {name}"), output)
+}
+
+pub(super) fn delete<W: Write>(
+    dump: &Dump,
+    names: &[String],
+    file: &File,
+    output: &mut Output<W>,
+) -> Result<Exit, Stop> {
+    let keys: Vec<Vec<u8>> = names.iter().map(|name| key(name)).collect::<Result<_, _>>()?;
+    let read = files::dump(dump)?;
+    let mut store = open(&read)?;
+    for (key, name) in keys.iter().zip(names) {
+        if !store.delete(key).map_err(|error| refused(&read.name, &error))? {
+            let why = format!("{}: there is no key '{name}'; nothing was written", read.name);
+            return Err(Stop::new(Exit::Differs, why));
+        }
+    }
+    save(&read, store, file, &format!("deleted {}", names.join(", ")), output)
+}
+
+pub(super) fn import<W: Write>(
+    dump: &Dump,
+    path: &Path,
+    file: &File,
+    output: &mut Output<W>,
+) -> Result<Exit, Stop> {
+    let settings = files::settings(path)?;
+    let read = files::dump(dump)?;
+    let mut store = open(&read)?;
+    let mut count = 0;
+    for (key, setting) in &settings.settings {
+        let Some(value) = &setting.value else { continue };
+        store.put(key, value).map_err(|error| {
+            let stop = refused(&read.name, &error);
+            Stop::new(stop.exit, format!("{} ('{}')", stop.why, names::show(key)))
+        })?;
+        count += 1;
+    }
+    save(&read, store, file, &format!("put {}", counted(count, "setting")), output)
+}
+
+pub(super) fn export<W: Write>(
+    dump: &Dump,
+    file: Option<&Path>,
+    format: Option<Format>,
+    force: bool,
+    output: &mut Output<W>,
+) -> Result<Exit, Stop> {
+    let types = types(dump)?;
+    let read = files::dump(dump)?;
+    let mounted =
+        mount(read.whole()?, &read.place.shape).map_err(|error| refused(&read.name, &error))?;
+    let by_name = file.and_then(|file| Format::of_name(&file.to_string_lossy()));
+    let format = format.or(by_name).unwrap_or(Format::Toml);
+    let intact =
+        mounted.values.iter().filter_map(|(key, value)| Some((&key[..], value.as_deref()?)));
+    let text = settings::write(intact, &|key, value| types.kind_of(key, value), format);
+    match file {
+        Some(file) => files::save(file, text.as_bytes(), force)?,
+        None => output.say(&text)?,
+    }
+    let damaged: Vec<String> = mounted
+        .values
+        .iter()
+        .filter(|(_, value)| value.is_none())
+        .map(|(key, _)| names::show(key))
+        .collect();
+    if damaged.is_empty() {
+        return Ok(Exit::Clean);
+    }
+    let why =
+        format!("{}: left out, since their records are damaged: {}", read.name, damaged.join(", "));
+    Err(Stop::new(Exit::Damaged, why))
+}

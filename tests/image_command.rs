@@ -1,0 +1,198 @@
+//! `outlast image` as its users see it: exit codes, messages, and that a dump is never changed.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+use serde_json::Value;
+
+/// A folder that is removed at the end.
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new(name: &str) -> Self {
+        let name = format!("outlast-{name}-{}", std::process::id());
+        let folder = std::env::temp_dir().join(name);
+        fs::create_dir_all(&folder).expect("a folder");
+        Self(folder)
+    }
+
+    fn file(&self, name: &str, contents: &[u8]) -> String {
+        let path = Path::join(&self.0, name);
+        fs::write(&path, contents).expect("written");
+        path.display().to_string()
+    }
+
+    fn path(&self, name: &str) -> String {
+        Path::join(&self.0, name).display().to_string()
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
+fn image(words: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
+    command.arg("image").args(words).stdin(Stdio::null()).output().expect("the command runs")
+}
+
+fn code(output: &Output) -> i32 {
+    output.status.code().expect("no signal ended it")
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8(output.stderr.clone()).expect("text")
+}
+
+const SETTINGS: &[u8] = b"key,type,value\ngauge.datum,i32,1234\ngauge.name,text,North pier\n";
+
+fn built(folder: &Folder) -> String {
+    let settings = folder.file("gauge.csv", SETTINGS);
+    let out = folder.path("gauge.bin");
+    let output = image(&["build", &settings, "--output", &out]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    out
+}
+
+/// The start of a sector as the next format version may write it.
+fn newer_format(image: &[u8]) -> Vec<u8> {
+    let mut bytes = image.to_vec();
+    bytes[2] = 2;
+    let crc = crc32c::crc32c(&bytes[..25]);
+    bytes[25..29].copy_from_slice(&crc.to_le_bytes());
+    let zeros: u32 = bytes[..29].iter().map(|b| b.count_zeros()).sum();
+    bytes[29..31].copy_from_slice(&(zeros as u16).to_be_bytes());
+    bytes
+}
+
+#[test]
+fn every_bad_dump_has_its_exit_code_and_message() {
+    let folder = Folder::new("bad-dumps");
+    let good = fs::read(built(&folder)).expect("an image");
+    let huge = folder.file("huge.bin", b"");
+    fs::File::options().write(true).open(&huge).and_then(|f| f.set_len(1 << 30)).expect("sparse");
+    let twice = [&good[..], &good[..]].concat();
+    let cases: [(String, i32, &str); 9] = [
+        (folder.path("none.bin"), 5, "No such file"),
+        (folder.file("text.bin", b"Dear support,\n"), 12, "the file is text"),
+        (folder.file("empty.bin", b""), 12, "the file is empty"),
+        (folder.file("blank.bin", &[0xFF; 8192]), 12, "every byte is FF"),
+        (folder.file("noise.bin", &[0xA5; 20_000]), 12, "--sector-bytes"),
+        (folder.file("newer.bin", &newer_format(&good)), 13, "another format version"),
+        (folder.file("line.hex", b":0400000001020304F3\n"), 5, "line 1: the checksum is F3"),
+        (folder.file("twice.bin", &twice), 2, "--base 0x4000"),
+        (huge, 5, "larger than 512 MiB"),
+    ];
+    for (file, wanted, words) in &cases {
+        for command in ["show", "check", "export", "salvage"] {
+            let output = image(&[command, file]);
+            let text = stderr(&output);
+            assert_eq!(code(&output), *wanted, "{command} {file}: {text}");
+            assert!(text.starts_with("outlast: ") && text.contains(words), "{command}: {text}");
+            assert!(output.stdout.is_empty(), "{command} {file}");
+        }
+    }
+    // The layout is told, and another.
+    let output =
+        image(&["check", &folder.path("noise.bin"), "--sectors", "4", "--sector-bytes", "4096"]);
+    assert_eq!(code(&output), 12, "{}", stderr(&output));
+    let output =
+        image(&["check", &folder.path("noise.bin"), "--sectors", "4", "--sector-bytes", "4095"]);
+    assert_eq!(code(&output), 2, "{}", stderr(&output));
+    // A dump that was cut short.
+    let cut = folder.file("cut.bin", &good[..6000]);
+    assert_eq!(code(&image(&["show", &cut])), 11);
+    assert_eq!(code(&image(&["check", &cut])), 11);
+    let output = image(&["export", &cut]);
+    assert_eq!(code(&output), 11);
+    assert!(stderr(&output).contains("6000 of 16384 bytes"), "{}", stderr(&output));
+    let saved = image(&["salvage", &cut, "--json"]);
+    let saved: Value = serde_json::from_slice(&saved.stdout).expect("JSON");
+    assert_eq!(saved["settings"].as_array().expect("a list").len(), 2);
+}
+
+#[test]
+fn dumps_are_never_changed_and_files_never_overwritten() {
+    let folder = Folder::new("unchanged");
+    let dump = built(&folder);
+    let before = fs::read(&dump).expect("a dump");
+    let out = folder.path("out.bin");
+    let page = folder.path("page.html");
+    for words in [
+        &["show", &dump][..],
+        &["show", &dump, "--html", &page],
+        &["check", &dump],
+        &["get", &dump, "gauge.name"],
+        &["put", &dump, "gauge.name", "South pier", "--output", &out],
+        &["export", &dump],
+        &["salvage", &dump],
+        &["diff", &dump, &dump],
+    ] {
+        let output = image(words);
+        assert_eq!(code(&output), 0, "{words:?}: {}", stderr(&output));
+        assert_eq!(fs::read(&dump).expect("a dump"), before, "{words:?}");
+    }
+    let page = fs::read_to_string(&page).expect("a page");
+    assert!(page.starts_with("<!DOCTYPE html>") && page.contains("North pier"));
+    let output = image(&["put", &out, "gauge.name", "Pier", "--output", &dump]);
+    assert_eq!(code(&output), 5);
+    assert!(stderr(&output).contains("--force"), "{}", stderr(&output));
+    assert_eq!(fs::read(&dump).expect("a dump"), before);
+    let output = image(&["diff", &dump, &out]);
+    assert_eq!(code(&output), 1);
+    let text = String::from_utf8(output.stdout).expect("text");
+    assert!(text.starts_with("gauge.name: \"North pier\" -> \"South pier\"\n"), "{text}");
+}
+
+#[test]
+fn json_is_one_object_with_everything() {
+    let folder = Folder::new("json");
+    let dump = built(&folder);
+    let json = |words: &[&str]| -> Value {
+        serde_json::from_slice(&image(words).stdout).expect("one JSON object")
+    };
+    let shown = json(&["show", &dump, "--json"]);
+    assert_eq!(shown["verdict"], "clean");
+    assert_eq!(shown["layout"]["sector_bytes"], 4096);
+    assert_eq!(shown["keys"][1]["value"], "North pier");
+    assert_eq!(shown["sectors"].as_array().expect("a list").len(), 4);
+    let checked = json(&["check", &dump, "--json"]);
+    assert_eq!((&checked["verdict"], &checked["mount"]["keys"]), (&"clean".into(), &2.into()));
+    assert!(!checked["mount"]["steps"].as_array().expect("a list").is_empty());
+    let got = json(&["get", &dump, "gauge.datum", "--type", "i32", "--json"]);
+    assert_eq!(got["value"], 1234);
+    assert_eq!(json(&["diff", &dump, &dump, "--json"])["settings"], serde_json::json!([]));
+    let history = json(&["show", &dump, "--history", "gauge.datum", "--json"]);
+    assert_eq!(history["versions"][0]["state"], "live");
+}
+
+#[test]
+fn what_does_not_fit_or_makes_no_sense_is_refused() {
+    let folder = Folder::new("refused");
+    let settings = folder.file("gauge.csv", SETTINGS);
+    let large = format!("key,type,value\nlarge,hex,{}\n", "00".repeat(5000));
+    let large = folder.file("large.csv", large.as_bytes());
+    let out = folder.path("out.bin");
+    for (words, wanted, text) in [
+        (&["build", &large, "--output", &out][..], 8, "larger sectors"),
+        (&["build", &settings, "--output", &out, "--sectors", "1"], 2, "2 to 4096"),
+        (&["build", &settings, "--output", &out, "--unit", "3"], 2, "program unit"),
+        (&["build", &settings, "--output", &out, "--pad-to", "100"], 2, "the region alone"),
+        (&["build", &settings, "--output", &out, "--format", "uf2", "--base", "100"], 2, "256"),
+        (&["build", &settings, "--output", "/nowhere/at/all.bin"], 5, "cannot write"),
+        (&["build", "gauge.txt", "--output", &out], 5, ".toml, .json or .csv"),
+        (&["build", &settings], 2, "--output"),
+        (&["polish"], 2, "polish"),
+    ] {
+        let output = image(words);
+        assert_eq!(code(&output), wanted, "{words:?}: {}", stderr(&output));
+        assert!(stderr(&output).contains(text), "{words:?}: {}", stderr(&output));
+        assert!(!Path::new(&out).exists(), "{words:?}");
+    }
+    let help = image(&["--help"]);
+    let help = String::from_utf8(help.stdout).expect("text");
+    assert!(help.contains("Examples:") && help.contains("12  no store"), "{help}");
+}

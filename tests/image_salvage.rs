@@ -1,0 +1,85 @@
+//! `outlast image salvage` finds every record that is still whole.
+
+mod common;
+
+use std::collections::BTreeMap;
+
+use outlast_image::check::{mount, region};
+use outlast_image::salvage::salvage;
+use outlast_image::shape::Shape;
+use outlast_image::survey::Survey;
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt as _, SeedableRng};
+
+fn count() -> u64 {
+    std::env::var("OUTLAST_IMAGES").map_or(1500, |n| n.parse().expect("a number"))
+}
+
+#[test]
+fn of_a_whole_image_all_settings_are_saved_as_certain() {
+    for seed in (2 << 32..).take(usize::try_from(count()).expect("a count")) {
+        let (shape, bytes) = common::image(seed);
+        let Ok(mounted) = mount(&bytes, &shape) else { continue };
+        let survey = Survey::new(region(&bytes, &shape).expect("a shape"));
+        let saved = salvage(&survey);
+        let mut values = BTreeMap::new();
+        for (key, value) in &saved.values {
+            assert!(value.certain, "seed {seed}, {shape}: {}", String::from_utf8_lossy(key));
+            values.insert(key.to_vec(), Some(value.value.to_vec()));
+        }
+        assert_eq!(values, mounted.values, "seed {seed}, {shape}");
+    }
+}
+
+/// Destroys sector starts and other parts: most of the time some sector starts, else all of them.
+fn destroy(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
+    let size = shape.sector_bytes as usize;
+    let all = rng.random_bool(0.3);
+    for start in (0..bytes.len()).step_by(size) {
+        if all || rng.random_bool(0.4) {
+            let len = [1, 16, 31, 40][rng.random_range(0..4_usize)];
+            spoil(&mut bytes[start..start + len], rng);
+        }
+    }
+    for _ in 0..rng.random_range(0..4) {
+        let from = rng.random_range(0..bytes.len());
+        let len = rng.random_range(1..80).min(bytes.len() - from);
+        spoil(&mut bytes[from..from + len], rng);
+    }
+}
+
+fn spoil(bytes: &mut [u8], rng: &mut ChaCha8Rng) {
+    match rng.random_range(0..3) {
+        0 => bytes.fill(0),
+        1 => bytes.fill(0xFF),
+        _ => bytes.iter_mut().for_each(|b| *b ^= rng.random_range(1..=255_u8)),
+    }
+}
+
+#[test]
+fn every_intact_record_is_found() {
+    let (mut intact, mut lost) = (0_u64, 0_u64);
+    for seed in (3 << 32..).take(usize::try_from(count()).expect("a count")) {
+        let (shape, original) = common::image(seed);
+        let before = Survey::new(region(&original, &shape).expect("a shape"));
+        let mut bytes = original.clone();
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        destroy(&mut bytes, &shape, &mut rng);
+        let after = Survey::new(region(&bytes, &shape).expect("a shape"));
+        let found = salvage(&after);
+        let found: BTreeMap<u32, (u32, u32)> =
+            found.records.iter().map(|saved| (saved.record.address, saved.life)).collect();
+        for entry in before.records.iter().filter(|entry| entry.passes) {
+            let range = entry.record.address as usize..entry.record.end as usize;
+            if bytes[range.clone()] != original[range] {
+                lost += 1;
+                continue;
+            }
+            intact += 1;
+            let life = found.get(&entry.record.address);
+            assert_eq!(life, Some(&entry.life), "seed {seed}, {shape}: {:x?}", entry.record);
+        }
+    }
+    println!("{intact} intact records found, {lost} were destroyed");
+    assert!(intact > 5 * count() && lost > count());
+}

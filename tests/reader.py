@@ -1,0 +1,259 @@
+#!/usr/bin/env python3
+"""Lists the settings of an image, from kvstore/FORMAT.md alone and with the standard library only.
+
+Not the store's code and not derived from it: where the two disagree, one of them or the format's
+description is wrong. `reader.py IMAGE SECTORS SECTOR_BYTES PAGE UNIT` prints JSON; with `--many FILE`
+it reads many images from one file, each after a line with its four numbers.
+"""
+
+import json
+import struct
+import sys
+
+PUT, DELETE, PENDING_PUT, PENDING_DELETE, COMMIT, SETTLE, SEAL = range(1, 8)
+OPENING, FACTS = 31, 16
+
+TABLE = []
+for n in range(256):
+    for _ in range(8):
+        n = n >> 1 ^ (0x82F63B78 if n & 1 else 0)
+    TABLE.append(n)
+
+
+def crc32c(data, crc=0):
+    crc ^= 0xFFFFFFFF
+    for byte in data:
+        crc = crc >> 8 ^ TABLE[(crc ^ byte) & 0xFF]
+    return crc ^ 0xFFFFFFFF
+
+
+def zeros(data):
+    return 8 * len(data) - int.from_bytes(data, "little").bit_count()
+
+
+class Image:
+    def __init__(self, data, sectors, sector, page, unit):
+        self.data, self.sectors, self.sector, self.unit = data, sectors, sector, unit
+        self.page = max(page, 8 * unit, 64)
+        wide = sector > 8192
+        self.header_len, self.count_len = (5, 3) if wide else (4, 2)
+        self.header_area = self.up(self.header_len)
+        self.mark = self.up(OPENING)
+        self.first = self.place(self.mark + unit)
+
+    def up(self, n):
+        return -(-n // self.unit) * self.unit
+
+    def place(self, n):
+        boundary = (n // self.page + 1) * self.page
+        return boundary if n + self.header_area > boundary else n
+
+    def record(self, at, limit):
+        """(kind, key, value, end) of the header at an offset of the whole image, or None."""
+        if at + self.header_len > limit:
+            return None
+        word = int.from_bytes(self.data[at : at + 4], "little")
+        checked = word & (1 << 27) - 1
+        if word >> 27 != 27 - checked.bit_count():
+            return None
+        kind, key_bits, value_len = checked & 7, checked >> 3 & 63, checked >> 9 & 0x1FFF
+        if self.header_len == 5:
+            upper = self.data[at + 4]
+            if upper & 15 != ~upper >> 4 & 15:
+                return None
+            value_len |= (upper & 15) << 13
+        if checked >> 22 != crc32c(struct.pack("<I", kind | key_bits << 3 | value_len << 9)) & 31:
+            return None
+        keyed = kind in (PUT, DELETE, PENDING_PUT, PENDING_DELETE)
+        if kind == 0 or not keyed and key_bits:
+            return None
+        if kind in (DELETE, PENDING_DELETE, SEAL) and value_len or kind == COMMIT and value_len != 6:
+            return None
+        if kind == SETTLE and value_len < 3 + FACTS:
+            return None
+        key_len = key_bits + 1 if keyed else 0
+        base = at // self.sector * self.sector
+        start = at - base
+        end = self.up(start + self.header_len + key_len + value_len + 4 + self.count_len)
+        share, least = end % self.page, self.unit + self.header_area + self.count_len
+        if start // self.page != end // self.page and 0 < share < least:
+            end = self.up(end - share + least)
+        if base + end > limit:
+            return None
+        key_at = at + self.header_len
+        value_at = key_at + key_len
+        return kind, self.data[key_at:value_at], self.data[value_at : value_at + value_len], base + end
+
+    def passes(self, at, record, life):
+        body = self.data[at : record[3] - 4 - self.count_len]
+        trailer = self.data[record[3] - 4 - self.count_len : record[3]]
+        crc = crc32c(struct.pack("<III", *life, at % self.sector) + body)
+        crc = struct.pack("<I", crc)
+        return trailer == crc + zeros(body + crc).to_bytes(self.count_len, "big")
+
+    def facts(self, data):
+        epoch, sequence, older = struct.unpack("<IIH", data[:10])
+        previous, proven = (int.from_bytes(data[n : n + 3], "little") for n in (10, 13))
+        return (epoch, sequence), older, previous, proven
+
+    def opening(self, sector):
+        data = self.data[sector * self.sector :][:OPENING]
+        crc = struct.pack("<I", crc32c(data[:25]))
+        shape = bytes([self.unit.bit_length() - 1 | self.page.bit_length() - 1 << 3])
+        shape += self.sector.to_bytes(3, "little") + self.sectors.to_bytes(2, "little")
+        if data[25:] != crc + zeros(data[:25] + crc).to_bytes(2, "big"):
+            return None
+        return self.facts(data[9:25]) if data[:9] == b"\x0a\x57\x01" + shape else None
+
+    def settle_at(self, page, limit):
+        if any(self.data[page : page + self.unit]):
+            return None
+        record = self.record(page + self.unit, limit)
+        return record if record and record[0] == SETTLE else None
+
+    def next_page(self, at):
+        return (at // self.page + 1) * self.page
+
+    def settles(self, at, limit):
+        """Settle records behind traces at the page starts behind `at`: (address, record)."""
+        page = self.next_page(at)
+        while page + self.unit + self.header_area <= limit:
+            record = self.settle_at(page, limit)
+            if record:
+                yield page + self.unit, record
+                page = self.next_page(record[3] - 1)
+            else:
+                page += self.page
+
+    def facts_from_settle(self, sector):
+        base, limit = sector * self.sector, (sector + 1) * self.sector
+        at = base + self.first
+        while record := self.record(at, limit):
+            at = base + self.place(record[3] - base)
+        for at, record in self.settles(at, limit):
+            facts = self.facts(record[2][3:])
+            if self.passes(at, record, facts[0]) and facts[0][1] % self.sectors == sector:
+                return facts
+        return None
+
+    def head(self):
+        best = None
+        for sector in range(self.sectors):
+            facts = self.opening(sector)
+            mark = sector * self.sector + self.mark
+            if facts is None:
+                facts = self.facts_from_settle(sector)
+            elif self.data[mark : mark + self.unit] == b"\xff" * self.unit:
+                continue
+            if facts is None:
+                continue
+            (_, sequence), older, _, _ = facts
+            if sequence % self.sectors != sector or older > min(sequence, self.sectors - 2):
+                continue
+            if best is None or facts[0] > best[0]:
+                best = facts
+        return best
+
+    def known(self, life):
+        sector = life[1] % self.sectors
+        for facts in (self.opening(sector), self.facts_from_settle(sector)):
+            if facts and facts[0] == life:
+                return facts
+        return None
+
+    def walk(self, life, limit):
+        """Steps over a sector. Applies all but the last two records, which it returns."""
+        base = life[1] % self.sectors * self.sector
+        limit += base
+        at, held = base + self.first, []
+        while at < limit:
+            if record := self.record(at, limit):
+                if len(held) == 2:
+                    self.apply(held.pop(0), life)
+                held.append((at, record, None))
+                at = base + self.place(record[3] - base)
+                continue
+            found = (s for s in self.settles(at, limit) if self.passes(*s, life))
+            settle = next(found, None)
+            if settle is None:
+                break
+            address, record = settle
+            accepted = base + min(int.from_bytes(record[2][:3], "little"), self.sector)
+            for old in held:
+                if old[0] < accepted:
+                    self.apply(old, life)
+            cargo, cargo_at = None, address + self.header_len + 3 + FACTS
+            if len(record[2]) > 3 + FACTS and (inner := self.record(cargo_at, record[3])):
+                cargo = (cargo_at, inner, None)
+            held = [(address, record, (cargo,))]
+            at = base + self.place(record[3] - base)
+        return held
+
+    def apply(self, held, life):
+        at, (kind, key, value, _), settled = held
+        if settled is not None:
+            if settled[0]:
+                self.apply(settled[0], life)
+        elif kind == PUT:
+            self.live[key] = (at, life)
+        elif kind == DELETE:
+            self.live.pop(key, None)
+        elif kind == COMMIT:
+            base = at // self.sector * self.sector
+            at, end = (base + int.from_bytes(value[n : n + 3], "little") for n in (0, 3))
+            batch = []
+            while at < end and (record := self.record(at, end)):
+                batch.append((at, record))
+                at = base + self.place(record[3] - base)
+            for at, record in batch:
+                if record[0] == PENDING_DELETE:
+                    self.live.pop(record[1], None)
+            for at, record in batch:
+                if record[0] == PENDING_PUT:
+                    self.live[record[1]] = (at, life)
+
+    def settings(self):
+        """Each key with its value; None for a value that is damaged. None: no store."""
+        head = self.head()
+        if head is None:
+            return None
+        self.live = {}
+        (epoch, sequence), older, previous, proven = head
+        for number in range(sequence - older, sequence):
+            after = head if number + 1 == sequence else self.known((epoch, number + 1))
+            limit = min(after[2], self.sector) if after else self.sector
+            for held in self.walk((epoch, number), limit):
+                self.apply(held, (epoch, number))
+        life = head[0]
+        held = self.walk(life, self.sector)
+        base = sequence % self.sectors * self.sector
+        # From the last one back: torn records do not count; the first that passes does.
+        while held and held[-1][0] >= base + proven and held[-1][2] is None:
+            if self.passes(held[-1][0], held[-1][1], life):
+                break
+            held.pop()
+        for one in held:
+            self.apply(one, life)
+        result = {}
+        for key, (at, life) in self.live.items():
+            record = self.record(at, (at // self.sector + 1) * self.sector)
+            whole = record and self.passes(at, record, life)
+            result[key.hex()] = record[2].hex() if whole else None
+        return result
+
+
+def main(arguments):
+    if arguments[:1] == ["--many"]:
+        with open(arguments[1], "rb") as file:
+            while line := file.readline():
+                sizes = [int(word) for word in line.split()]
+                data = file.read(sizes[0] * sizes[1])
+                print(json.dumps(Image(data, *sizes).settings(), sort_keys=True))
+    else:
+        with open(arguments[0], "rb") as file:
+            data = file.read()
+        print(json.dumps(Image(data, *map(int, arguments[1:5])).settings(), sort_keys=True))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
