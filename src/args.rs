@@ -62,8 +62,8 @@ Examples:
 
 const REPLAY_EXAMPLES: &str = "\
 Examples:
-  outlast replay cut1-vlqbzz...                a token printed by 'outlast torture'
-  outlast replay --json cut1-vlqbzz...
+  outlast replay cut2-vlqbzz...                a token printed by 'outlast torture'
+  outlast replay --json cut2-vlqbzz...
 
 ";
 
@@ -302,8 +302,8 @@ mod tests {
             ("outlast torture --deep 10 --depth 2", "cannot be used with"),
             ("outlast torture --budget 5", "90s, 10m or 1h"),
             ("outlast torture --seed x", "invalid digit"),
-            ("outlast replay cut1-", "damaged"),
-            ("outlast replay hello", "begins with 'cut1-'"),
+            ("outlast replay cut2-", "damaged"),
+            ("outlast replay hello", "begins with 'cut2-'"),
             ("outlast", "say what to do"),
         ] {
             let why = refused(line);

@@ -275,6 +275,7 @@ pub(crate) fn run<S: Subject>(
         baseline: Baseline::default(),
         worst,
         violations,
+        kills: Vec::new(),
         not_explored,
     }
 }

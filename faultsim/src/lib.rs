@@ -20,6 +20,7 @@
 //! ```
 
 mod checksum;
+mod collide;
 mod deep;
 pub mod device;
 mod explore;
@@ -33,8 +34,11 @@ pub mod minimise;
 pub mod mix;
 pub mod oracle;
 mod panics;
+pub mod parts;
 mod path;
 pub mod plan;
+pub mod prove;
+pub mod reference;
 pub mod report;
 pub mod scenario;
 mod session;

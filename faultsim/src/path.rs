@@ -1,6 +1,7 @@
 //! The choices that lead from a workload to one judged image.
 
 use crate::device::Bias;
+use crate::parts::RigPart;
 use crate::workload::mixed;
 
 /// How marginal cells read in one power-up of a systematic run: one of a short list, whose
@@ -34,8 +35,8 @@ impl BiasPick {
         match self {
             Self::Zeros | Self::Stored => Self::Ones,
             Self::Ones => Self::Zeros,
-            Self::Fixed => Self::Flicker,
-            Self::Flicker => Self::Fixed,
+            // With another seed.
+            Self::Fixed | Self::Flicker => self,
         }
     }
 
@@ -46,6 +47,15 @@ impl BiasPick {
             Self::Ones => Bias::ONES,
             Self::Fixed => Bias::seeded(mixed(salt)),
             Self::Flicker => Bias::flicker(mixed(salt)),
+        }
+    }
+
+    /// What of the rig it takes.
+    pub(crate) const fn part(self) -> Option<RigPart> {
+        match self {
+            Self::Stored => None,
+            Self::Zeros | Self::Ones | Self::Fixed => Some(RigPart::PerBoot),
+            Self::Flicker => Some(RigPart::PerRead),
         }
     }
 

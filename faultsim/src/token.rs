@@ -1,6 +1,6 @@
 //! A failing history as one short word to copy and paste.
 //!
-//! Layout: `cut1-` and, in base 32 (RFC 4648, lower case, no padding), a CRC-32 and the fields
+//! Layout: `cut2-` and, in base 32 (RFC 4648, lower case, no padding), a CRC-32 and the fields
 //! in the order of [`Token`]. Numbers are in base 128, low digits first, the top bit set on all
 //! but the last.
 
@@ -18,10 +18,14 @@ use crate::setting::Setting;
 use crate::subject::Subject;
 use crate::workload::{Workload, WorkloadSource};
 
-const PREFIX: &str = "cut1-";
+const PREFIX: &str = "cut2-";
+/// Of tokens from before the lists of tears changed.
+const OLD_PREFIX: &str = "cut1-";
 /// What a token may ask for: no run worth a token is larger, and memory has an end.
 const MOST_OPS: u32 = 1 << 20;
 const MOST_BYTES: u32 = 1 << 26;
+/// Among the kinds of workload; 3 are random lives.
+const CASE: u64 = 4;
 const DIGITS: &[u8; 32] = b"abcdefghijklmnopqrstuvwxyz234567";
 
 /// Everything that is needed to run one history again.
@@ -304,9 +308,12 @@ impl Token {
                     WorkloadSource::TideGauge => (0, 0, 0),
                     WorkloadSource::Random { seed, ops } => (1, seed, ops),
                     WorkloadSource::Full { seed, ops } => (2, seed, ops),
+                    WorkloadSource::Case(number) => (CASE, number.into(), 0),
                 };
                 out.number(kind << 1 | u64::from(kept.is_some()));
-                if kind > 0 {
+                if kind == CASE {
+                    out.number(seed);
+                } else if kind > 0 {
                     out.number(seed);
                     out.number(ops.into());
                 }
@@ -359,8 +366,9 @@ impl Token {
         let kind = from.number()?;
         let has_kept = kind & 1 == 1;
         let origin = match kind >> 1 {
-            kind @ 0..=2 => {
+            kind @ (0..=2 | CASE) => {
                 let source = match kind {
+                    CASE => WorkloadSource::Case(u8::try_from(from.number()?).ok()?),
                     0 => WorkloadSource::TideGauge,
                     1 => WorkloadSource::Random { seed: from.number()?, ops: from.ops()? },
                     _ => WorkloadSource::Full { seed: from.number()?, ops: from.ops()? },
@@ -428,7 +436,11 @@ impl std::str::FromStr for Token {
     type Err = TokenError;
 
     fn from_str(text: &str) -> Result<Self, TokenError> {
-        let digits = text.trim().strip_prefix(PREFIX).ok_or(TokenError::NoToken)?;
+        let text = text.trim();
+        if text.starts_with(OLD_PREFIX) {
+            return Err(TokenError::Unknown);
+        }
+        let digits = text.strip_prefix(PREFIX).ok_or(TokenError::NoToken)?;
         let mut bytes = Vec::with_capacity(digits.len() * 5 / 8);
         let (mut word, mut bits) = (0_u32, 0);
         for digit in digits.bytes() {
@@ -481,6 +493,7 @@ mod tests {
             systematic(WorkloadSource::TideGauge, None),
             systematic(WorkloadSource::Random { seed: u64::MAX, ops: 9 }, Some(vec![0, 1, 7])),
             systematic(WorkloadSource::Full { seed: 0, ops: 0 }, Some(Vec::new())),
+            systematic(WorkloadSource::Case(3), None),
             deep(u32::MAX, None),
             deep(0, Some(vec![era, plain])),
         ];
@@ -502,7 +515,7 @@ mod tests {
             let text = token.to_string();
             assert!(text.len() < 90, "{text}");
             assert_eq!(text.parse(), Ok(token.clone()));
-            assert_eq!(text.to_uppercase().replace("CUT1", "cut1").parse(), Ok(token));
+            assert_eq!(text.to_uppercase().replace("CUT2", "cut2").parse(), Ok(token));
         }
     }
 
@@ -518,13 +531,14 @@ mod tests {
                 assert!(text[..at].parse::<Token>().is_err());
             }
         }
-        assert_eq!("cut2-aaaa".parse::<Token>(), Err(TokenError::NoToken));
-        assert_eq!("cut1-".parse::<Token>(), Err(TokenError::Damaged));
+        assert_eq!("cut1-aaaa".parse::<Token>(), Err(TokenError::Unknown));
+        assert_eq!("cut-aaaa".parse::<Token>(), Err(TokenError::NoToken));
+        assert_eq!("cut2-".parse::<Token>(), Err(TokenError::Damaged));
     }
 
     proptest! {
         #[test]
-        fn any_text_is_answered(text in "cut1-[a-z2-7]{0,80}|\\PC{0,40}") {
+        fn any_text_is_answered(text in "cut2-[a-z2-7]{0,80}|\\PC{0,40}") {
             let _ = text.parse::<Token>();
         }
 

@@ -2,6 +2,7 @@
 
 use crate::device::Geometry;
 use crate::mix::OpMix;
+use crate::reference::cases;
 use crate::scenario;
 use crate::subject::{Change, Op};
 
@@ -89,6 +90,8 @@ pub enum WorkloadSource {
         /// Operations in which power is cut.
         ops: u32,
     },
+    /// One of the short workloads that prove the rig: [`crate::reference::cases`].
+    Case(u8),
 }
 
 impl WorkloadSource {
@@ -98,6 +101,7 @@ impl WorkloadSource {
             Self::TideGauge => scenario::tide_gauge(geometry),
             Self::Random { seed, ops } => Workload::random(seed, geometry, ops, false),
             Self::Full { seed, ops } => Workload::random(seed, geometry, ops, true),
+            Self::Case(number) => cases::workload(number),
         }
     }
 }
@@ -108,6 +112,7 @@ impl std::fmt::Display for WorkloadSource {
             Self::TideGauge => formatter.write_str("tide-gauge"),
             Self::Random { seed, ops } => write!(formatter, "random:{seed}:{ops}"),
             Self::Full { seed, ops } => write!(formatter, "full:{seed}:{ops}"),
+            Self::Case(number) => write!(formatter, "case:{number}"),
         }
     }
 }
@@ -120,7 +125,8 @@ impl std::fmt::Display for UnknownWorkload {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(
             formatter,
-            "unknown workload '{}': expected tide-gauge, random:SEED:OPS or full:SEED:OPS",
+            "unknown workload '{}': expected tide-gauge, random:SEED:OPS, full:SEED:OPS or \
+             case:NUMBER",
             self.0
         )
     }
@@ -135,6 +141,9 @@ impl std::str::FromStr for WorkloadSource {
         let unknown = || UnknownWorkload(text.to_owned());
         if text == "tide-gauge" {
             return Ok(Self::TideGauge);
+        }
+        if let Some(number) = text.strip_prefix("case:") {
+            return number.parse().map(Self::Case).map_err(|_| unknown());
         }
         let mut parts = text.split(':');
         let kind = parts.next().unwrap_or_default();

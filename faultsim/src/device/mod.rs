@@ -30,5 +30,5 @@ pub use chip::{Chip, Counts, CutTear, Wear};
 pub use contract::{ContractViolation, PartError};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
 pub use nor::{Nor, Part};
-pub use tear::Tear;
+pub use tear::{Tear, TearClass};
 pub use timing::{DeviceTime, Timing};

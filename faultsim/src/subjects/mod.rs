@@ -49,7 +49,9 @@ impl<S: Subject> AnySubject for S {
 /// All subjects of this crate.
 pub const ALL: [&dyn AnySubject; 3] = [&outlast::Outlast, &two_copies::TwoCopies, &naive::Naive];
 
-/// The subject of this name, if there is one.
+/// The subject of this name, if there is one: of [`ALL`], or the reference store, `reference`, or
+/// it with a mistake planted, like `planted:no-mark`.
 pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {
-    ALL.into_iter().find(|subject| subject.name() == name)
+    let known = ALL.into_iter().find(|subject| subject.name() == name);
+    known.or_else(|| crate::reference::by_name(name).map(|found| found as &dyn AnySubject))
 }
