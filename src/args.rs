@@ -1,6 +1,7 @@
 //! Arguments in two stages: what was typed, and what it means.
 
 use std::ffi::OsString;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::builder::NonEmptyStringValueParser;
@@ -12,6 +13,7 @@ use outlast_faultsim::token::Token;
 
 use crate::exit::EXIT_CODES;
 use crate::plan::{Kind, Plan};
+use crate::prove;
 
 /// What the arguments ask for.
 pub(crate) enum Task {
@@ -21,6 +23,8 @@ pub(crate) enum Task {
     Refuse(String),
     /// Cut the power of a storage code.
     Torture { plan: Plan, json: bool },
+    /// See whether the rig sees what it has to see.
+    ProveRig(prove::Request),
     /// Run one history again.
     Replay { subject: &'static dyn AnySubject, token: Box<Token>, json: bool },
 }
@@ -57,6 +61,7 @@ Examples:
   outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
   outlast torture --subject naive              a storage code that does not survive
   outlast torture --json | jq .verdict
+  outlast torture --prove-rig                  does the rig see every planted mistake?
 
 ";
 
@@ -107,6 +112,17 @@ struct TypedTorture {
     /// default plan
     #[arg(long, value_name = "CUTS")]
     deep: Option<u64>,
+    /// Put the rig itself to the test: it has to see every mistake planted into a reference
+    /// store, each at its lowest fault level, and nothing in the store without them; one to two
+    /// minutes on two cores
+    #[arg(long, conflicts_with_all = [
+        "subject", "sectors", "sector_bytes", "unit", "page", "level", "depth", "seed", "budget", "deep",
+    ])]
+    prove_rig: bool,
+    /// With --prove-rig: write the kill matrix to this file instead of comparing it with the
+    /// reviewed one
+    #[arg(long, value_name = "FILE", requires = "prove_rig")]
+    write_matrix: Option<PathBuf>,
     /// One JSON object on standard output and nothing else there
     #[arg(long)]
     json: bool,
@@ -149,6 +165,10 @@ fn said_by_parser(error: &clap::Error) -> Task {
 
 impl TypedTorture {
     fn meaning(self) -> Result<Task, String> {
+        if self.prove_rig {
+            let Self { json, write_matrix, .. } = self;
+            return Ok(Task::ProveRig(prove::Request { json, write_matrix }));
+        }
         let subject = subjects::by_name(&self.subject).ok_or_else(|| {
             let subject = &self.subject;
             format!("--subject {subject}: unknown; choose one of {}", subject_names())
@@ -300,6 +320,8 @@ mod tests {
             ("outlast torture --depth 0", "1 to 8"),
             ("outlast torture --deep 0", "at least one power cut"),
             ("outlast torture --deep 10 --depth 2", "cannot be used with"),
+            ("outlast torture --prove-rig --deep 9", "cannot be used with"),
+            ("outlast torture --write-matrix x", "--prove-rig"),
             ("outlast torture --budget 5", "90s, 10m or 1h"),
             ("outlast torture --seed x", "invalid digit"),
             ("outlast replay cut2-", "damaged"),

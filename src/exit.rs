@@ -16,6 +16,8 @@ pub(crate) enum Exit {
     Incomplete,
     /// The storage code fails without any power cut.
     BaselineFailed,
+    /// The rig did not see a planted mistake, or its kill matrix is not the reviewed one.
+    NotProved,
     /// The history of a token cannot be followed any more.
     Diverged,
     /// A fault of this program, or the result could not be written.
@@ -30,6 +32,7 @@ Exit codes:
   2   wrong usage
   3   incomplete: nothing found, but the budget ran out before the plan was done
   4   the storage code fails without any power cut
+  5   --prove-rig: the rig misses a planted mistake, or the kill matrix is not the reviewed one
   6   replay: diverged, the code no longer does what the token recorded
   70  internal error, or the result could not be written";
 
@@ -42,6 +45,7 @@ impl Exit {
             Self::Usage => 2,
             Self::Incomplete => 3,
             Self::BaselineFailed => 4,
+            Self::NotProved => 5,
             Self::Diverged => 6,
             Self::Internal => 70,
         }

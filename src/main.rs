@@ -8,6 +8,7 @@ mod exit;
 mod output;
 mod plan;
 mod progress;
+mod prove;
 mod replay;
 mod text;
 mod torture;
@@ -36,6 +37,7 @@ fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
             Ok(Exit::Usage)
         }
         Task::Torture { plan, json } => torture::run(&plan, json, &mut output),
+        Task::ProveRig(request) => prove::run(&request, &mut output),
         Task::Replay { subject, token, json } => replay::run(subject, &token, json, &mut output),
     };
     done.unwrap_or_else(|error| {

@@ -8,7 +8,7 @@ use crate::path::Path;
 use crate::report::Violation;
 use crate::setting::{Prepared, Setting, interrupted};
 use crate::subject::Subject;
-use crate::token::{Origin, Token};
+use crate::token::{Kept, Origin, Token};
 use crate::trace::{Trace, What};
 use crate::workload::WorkloadSource;
 
@@ -170,12 +170,11 @@ fn operations<S: Subject>(setting: &Setting<'_, S>, base: &Trace, path: &Path) -
 }
 
 impl<S: Subject> Setting<'_, S> {
-    /// The token of a history. `kept` are the operations of the source that are left, if not
-    /// all.
+    /// The token of a history. `kept` is what is left of the workload, if not all.
     pub(crate) fn token(
         &self,
         source: WorkloadSource,
-        kept: Option<Vec<u32>>,
+        kept: Option<Kept>,
         found: &Found,
         digest: u16,
     ) -> Token {

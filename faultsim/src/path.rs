@@ -16,6 +16,9 @@ pub(crate) enum BiasPick {
     Ones,
     Fixed,
     Flicker,
+    /// At most so many changes within the power-up.
+    OneFlip,
+    TwoFlips,
 }
 
 impl BiasPick {
@@ -24,7 +27,12 @@ impl BiasPick {
     pub(crate) const fn list(has_weak: bool, cuts: usize, tear: u32) -> &'static [Self] {
         match (has_weak, cuts, tear % 2) {
             (false, ..) => &[Self::Stored],
-            (true, 0 | 1, _) => &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker],
+            (true, 0 | 1, 0) => {
+                &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker, Self::OneFlip]
+            }
+            (true, 0 | 1, _) => {
+                &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker, Self::TwoFlips]
+            }
             (true, _, 0) => &[Self::Ones, Self::Fixed],
             (true, ..) => &[Self::Zeros, Self::Flicker],
         }
@@ -36,7 +44,7 @@ impl BiasPick {
             Self::Zeros | Self::Stored => Self::Ones,
             Self::Ones => Self::Zeros,
             // With another seed.
-            Self::Fixed | Self::Flicker => self,
+            Self::Fixed | Self::Flicker | Self::OneFlip | Self::TwoFlips => self,
         }
     }
 
@@ -47,6 +55,8 @@ impl BiasPick {
             Self::Ones => Bias::ONES,
             Self::Fixed => Bias::seeded(mixed(salt)),
             Self::Flicker => Bias::flicker(mixed(salt)),
+            Self::OneFlip => Bias::flipping(mixed(salt), false),
+            Self::TwoFlips => Bias::flipping(mixed(salt), true),
         }
     }
 
@@ -55,12 +65,19 @@ impl BiasPick {
         match self {
             Self::Stored => None,
             Self::Zeros | Self::Ones | Self::Fixed => Some(RigPart::PerBoot),
-            Self::Flicker => Some(RigPart::PerRead),
+            Self::Flicker | Self::OneFlip | Self::TwoFlips => Some(RigPart::PerRead),
         }
     }
 
-    pub(crate) const ALL: [Self; 5] =
-        [Self::Stored, Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker];
+    pub(crate) const ALL: [Self; 7] = [
+        Self::Stored,
+        Self::Zeros,
+        Self::Ones,
+        Self::Fixed,
+        Self::Flicker,
+        Self::OneFlip,
+        Self::TwoFlips,
+    ];
 }
 
 /// One power cut: during which step since power-up, and which of its tears.

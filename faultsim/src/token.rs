@@ -15,7 +15,7 @@ use crate::path::{BiasPick, CutPick, Path};
 use crate::plan::Systematic;
 use crate::report::Violation;
 use crate::setting::Setting;
-use crate::subject::Subject;
+use crate::subject::{Change, Op, Subject};
 use crate::workload::{Workload, WorkloadSource};
 
 const PREFIX: &str = "cut2-";
@@ -49,14 +49,25 @@ pub struct Token {
 pub(crate) enum Origin {
     Systematic {
         source: WorkloadSource,
-        /// Operations left of prelude and explored ones, by index; all of them explored then.
-        kept: Option<Vec<u32>>,
+        /// What is left of the workload if it was made smaller.
+        kept: Option<Kept>,
         thin: u32,
         path: Path,
         /// Of the image after the last cut.
         digest: u16,
     },
     Deep(Lived),
+}
+
+/// What is left of a workload that was made smaller.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Kept {
+    /// Operations left of prelude and explored ones, by index; all of them explored then.
+    pub(crate) ops: Vec<u32>,
+    /// Longer values are cut short.
+    pub(crate) most_value: u32,
+    /// The part that the workload was made for, if the one of the token is smaller.
+    pub(crate) made_for: Option<Geometry>,
 }
 
 /// Why a text is no token.
@@ -114,7 +125,9 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
     match &token.origin {
         Origin::Deep(lived) => deep::replay(token, lived, subject),
         Origin::Systematic { source, kept, thin, path, digest } => {
-            let workload = cut_down(source.build(&token.geometry), kept.as_deref());
+            let made_for = kept.as_ref().and_then(|kept| kept.made_for);
+            let workload = source.build(&made_for.unwrap_or(token.geometry));
+            let workload = cut_down(workload, kept.as_ref());
             let depth = u32::try_from(path.cuts.len()).unwrap_or(u32::MAX);
             let plan =
                 Systematic { workload: *source, depth, thin: *thin, ..Systematic::default() };
@@ -159,11 +172,24 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
 }
 
 /// The workload with only the operations kept, all of them explored.
-pub(crate) fn cut_down(workload: Workload, kept: Option<&[u32]>) -> Workload {
-    let Some(kept) = kept else { return workload };
+pub(crate) fn cut_down(workload: Workload, kept: Option<&Kept>) -> Workload {
+    let Some(Kept { ops, most_value, .. }) = kept else { return workload };
     let all: Vec<_> = workload.all_ops().collect();
-    let ops = kept.iter().filter_map(|&index| all.get(index as usize)).map(|op| (*op).clone());
-    Workload { ops: ops.collect(), prelude: Vec::new(), ..workload }
+    let ops = ops.iter().filter_map(|&index| all.get(index as usize)).map(|op| (*op).clone());
+    let mut ops: Vec<Op> = ops.collect();
+    let shorten = |value: &mut Vec<u8>| value.truncate(*most_value as usize);
+    for op in &mut ops {
+        match op {
+            Op::Put { value, .. } => shorten(value),
+            Op::Batch(changes) => changes.iter_mut().for_each(|change| {
+                if let Change::Put { value, .. } = change {
+                    shorten(value);
+                }
+            }),
+            _ => {}
+        }
+    }
+    Workload { ops, prelude: Vec::new(), ..workload }
 }
 
 impl Violation {
@@ -217,6 +243,11 @@ impl Writer {
         }
     }
 
+    fn geometry(&mut self, geometry: &Geometry) {
+        let Geometry { sectors, sector_bytes, unit, page } = *geometry;
+        [sectors, sector_bytes, unit, page].iter().for_each(|&size| self.number(size.into()));
+    }
+
     fn list<T>(&mut self, list: &[T], mut each: impl FnMut(&mut Self, &T)) {
         self.number(list.len() as u64);
         list.iter().for_each(|item| each(self, item));
@@ -264,6 +295,12 @@ impl Reader<'_> {
         u32::try_from(self.number()?).ok()
     }
 
+    fn geometry(&mut self) -> Option<Geometry> {
+        let (sectors, sector_bytes) = (self.small()?, self.small()?);
+        let geometry = Geometry::new(sectors, sector_bytes, self.small()?, self.small()?).ok()?;
+        (geometry.bytes() <= MOST_BYTES).then_some(geometry)
+    }
+
     fn pick<T: Copy>(&mut self, list: &[T]) -> Option<T> {
         list.get(usize::try_from(self.number()?).ok()?).copied()
     }
@@ -297,8 +334,7 @@ impl Token {
     fn bytes(&self) -> Vec<u8> {
         let mut out = Writer::default();
         out.list(self.subject.as_bytes(), |out, &byte| out.0.push(byte));
-        let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
-        [sectors, sector_bytes, unit, page].iter().for_each(|&size| out.number(size.into()));
+        out.geometry(&self.geometry);
         out.number(place(&Level::ALL, &self.level));
         out.number(self.seed);
         out.number(place(&BREACHES, &self.breach));
@@ -317,8 +353,14 @@ impl Token {
                     out.number(seed);
                     out.number(ops.into());
                 }
-                if let Some(kept) = kept {
-                    out.runs(kept);
+                if let Some(Kept { ops, most_value, made_for }) = kept {
+                    out.runs(ops);
+                    // "No limit" is the usual case and takes one byte.
+                    out.number(most_value.wrapping_add(1).into());
+                    out.number(made_for.is_some().into());
+                    if let Some(made_for) = made_for {
+                        out.geometry(made_for);
+                    }
                 }
                 out.number((*thin).into());
                 out.list(&path.cuts, |out, cut| {
@@ -354,12 +396,7 @@ impl Token {
         let mut from = Reader(bytes);
         let name = from.list(|from| u8::try_from(from.number()?).ok())?;
         let subject = String::from_utf8(name).ok()?;
-        let mut size = || from.small();
-        let (sectors, sector_bytes, unit, page) = (size()?, size()?, size()?, size()?);
-        let geometry = Geometry::new(sectors, sector_bytes, unit, page).ok()?;
-        if geometry.bytes() > MOST_BYTES {
-            return None;
-        }
+        let geometry = from.geometry()?;
         let level = from.pick(&Level::ALL)?;
         let seed = from.number()?;
         let breach = from.pick(&BREACHES)?;
@@ -373,7 +410,17 @@ impl Token {
                     1 => WorkloadSource::Random { seed: from.number()?, ops: from.ops()? },
                     _ => WorkloadSource::Full { seed: from.number()?, ops: from.ops()? },
                 };
-                let kept = if has_kept { Some(from.runs()?) } else { None };
+                let kept = if has_kept {
+                    let (ops, most_value) = (from.runs()?, from.small()?.wrapping_sub(1));
+                    let made_for = match from.number()? {
+                        0 => None,
+                        1 => Some(from.geometry()?),
+                        _ => return None,
+                    };
+                    Some(Kept { ops, most_value, made_for })
+                } else {
+                    None
+                };
                 let thin = from.small()?;
                 let cuts = from.list(|from| {
                     let bias = from.pick(&BiasPick::ALL)?;
@@ -489,15 +536,21 @@ mod tests {
         };
         let deep =
             |in_a_row, kept| Origin::Deep(Lived { run: 1 << 40, power_ups: 5, in_a_row, kept });
+        let geometry = Geometry::new(4, 4096, 8, 256).unwrap();
         let origins = [
             systematic(WorkloadSource::TideGauge, None),
-            systematic(WorkloadSource::Random { seed: u64::MAX, ops: 9 }, Some(vec![0, 1, 7])),
-            systematic(WorkloadSource::Full { seed: 0, ops: 0 }, Some(Vec::new())),
+            systematic(
+                WorkloadSource::Random { seed: u64::MAX, ops: 9 },
+                Some(Kept { ops: vec![0, 1, 7], most_value: u32::MAX, made_for: Some(geometry) }),
+            ),
+            systematic(
+                WorkloadSource::Full { seed: 0, ops: 0 },
+                Some(Kept { ops: Vec::new(), most_value: 2, made_for: None }),
+            ),
             systematic(WorkloadSource::Case(3), None),
             deep(u32::MAX, None),
             deep(0, Some(vec![era, plain])),
         ];
-        let geometry = Geometry::new(4, 4096, 8, 256).unwrap();
         let token = |origin| Token {
             subject: "outlast".to_owned(),
             geometry,
