@@ -118,14 +118,14 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             // Behind the recovery, only a cut between operations.
             let between = at == last;
             let nested = at < judged.recovery_steps;
-            if nested && without.has(RigPart::Nested) {
+            let part = if nested { RigPart::Nested } else { RigPart::Later };
+            if without.has(part) {
                 if let Some(step) = judged.trace.steps.get(at) {
                     image.apply(self.setting.geometry, step);
                 }
                 return true;
             }
-            let parts = parts.with(if nested { RigPart::Nested } else { RigPart::Later });
-            let before = Before { cuts: &cuts, pick, parts };
+            let before = Before { cuts: &cuts, pick, parts: parts.with(part) };
             self.cut(&judged.trace, at, between, &mut image, &before)
         })
     }

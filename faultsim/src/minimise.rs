@@ -96,7 +96,9 @@ fn smaller_parts(geometry: Geometry) -> impl Iterator<Item = Geometry> {
         sizes.map(move |size| (sectors, size * geometry.page))
     });
     smaller
-        .filter(move |&(sectors, bytes)| (sectors, bytes) != (geometry.sectors, geometry.sector_bytes))
+        .filter(move |&(sectors, bytes)| {
+            (sectors, bytes) != (geometry.sectors, geometry.sector_bytes)
+        })
         .filter_map(move |(sectors, bytes)| {
             Geometry::new(sectors, bytes, geometry.unit, geometry.page).ok()
         })
@@ -136,9 +138,7 @@ impl<S: Subject> Search<'_, S> {
         let mut smaller = Smaller { ops, most_value, geometry: self.token.geometry };
         let end = self.end(kept.as_ref(), first_cut).unwrap_or(smaller.ops.len());
         smaller.ops.truncate(end);
-        let fails = |tried: &Smaller| {
-            !(self.is_late)() && self.find(tried, level, depth).is_some()
-        };
+        let fails = |tried: &Smaller| !(self.is_late)() && self.find(tried, level, depth).is_some();
         let fewer = |smaller: &mut Smaller| {
             let mut tried = smaller.clone();
             smaller.ops = fewest(std::mem::take(&mut smaller.ops), |ops| {

@@ -65,10 +65,7 @@ impl RigPart {
         match self {
             Self::ProgramOrder | Self::EraseOrder => Level::F1,
             Self::ProgramSubset | Self::ErasePhase => Level::F2,
-            Self::MarginalProgram
-            | Self::WeakErase
-            | Self::PerBoot
-            | Self::PerRead => Level::F3,
+            Self::MarginalProgram | Self::WeakErase | Self::PerBoot | Self::PerRead => Level::F3,
             Self::Adversarial => Level::F4,
             _ => Level::F0,
         }

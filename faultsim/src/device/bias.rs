@@ -79,20 +79,21 @@ impl Bias {
     /// What a byte reads whose bits `weak` are marginal. `read` is the number of read calls
     /// since power-up that came before.
     pub(super) fn byte(self, stored: u8, weak: u8, at: u32, read: u64) -> u8 {
-        let ones = match self.0 {
-            Reading::Zeros => 0,
-            Reading::Ones => 0xFF,
-            Reading::Stored => stored,
-            Reading::Flips { ones, first, second } => {
-                if ones != (first..second).contains(&read) { 0xFF } else { 0 }
-            }
-            Reading::Fixed { seed, ones_of_256 } => {
-                lanes_below(nth(seed, u64::from(at)), ones_of_256)
-            }
-            Reading::PerRead { seed, ones_of_256 } => {
-                lanes_below(nth(nth(seed, read), u64::from(at)), ones_of_256)
-            }
-        };
+        let ones =
+            match self.0 {
+                Reading::Zeros => 0,
+                Reading::Ones => 0xFF,
+                Reading::Stored => stored,
+                Reading::Flips { ones, first, second } => {
+                    if ones != (first..second).contains(&read) { 0xFF } else { 0 }
+                }
+                Reading::Fixed { seed, ones_of_256 } => {
+                    lanes_below(nth(seed, u64::from(at)), ones_of_256)
+                }
+                Reading::PerRead { seed, ones_of_256 } => {
+                    lanes_below(nth(nth(seed, read), u64::from(at)), ones_of_256)
+                }
+            };
         (stored & !weak) | (ones & weak)
     }
 }
@@ -158,8 +159,9 @@ mod tests {
         let mut places = std::collections::BTreeSet::new();
         for seed in 0..2000 {
             for twice in [false, true] {
-                let reads: Vec<u8> =
-                    (0..20).map(|read| Bias::flipping(seed, twice).byte(0, 0xFF, 9, read)).collect();
+                let reads: Vec<u8> = (0..20)
+                    .map(|read| Bias::flipping(seed, twice).byte(0, 0xFF, 9, read))
+                    .collect();
                 let changes: Vec<usize> =
                     (1..reads.len()).filter(|&at| reads[at] != reads[at - 1]).collect();
                 assert!(changes.len() <= 1 + usize::from(twice));

@@ -31,7 +31,12 @@ impl Proof {
         let mut text = legend(self);
         let heads = |line: usize| {
             let cells = HEADS.map(|(_, head)| format!("{:>CELL$}", head[line]));
-            format!("{:NAME$} {:>5}{}", ["", "planted"][line], ["low-", "est"][line], cells.concat())
+            format!(
+                "{:NAME$} {:>5}{}",
+                ["", "planted"][line],
+                ["low-", "est"][line],
+                cells.concat()
+            )
         };
         let levels = HEADS.map(|(part, _)| format!("{:>CELL$}", part.level().to_string()));
         // Writing to a string does not fail.

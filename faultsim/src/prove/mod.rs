@@ -34,13 +34,13 @@ struct Pass {
 
 const PASSES: [Pass; 3] = [
     Pass { level: Level::F0, thin: 1, sample: 1 },
-    Pass { level: Level::F1, thin: 2, sample: 4 },
-    Pass { level: Level::F4, thin: 16, sample: 16 },
+    Pass { level: Level::F1, thin: 4, sample: 8 },
+    Pass { level: Level::F4, thin: 24, sample: 24 },
 ];
 /// Most cuts in one history.
 const DEPTH: u32 = 3;
 /// To make one example smaller.
-const TIME_PER_EXAMPLE: Duration = Duration::from_secs(3);
+const TIME_PER_EXAMPLE: Duration = Duration::from_secs(20);
 /// What the median example has at most, made smaller.
 const MEDIAN_OPERATIONS: usize = 3;
 const MEDIAN_CUTS: u32 = 2;
@@ -138,11 +138,7 @@ fn config(geometry: Geometry, level: Level, at: (usize, u8), without: RigParts) 
         ..Systematic::default()
     };
     let level = level.min(pass.level);
-    Config {
-        minimise: None,
-        mode: Mode::Systematic(mode),
-        ..Config::systematic(geometry, level)
-    }
+    Config { minimise: None, mode: Mode::Systematic(mode), ..Config::systematic(geometry, level) }
 }
 
 fn try_all(subject: &Reference, geometry: Geometry, level: Level, without: RigParts) -> Tried {

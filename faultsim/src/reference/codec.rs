@@ -60,7 +60,12 @@ pub(super) enum Parsed<'page> {
     Blank,
     /// No intact record; key and value if at least the header is intact.
     Damaged(Option<(&'page [u8], &'page [u8])>),
-    Record { kind: Kind, key: &'page [u8], value: &'page [u8], len: usize },
+    Record {
+        kind: Kind,
+        key: &'page [u8],
+        value: &'page [u8],
+        len: usize,
+    },
 }
 
 /// How the records of one sector are written.
@@ -124,7 +129,8 @@ impl Codec {
             _ => {}
         }
         let seed = self.seed.to_le_bytes();
-        let mut tail = crc32(seed.into_iter().chain(covered.iter().copied())).to_le_bytes().to_vec();
+        let mut tail =
+            crc32(seed.into_iter().chain(covered.iter().copied())).to_le_bytes().to_vec();
         covered.extend(&tail);
         // No record is so long that the number would not fit.
         let count = u16::try_from(zeros(&covered)).unwrap_or(u16::MAX);
@@ -155,8 +161,8 @@ impl Codec {
         }
         let record = &rest[..len];
         let (key, value) = record[HEADER..body].split_at(key_len);
-        let intact = self.has(Bug::NoRecordCheck)
-            || self.tail(&record[..body], key_len) == record[body..];
+        let intact =
+            self.has(Bug::NoRecordCheck) || self.tail(&record[..body], key_len) == record[body..];
         match kind {
             Some(kind) if intact => Parsed::Record { kind, key, value, len },
             _ => Parsed::Damaged(Some((key, value))),
@@ -221,7 +227,8 @@ mod tests {
     fn no_torn_record_passes() {
         let codec = Codec::new(None, 7);
         let record = codec.record(Kind::Put, b"a", &[1, 0]);
-        let whole = Parsed::Record { kind: Kind::Put, key: b"a", value: &[1, 0], len: record.len() };
+        let whole =
+            Parsed::Record { kind: Kind::Put, key: b"a", value: &[1, 0], len: record.len() };
         assert_eq!(codec.parse(&record), whole);
         let clear: Vec<usize> =
             (0..8 * record.len()).filter(|bit| record[bit / 8] >> (bit % 8) & 1 == 0).collect();

@@ -75,7 +75,12 @@ impl Subject for Reference {
         }
     }
 
-    fn get(&self, store: &mut ReferenceStore, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
+    fn get(
+        &self,
+        store: &mut ReferenceStore,
+        key: &str,
+        out: &mut Vec<u8>,
+    ) -> Result<bool, Trouble> {
         out.clear();
         Ok(store.get(key.as_bytes())?.map(|value| out.extend(value)).is_some())
     }
@@ -110,5 +115,56 @@ impl Subject for Reference {
 
     fn residue(&self, data: &[u8]) -> u64 {
         codec::Codec::new(self.bug(), 0).residue(data)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::device::Level;
+    use crate::plan::{Config, Mode, Progress, Systematic, Verdict, run};
+    use crate::token::{Outcome, Token, replay};
+    use crate::workload::WorkloadSource;
+
+    fn config(case: u8, geometry: Geometry, thin: u32) -> Config {
+        let mode = Systematic {
+            workload: WorkloadSource::Case(case),
+            depth: 2,
+            thin,
+            sample: 16,
+            ..Systematic::default()
+        };
+        Config {
+            minimise: None,
+            mode: Mode::Systematic(mode),
+            ..Config::systematic(geometry, Level::F4)
+        }
+    }
+
+    /// The whole of it is run by `outlast torture --prove-rig`; here other parts have their turn.
+    #[test]
+    fn without_a_mistake_there_is_no_alarm() {
+        for (case, (sectors, bytes, page)) in
+            [(0, (2, 256, 64)), (1, (3, 256, 64)), (2, (2, 384, 64)), (5, (4, 512, 64))]
+        {
+            let geometry = Geometry::new(sectors, bytes, 1, page).unwrap();
+            let report =
+                run(&config(case, geometry, 64), &Reference::default(), &Progress::default());
+            assert_eq!(report.verdict, Verdict::Clean, "{case}: {:#?}", report.violations);
+        }
+    }
+
+    #[test]
+    fn tokens_of_planted_mistakes_replay_by_name() {
+        let subject = by_name("planted:no-mark").unwrap();
+        let config = Config { stop_at_first: true, ..config(1, cases::geometry().unwrap(), 64) };
+        let report = run(&config, subject, &Progress::default());
+        let violation = &report.violations[0];
+        let token: Token = violation.token.parse().unwrap();
+        assert_eq!(by_name(&token.subject), Some(subject));
+        assert_eq!(replay(&token, subject).outcome, Outcome::Reproduced);
+        // The store without the mistake does other things, or passes.
+        assert_ne!(replay(&token, &Reference::default()).outcome, Outcome::Reproduced);
+        assert_eq!(by_name("planted:nothing"), None);
     }
 }

@@ -303,7 +303,8 @@ impl ReferenceStore {
             if at % page + record.len() > page {
                 at = (at / page + 1) * page + TRACE;
             }
-            if TRACE + record.len() > page || at + record.len() > self.geometry.sector_bytes as usize
+            if TRACE + record.len() > page
+                || at + record.len() > self.geometry.sector_bytes as usize
             {
                 return None;
             }
@@ -423,10 +424,14 @@ impl ReferenceStore {
                 self.program_records(&records, &places)?;
                 self.at = end;
             }
-            None if is_batch && matches!(self.bug, Some(Bug::BatchSplit | Bug::TurnCommitsBatch)) => {
+            None if is_batch
+                && matches!(self.bug, Some(Bug::BatchSplit | Bug::TurnCommitsBatch)) =>
+            {
                 self.split(&changes, &records)?;
             }
-            None if self.has(Bug::TurnForgetsChange) => self.turn(self.table.clone(), Turn::Append)?,
+            None if self.has(Bug::TurnForgetsChange) => {
+                self.turn(self.table.clone(), Turn::Append)?
+            }
             None => self.turn(table.clone(), Turn::Append)?,
         }
         self.table = table;
@@ -510,7 +515,9 @@ impl ReferenceStore {
             Some(Bug::DropsSuspect) => walk.table = walk.before_last.clone(),
             Some(Bug::SettleAdoptsPending) => walk.table = with(&walk.table, &walk.pending),
             Some(Bug::SettledNotListed) => self.planted.not_listed = walk.settled.clone(),
-            Some(Bug::SpaceLeaks) => walk.table.entry(LEAK.to_vec()).or_default().extend([0xA5; 16]),
+            Some(Bug::SpaceLeaks) => {
+                walk.table.entry(LEAK.to_vec()).or_default().extend([0xA5; 16])
+            }
             Some(Bug::RefusesTorn) if walk.torn => {
                 return Err(Trouble::Broken("the log is damaged".to_owned()));
             }
@@ -525,7 +532,8 @@ impl ReferenceStore {
             }
             Some(Bug::CarryLaunders) => {
                 if let Some((key, value)) = walk.damaged.clone()
-                    && walk.last_page + 2 >= (self.geometry.sector_bytes / self.geometry.page) as usize
+                    && walk.last_page + 2
+                        >= (self.geometry.sector_bytes / self.geometry.page) as usize
                 {
                     walk.table.insert(key, value);
                 }

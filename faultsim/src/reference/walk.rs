@@ -164,9 +164,10 @@ impl Pages<'_> {
                     return any || goes_on && (self.has(Bug::NoSettle) || !self.is_blank(page));
                 }
                 Parsed::Damaged(readable) => {
-                    let inside = || (at + 1..(page + 1) * self.page).find(|&at| {
-                        matches!(self.parse(page, at), Parsed::Record { .. })
-                    });
+                    let inside = || {
+                        (at + 1..(page + 1) * self.page)
+                            .find(|&at| matches!(self.parse(page, at), Parsed::Record { .. }))
+                    };
                     if self.has(Bug::SeeksInsideValue)
                         && let Some(found) = inside()
                     {
@@ -243,7 +244,9 @@ impl Walk {
         self.oldest.entry(key.to_vec()).or_insert_with(|| value.to_vec());
         let hash = |key: &[u8]| key.iter().fold(0_u8, |sum, byte| sum.wrapping_add(*byte));
         let known = match bug {
-            Some(Bug::HashForKey) => self.table.keys().find(|known| hash(known) == hash(key)).cloned(),
+            Some(Bug::HashForKey) => {
+                self.table.keys().find(|known| hash(known) == hash(key)).cloned()
+            }
             _ => None,
         };
         match bug {
