@@ -49,7 +49,7 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
         let share = if planned == 0 { 0.0 } else { done as f64 / planned as f64 };
         (share, format!("{done} of {planned} steps of the proof, {}", clock(elapsed)))
     };
-    let proof = progress::watch(show, || prove(&steps))?;
+    let proof = progress::watch(show, || prove(&steps));
     let matrix = proof.matrix();
     let differing = match &request.write_matrix {
         Some(path) => {

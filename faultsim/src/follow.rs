@@ -7,7 +7,7 @@ use crate::judge::{State, Wanted};
 use crate::path::Path;
 use crate::report::Violation;
 use crate::setting::{Prepared, Setting, interrupted};
-use crate::subject::Subject;
+use crate::subject::{Op, Subject};
 use crate::token::{Kept, Origin, Token};
 use crate::trace::{Trace, What};
 use crate::workload::WorkloadSource;
@@ -79,6 +79,18 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
             return told;
         };
+        if let Some(cut_before) = first.filter(|_| number > 0) {
+            let script = setting.continuation(prepared, number, cut_before.step as usize);
+            let count = match trace.segment(at).map(|segment| segment.what) {
+                Some(What::Recovery) => 0,
+                Some(What::Op(op, _)) => op + 1,
+                // Behind the recovery alone, if its operations were not recorded.
+                None if later.as_ref().is_some_and(|later| later.segments.len() < 2) => 0,
+                None => script.ops.len(),
+            };
+            let describe = |(op, _): &(Op, _)| op.describe(&setting.workload.keys);
+            told.operations.extend(script.ops.iter().take(count).map(describe));
+        }
         let what = interrupted(trace, cut, number > 0);
         told.cut_points.push(match trace.steps.get(at) {
             None => format!("cut {}: behind all steps", number + 1),

@@ -94,10 +94,10 @@ fn legend(proof: &Proof) -> String {
     format!(
         "Kill matrix of the rig: planted mistake by class of faults. Made by\n\
          `outlast torture --prove-rig --write-matrix tests/kill-matrix.txt`; review every change.\n\
-         Part: {}. The store without mistakes: {} images judged, no alarm.\n\
+         The store without mistakes: {} images judged.\n\
          A number: images judged up to the first failure whose hardest class this is; what cuts\n\
          between steps show alone stands under 'between'. A dot: no failure.\n\n",
-        proof.geometry, proof.sound_images
+        proof.sound_images
     )
 }
 

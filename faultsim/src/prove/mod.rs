@@ -14,7 +14,7 @@ use std::time::Duration;
 use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::device::{Geometry, GeometryError, Level};
+use crate::device::Level;
 use crate::minimise::shrink;
 use crate::parts::{RigPart, RigParts};
 use crate::plan::{self, Config, Mode, Progress, Systematic, Verdict};
@@ -34,8 +34,8 @@ struct Pass {
 
 const PASSES: [Pass; 3] = [
     Pass { level: Level::F0, thin: 1, sample: 1 },
-    Pass { level: Level::F1, thin: 4, sample: 8 },
-    Pass { level: Level::F4, thin: 24, sample: 24 },
+    Pass { level: Level::F1, thin: 2, sample: 2 },
+    Pass { level: Level::F4, thin: 32, sample: 32 },
 ];
 /// Most cuts in one history.
 const DEPTH: u32 = 3;
@@ -91,8 +91,6 @@ pub struct Ablation {
 /// The whole proof.
 #[derive(Clone, Debug, Serialize)]
 pub struct Proof {
-    /// The part that all of it runs on.
-    pub geometry: Geometry,
     /// One per planted mistake.
     pub rows: Vec<Row>,
     /// One per part of the rig for which a mistake was found that needs it.
@@ -127,7 +125,7 @@ struct Tried {
 }
 
 /// A pass over one case, at no more than `level`.
-fn config(geometry: Geometry, level: Level, at: (usize, u8), without: RigParts) -> Config {
+fn config(level: Level, at: (usize, u8), without: RigParts) -> Config {
     let (pass, case) = (&PASSES[at.0], at.1);
     let mode = Systematic {
         workload: WorkloadSource::Case(case),
@@ -138,15 +136,19 @@ fn config(geometry: Geometry, level: Level, at: (usize, u8), without: RigParts) 
         ..Systematic::default()
     };
     let level = level.min(pass.level);
-    Config { minimise: None, mode: Mode::Systematic(mode), ..Config::systematic(geometry, level) }
+    Config {
+        minimise: None,
+        mode: Mode::Systematic(mode),
+        ..Config::systematic(cases::geometry(case), level)
+    }
 }
 
-fn try_all(subject: &Reference, geometry: Geometry, level: Level, without: RigParts) -> Tried {
+fn try_all(subject: &Reference, level: Level, without: RigParts) -> Tried {
     let mut tried = Tried::default();
     // A pass that would be as mild as the one before it is left out.
     let passes = (0..PASSES.len()).filter(|&pass| pass == 0 || level > PASSES[pass - 1].level);
     for at in passes.flat_map(|pass| (0..cases::CASES).map(move |case| (pass, case))) {
-        let config = config(geometry, level, at, without);
+        let config = config(level, at, without);
         let report = plan::run(&config, subject, &Progress::default());
         match report.verdict {
             Verdict::BaselineFailed if tried.fails_without_cuts.is_empty() => {
@@ -166,13 +168,9 @@ fn try_all(subject: &Reference, geometry: Geometry, level: Level, without: RigPa
 }
 
 /// The row of one planted mistake, without its example.
-///
-/// # Errors
-///
-/// Never; see [`cases::geometry`].
-pub fn row(planted: &'static Planted) -> Result<Row, GeometryError> {
+pub fn row(planted: &'static Planted) -> Row {
     let subject = Reference { planted: Some(planted) };
-    let tried = try_all(&subject, cases::geometry()?, Level::F4, RigParts::NONE);
+    let tried = try_all(&subject, Level::F4, RigParts::NONE);
     let lowest = tried.kills.keys().map(|parts| parts.level()).min();
     let at_lowest = || tried.kills.iter().filter(|(parts, _)| Some(parts.level()) == lowest);
     let first = at_lowest().map(|(_, first)| *first).min();
@@ -184,7 +182,7 @@ pub fn row(planted: &'static Planted) -> Result<Row, GeometryError> {
             (class, of_class.map(|(_, first)| first.0).min())
         })
         .collect();
-    Ok(Row {
+    Row {
         name: planted.name,
         about: planted.about.trim(),
         stated: planted.level,
@@ -196,7 +194,7 @@ pub fn row(planted: &'static Planted) -> Result<Row, GeometryError> {
         first_in: first.map(|first| first.1).unwrap_or_default(),
         example: None,
         fails_without_cuts: tried.fails_without_cuts,
-    })
+    }
 }
 
 /// Whether a class is among these and no other is of a higher level. Of cuts between steps, that
@@ -209,9 +207,9 @@ fn hardest(parts: RigParts, class: RigPart) -> bool {
 }
 
 /// An example of a mistake at its lowest level, made smaller.
-fn example(row: &Row, planted: &'static Planted, geometry: Geometry) -> Option<Violation> {
+fn example(row: &Row, planted: &'static Planted) -> Option<Violation> {
     let subject = Reference { planted: Some(planted) };
-    let config = config(geometry, row.lowest?, row.first_in, RigParts::NONE);
+    let config = config(row.lowest?, row.first_in, RigParts::NONE);
     let config = Config { stop_at_first: true, ..config };
     let report = plan::run(&config, &subject, &Progress::default());
     let mut violation = report.violations.into_iter().next()?;
@@ -220,31 +218,30 @@ fn example(row: &Row, planted: &'static Planted, geometry: Geometry) -> Option<V
 }
 
 /// Proves the rig, or says what it lacks.
-///
-/// # Errors
-///
-/// Never; see [`cases::geometry`].
-pub fn prove(steps: &Steps) -> Result<Proof, GeometryError> {
-    let geometry = cases::geometry()?;
+pub fn prove(steps: &Steps) -> Proof {
     let parts = RigPart::ALL.len() as u64;
     steps.planned.store(1 + 2 * ALL.len() as u64 + parts, Ordering::Relaxed);
     let step = || steps.done.fetch_add(1, Ordering::Relaxed);
     let mut failures = Vec::new();
 
-    let sound = try_all(&Reference::default(), geometry, Level::F4, RigParts::NONE);
+    let sound = try_all(&Reference::default(), Level::F4, RigParts::NONE);
     step();
     if !sound.kills.is_empty() || sound.incomplete || !sound.fails_without_cuts.is_empty() {
         failures.push("the store without mistakes gives an alarm".to_owned());
     }
     let rows: Vec<Row> = ALL
         .par_iter()
-        .map(|planted| row(planted).inspect(|_| _ = step()))
-        .collect::<Result<_, _>>()?;
+        .map(|planted| {
+            let row = row(planted);
+            step();
+            row
+        })
+        .collect();
     let rows: Vec<Row> = rows
         .into_par_iter()
         .zip(ALL)
         .map(|(row, planted)| {
-            let example = example(&row, planted, geometry);
+            let example = example(&row, planted);
             step();
             Row { example, ..row }
         })
@@ -255,7 +252,7 @@ pub fn prove(steps: &Steps) -> Result<Proof, GeometryError> {
     let ablations: Vec<Ablation> = RigPart::ALL
         .into_par_iter()
         .filter_map(|part| {
-            let ablation = ablate(part, &rows, geometry);
+            let ablation = ablate(part, &rows);
             step();
             ablation
         })
@@ -280,27 +277,19 @@ pub fn prove(steps: &Steps) -> Result<Proof, GeometryError> {
              most {MEDIAN_OPERATIONS} and {MEDIAN_CUTS} are wanted"
         ));
     }
-    Ok(Proof {
-        geometry,
-        rows,
-        ablations,
-        sound_images: sound.judged,
-        median_operations,
-        median_cuts,
-        failures,
-    })
+    Proof { rows, ablations, sound_images: sound.judged, median_operations, median_cuts, failures }
 }
 
 /// Switches a part off and looks whether a mistake that needs it escapes.
-fn ablate(part: RigPart, rows: &[Row], geometry: Geometry) -> Option<Ablation> {
+fn ablate(part: RigPart, rows: &[Row]) -> Option<Ablation> {
     if part == RigPart::Between {
         return None;
     }
     let needing = rows.iter().zip(ALL).filter(|(row, _)| row.needs.contains(&part));
     // A class of faults is put to the test where it is the newest.
-    let (row, planted) = needing.min_by_key(|(row, _)| row.lowest)?;
+    let (row, planted) = needing.min_by_key(|(row, _)| (row.lowest, row.needs.len()))?;
     let (level, subject) = (row.lowest?, Reference { planted: Some(planted) });
-    let tried = try_all(&subject, geometry, level, part.into());
+    let tried = try_all(&subject, level, part.into());
     Some(Ablation { part, name: row.name, level, escaped: tried.kills.is_empty() })
 }
 

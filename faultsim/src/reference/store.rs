@@ -115,6 +115,9 @@ impl ReferenceStore {
 
     /// Zeros stick: from now on the opening of the sector never reads, however an erase is cut.
     fn make_void(&self, sector: u32) -> Result<(), Trouble> {
+        if self.has(Bug::BlankTrusted) && is_blank(&self.read_sector(sector)?) {
+            return Ok(());
+        }
         if self.has(Bug::VoidsIfItReads) {
             let mut bytes = [0; OPENING];
             self.read(sector, 0, &mut bytes)?;
@@ -137,7 +140,6 @@ impl ReferenceStore {
 
     /// Makes void, then erases.
     fn prepare(&self, sector: u32) -> Result<(), Trouble> {
-        let is_blank = |bytes: &[u8]| bytes.iter().all(|byte| *byte == 0xFF);
         let reads_blank = match self.bug {
             Some(Bug::BlankTrusted) => is_blank(&self.read_sector(sector)?),
             Some(Bug::BlankSampled) => is_blank(&self.read_sector(sector)?[..self.page()]),
@@ -215,7 +217,8 @@ impl ReferenceStore {
         let goes_on = match self.bug {
             Some(Bug::AppendsBehindTorn) => true,
             Some(Bug::BlankByFirstByte) => {
-                let next = (self.at / page + 1) * page + TRACE;
+                // A record that did not fit stands in the next page.
+                let next = self.at.next_multiple_of(page) + TRACE;
                 [self.at, next].iter().all(|&at| bytes.get(at).is_none_or(|byte| *byte == 0xFF))
             }
             Some(Bug::BlankByReading) => bytes[self.at..].iter().all(|byte| *byte == 0xFF),
@@ -292,6 +295,12 @@ impl ReferenceStore {
         (self.sector + 1) % self.geometry.sectors
     }
 
+    /// Where the room for records ends.
+    fn room(&self) -> usize {
+        let announced = if self.has(Bug::BlankTrusted) { TRACE } else { 0 };
+        self.geometry.sector_bytes as usize - announced
+    }
+
     /// Where records go that begin at `at` or behind, each within one page; and where they end.
     fn places(&self, records: &[Vec<u8>], mut at: usize) -> Option<(Vec<usize>, usize)> {
         let page = self.page();
@@ -332,7 +341,7 @@ impl ReferenceStore {
         let (sector, mut number) = (self.next_sector(), self.sequence + 1);
         match self.bug {
             Some(Bug::EqualSequence) => number -= 1,
-            Some(Bug::SequenceWraps) => number &= 7,
+            Some(Bug::SequenceWraps) => number &= 15,
             _ => {}
         }
         let codec = Codec::new(self.bug, number);
@@ -361,6 +370,10 @@ impl ReferenceStore {
         if resumed.is_none() {
             if !self.spare_erased {
                 self.prepare(sector)?;
+            }
+            if self.has(Bug::BlankTrusted) {
+                // Announces the use, so that a half-written sector does not read blank.
+                self.program(sector, self.room(), &[0; TRACE])?;
             }
             self.program(sector, 0, &opening(number))?;
         }
@@ -404,14 +417,14 @@ impl ReferenceStore {
         if table == self.table {
             return Ok(());
         }
+        if let Some(walk) = self.planted.unsettled.take() {
+            self.settle_late(&walk)?;
+        }
         let is_batch = changes.len() > 1;
         let records = self.records(&changes);
         if let Err(full) = self.fits(&table) {
             self.planted_full(is_batch, &records)?;
             return Err(full);
-        }
-        if let Some(walk) = self.planted.unsettled.take() {
-            self.settle_late(&walk)?;
         }
         if self.planted.corrupt.as_ref().is_some_and(|key| changes.iter().any(|(k, _)| k == key)) {
             self.planted.corrupt = None;
@@ -538,7 +551,7 @@ impl ReferenceStore {
                     walk.table.insert(key, value);
                 }
             }
-            Some(Bug::PassesOverByItsLength) => {
+            Some(Bug::PassesOverByItsLength) if walk.torn => {
                 let mut at = walk.end;
                 loop {
                     let mut rest = vec![0; self.page() - at % self.page()];
@@ -644,6 +657,10 @@ impl ReferenceStore {
         self.at = end;
         Ok(())
     }
+}
+
+fn is_blank(bytes: &[u8]) -> bool {
+    bytes.iter().all(|byte| *byte == 0xFF)
 }
 
 /// The settings after these changes.
