@@ -13,6 +13,7 @@ use outlast_faultsim::token::Token;
 use crate::exit::EXIT_CODES;
 use crate::image;
 use crate::plan::{Kind, Plan};
+use crate::prove;
 use crate::regressions::{self, USUAL_FOLDER};
 use crate::replay::{self, Telling};
 use crate::subject;
@@ -30,6 +31,8 @@ pub(crate) enum Task {
     Bench(Box<crate::bench::Request>),
     /// Forecast how long a part lasts.
     Plan(Box<crate::lifetime::Request>),
+    /// See whether the rig sees what it has to see.
+    ProveRig(prove::Request),
     /// Run one history again.
     Replay(Box<replay::Task>),
     /// Work on images.
@@ -77,14 +80,15 @@ Examples:
   outlast torture --program ./my-store         code of your own, see examples/c-subject
   outlast torture --report torture.html --junit torture.xml
   outlast torture --json | jq .verdict
+  outlast torture --prove-rig                  does the rig see every planted mistake?
 
 ";
 
 const REPLAY_EXAMPLES: &str = "\
 Examples:
-  outlast replay cut1-vlqbzz...                a token printed by 'outlast torture'
-  outlast replay --json cut1-vlqbzz...
-  outlast replay --emit-test cut1-vlqbzz... > tests/lost_value.rs
+  outlast replay cut2-vlqbzz...                a token printed by 'outlast torture'
+  outlast replay --json cut2-vlqbzz...
+  outlast replay --emit-test cut2-vlqbzz... > tests/lost_value.rs
 
 ";
 
@@ -150,6 +154,17 @@ struct TypedTorture {
     /// Text to be shown in the report as the proof of the rig: which planted bugs it caught
     #[arg(long, value_name = "FILE.txt", requires = "report")]
     planted: Option<PathBuf>,
+    /// Put the rig itself to the test: it has to see every mistake planted into a reference
+    /// store, each at its lowest fault level, and nothing in the store without them; one to two
+    /// minutes on two cores
+    #[arg(long, conflicts_with_all = [
+        "subject", "sectors", "sector_bytes", "unit", "page", "level", "depth", "seed", "budget", "deep",
+    ])]
+    prove_rig: bool,
+    /// With --prove-rig: write the kill matrix to this file instead of comparing it with the
+    /// reviewed one
+    #[arg(long, value_name = "FILE", requires = "prove_rig")]
+    write_matrix: Option<PathBuf>,
     /// One JSON object on standard output and nothing else there
     #[arg(long)]
     json: bool,
@@ -201,6 +216,10 @@ fn said_by_parser(error: &clap::Error) -> Task {
 
 impl TypedTorture {
     fn meaning(self) -> Result<Task, String> {
+        if self.prove_rig {
+            let Self { json, write_matrix, .. } = self;
+            return Ok(Task::ProveRig(prove::Request { json, write_matrix }));
+        }
         let level: Level =
             self.level.parse().map_err(|why| format!("--level {}: {why}", self.level))?;
         let kind = match self.deep {
@@ -396,10 +415,12 @@ mod tests {
             ("outlast torture --depth 0", "1 to 8"),
             ("outlast torture --deep 0", "at least one power cut"),
             ("outlast torture --deep 10 --depth 2", "cannot be used with"),
+            ("outlast torture --prove-rig --deep 9", "cannot be used with"),
+            ("outlast torture --write-matrix x", "--prove-rig"),
             ("outlast torture --budget 5", "90s, 10m or 1h"),
             ("outlast torture --seed x", "invalid digit"),
-            ("outlast replay cut1-", "damaged"),
-            ("outlast replay hello", "begins with 'cut1-'"),
+            ("outlast replay cut2-", "damaged"),
+            ("outlast replay hello", "begins with 'cut2-'"),
             ("outlast", "say what to do"),
         ] {
             let why = refused(line);

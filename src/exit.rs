@@ -16,6 +16,8 @@ pub(crate) enum Exit {
     Incomplete,
     /// The storage code fails without any power cut.
     BaselineFailed,
+    /// The rig did not see a planted mistake, or its kill matrix is not the reviewed one.
+    NotProved,
     /// The history of a token cannot be followed any more.
     Diverged,
     /// Images: the two differ; or there is no such key.
@@ -44,6 +46,7 @@ Exit codes:
   2   wrong usage
   3   incomplete: nothing found, but the budget ran out, or Ctrl-C, before the plan was done
   4   the storage code fails without any power cut
+  5   --prove-rig: the rig misses a planted mistake, or the kill matrix is not the reviewed one
   6   replay: diverged, the code no longer does what the token recorded
   70  internal error, or the result could not be written
   130 Ctrl-C twice: ended without a result";
@@ -71,6 +74,7 @@ impl Exit {
             Self::Usage => 2,
             Self::Incomplete => 3,
             Self::BaselineFailed => 4,
+            Self::NotProved => 5,
             Self::Diverged => 6,
             Self::Differs => 1,
             Self::BadInput => 5,

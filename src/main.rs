@@ -15,6 +15,7 @@ mod lifetime;
 mod output;
 mod plan;
 mod progress;
+mod prove;
 mod regressions;
 mod replay;
 mod report;
@@ -50,6 +51,7 @@ fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
         Task::Plan(request) => lifetime::run(&request, &mut output),
         Task::Image(task) => Ok(image::run(task, &mut output)),
         Task::Replay(task) => replay::run(&task, &mut output),
+        Task::ProveRig(request) => prove::run(&request, &mut output),
     };
     done.unwrap_or_else(|error| {
         eprintln!("outlast: {error:#}");

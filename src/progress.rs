@@ -104,36 +104,49 @@ impl Meter {
 
     /// Does `work` and shows the bar meanwhile, if standard error is a terminal.
     pub(crate) fn watch<T>(&self, work: impl FnOnce() -> T) -> T {
-        if !stderr().is_terminal() {
-            return work();
-        }
-        let target = ProgressDrawTarget::stderr();
-        let bar = ProgressBar::with_draw_target(Some(STEPS), target);
-        if let Ok(style) = ProgressStyle::with_template("[{bar:12}] {percent:>3} %  {wide_msg}") {
-            bar.set_style(style.progress_chars("=> "));
-        }
-        let over = AtomicBool::new(false);
-        let started = Instant::now();
-        thread::scope(|scope| {
-            let painter = scope.spawn(|| {
-                while !over.load(Ordering::Relaxed) {
-                    let reading = self.read();
-                    bar.set_position((reading.share * STEPS as f64) as u64);
-                    bar.set_message(self.message(&reading, started.elapsed()));
-                    thread::park_timeout(REDRAW);
-                }
-                bar.finish_and_clear();
-            });
-            // Also when `work` panics, else the scope would wait for the painter for ever.
-            let stop = Stop(|| {
-                over.store(true, Ordering::Relaxed);
-                painter.thread().unpark();
-            });
-            let result = work();
-            drop(stop);
-            result
-        })
+        let show = |elapsed| {
+            let reading = self.read();
+            (reading.share, self.message(&reading, elapsed))
+        };
+        watch(show, work)
     }
+}
+
+/// Does `work` and shows meanwhile, if standard error is a terminal, what `show` says of the
+/// time so far: a share from 0 to 1 and a line of text.
+pub(crate) fn watch<T>(
+    show: impl Fn(Duration) -> (f64, String) + Sync,
+    work: impl FnOnce() -> T,
+) -> T {
+    if !stderr().is_terminal() {
+        return work();
+    }
+    let target = ProgressDrawTarget::stderr();
+    let bar = ProgressBar::with_draw_target(Some(STEPS), target);
+    if let Ok(style) = ProgressStyle::with_template("[{bar:12}] {percent:>3} %  {wide_msg}") {
+        bar.set_style(style.progress_chars("=> "));
+    }
+    let over = AtomicBool::new(false);
+    let started = Instant::now();
+    thread::scope(|scope| {
+        let painter = scope.spawn(|| {
+            while !over.load(Ordering::Relaxed) {
+                let (share, message) = show(started.elapsed());
+                bar.set_position((share * STEPS as f64) as u64);
+                bar.set_message(message);
+                thread::park_timeout(REDRAW);
+            }
+            bar.finish_and_clear();
+        });
+        // Also when `work` panics, else the scope would wait for the painter for ever.
+        let stop = Stop(|| {
+            over.store(true, Ordering::Relaxed);
+            painter.thread().unpark();
+        });
+        let result = work();
+        drop(stop);
+        result
+    })
 }
 
 /// Calls something when dropped.

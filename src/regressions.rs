@@ -103,6 +103,6 @@ mod tests {
         assert!(why("").contains("why the token is kept"));
         assert!(why("# once seen\n").contains("there are 0 lines"));
         assert!(why("# once seen\na\nb\n").contains("there are 2 lines"));
-        assert!(why("# once seen\ncut1-aaaa\n").contains("damaged"));
+        assert!(why("# once seen\ncut2-aaaa\n").contains("damaged"));
     }
 }

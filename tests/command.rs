@@ -104,7 +104,7 @@ fn wrong_usage_is_refused_in_one_way() {
         &["torture", "extra"],
         &["replay"],
         &["replay", ""],
-        &["replay", "cut1-aaaaaaaa"],
+        &["replay", "cut2-aaaaaaaa"],
         &["replay", "hello"],
     ] {
         let output = outlast(words);

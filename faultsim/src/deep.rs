@@ -277,6 +277,7 @@ pub(crate) fn run<S: Subject>(
         bounds: subject.bounds(&config.geometry),
         worst,
         violations,
+        kills: Vec::new(),
         not_explored,
     }
 }

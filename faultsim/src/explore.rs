@@ -15,6 +15,7 @@ use crate::follow;
 use crate::intern::Fingerprint;
 use crate::job::Job;
 use crate::ledger::Place;
+use crate::parts::RigParts;
 use crate::path::Path;
 use crate::plan::{Clock, Config, Systematic};
 use crate::report::{Counts, Report, Verdict, WorstCase};
@@ -41,8 +42,13 @@ pub(crate) struct Yield {
     pub(crate) findings: Findings,
     pub(crate) worst: WorstCase,
     pub(crate) fingerprints: Vec<Fingerprint>,
+    pub(crate) kills: Kills,
     pub(crate) finished: bool,
 }
+
+/// For each set of parts of the rig that a failing image took: how many images were judged up
+/// to the first one. Within a job until the report.
+pub(crate) type Kills = BTreeMap<RigParts, u64>;
 
 /// When to stop before the end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -93,6 +99,7 @@ pub(crate) fn run<S: Subject>(
         bounds: subject.bounds(&config.geometry),
         worst: WorstCase::default(),
         violations: Vec::new(),
+        kills: Vec::new(),
         not_explored: setting.not_explored(),
     };
     let prepared = match setting.prepare() {
@@ -106,7 +113,9 @@ pub(crate) fn run<S: Subject>(
     report.worst = prepared.baseline.worst;
     let cut_points = 0..=prepared.baseline.trace.steps.len();
     let stop = if config.stop_at_first { Stop::AtFirst } else { Stop::Never };
-    let (counts, worst, findings) = setting.explore(&prepared, cut_points.collect(), stop, clock);
+    let (counts, worst, findings, kills) =
+        setting.explore(&prepared, cut_points.collect(), stop, clock);
+    report.kills = kills.into_iter().collect();
     report.worst.merge(&worst);
     report.verdict = match (findings.is_empty(), counts.done == counts.planned) {
         (false, _) => Verdict::Violation,
@@ -138,7 +147,7 @@ impl<S: Subject> Setting<'_, S> {
         cut_points: Vec<usize>,
         stop: Stop<'_>,
         clock: &Clock<'_>,
-    ) -> (Counts, WorstCase, Findings) {
+    ) -> (Counts, WorstCase, Findings, Kills) {
         let steps = &prepared.baseline.trace.steps;
         let planned = cut_points.len() as u64;
         let place = |at: &usize| Place::of(&prepared.baseline.trace, *at, false);
@@ -180,12 +189,16 @@ impl<S: Subject> Setting<'_, S> {
         let mut counts = Counts { planned, ..Counts::default() };
         let mut worst = WorstCase::default();
         let mut findings = Findings::new();
+        let mut kills = Kills::new();
         let mut fingerprints = Vec::new();
         let last = first.into_inner();
         for (job, (mut yielded, place)) in yields.into_iter().zip(places).enumerate() {
             counts.ledger.point(place, yielded.finished && job <= last);
             if job > last {
                 continue;
+            }
+            for (parts, images) in yielded.kills {
+                kills.entry(parts).or_insert(counts.judged + images);
             }
             counts.add(&yielded.counts);
             counts.done += u64::from(yielded.finished);
@@ -209,7 +222,7 @@ impl<S: Subject> Setting<'_, S> {
         fingerprints.par_sort_unstable();
         fingerprints.dedup();
         counts.distinct = fingerprints.len() as u64;
-        (counts, worst, findings)
+        (counts, worst, findings, kills)
     }
 }
 

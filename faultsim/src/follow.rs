@@ -8,8 +8,8 @@ use crate::path::Path;
 use crate::report::Violation;
 use crate::scene::{MOST_SCENES, Scene, torn};
 use crate::setting::{Prepared, Setting, interrupted};
-use crate::subject::Subject;
-use crate::token::{Origin, Token};
+use crate::subject::{Op, Subject};
+use crate::token::{Kept, Origin, Token};
 use crate::trace::{Trace, What};
 use crate::workload::WorkloadSource;
 
@@ -82,10 +82,22 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
         let before = image.clone();
         done.iter().for_each(|step| image.apply(setting.geometry, step));
         let tears = setting.tears(&image, trace, at, number + 1);
-        let Some(tear) = tears.get(cut.tear as usize) else {
+        let Some((tear, _)) = tears.get(cut.tear as usize) else {
             told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
             return told;
         };
+        if let Some(cut_before) = first.filter(|_| number > 0) {
+            let script = setting.continuation(prepared, number, cut_before.step as usize);
+            let count = match trace.segment(at).map(|segment| segment.what) {
+                Some(What::Recovery) => 0,
+                Some(What::Op(op, _)) => op + 1,
+                // Behind the recovery alone, if its operations were not recorded.
+                None if later.as_ref().is_some_and(|later| later.segments.len() < 2) => 0,
+                None => script.ops.len(),
+            };
+            let describe = |(op, _): &(Op, _)| op.describe(&setting.workload.keys);
+            told.operations.extend(script.ops.iter().take(count).map(describe));
+        }
         let what = interrupted(trace, cut, number > 0);
         told.cut_points.push(match trace.steps.get(at) {
             None => format!("cut {}: behind all steps", number + 1),
@@ -185,12 +197,11 @@ fn operations<S: Subject>(setting: &Setting<'_, S>, base: &Trace, path: &Path) -
 }
 
 impl<S: Subject> Setting<'_, S> {
-    /// The token of a history. `kept` are the operations of the source that are left, if not
-    /// all.
+    /// The token of a history. `kept` is what is left of the workload, if not all.
     pub(crate) fn token(
         &self,
         source: WorkloadSource,
-        kept: Option<Vec<u32>>,
+        kept: Option<Kept>,
         found: &Found,
         digest: u16,
     ) -> Token {

@@ -6,13 +6,14 @@ use std::sync::atomic::Ordering;
 
 use rapidhash::{RapidHashMap, RapidHashSet};
 
-use crate::device::{Image, Step, Tear};
+use crate::device::{Image, Step, Tear, TearClass};
 use crate::explore::{Found, Stop, Yield};
 use crate::finding::{Signature, When};
 use crate::intern::{ImageId, Interner};
 use crate::judge::{Judge, Judged, State, Wanted};
 use crate::ledger::Place;
 use crate::oracle::Oracle;
+use crate::parts::{RigPart, RigParts};
 use crate::path::{BiasPick, CutPick, Path};
 use crate::plan::Clock;
 use crate::setting::{FOLLOWED_IN_TURN, GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
@@ -27,7 +28,23 @@ struct Representative {
     image: Image,
     pick: BiasPick,
     cuts: Vec<CutPick>,
+    parts: RigParts,
     judged: Judged,
+}
+
+/// How an image came about: the cuts before the last one, how marginal cells read behind them or
+/// behind the last one, and what of the rig all of it took.
+#[derive(Clone, Copy)]
+struct Before<'cuts> {
+    cuts: &'cuts [CutPick],
+    pick: BiasPick,
+    parts: RigParts,
+}
+
+impl Default for Before<'_> {
+    fn default() -> Self {
+        Self { cuts: &[], pick: BiasPick::Stored, parts: RigPart::Between.into() }
+    }
 }
 
 /// One cut point of the workload and everything behind it.
@@ -78,7 +95,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         self.yielded.counts.judged_by_cuts = vec![0; self.setting.depth() as usize];
         let prepared = self.prepared;
         let trace = &prepared.baseline.trace;
-        let mut going = self.cut(trace, at, false, &mut image, &[], BiasPick::Stored);
+        let mut going = self.cut(trace, at, false, &mut image, &Before::default());
         while let Some(representative) = self.queue.pop_front() {
             going = going && self.expand(representative);
             if !going {
@@ -93,13 +110,24 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
 
     /// Whether to go on.
     fn expand(&mut self, from: Representative) -> bool {
-        let Representative { mut image, pick, cuts, judged } = from;
+        let Representative { mut image, pick, cuts, parts, judged } = from;
+        let without = self.setting.plan.without;
         // Operations behind the second cut and later are left to the deep mode.
-        let last = if cuts.len() == 1 { judged.trace.steps.len() } else { judged.recovery_steps };
+        let later = cuts.len() == 1 && !without.has(RigPart::Later);
+        let last = if later { judged.trace.steps.len() } else { judged.recovery_steps };
         (0..=last).all(|at| {
             // Behind the recovery, only a cut between operations.
             let between = at == last;
-            self.cut(&judged.trace, at, between, &mut image, &cuts, pick)
+            let nested = at < judged.recovery_steps;
+            let part = if nested { RigPart::Nested } else { RigPart::Later };
+            if without.has(part) {
+                if let Some(step) = judged.trace.steps.get(at) {
+                    image.apply(self.setting.geometry, step);
+                }
+                return true;
+            }
+            let before = Before { cuts: &cuts, pick, parts: parts.with(part) };
+            self.cut(&judged.trace, at, between, &mut image, &before)
         })
     }
 
@@ -111,18 +139,21 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         at: usize,
         between: bool,
         image: &mut Image,
-        cuts: &[CutPick],
-        pick: BiasPick,
+        before: &Before<'_>,
     ) -> bool {
+        let Before { cuts, pick, parts } = *before;
         let tears = if between {
-            vec![Tear::NOTHING]
+            vec![(Tear::NOTHING, TearClass::Whole)]
         } else {
             self.setting.tears(image, trace, at, cuts.len() + 1)
         };
         let place = Place::of(trace, at, !cuts.is_empty());
         let place = if between { Place::Between } else { place };
         let mut torn = image.clone();
-        for (number, tear) in (0..).zip(tears) {
+        for (number, (tear, class)) in (0..).zip(tears) {
+            if self.setting.plan.without.has(class.into()) {
+                continue;
+            }
             torn.copy_from(image);
             if let Some(step) = trace.steps.get(at) {
                 torn.apply_torn(self.setting.geometry, step, &tear);
@@ -130,7 +161,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             self.yielded.counts.ledger.note(place, trace.steps.get(at).filter(|_| !between), &tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
-            if !self.visit(&torn, trace, cut, cuts) {
+            let before = Before { cuts, pick, parts: parts.with(class.into()) };
+            if !self.visit(&torn, trace, cut, &before) {
                 return false;
             }
         }
@@ -142,7 +174,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
 
     /// Judges one image left by a cut, once per reading of its marginal cells. Returns whether
     /// to go on.
-    fn visit(&mut self, image: &Image, trace: &Trace, cut: CutPick, cuts: &[CutPick]) -> bool {
+    fn visit(&mut self, image: &Image, trace: &Trace, cut: CutPick, before: &Before<'_>) -> bool {
+        let Before { cuts, parts, .. } = *before;
         let progress = self.clock.progress;
         self.yielded.counts.cuts += 1;
         progress.cuts.fetch_add(1, Ordering::Relaxed);
@@ -154,6 +187,9 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
         let obligations = number(&mut self.oracles, allowed);
         for &pick in BiasPick::list(image.has_weak(), cuts.len() + 1, cut.tear) {
+            if pick.part().is_some_and(|part| self.setting.plan.without.has(part)) {
+                continue;
+            }
             let fresh = self.seen.insert((id, obligations, pick));
             if !fresh && self.setting.plan.merge_equal {
                 continue;
@@ -163,24 +199,25 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             if self.yielded.counts.judged.is_multiple_of(CLOCK_EVERY) && self.clock.is_up() {
                 return false;
             }
-            if !self.judge_one(image, allowed, obligations, pick, trace, cut, cuts) {
+            let parts = pick.part().map_or(parts, |part| parts.with(part));
+            let before = Before { cuts, pick, parts };
+            if !self.judge_one(image, allowed, obligations, trace, cut, &before) {
                 return false;
             }
         }
         true
     }
 
-    #[allow(clippy::too_many_arguments, reason = "all of it is the one state to judge")]
     fn judge_one(
         &mut self,
         image: &Image,
         allowed: &Oracle,
         obligations: u32,
-        pick: BiasPick,
         trace: &Trace,
         cut: CutPick,
-        cuts: &[CutPick],
+        before: &Before<'_>,
     ) -> bool {
+        let Before { cuts, pick, parts } = *before;
         let setting = self.setting;
         let base = &self.prepared.baseline.trace;
         let number_of_cuts = cuts.len() + 1;
@@ -222,7 +259,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             Ok(None) => self.yielded.counts.represented += u64::from(represented),
             Ok(Some(judged)) => {
                 let (image, cuts) = (image.clone(), with(cut));
-                self.queue.push_back(Representative { image, pick, cuts, judged });
+                self.queue.push_back(Representative { image, pick, cuts, parts, judged });
             }
             Err(finding) => {
                 let signature = Signature {
@@ -234,6 +271,9 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                     return true;
                 }
                 self.yielded.counts.violating += 1;
+                let parts = parts.and(self.judge.at_work);
+                let judged = self.yielded.counts.judged;
+                self.yielded.kills.entry(parts).or_insert(judged);
                 self.clock.progress.violating.fetch_add(1, Ordering::Relaxed);
                 let path = Path { cuts: with(cut), last: pick };
                 let found = Found { count: 0, path, finding };

@@ -3,6 +3,7 @@
 use crate::device::{Image, Step};
 use crate::finding::{Breach, Finding, When};
 use crate::oracle::{Oracle, Values};
+use crate::parts::{RigPart, RigParts};
 use crate::path::BiasPick;
 use crate::session::{Ended, Session};
 use crate::subject::{Op, OpKind, Subject};
@@ -50,6 +51,10 @@ pub(crate) struct Judge<'run, S: Subject> {
     recovered: Image,
     continued: Image,
     pub(crate) power_ups: u64,
+    /// Parts of the judgement that are switched off.
+    without: RigParts,
+    /// The part of the judgement at work, if one that can be switched off.
+    pub(crate) at_work: RigParts,
 }
 
 impl<'run, S: Subject> Judge<'run, S> {
@@ -57,9 +62,19 @@ impl<'run, S: Subject> Judge<'run, S> {
         session: Session<'run, S>,
         values: &'run Values,
         refused: &'run [OpKind],
+        without: RigParts,
     ) -> Self {
         let image = session.part.chip().image().clone();
-        Self { session, values, refused, recovered: image.clone(), continued: image, power_ups: 0 }
+        Self {
+            session,
+            values,
+            refused,
+            recovered: image.clone(),
+            continued: image,
+            power_ups: 0,
+            without,
+            at_work: RigParts::NONE,
+        }
     }
 
     /// Judges `image`. `allowed` is what the history allows; `continuation` is what the device
@@ -78,6 +93,7 @@ impl<'run, S: Subject> Judge<'run, S> {
     ) -> Result<Option<Judged>, Finding> {
         let State { image, allowed, pick, salt, when } = *state;
         self.session.when = when;
+        self.at_work = RigParts::NONE;
         self.power_ups += 1;
         let mut store = come_up(&mut self.session, image, pick, salt, true)?;
         let steps = self.session.part.chip_mut().take_steps();
@@ -94,13 +110,21 @@ impl<'run, S: Subject> Judge<'run, S> {
         }
         let recovered = oracle.clone();
         let wanted = wants(&steps, &oracle);
-        if !(wanted.follow || wanted.trace || wanted.turnover) {
+        let goes_on = !self.without.has(RigPart::GoOn);
+        if !goes_on || !(wanted.follow || wanted.trace || wanted.turnover) {
             drop(store);
-            if image.has_weak() {
+            if image.has_weak() || !goes_on && twice {
                 self.come_up_the_same(oracle, pick, salt)?;
             }
-            return Ok(None);
+            if !wanted.trace {
+                return Ok(None);
+            }
+            let mut trace = Trace::default();
+            trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
+            trace.after = recovered;
+            return Ok(Some(Judged { trace, recovery_steps }));
         }
+        self.at_work = RigPart::GoOn.into();
         let mut trace = wanted.trace.then(|| {
             let mut trace = Trace::default();
             trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
@@ -134,12 +158,14 @@ impl<'run, S: Subject> Judge<'run, S> {
         if twice {
             self.come_up_the_same(recovered, pick, salt)?;
         }
+        self.at_work = RigPart::GoOn.into();
         self.power_ups += 1;
         let after = oracle.clone();
         oracle.cut();
         let mut store = come_up(&mut self.session, &self.continued, pick.other(), salt ^ 1, false)?;
         self.session.read_all(&mut store, &mut oracle, self.values)?;
-        if wanted.turnover {
+        if wanted.turnover && !self.without.has(RigPart::TurnOver) {
+            self.at_work = RigPart::TurnOver.into();
             self.turn_over(store, oracle, turnover, pick, salt ^ 2)?;
         }
         Ok(trace.map(|mut trace| {
@@ -157,9 +183,13 @@ impl<S: Subject> Judge<'_, S> {
         pick: BiasPick,
         salt: u64,
     ) -> Result<(), Finding> {
+        if self.without.has(RigPart::SecondLook) {
+            return Ok(());
+        }
+        self.at_work = RigPart::SecondLook.into();
         self.power_ups += 1;
         oracle.cut();
-        let mut store = come_up(&mut self.session, &self.recovered, pick.other(), salt, false)?;
+        let mut store = come_up(&mut self.session, &self.recovered, pick.other(), salt ^ 3, false)?;
         self.session.read_all(&mut store, &mut oracle, self.values)
     }
 

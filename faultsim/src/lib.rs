@@ -21,6 +21,7 @@
 //! ```
 
 mod checksum;
+mod collide;
 mod deep;
 pub mod device;
 mod explore;
@@ -37,8 +38,11 @@ pub mod minimise;
 pub mod mix;
 pub mod oracle;
 mod panics;
+pub mod parts;
 mod path;
 pub mod plan;
+pub mod prove;
+pub mod reference;
 pub mod report;
 pub mod scenario;
 pub mod scene;

@@ -6,7 +6,7 @@
 use std::time::{Duration, Instant};
 
 use crate::deep::{Era, Eras, KeptEra, Lived, Tearing, fails};
-use crate::device::Level;
+use crate::device::{Geometry, Level};
 use crate::explore::{Found, Stop};
 use crate::finding::Signature;
 use crate::path::BiasPick;
@@ -14,12 +14,13 @@ use crate::plan::{Clock, Progress, Systematic};
 use crate::report::Violation;
 use crate::setting::Setting;
 use crate::subject::Subject;
-use crate::token::{Origin, Outcome, Token, cut_down, replay};
+use crate::token::{Kept, Origin, Outcome, Token, cut_down, replay};
 use crate::trace::What;
 use crate::workload::{Workload, WorkloadSource};
 
 /// Replaces the example of `violation` by the smallest one found within `limit`: fewest
-/// operations, then the lowest fault level, fewest cuts and simplest tear. Leaves it as it is if
+/// operations, fewer and smaller sectors, shorter values, then the lowest fault level, fewest
+/// cuts and simplest tear. Leaves it as it is if
 /// nothing smaller is found or the token is not one of this subject.
 pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duration) {
     let Ok(token) = violation.token.parse::<Token>() else { return };
@@ -30,12 +31,15 @@ pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duratio
     let is_late = || deadline.is_some_and(|deadline| Instant::now() >= deadline);
     let smaller = match &token.origin {
         Origin::Systematic { source, kept, thin, path, .. } => {
+            let made_for = kept.as_ref().and_then(|kept| kept.made_for);
+            let made_for = made_for.unwrap_or(token.geometry);
             let search = Search {
                 subject,
                 token: &token,
                 source: *source,
                 thin: *thin,
-                workload: source.build(&token.geometry),
+                workload: source.build(&made_for),
+                made_for,
                 signature: &violation.signature,
                 is_late: &is_late,
             };
@@ -84,43 +88,97 @@ fn fewest<T: Clone>(mut items: Vec<T>, mut fails: impl FnMut(&[T]) -> bool) -> V
     items
 }
 
+/// Parts with fewer or smaller sectors, smallest first.
+fn smaller_parts(geometry: Geometry) -> impl Iterator<Item = Geometry> {
+    let pages = geometry.sector_bytes / geometry.page.max(1);
+    let smaller = (2..=geometry.sectors).flat_map(move |sectors| {
+        let sizes = [2, 3, 4, 8, 16].into_iter().filter(move |&size| size < pages).chain([pages]);
+        sizes.map(move |size| (sectors, size * geometry.page))
+    });
+    smaller
+        .filter(move |&(sectors, bytes)| {
+            (sectors, bytes) != (geometry.sectors, geometry.sector_bytes)
+        })
+        .filter_map(move |(sectors, bytes)| {
+            Geometry::new(sectors, bytes, geometry.unit, geometry.page).ok()
+        })
+}
+
 /// A search for failing cuts of shortened workloads.
 struct Search<'search, S: Subject> {
     subject: &'search S,
     token: &'search Token,
     source: WorkloadSource,
     thin: u32,
+    /// As it was before anything was left out.
     workload: Workload,
+    /// The part it was made for.
+    made_for: Geometry,
     signature: &'search Signature,
     is_late: &'search dyn Fn() -> bool,
 }
 
+/// A workload made smaller, and the part it runs on.
+#[derive(Clone)]
+struct Smaller {
+    ops: Vec<u32>,
+    most_value: u32,
+    geometry: Geometry,
+}
+
 impl<S: Subject> Search<'_, S> {
-    fn shrink(
-        &self,
-        kept: Option<Vec<u32>>,
-        first_cut: usize,
-        cuts: usize,
-    ) -> Option<(Token, u32)> {
+    fn shrink(&self, kept: Option<Kept>, first_cut: usize, cuts: usize) -> Option<(Token, u32)> {
         let depth = u32::try_from(cuts).ok()?;
         let level = self.token.level;
         let all = u32::try_from(self.workload.all_ops().count()).ok()?;
-        let mut ops = kept.unwrap_or_else(|| (0..all).collect());
-        let end = self.end(&ops, first_cut);
-        ops.truncate(end);
-        let ops = fewest(ops, |ops| !(self.is_late)() && self.find(ops, level, depth).is_some());
+        let (ops, most_value) = match &kept {
+            Some(kept) => (kept.ops.clone(), kept.most_value),
+            None => ((0..all).collect(), u32::MAX),
+        };
+        let mut smaller = Smaller { ops, most_value, geometry: self.token.geometry };
+        let end = self.end(kept.as_ref(), first_cut).unwrap_or(smaller.ops.len());
+        smaller.ops.truncate(end);
+        let fails = |tried: &Smaller| !(self.is_late)() && self.find(tried, level, depth).is_some();
+        let fewer = |smaller: &mut Smaller| {
+            let mut tried = smaller.clone();
+            smaller.ops = fewest(std::mem::take(&mut smaller.ops), |ops| {
+                tried.ops = ops.to_vec();
+                fails(&tried)
+            });
+        };
+        fewer(&mut smaller);
+        for geometry in smaller_parts(smaller.geometry) {
+            let mut tried = Smaller { geometry, ..smaller.clone() };
+            // What fills a small part is less; a part that fails only when full may fail anew
+            // with fewer operations.
+            if fails(&tried) {
+                fewer(&mut tried);
+                smaller = tried;
+                break;
+            }
+        }
+        // Two bytes still tell which operation wrote them.
+        let lengths = (1..8).map(|power| 1 << power).filter(|&most| most < smaller.most_value);
+        for most_value in lengths {
+            let tried = Smaller { most_value, ..smaller.clone() };
+            if fails(&tried) {
+                smaller = tried;
+                break;
+            }
+        }
         // Simplest circumstances first; the last of them is the one known to fail.
         let (mildest, (found, digest)) = Level::ALL
             .into_iter()
             .filter(|&tried| tried <= level)
             .flat_map(|tried| (1..=depth).map(move |cuts| (tried, cuts)))
-            .find_map(|(tried, cuts)| Some((tried, self.find(&ops, tried, cuts)?)))?;
+            .find_map(|(tried, cuts)| Some((tried, self.find(&smaller, tried, cuts)?)))?;
         let cuts = u32::try_from(found.path.cuts.len()).ok()?;
         let token = Token {
             level: mildest,
+            geometry: smaller.geometry,
             origin: Origin::Systematic {
                 source: self.source,
-                kept: Some(ops),
+                kept: Some(self.kept(&smaller)),
                 thin: self.thin,
                 path: found.path,
                 digest,
@@ -130,27 +188,27 @@ impl<S: Subject> Search<'_, S> {
         Some((token, cuts))
     }
 
+    fn kept(&self, smaller: &Smaller) -> Kept {
+        let made_for = (smaller.geometry != self.made_for).then_some(self.made_for);
+        Kept { ops: smaller.ops.clone(), most_value: smaller.most_value, made_for }
+    }
+
     /// How many operations happen up to the first cut.
-    fn end(&self, ops: &[u32], first_cut: usize) -> usize {
-        let known = match &self.token.origin {
-            Origin::Systematic { kept, .. } => kept.clone(),
-            Origin::Deep(_) => None,
-        };
-        let workload = cut_down(self.workload.clone(), known.as_deref());
-        self.with(&workload, self.token.level, 1, |setting| {
+    fn end(&self, kept: Option<&Kept>, first_cut: usize) -> Option<usize> {
+        let workload = cut_down(self.workload.clone(), kept);
+        self.with(&workload, &self.token.geometry, self.token.level, 1, |setting| {
             let prepared = setting.prepare().ok()?;
             match prepared.baseline.trace.segment(first_cut)?.what {
                 What::Recovery => Some(0),
                 What::Op(op, _) => Some(workload.prelude.len() + op + 1),
             }
         })
-        .unwrap_or(ops.len())
     }
 
     /// The first failing cut in the last operation, or behind it, of these operations.
-    fn find(&self, ops: &[u32], level: Level, depth: u32) -> Option<(Found, u16)> {
-        let workload = cut_down(self.workload.clone(), Some(ops));
-        self.with(&workload, level, depth, |setting| {
+    fn find(&self, smaller: &Smaller, level: Level, depth: u32) -> Option<(Found, u16)> {
+        let workload = cut_down(self.workload.clone(), Some(&self.kept(smaller)));
+        self.with(&workload, &smaller.geometry, level, depth, |setting| {
             let prepared = setting.prepare().ok()?;
             let trace = &prepared.baseline.trace;
             // What fails in an earlier operation fails without the later ones too.
@@ -159,7 +217,7 @@ impl<S: Subject> Search<'_, S> {
             let progress = Progress::default();
             let clock = Clock::new(None, &progress);
             let stop = Stop::AtFirstLike(self.signature);
-            let (_, _, findings) = setting.explore(&prepared, cut_points, stop, &clock);
+            let (_, _, findings, _) = setting.explore(&prepared, cut_points, stop, &clock);
             let found = findings.into_values().min_by_key(|found| found.path.cuts.len())?;
             let told = crate::follow::tell(setting, &prepared, &found.path);
             Some((found, told.digest))
@@ -169,6 +227,7 @@ impl<S: Subject> Search<'_, S> {
     fn with<T>(
         &self,
         workload: &Workload,
+        geometry: &Geometry,
         level: Level,
         depth: u32,
         work: impl FnOnce(&Setting<'_, S>) -> Option<T>,
@@ -177,7 +236,7 @@ impl<S: Subject> Search<'_, S> {
             Systematic { workload: self.source, depth, thin: self.thin, ..Systematic::default() };
         work(&Setting {
             subject: self.subject,
-            geometry: &self.token.geometry,
+            geometry,
             level,
             seed: self.token.seed,
             plan: &plan,

@@ -1,6 +1,7 @@
 //! The choices that lead from a workload to one judged image.
 
 use crate::device::Bias;
+use crate::parts::RigPart;
 use crate::workload::mixed;
 
 /// How marginal cells read in one power-up of a systematic run: one of a short list, whose
@@ -15,6 +16,9 @@ pub(crate) enum BiasPick {
     Ones,
     Fixed,
     Flicker,
+    /// At most so many changes within the power-up.
+    OneFlip,
+    TwoFlips,
 }
 
 impl BiasPick {
@@ -23,7 +27,12 @@ impl BiasPick {
     pub(crate) const fn list(has_weak: bool, cuts: usize, tear: u32) -> &'static [Self] {
         match (has_weak, cuts, tear % 2) {
             (false, ..) => &[Self::Stored],
-            (true, 0 | 1, _) => &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker],
+            (true, 0 | 1, 0) => {
+                &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker, Self::OneFlip]
+            }
+            (true, 0 | 1, _) => {
+                &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker, Self::TwoFlips]
+            }
             (true, _, 0) => &[Self::Ones, Self::Fixed],
             (true, ..) => &[Self::Zeros, Self::Flicker],
         }
@@ -34,8 +43,8 @@ impl BiasPick {
         match self {
             Self::Zeros | Self::Stored => Self::Ones,
             Self::Ones => Self::Zeros,
-            Self::Fixed => Self::Flicker,
-            Self::Flicker => Self::Fixed,
+            // With another seed.
+            Self::Fixed | Self::Flicker | Self::OneFlip | Self::TwoFlips => self,
         }
     }
 
@@ -46,11 +55,29 @@ impl BiasPick {
             Self::Ones => Bias::ONES,
             Self::Fixed => Bias::seeded(mixed(salt)),
             Self::Flicker => Bias::flicker(mixed(salt)),
+            Self::OneFlip => Bias::flipping(mixed(salt), false),
+            Self::TwoFlips => Bias::flipping(mixed(salt), true),
         }
     }
 
-    pub(crate) const ALL: [Self; 5] =
-        [Self::Stored, Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker];
+    /// What of the rig it takes.
+    pub(crate) const fn part(self) -> Option<RigPart> {
+        match self {
+            Self::Stored => None,
+            Self::Zeros | Self::Ones | Self::Fixed => Some(RigPart::PerBoot),
+            Self::Flicker | Self::OneFlip | Self::TwoFlips => Some(RigPart::PerRead),
+        }
+    }
+
+    pub(crate) const ALL: [Self; 7] = [
+        Self::Stored,
+        Self::Zeros,
+        Self::Ones,
+        Self::Fixed,
+        Self::Flicker,
+        Self::OneFlip,
+        Self::TwoFlips,
+    ];
 }
 
 /// One power cut: during which step since power-up, and which of its tears.

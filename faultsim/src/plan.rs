@@ -7,6 +7,7 @@ use crate::deep;
 use crate::device::{Geometry, Level};
 use crate::explore;
 use crate::minimise;
+use crate::parts::RigParts;
 pub use crate::report::{Report, Verdict};
 use crate::subject::Subject;
 use crate::workload::WorkloadSource;
@@ -57,6 +58,8 @@ pub struct Systematic {
     /// Of these groups, make further cuts in about one of so many; from the second cut on in four
     /// times fewer. 1 leaves out none behind the first cut.
     pub sample: u32,
+    /// Parts of the rig that are switched off, to see what they are good for.
+    pub without: RigParts,
 }
 
 /// Parameters of the deep mode.
@@ -79,6 +82,7 @@ impl Default for Systematic {
             merge_equal: true,
             group: true,
             sample: 1,
+            without: RigParts::NONE,
         }
     }
 }

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::device::{DeviceTime, Geometry, Level};
 use crate::finding::Signature;
 use crate::ledger::Ledger;
+use crate::parts::RigParts;
 use crate::scene::Scene;
 pub use crate::session::WorstCase;
 use crate::subject::Bounds;
@@ -38,6 +39,10 @@ pub struct Report {
     pub worst: WorstCase,
     /// One entry per signature, most cuts needed last.
     pub violations: Vec<Violation>,
+    /// For each set of parts of the rig that failing images took: how many images were judged up
+    /// to the first one. Systematic runs only.
+    #[serde(skip)]
+    pub kills: Vec<(RigParts, u64)>,
     /// What this run does not show, in words.
     pub not_explored: Vec<String>,
 }

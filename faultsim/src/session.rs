@@ -9,9 +9,11 @@ use crate::spread::Spread;
 use crate::subject::{Bounds, Op, Subject, Trouble, Work};
 use crate::workload::KeyNames;
 
-/// Flash calls granted to one power-up before it counts as an endless loop. Code that scans a
-/// 64 KiB part byte by byte in a recovery and some operations stays below it.
-const FUEL: u64 = 1_000_000;
+/// Flash calls granted to one power-up before it counts as an endless loop, per byte of the part
+/// and at most. Code that scans the part byte by byte in a recovery and some operations stays
+/// below it.
+const FUEL_PER_BYTE: u64 = 64;
+const MOST_FUEL: u64 = 1_000_000;
 /// The same for the long uncut life before the cuts.
 const FUEL_OF_A_LIFE: u64 = 200_000_000;
 
@@ -85,7 +87,7 @@ impl<'run, S: Subject> Session<'run, S> {
             may_fill,
             worst: WorstCase::default(),
             when: When::default(),
-            fuel: FUEL,
+            fuel: (FUEL_PER_BYTE * u64::from(geometry.bytes())).min(MOST_FUEL),
             seen: Vec::new(),
             listed: Vec::new(),
         }

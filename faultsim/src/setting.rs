@@ -1,9 +1,11 @@
 //! What all cut points of a systematic run share.
 
-use crate::device::{Geometry, Image, Level, Step, Tear};
+use crate::collide::collisions;
+use crate::device::{Geometry, Image, Level, Step, Tear, TearClass};
 use crate::finding::Finding;
 use crate::judge::Judge;
 use crate::oracle::Values;
+use crate::parts::RigParts;
 use crate::path::CutPick;
 use crate::plan::Systematic;
 use crate::session::Session;
@@ -85,6 +87,9 @@ impl<'run, S: Subject> Setting<'run, S> {
                     .to_owned(),
             );
         }
+        if plan.without != RigParts::NONE {
+            list.push(format!("what is switched off: {}", plan.without));
+        }
         list.push("damage outside the bytes a step works on, decay, wear, bus errors".to_owned());
         list
     }
@@ -121,12 +126,23 @@ impl<'run, S: Subject> Setting<'run, S> {
         self.plan.thin.max(1).saturating_mul(by_cuts * by_place)
     }
 
-    pub(crate) fn tears(&self, image: &Image, trace: &Trace, at: usize, cuts: usize) -> Vec<Tear> {
+    pub(crate) fn tears(
+        &self,
+        image: &Image,
+        trace: &Trace,
+        at: usize,
+        cuts: usize,
+    ) -> Vec<(Tear, TearClass)> {
         match trace.steps.get(at) {
-            None => vec![Tear::NOTHING],
+            None => vec![(Tear::NOTHING, TearClass::Whole)],
             Some(step) => {
                 let thin = self.thin(cuts, trace.segment(at).map(|segment| segment.what));
-                Tear::list(self.geometry, self.level, image, step, thin)
+                let mut tears = Tear::classed(self.geometry, self.level, image, step, thin);
+                if self.level >= Level::F4 {
+                    let collisions = collisions(self.subject, image, step).into_iter();
+                    tears.extend(collisions.map(|tear| (tear, TearClass::Adversarial)));
+                }
+                tears
             }
         }
     }
@@ -165,7 +181,8 @@ impl<'run, S: Subject> Setting<'run, S> {
     pub(crate) fn judge(&self, prepared: &'run Prepared) -> Judge<'run, S> {
         let keys = &self.workload.keys;
         let session = Session::new(self.subject, self.geometry, keys, self.workload.may_fill);
-        Judge::new(session, &prepared.values, &prepared.baseline.refused)
+        let without = self.plan.without;
+        Judge::new(session, &prepared.values, &prepared.baseline.refused, without)
     }
 }
 

@@ -1,5 +1,7 @@
 //! What storage code has to offer to be put under the rig.
 
+use core::ops::Range;
+
 use crate::device::{Geometry, Part, PartError};
 use crate::workload::KeyNames;
 
@@ -73,6 +75,22 @@ pub trait Subject: Sync {
     /// bytes, that grow by one each time.
     fn has_counters(&self) -> bool {
         false
+    }
+
+    /// For code that relies on a linear check - a CRC, a parity - within the same program as the
+    /// data: if these bytes, programmed in one call, are such a record, the bytes of it that may
+    /// change without making it another kind of record. At F4 the rig then works out torn
+    /// programs that pass the check.
+    fn linear_check(&self, data: &[u8]) -> Option<Range<usize>> {
+        let _ = data;
+        None
+    }
+
+    /// For the same: the check computed over the record, exclusive-or the check stored in it, for
+    /// whatever record. Zero if the check holds. A start value that is not known may be left out.
+    fn residue(&self, data: &[u8]) -> u64 {
+        let _ = data;
+        0
     }
 
     /// The worst case the code claims for itself on this geometry; checked if given.

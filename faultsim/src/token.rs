@@ -1,6 +1,6 @@
 //! A failing history as one short word to copy and paste.
 //!
-//! Layout: `cut1-` and, in base 32 (RFC 4648, lower case, no padding), a CRC-32 and the fields
+//! Layout: `cut2-` and, in base 32 (RFC 4648, lower case, no padding), a CRC-32 and the fields
 //! in the order of [`Token`]. Numbers are in base 128, low digits first, the top bit set on all
 //! but the last.
 
@@ -16,13 +16,18 @@ use crate::plan::Systematic;
 use crate::report::Violation;
 use crate::scene::Scene;
 use crate::setting::Setting;
-use crate::subject::Subject;
+use crate::subject::{Change, Op, Subject};
 use crate::workload::{Workload, WorkloadSource};
 
-const PREFIX: &str = "cut1-";
+const PREFIX: &str = "cut2-";
+/// Of tokens from before the lists of tears changed.
+const OLD_PREFIX: &str = "cut1-";
 /// What a token may ask for: no run worth a token is larger, and memory has an end.
 const MOST_OPS: u32 = 1 << 20;
 const MOST_BYTES: u32 = 1 << 26;
+/// Among the kinds of workload; 3 are random lives.
+const CASE: u64 = 4;
+const COUNTERS: u64 = 5;
 const DIGITS: &[u8; 32] = b"abcdefghijklmnopqrstuvwxyz234567";
 
 /// Everything that is needed to run one history again.
@@ -46,14 +51,25 @@ pub struct Token {
 pub(crate) enum Origin {
     Systematic {
         source: WorkloadSource,
-        /// Operations left of prelude and explored ones, by index; all of them explored then.
-        kept: Option<Vec<u32>>,
+        /// What is left of the workload if it was made smaller.
+        kept: Option<Kept>,
         thin: u32,
         path: Path,
         /// Of the image after the last cut.
         digest: u16,
     },
     Deep(Lived),
+}
+
+/// What is left of a workload that was made smaller.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Kept {
+    /// Operations left of prelude and explored ones, by index; all of them explored then.
+    pub(crate) ops: Vec<u32>,
+    /// Longer values are cut short.
+    pub(crate) most_value: u32,
+    /// The part that the workload was made for, if the one of the token is smaller.
+    pub(crate) made_for: Option<Geometry>,
 }
 
 /// Why a text is no token.
@@ -113,7 +129,9 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
     match &token.origin {
         Origin::Deep(lived) => deep::replay(token, lived, subject),
         Origin::Systematic { source, kept, thin, path, digest } => {
-            let workload = cut_down(source.build(&token.geometry), kept.as_deref());
+            let made_for = kept.as_ref().and_then(|kept| kept.made_for);
+            let workload = source.build(&made_for.unwrap_or(token.geometry));
+            let workload = cut_down(workload, kept.as_ref());
             let depth = u32::try_from(path.cuts.len()).unwrap_or(u32::MAX);
             let plan =
                 Systematic { workload: *source, depth, thin: *thin, ..Systematic::default() };
@@ -160,11 +178,24 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
 }
 
 /// The workload with only the operations kept, all of them explored.
-pub(crate) fn cut_down(workload: Workload, kept: Option<&[u32]>) -> Workload {
-    let Some(kept) = kept else { return workload };
+pub(crate) fn cut_down(workload: Workload, kept: Option<&Kept>) -> Workload {
+    let Some(Kept { ops, most_value, .. }) = kept else { return workload };
     let all: Vec<_> = workload.all_ops().collect();
-    let ops = kept.iter().filter_map(|&index| all.get(index as usize)).map(|op| (*op).clone());
-    Workload { ops: ops.collect(), prelude: Vec::new(), ..workload }
+    let ops = ops.iter().filter_map(|&index| all.get(index as usize)).map(|op| (*op).clone());
+    let mut ops: Vec<Op> = ops.collect();
+    let shorten = |value: &mut Vec<u8>| value.truncate(*most_value as usize);
+    for op in &mut ops {
+        match op {
+            Op::Put { value, .. } => shorten(value),
+            Op::Batch(changes) => changes.iter_mut().for_each(|change| {
+                if let Change::Put { value, .. } = change {
+                    shorten(value);
+                }
+            }),
+            _ => {}
+        }
+    }
+    Workload { ops, prelude: Vec::new(), ..workload }
 }
 
 impl Violation {
@@ -200,6 +231,11 @@ impl Writer {
             }
             self.0.push(low | 0x80);
         }
+    }
+
+    fn geometry(&mut self, geometry: &Geometry) {
+        let Geometry { sectors, sector_bytes, unit, page } = *geometry;
+        [sectors, sector_bytes, unit, page].iter().for_each(|&size| self.number(size.into()));
     }
 
     fn list<T>(&mut self, list: &[T], mut each: impl FnMut(&mut Self, &T)) {
@@ -249,6 +285,12 @@ impl Reader<'_> {
         u32::try_from(self.number()?).ok()
     }
 
+    fn geometry(&mut self) -> Option<Geometry> {
+        let (sectors, sector_bytes) = (self.small()?, self.small()?);
+        let geometry = Geometry::new(sectors, sector_bytes, self.small()?, self.small()?).ok()?;
+        (geometry.bytes() <= MOST_BYTES).then_some(geometry)
+    }
+
     fn pick<T: Copy>(&mut self, list: &[T]) -> Option<T> {
         list.get(usize::try_from(self.number()?).ok()?).copied()
     }
@@ -282,8 +324,7 @@ impl Token {
     fn bytes(&self) -> Vec<u8> {
         let mut out = Writer::default();
         out.list(self.subject.as_bytes(), |out, &byte| out.0.push(byte));
-        let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
-        [sectors, sector_bytes, unit, page].iter().for_each(|&size| out.number(size.into()));
+        out.geometry(&self.geometry);
         out.number(place(&Level::ALL, &self.level));
         out.number(self.seed);
         out.number(place(&Breach::ALL, &self.breach));
@@ -293,16 +334,24 @@ impl Token {
                     WorkloadSource::TideGauge => (0, 0, 0),
                     WorkloadSource::Random { seed, ops } => (1, seed, ops),
                     WorkloadSource::Full { seed, ops } => (2, seed, ops),
-                    // 3 is a random life.
-                    WorkloadSource::Counters { seed, ops } => (4, seed, ops),
+                    WorkloadSource::Counters { seed, ops } => (COUNTERS, seed, ops),
+                    WorkloadSource::Case(number) => (CASE, number.into(), 0),
                 };
                 out.number(kind << 1 | u64::from(kept.is_some()));
-                if kind > 0 {
+                if kind == CASE {
+                    out.number(seed);
+                } else if kind > 0 {
                     out.number(seed);
                     out.number(ops.into());
                 }
-                if let Some(kept) = kept {
-                    out.runs(kept);
+                if let Some(Kept { ops, most_value, made_for }) = kept {
+                    out.runs(ops);
+                    // "No limit" is the usual case and takes one byte.
+                    out.number(most_value.wrapping_add(1).into());
+                    out.number(made_for.is_some().into());
+                    if let Some(made_for) = made_for {
+                        out.geometry(made_for);
+                    }
                 }
                 out.number((*thin).into());
                 out.list(&path.cuts, |out, cut| {
@@ -338,26 +387,32 @@ impl Token {
         let mut from = Reader(bytes);
         let name = from.list(|from| u8::try_from(from.number()?).ok())?;
         let subject = String::from_utf8(name).ok()?;
-        let mut size = || from.small();
-        let (sectors, sector_bytes, unit, page) = (size()?, size()?, size()?, size()?);
-        let geometry = Geometry::new(sectors, sector_bytes, unit, page).ok()?;
-        if geometry.bytes() > MOST_BYTES {
-            return None;
-        }
+        let geometry = from.geometry()?;
         let level = from.pick(&Level::ALL)?;
         let seed = from.number()?;
         let breach = from.pick(&Breach::ALL)?;
         let kind = from.number()?;
         let has_kept = kind & 1 == 1;
         let origin = match kind >> 1 {
-            kind @ (0..=2 | 4) => {
+            kind @ (0..=2 | COUNTERS | CASE) => {
                 let source = match kind {
+                    CASE => WorkloadSource::Case(u8::try_from(from.number()?).ok()?),
                     0 => WorkloadSource::TideGauge,
                     1 => WorkloadSource::Random { seed: from.number()?, ops: from.ops()? },
                     2 => WorkloadSource::Full { seed: from.number()?, ops: from.ops()? },
                     _ => WorkloadSource::Counters { seed: from.number()?, ops: from.ops()? },
                 };
-                let kept = if has_kept { Some(from.runs()?) } else { None };
+                let kept = if has_kept {
+                    let (ops, most_value) = (from.runs()?, from.small()?.wrapping_sub(1));
+                    let made_for = match from.number()? {
+                        0 => None,
+                        1 => Some(from.geometry()?),
+                        _ => return None,
+                    };
+                    Some(Kept { ops, most_value, made_for })
+                } else {
+                    None
+                };
                 let thin = from.small()?;
                 let cuts = from.list(|from| {
                     let bias = from.pick(&BiasPick::ALL)?;
@@ -420,7 +475,11 @@ impl std::str::FromStr for Token {
     type Err = TokenError;
 
     fn from_str(text: &str) -> Result<Self, TokenError> {
-        let digits = text.trim().strip_prefix(PREFIX).ok_or(TokenError::NoToken)?;
+        let text = text.trim();
+        if text.starts_with(OLD_PREFIX) {
+            return Err(TokenError::Unknown);
+        }
+        let digits = text.strip_prefix(PREFIX).ok_or(TokenError::NoToken)?;
         let mut bytes = Vec::with_capacity(digits.len() * 5 / 8);
         let (mut word, mut bits) = (0_u32, 0);
         for digit in digits.bytes() {
@@ -469,15 +528,22 @@ mod tests {
         };
         let deep =
             |in_a_row, kept| Origin::Deep(Lived { run: 1 << 40, power_ups: 5, in_a_row, kept });
+        let geometry = Geometry::new(4, 4096, 8, 256).unwrap();
         let origins = [
             systematic(WorkloadSource::TideGauge, None),
-            systematic(WorkloadSource::Random { seed: u64::MAX, ops: 9 }, Some(vec![0, 1, 7])),
-            systematic(WorkloadSource::Full { seed: 0, ops: 0 }, Some(Vec::new())),
             systematic(WorkloadSource::Counters { seed: 5, ops: 60 }, None),
+            systematic(
+                WorkloadSource::Random { seed: u64::MAX, ops: 9 },
+                Some(Kept { ops: vec![0, 1, 7], most_value: u32::MAX, made_for: Some(geometry) }),
+            ),
+            systematic(
+                WorkloadSource::Full { seed: 0, ops: 0 },
+                Some(Kept { ops: Vec::new(), most_value: 2, made_for: None }),
+            ),
+            systematic(WorkloadSource::Case(3), None),
             deep(u32::MAX, None),
             deep(0, Some(vec![era, plain])),
         ];
-        let geometry = Geometry::new(4, 4096, 8, 256).unwrap();
         let token = |origin| Token {
             subject: "outlast".to_owned(),
             geometry,
@@ -495,7 +561,7 @@ mod tests {
             let text = token.to_string();
             assert!(text.len() < 90, "{text}");
             assert_eq!(text.parse(), Ok(token.clone()));
-            assert_eq!(text.to_uppercase().replace("CUT1", "cut1").parse(), Ok(token));
+            assert_eq!(text.to_uppercase().replace("CUT2", "cut2").parse(), Ok(token));
         }
     }
 
@@ -511,13 +577,14 @@ mod tests {
                 assert!(text[..at].parse::<Token>().is_err());
             }
         }
-        assert_eq!("cut2-aaaa".parse::<Token>(), Err(TokenError::NoToken));
-        assert_eq!("cut1-".parse::<Token>(), Err(TokenError::Damaged));
+        assert_eq!("cut1-aaaa".parse::<Token>(), Err(TokenError::Unknown));
+        assert_eq!("cut-aaaa".parse::<Token>(), Err(TokenError::NoToken));
+        assert_eq!("cut2-".parse::<Token>(), Err(TokenError::Damaged));
     }
 
     proptest! {
         #[test]
-        fn any_text_is_answered(text in "cut1-[a-z2-7]{0,80}|\\PC{0,40}") {
+        fn any_text_is_answered(text in "cut2-[a-z2-7]{0,80}|\\PC{0,40}") {
             let _ = text.parse::<Token>();
         }
 

@@ -4,6 +4,7 @@ use rand::rngs::ChaCha8Rng;
 
 use crate::device::Geometry;
 use crate::mix::OpMix;
+use crate::reference::cases;
 use crate::scenario;
 use crate::subject::{Change, Op};
 
@@ -98,6 +99,8 @@ pub enum WorkloadSource {
         /// Operations in which power is cut.
         ops: u32,
     },
+    /// One of the short workloads that prove the rig: [`crate::reference::cases`].
+    Case(u8),
 }
 
 impl WorkloadSource {
@@ -111,6 +114,7 @@ impl WorkloadSource {
                 let (mix, rng) = OpMix::new(seed, geometry, false);
                 Workload::drawn("counters", seed, (mix.with_counters(), rng), geometry, ops)
             }
+            Self::Case(number) => cases::workload(number),
         }
     }
 }
@@ -122,6 +126,7 @@ impl std::fmt::Display for WorkloadSource {
             Self::Random { seed, ops } => write!(formatter, "random:{seed}:{ops}"),
             Self::Full { seed, ops } => write!(formatter, "full:{seed}:{ops}"),
             Self::Counters { seed, ops } => write!(formatter, "counters:{seed}:{ops}"),
+            Self::Case(number) => write!(formatter, "case:{number}"),
         }
     }
 }
@@ -134,8 +139,8 @@ impl std::fmt::Display for UnknownWorkload {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(
             formatter,
-            "unknown workload '{}': expected tide-gauge, random:SEED:OPS, full:SEED:OPS or \
-             counters:SEED:OPS",
+            "unknown workload '{}': expected tide-gauge, random:SEED:OPS, full:SEED:OPS, \
+             counters:SEED:OPS or case:NUMBER",
             self.0
         )
     }
@@ -150,6 +155,9 @@ impl std::str::FromStr for WorkloadSource {
         let unknown = || UnknownWorkload(text.to_owned());
         if text == "tide-gauge" {
             return Ok(Self::TideGauge);
+        }
+        if let Some(number) = text.strip_prefix("case:") {
+            return number.parse().map(Self::Case).map_err(|_| unknown());
         }
         let mut parts = text.split(':');
         let kind = parts.next().unwrap_or_default();

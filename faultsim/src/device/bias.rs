@@ -22,7 +22,14 @@ pub(super) enum Reading {
         seed: u64,
         ones_of_256: u16,
     },
-    /// The same with the seed `nth(seed, number of the read)`.
+    /// 1 or 0 as `ones` says; from read number `first` on the other, and from `second` on the
+    /// first again.
+    Flips {
+        ones: bool,
+        first: u64,
+        second: u64,
+    },
+    /// The same as `Fixed` with the seed `nth(seed, number of the read)`.
     PerRead {
         seed: u64,
         ones_of_256: u16,
@@ -56,20 +63,37 @@ impl Bias {
         Self(Reading::PerRead { seed, ones_of_256 })
     }
 
+    /// All marginal bits read the same and change over at a read call drawn from the seed, among
+    /// the first sixteen since power-up; with `twice`, back again at another.
+    ///
+    /// A mistake that needs one bit to read otherwise at one read than at another shows under
+    /// some choice of one change; one that needs three readings, under two.
+    pub fn flipping(seed: u64, twice: bool) -> Self {
+        const READS: u64 = 16;
+        let one = nth(seed, 0) % READS;
+        let other = if twice { nth(seed, 1) % READS } else { u64::MAX };
+        let (first, second) = (one.min(other), one.max(other));
+        Self(Reading::Flips { ones: nth(seed, 2) & 1 == 1, first, second })
+    }
+
     /// What a byte reads whose bits `weak` are marginal. `read` is the number of read calls
     /// since power-up that came before.
     pub(super) fn byte(self, stored: u8, weak: u8, at: u32, read: u64) -> u8 {
-        let ones = match self.0 {
-            Reading::Zeros => 0,
-            Reading::Ones => 0xFF,
-            Reading::Stored => stored,
-            Reading::Fixed { seed, ones_of_256 } => {
-                lanes_below(nth(seed, u64::from(at)), ones_of_256)
-            }
-            Reading::PerRead { seed, ones_of_256 } => {
-                lanes_below(nth(nth(seed, read), u64::from(at)), ones_of_256)
-            }
-        };
+        let ones =
+            match self.0 {
+                Reading::Zeros => 0,
+                Reading::Ones => 0xFF,
+                Reading::Stored => stored,
+                Reading::Flips { ones, first, second } => {
+                    if ones != (first..second).contains(&read) { 0xFF } else { 0 }
+                }
+                Reading::Fixed { seed, ones_of_256 } => {
+                    lanes_below(nth(seed, u64::from(at)), ones_of_256)
+                }
+                Reading::PerRead { seed, ones_of_256 } => {
+                    lanes_below(nth(nth(seed, read), u64::from(at)), ones_of_256)
+                }
+            };
         (stored & !weak) | (ones & weak)
     }
 }
@@ -81,6 +105,13 @@ impl fmt::Display for Bias {
             Reading::Zeros => out.write_str("marginal bits read 0"),
             Reading::Ones => out.write_str("marginal bits read 1"),
             Reading::Stored => out.write_str("marginal bits read as stored"),
+            Reading::Flips { ones, first, second: u64::MAX } => {
+                write!(out, "marginal bits read {}, otherwise from read {first} on", u8::from(ones))
+            }
+            Reading::Flips { ones, first, second } => {
+                let ones = u8::from(ones);
+                write!(out, "marginal bits read {ones}, otherwise from read {first} to {second}")
+            }
             Reading::Fixed { seed, ones_of_256 } => {
                 let share = percent(ones_of_256);
                 write!(out, "marginal bits fixed, {share} % ones, seed {seed}")
@@ -121,6 +152,24 @@ mod tests {
             seen[near.expect("a promised share")] += 1;
         }
         assert!(seen.iter().all(|count| *count > 10), "{seen:?}");
+    }
+
+    #[test]
+    fn flips_are_as_many_as_promised_and_anywhere() {
+        let mut places = std::collections::BTreeSet::new();
+        for seed in 0..2000 {
+            for twice in [false, true] {
+                let reads: Vec<u8> = (0..20)
+                    .map(|read| Bias::flipping(seed, twice).byte(0, 0xFF, 9, read))
+                    .collect();
+                let changes: Vec<usize> =
+                    (1..reads.len()).filter(|&at| reads[at] != reads[at - 1]).collect();
+                assert!(changes.len() <= 1 + usize::from(twice));
+                places.insert((reads[0], changes));
+            }
+        }
+        // Either value first: no change, 15 places of one, and the pairs of places.
+        assert_eq!(places.len(), 2 * (1 + 15 + 15 * 14 / 2));
     }
 
     #[test]

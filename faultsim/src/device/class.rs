@@ -89,7 +89,7 @@ impl TearKind {
                 Done::AllBut { .. } | Done::AllButInByte { .. } => Self::ProgramAllBut,
                 Done::EveryOther { .. } | Done::EveryOtherByte { .. } => Self::ProgramEveryOther,
                 Done::Toss(_) | Done::Front { .. } => Self::ProgramRandom,
-                Done::Mask(_) => Self::ProgramChosen,
+                Done::Mask(_) | Done::AllButThese(_) => Self::ProgramChosen,
             },
             Kind::Erase(torn) if torn.weak != Pick::Nothing => Self::EraseMarginal,
             Kind::Erase(torn) if torn.inside != torn.outside && torn.from < torn.to => {

@@ -6,6 +6,11 @@ use core::str::FromStr;
 use serde::{Deserialize, Serialize};
 
 /// How nasty a power cut may be. Each level includes those below it.
+///
+/// Under all of them storage code owes everything: what it acknowledged is there at every later
+/// power-up; an operation in flight at the cut is there wholly or not at all; what one power-up
+/// reported, later ones report too; it comes up, stays writable and keeps to its stated work, and
+/// however often a recovery is cut, the next one gets through.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Level {
     /// Cuts between operations only.

@@ -33,7 +33,7 @@ pub use class::TearKind;
 pub use contract::{ContractViolation, PartError};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
 pub use nor::{MultiNor, Nor, Part};
-pub use tear::Tear;
+pub use tear::{Tear, TearClass};
 pub use timing::{DeviceTime, Timing};
 pub use volatile::BusCut;
 pub(crate) use volatile::{Busy, Work};

@@ -217,6 +217,10 @@ impl ObviousChip {
             Reading::Zeros => false,
             Reading::Ones => true,
             Reading::Stored => stored,
+            Reading::Flips { ones, first, second } => {
+                let read = self.counts.reads;
+                if read < first || read >= second { ones } else { !ones }
+            }
             Reading::Fixed { seed, ones_of_256 } => lane(seed) < u64::from(ones_of_256),
             Reading::PerRead { seed, ones_of_256 } => {
                 lane(nth(seed, self.counts.reads)) < u64::from(ones_of_256)

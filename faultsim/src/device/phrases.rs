@@ -41,6 +41,9 @@ impl fmt::Display for Done {
             Self::Front { whole, mixed, coin } => {
                 write!(out, "first {whole} bits, random ones of the next {mixed} ({coin})")
             }
+            Self::AllButThese(ref undone) => {
+                write!(out, "all but {} bits chosen to fool the check, {undone:?}", undone.len())
+            }
             Self::AllButInByte { byte, undone } => {
                 write!(out, "all but bits {undone:#010b} of byte {byte}")
             }

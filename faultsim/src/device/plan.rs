@@ -16,7 +16,7 @@ use rapidhash::quality::RapidHasher;
 use super::cells::{Image, Step, Weak, weak_within};
 use super::chance::nth;
 use super::geometry::{Geometry, Level};
-use super::tear::{Kind, Tear, TornErase, TornProgram};
+use super::tear::{Kind, Tear, TearClass, TornErase, TornProgram};
 use super::{plan_erase, plan_program};
 
 /// What a step works on, as the planners see it.
@@ -48,7 +48,19 @@ impl Tear {
     /// erase up to some 400. `thin` above 1 keeps the representatives of each class and about one in `thin` of
     /// the others.
     pub fn list(g: &Geometry, level: Level, image: &Image, step: &Step, thin: u32) -> Vec<Self> {
-        let mut list = vec![Self::NOTHING, Self::EVERYTHING];
+        Self::classed(g, level, image, step, thin).into_iter().map(|(tear, _)| tear).collect()
+    }
+
+    /// The same, each with the class of faults it belongs to.
+    pub fn classed(
+        g: &Geometry,
+        level: Level,
+        image: &Image,
+        step: &Step,
+        thin: u32,
+    ) -> Vec<(Self, TearClass)> {
+        let mut list =
+            vec![(Self::NOTHING, TearClass::Whole), (Self::EVERYTHING, TearClass::Whole)];
         if level == Level::F0 {
             return list;
         }
@@ -124,7 +136,8 @@ pub(super) struct Collect<'work> {
     seen: RapidHashSet<u64>,
     cells: Vec<u8>,
     weak: Vec<Weak>,
-    list: &'work mut Vec<Tear>,
+    list: &'work mut Vec<(Tear, TearClass)>,
+    class: TearClass,
 }
 
 impl<'work> Collect<'work> {
@@ -132,7 +145,7 @@ impl<'work> Collect<'work> {
         work: &'work Work<'work>,
         data: Option<&'work [u8]>,
         thin: u32,
-        list: &'work mut Vec<Tear>,
+        list: &'work mut Vec<(Tear, TearClass)>,
     ) -> Self {
         let mut collect = Self {
             work,
@@ -143,6 +156,7 @@ impl<'work> Collect<'work> {
             cells: Vec::new(),
             weak: Vec::new(),
             list,
+            class: TearClass::Whole,
         };
         // The two trivial outcomes are in the list already.
         collect.load();
@@ -163,6 +177,11 @@ impl<'work> Collect<'work> {
         collect
     }
 
+    /// What is offered from here on is of this class.
+    pub(super) const fn class(&mut self, class: TearClass) {
+        self.class = class;
+    }
+
     /// Offers a representative of its class: it is never thinned away.
     pub(super) fn always(&mut self, tear: impl Into<Tear>) {
         let tear = tear.into();
@@ -178,7 +197,7 @@ impl<'work> Collect<'work> {
             _ => return,
         }
         if self.is_new() {
-            self.list.push(tear);
+            self.list.push((tear, self.class));
         }
     }
 

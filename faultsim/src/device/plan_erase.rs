@@ -11,7 +11,7 @@ use super::chance::Coin;
 use super::geometry::Level;
 use super::plan::{Collect, Work, below};
 use super::plan_program::{draw_coin, draw_pick, spread};
-use super::tear::{Fill, Pick, TornErase};
+use super::tear::{Fill, Pick, TearClass, TornErase};
 
 fn whole(fill: Fill, weak: Pick) -> TornErase {
     TornErase { from: 0, to: 0, inside: fill, outside: fill, weak }
@@ -31,16 +31,19 @@ const DENSITIES: [u16; 7] = [4, 26, 64, 128, 192, 230, 252];
 pub(super) fn list(work: &Work<'_>, collect: &mut Collect<'_>) {
     let unit = work.geometry.unit_size();
     let units = (work.cells.len() as u32).div_ceil(unit);
+    collect.class(TearClass::EraseOrder);
     for index in spread(units, 17) {
         collect.always(split(index * unit, Fill::Ones, Fill::Old));
     }
     if work.level >= Level::F2 {
+        collect.class(TearClass::ErasePhase);
         phases(work, collect);
     }
     if work.level >= Level::F3 {
         marginal(work, collect);
     }
     if work.level >= Level::F4 {
+        collect.class(TearClass::Adversarial);
         survivors(work, collect);
     }
 }
@@ -68,6 +71,11 @@ fn phases(work: &Work<'_>, collect: &mut Collect<'_>) {
     ] {
         collect.row(0..edges.len() as u32, |index| split(edges[index as usize], first, rest));
     }
+    // A field of zeros in a sector that is blank but for it: of some kinds of cell the zeros of the
+    // first phase go up last.
+    for pair in edges.windows(2) {
+        collect.often(window(pair[0], pair[1], Fill::Zero, Fill::Ones));
+    }
     // One half in a random phase, the other not begun or done.
     let half = work.cells.len() as u32 / 2;
     let mixed = Fill::Mixed(Coin { seed: work.seed(400), of_256: 128 });
@@ -87,6 +95,7 @@ fn marginal(work: &Work<'_>, collect: &mut Collect<'_>) {
     let head = Pick::Window { from: 0, len: 256.min(bits) };
     let tail = Pick::Window { from: bits.saturating_sub(256), len: 256 };
     let few = |count| Pick::Few { count, seed: work.seed(510 + u64::from(count)) };
+    collect.class(TearClass::WeakErase);
     for weak in [few(1), few(8), Pick::All, toss.clone(), rare.clone(), head.clone(), tail] {
         collect.always(whole(Fill::Ones, weak));
     }
@@ -126,6 +135,7 @@ fn survivors(work: &Work<'_>, collect: &mut Collect<'_>) {
             window(edges[index as usize], edges[index as usize + 1], inside, outside)
         });
     }
+    collect.class(TearClass::WeakErase);
     // Blank but for a few weak bits where headers stand.
     for at in spread(pairs, 8) {
         let weak = Pick::Window { from: 8 * edges[at as usize], len: 3 };

@@ -6,7 +6,7 @@ use super::cells::WeakCursor;
 use super::chance::Coin;
 use super::geometry::Level;
 use super::plan::{Collect, Work, below};
-use super::tear::{Done, Pick, Tear, TornProgram, bits_to_clear};
+use super::tear::{Done, Pick, Tear, TearClass, TornProgram, bits_to_clear};
 
 const ALL: Done = Done::First(u32::MAX);
 const NONE: Done = Done::First(0);
@@ -77,16 +77,20 @@ pub(super) fn list(work: &Work<'_>, data: &[u8], collect: &mut Collect<'_>) {
     if bits.total() == 0 {
         return;
     }
+    collect.class(TearClass::ProgramOrder);
     collect.row(0..bits.unit_ends.len() as u32, |index| {
         torn(Done::First(bits.at(bits.unit_ends[index as usize])))
     });
     if work.level >= Level::F2 {
+        collect.class(TearClass::ProgramSubset);
         subsets(work, bits.total(), collect);
     }
     if work.level >= Level::F3 {
+        collect.class(TearClass::MarginalProgram);
         marginal(work, bits.total(), collect);
     }
     if work.level >= Level::F4 {
+        collect.class(TearClass::Adversarial);
         adversarial(&bits, work, data, collect);
     }
 }

@@ -7,7 +7,7 @@ use core::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
-use super::cells::{Weak, WeakCursor};
+use super::cells::{Image, Weak, WeakCursor};
 use super::chance::{Coin, nth};
 
 /// How far an interrupted step came. `Display` is a short phrase for reports.
@@ -66,6 +66,8 @@ pub(super) enum Done {
         mixed: u32,
         coin: Coin,
     },
+    /// All but the bits with these numbers, which ascend.
+    AllButThese(Box<[u32]>),
     /// All but the bits `undone` of the step's byte number `byte`.
     AllButInByte {
         byte: u32,
@@ -127,11 +129,53 @@ pub(super) enum Pick {
     Toss(Coin),
 }
 
+/// The class of faults that a tear belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum TearClass {
+    /// Nothing or everything happened.
+    Whole,
+    /// A program that stopped in unit order.
+    ProgramOrder,
+    /// An erase that stopped in unit order.
+    EraseOrder,
+    /// Any subset of the bits of a program.
+    ProgramSubset,
+    /// Any phase of an erase.
+    ErasePhase,
+    /// Marginal bits behind a program.
+    MarginalProgram,
+    /// Marginal bits behind an erase, most of all one that looks done.
+    WeakErase,
+    /// A subset chosen to fool checks.
+    Adversarial,
+}
+
 impl Tear {
     /// The cut came before the step had any effect.
     pub const NOTHING: Self = Self(Kind::Nothing);
     /// The step was complete, but the caller was never told.
     pub const EVERYTHING: Self = Self(Kind::Everything);
+
+    /// A program of which all bits were done but those with these numbers, which ascend. Numbers
+    /// are places in the list of [`Tear::places_to_clear`].
+    pub(crate) const fn all_but(undone: Box<[u32]>) -> Self {
+        Self(Kind::Program(TornProgram { done: Done::AllButThese(undone), weak: Pick::Nothing }))
+    }
+
+    /// The bits that a program of `data` at `at` has to clear, in the order that numbers them:
+    /// which byte of the data, and the bit as a mask.
+    pub(crate) fn places_to_clear(image: &Image, at: u32, data: &[u8]) -> Vec<(usize, u8)> {
+        let (from, data) = image.clip(at, data);
+        let mut cursor = WeakCursor(image.weak());
+        let mut places = Vec::new();
+        for (byte, data) in data.iter().enumerate() {
+            let at = from + byte;
+            let clear = bits_to_clear(image.bytes()[at], cursor.mask(at), *data);
+            let bits = (0..8).map(|bit| 1 << bit).filter(|mask| clear & mask != 0);
+            places.extend(bits.map(|mask| (byte, mask)));
+        }
+        places
+    }
 }
 
 /// One of the bits to clear.
@@ -165,6 +209,7 @@ impl Done {
             Self::Front { whole, mixed, coin } => {
                 number < whole || (within(number, whole, mixed) && coin.lands(number))
             }
+            Self::AllButThese(ref undone) => undone.binary_search(&number).is_err(),
             Self::AllButInByte { byte: at, undone } => byte != at || undone >> bit & 1 == 0,
             Self::Mask(mask) => number < 64 && mask >> number & 1 == 1,
         }

@@ -130,7 +130,14 @@ fn short_cuts_do_not_change_the_verdict() {
     let mode = |merge_equal: bool, group: bool| {
         let workload = WorkloadSource::Random { seed: 3, ops: 2 };
         // Thinned out, so that the plain way takes seconds only.
-        let plan = Systematic { workload, depth: 2, thin: 64, merge_equal, group, sample: 1 };
+        let plan = Systematic {
+            workload,
+            depth: 2,
+            thin: 64,
+            merge_equal,
+            group,
+            ..Systematic::default()
+        };
         Mode::Systematic(plan)
     };
     let ways = |level: Level, ways: &[(bool, bool)]| -> Vec<Report> {

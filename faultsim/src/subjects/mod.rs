@@ -63,7 +63,9 @@ pub const ALL: [&dyn AnySubject; 4] =
 /// Outlast with the driver for serial chips below it.
 pub const THROUGH_SPI: &dyn AnySubject = &outlast_spi::OutlastSpi { mistake: None };
 
-/// The subject of this name, if there is one.
+/// The subject of this name, if there is one: of [`ALL`], or the reference store, `reference`, or
+/// it with a mistake planted, like `planted:no-mark`.
 pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {
-    ALL.into_iter().chain([THROUGH_SPI]).find(|subject| subject.name() == name)
+    let known = ALL.into_iter().chain([THROUGH_SPI]).find(|subject| subject.name() == name);
+    known.or_else(|| crate::reference::by_name(name).map(|found| found as &dyn AnySubject))
 }

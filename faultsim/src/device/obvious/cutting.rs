@@ -87,6 +87,9 @@ impl ObviousChip {
                 Done::Last(count) => number + count as usize >= total,
                 Done::Only { from, len } => is_within(number, from, len),
                 Done::AllBut { from, len } => !is_within(number, from, len),
+                Done::AllButThese(ref undone) => {
+                    !undone.iter().any(|undone| *undone as usize == number)
+                }
                 Done::EveryOther { odd: false } => number.is_multiple_of(2),
                 Done::EveryOther { odd: true } => number % 2 == 1,
                 Done::EveryOtherByte { odd: false } => byte.is_multiple_of(2),

@@ -249,6 +249,43 @@ fn classes_reach_all_pairs_of_field_statuses() {
     }
 }
 
+/// Recovery of two records, each a value and its complement, that asks of each whether it is
+/// complete, blank or neither: the classes lead to the same set of answers as all 2^16 subsets.
+#[test]
+fn classes_reach_all_outcomes_of_a_recovery() {
+    let g = geometry(1, 64, 1, 16);
+    let blank = Image::blank(&g);
+    let recovered = |bytes: &[u8]| -> Vec<Result<Option<u8>, ()>> {
+        let record = |record: &[u8]| match record {
+            [0xFF, 0xFF] => Ok(None),
+            [value, check] if *value == !check => Ok(Some(*value)),
+            _ => Err(()),
+        };
+        bytes.chunks(2).map(record).collect()
+    };
+    for (one, other) in [(0x00, 0x00), (0xFF, 0x00), (0x0F, 0xA5), (0x01, 0x80), (0x7E, 0xC3)] {
+        let data = vec![one, !one, other, !other];
+        let places: Vec<usize> =
+            (0..32).filter(|bit| data[bit / 8] >> (bit % 8) & 1 == 0).collect();
+        assert_eq!(places.len(), 16);
+        let possible: HashSet<_> = (0..1_u32 << 16)
+            .map(|done| {
+                let mut bytes = [0xFF_u8; 4];
+                for (number, bit) in places.iter().enumerate() {
+                    bytes[bit / 8] &= !(((done >> number & 1) as u8) << (bit % 8));
+                }
+                recovered(&bytes)
+            })
+            .collect();
+        let step = Step::Program { at: 5, data };
+        let reached: HashSet<_> = outcomes(&g, Level::F2, &blank, &step)
+            .iter()
+            .map(|image| recovered(&image.bytes()[5..9]))
+            .collect();
+        assert_eq!(reached, possible, "{one:#x} {other:#x}");
+    }
+}
+
 #[test]
 fn an_erase_stops_in_any_phase() {
     let g = geometry(2, 512, 1, 64);
@@ -271,6 +308,12 @@ fn an_erase_stops_in_any_phase() {
                 assert!(listed.contains(&expected), "split at {edge}");
             }
         }
+    }
+    // A field of zeros in a sector that is blank but for it.
+    for field in [0..4, 4..8, 12..16, 20..24, 64..128] {
+        let mut expected = vec![0xFF; 512];
+        expected[field.clone()].fill(0);
+        assert!(listed.contains(&expected), "{field:?}");
     }
     // Random phases: more zeros than there were; zeros lost; neither. Within the first bytes, so
     // that no split at a byte explains them.

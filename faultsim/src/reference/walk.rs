@@ -1,0 +1,286 @@
+//! What a sector says: from the last settle record on, page by page. No flash here.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::bug::Bug;
+use super::codec::{Codec, FIRST_RECORD, HEADER, Kind, Parsed, TRACE};
+
+/// Settings by name.
+pub(super) type Table = BTreeMap<Vec<u8>, Vec<u8>>;
+
+/// A change by name; no value is a deletion.
+pub(super) type Change = (Vec<u8>, Option<Vec<u8>>);
+
+/// The content of a sector.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Walk {
+    /// The settings.
+    pub(super) table: Table,
+    /// The same without the last record.
+    pub(super) before_last: Table,
+    /// The page of the last intact record.
+    pub(super) last_page: usize,
+    /// Where the last intact record ends.
+    pub(super) end: usize,
+    /// Whether there is something behind it that is no record.
+    pub(super) torn: bool,
+    /// Key and value of that, if its header is intact.
+    pub(super) damaged: Option<(Vec<u8>, Vec<u8>)>,
+    /// Records of a batch without its commit record.
+    pub(super) pending: Vec<Change>,
+    /// Whether a settle record rules, and the keys in it that no record changed since.
+    pub(super) has_settle: bool,
+    pub(super) settled: BTreeSet<Vec<u8>>,
+    /// The first value met of each key.
+    pub(super) oldest: Table,
+    pub(super) clear_requested: bool,
+}
+
+/// A sector as read, and what is needed to understand it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Pages<'sector> {
+    pub(super) bytes: &'sector [u8],
+    /// The same sector from another reading, for a planted mistake; else the same bytes.
+    pub(super) again: &'sector [u8],
+    pub(super) page: usize,
+    pub(super) codec: Codec,
+    pub(super) bug: Option<Bug>,
+}
+
+impl Pages<'_> {
+    fn has(&self, bug: Bug) -> bool {
+        self.bug == Some(bug)
+    }
+
+    fn count(&self) -> usize {
+        self.bytes.len() / self.page
+    }
+
+    /// Where the records of a page begin.
+    fn start(&self, page: usize) -> usize {
+        if page == 0 { FIRST_RECORD } else { page * self.page + TRACE }
+    }
+
+    /// What stands at a place, which is no place any more where its page ends.
+    fn parse(&self, page: usize, at: usize) -> Parsed<'_> {
+        let end = (page + 1) * self.page;
+        self.codec.parse(self.bytes.get(at..end).unwrap_or_default())
+    }
+
+    fn is_settle(&self, at: usize) -> bool {
+        matches!(self.parse(at / self.page, at), Parsed::Record { kind: Kind::Settle, .. })
+    }
+
+    fn is_blank(&self, page: usize) -> bool {
+        let from = page * self.page;
+        self.bytes[from..from + self.page].iter().all(|byte| *byte == 0xFF)
+    }
+
+    /// The settle record that rules. They stand at the starts of pages alone, where nothing that
+    /// a user writes can stand.
+    fn settle(&self) -> Option<usize> {
+        let mut starts = (1..self.count()).map(|page| self.start(page));
+        match self.bug {
+            Some(Bug::FirstSettleRules) => starts.find(|&at| self.is_settle(at)),
+            Some(Bug::SettleAnywhere) => {
+                (FIRST_RECORD..self.bytes.len()).rev().find(|&at| self.is_settle(at))
+            }
+            _ => starts.rfind(|&at| self.is_settle(at)),
+        }
+    }
+
+    /// A page for the next settle record: the last program before the cut can have reached the
+    /// page of the last intact record and the next one, and earlier mounts marked those that
+    /// they used.
+    pub(super) fn settle_page(&self, last_page: usize) -> Option<usize> {
+        let near = if self.has(Bug::SettleTooNear) { 1 } else { 2 };
+        let mut pages = last_page + near..self.count();
+        if self.has(Bug::SettleInGap) {
+            return pages.find(|&page| self.is_blank(page));
+        }
+        pages.find(|&page| (page..self.count()).all(|later| self.is_blank(later)))
+    }
+
+    /// Reads the log.
+    pub(super) fn walk(&self) -> Walk {
+        let mut walk = Walk::default();
+        let mut first = (0, FIRST_RECORD);
+        if self.has(Bug::OrphansAdopted) {
+            walk.pending = self.orphans();
+        }
+        if let Some(at) = self.settle()
+            && let Parsed::Record { value, len, .. } = self.parse(at / self.page, at)
+        {
+            let value = if self.has(Bug::CheckedThenRead) {
+                &self.again[at + HEADER..at + HEADER + value.len()]
+            } else {
+                value
+            };
+            walk.table = table_from(value);
+            walk.has_settle = true;
+            walk.before_last = walk.table.clone();
+            walk.oldest = walk.table.clone();
+            walk.settled = walk.table.keys().cloned().collect();
+            first = (at / self.page, at + len);
+        }
+        walk.last_page = first.0;
+        walk.end = first.1;
+        for page in first.0..self.count() {
+            let at = if page == first.0 { first.1 } else { self.start(page) };
+            if !self.page_of_log(&mut walk, page, at, page == first.0) {
+                break;
+            }
+        }
+        if self.has(Bug::ClearsLater) {
+            walk.clear_requested = self.clear_requested();
+        }
+        walk
+    }
+
+    /// Reads the records of one page from `at` on. Returns whether the log may go on behind it.
+    fn page_of_log(&self, walk: &mut Walk, page: usize, mut at: usize, first: bool) -> bool {
+        let mut any = first;
+        let goes_on = matches!(self.bug, Some(Bug::NoSettle | Bug::ZeroFill));
+        loop {
+            match self.parse(page, at) {
+                Parsed::Record { kind, key, value, len } => {
+                    let value = if self.has(Bug::CheckedThenRead) {
+                        let from = at + HEADER + key.len();
+                        &self.again[from..from + value.len()]
+                    } else {
+                        value
+                    };
+                    walk.note(kind, key, value, self.bug);
+                    at += len;
+                    walk.end = at;
+                    walk.last_page = page;
+                    any = true;
+                }
+                Parsed::Blank => {
+                    let left = (page + 1) * self.page - at.min((page + 1) * self.page);
+                    if self.has(Bug::GapEndsLog) && left >= HEADER {
+                        return false;
+                    }
+                    return any || goes_on && (self.has(Bug::NoSettle) || !self.is_blank(page));
+                }
+                Parsed::Damaged(readable) => {
+                    let inside = || {
+                        (at + 1..(page + 1) * self.page)
+                            .find(|&at| matches!(self.parse(page, at), Parsed::Record { .. }))
+                    };
+                    if self.has(Bug::SeeksInsideValue)
+                        && let Some(found) = inside()
+                    {
+                        at = found;
+                        continue;
+                    }
+                    walk.torn = true;
+                    walk.damaged = readable.map(|(key, value)| (key.to_vec(), value.to_vec()));
+                    return goes_on;
+                }
+            }
+        }
+    }
+
+    /// For a planted mistake: pending records that stand before the settle record.
+    fn orphans(&self) -> Vec<Change> {
+        let mut before = Walk::default();
+        let until = self.settle().map_or(0, |at| at / self.page);
+        for page in 0..until {
+            self.page_of_log(&mut before, page, self.start(page), false);
+        }
+        before.pending
+    }
+
+    fn clear_requested(&self) -> bool {
+        let mut walk = Walk::default();
+        for page in 0..self.count() {
+            self.page_of_log(&mut walk, page, self.start(page), false);
+        }
+        walk.clear_requested
+    }
+}
+
+impl Walk {
+    fn note(&mut self, kind: Kind, key: &[u8], value: &[u8], bug: Option<Bug>) {
+        self.before_last = self.table.clone();
+        let kind = match kind {
+            Kind::PendingPut if bug == Some(Bug::PendingCounts) => Kind::Put,
+            Kind::PendingDelete if bug == Some(Bug::PendingCounts) => Kind::Delete,
+            other => other,
+        };
+        match kind {
+            Kind::Put => self.change(key, Some(value), bug),
+            Kind::Delete => self.change(key, None, bug),
+            Kind::PendingPut => self.pending.push((key.to_vec(), Some(value.to_vec()))),
+            Kind::PendingDelete => self.pending.push((key.to_vec(), None)),
+            Kind::Commit => {
+                let mut pending = core::mem::take(&mut self.pending);
+                let count = value.first().map_or(0, |&count| usize::from(count));
+                let before = match bug {
+                    Some(Bug::OrphansAdopted | Bug::FullLeavesBatch) => 0,
+                    _ => pending.len().saturating_sub(count),
+                };
+                for (key, value) in pending.drain(before..) {
+                    self.change(&key, value.as_deref(), bug);
+                }
+            }
+            Kind::ClearRequest => self.clear_requested = true,
+            // Only the one at the beginning counts.
+            Kind::Settle => {}
+        }
+    }
+
+    fn change(&mut self, key: &[u8], value: Option<&[u8]>, bug: Option<Bug>) {
+        let value = match value {
+            Some([]) if bug == Some(Bug::EmptyIsDeleted) => None,
+            other => other,
+        };
+        self.settled.remove(key);
+        let Some(value) = value else {
+            self.table.remove(key);
+            return;
+        };
+        self.oldest.entry(key.to_vec()).or_insert_with(|| value.to_vec());
+        let hash = |key: &[u8]| key.iter().fold(0_u8, |sum, byte| sum.wrapping_add(*byte));
+        let known = match bug {
+            Some(Bug::HashForKey) => {
+                self.table.keys().find(|known| hash(known) == hash(key)).cloned()
+            }
+            _ => None,
+        };
+        match bug {
+            Some(Bug::FirstRecordCounts) => {
+                self.table.entry(key.to_vec()).or_insert_with(|| value.to_vec());
+            }
+            _ => {
+                self.table.insert(known.unwrap_or_else(|| key.to_vec()), value.to_vec());
+            }
+        }
+    }
+}
+
+/// A whole table as the value of a settle record.
+pub(super) fn table_bytes(table: &Table) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    for part in table.iter().flat_map(|(key, value)| [key, value]) {
+        // Keys and values come from records, where their lengths are one byte.
+        bytes.push(u8::try_from(part.len()).unwrap_or(u8::MAX));
+        bytes.extend(part);
+    }
+    bytes
+}
+
+fn table_from(mut bytes: &[u8]) -> Table {
+    let mut take = || {
+        let (len, rest) = bytes.split_first()?;
+        let (part, rest) = rest.split_at_checked(usize::from(*len))?;
+        bytes = rest;
+        Some(part.to_vec())
+    };
+    let mut table = Table::new();
+    while let (Some(key), Some(value)) = (take(), take()) {
+        table.insert(key, value);
+    }
+    table
+}
