@@ -14,7 +14,11 @@ mod legacy {
     const COUNT: u32 = 0x10;
     const POINTS: u32 = 0x20;
 
-    pub fn add_point<S: Storage>(rom: &mut S, raw: u16, level_mm: i16) -> Result<u8, S::Error> {
+    pub(crate) fn add_point<S: Storage>(
+        rom: &mut S,
+        raw: u16,
+        level_mm: i16,
+    ) -> Result<u8, S::Error> {
         let mut count = [0];
         rom.read(COUNT, &mut count)?;
         // Never written reads as 0xFF.

@@ -1,5 +1,6 @@
-//! A simulated year of counters that tick often, and what it does to the flash: a tick each second of
-//! operation, one per watt-hour, one per boot; against a record per tick.
+//! A year of counters that tick often, and what it does to the flash: a tick each second of operation,
+//! one per watt-hour, one per boot; against a record per tick. Some days are simulated tick by tick, the
+//! year is in proportion.
 //!
 //! `cargo run --release --example counters`
 
@@ -11,7 +12,7 @@ type Failure = Error<outlast_faultsim::device::PartError>;
 /// Ticks a counter; it has the count already, which only a record per tick needs.
 type Tick = fn(&mut Counting, &str, u64) -> Result<(), Failure>;
 
-/// Seconds of operation simulated: a day at a time, the rest of the year is as this.
+/// Seconds of a day.
 const DAY: u64 = 86_400;
 const BOOTS_A_DAY: u64 = 2;
 const WATT_HOURS_A_DAY: u64 = 120;

@@ -17,11 +17,12 @@ mod version_1 {
     use super::*;
 
     #[derive(Debug, Serialize, Deserialize, Schema)]
-    pub struct Sampling {
-        pub period_s: u16,
+    pub(crate) struct Sampling {
+        pub(crate) period_s: u16,
     }
 
-    pub const SAMPLING: Setting<Sampling> = Setting::new("sampling", || Sampling { period_s: 360 });
+    pub(crate) const SAMPLING: Setting<Sampling> =
+        Setting::new("sampling", || Sampling { period_s: 360 });
 }
 
 /// Firmware of version 2: finer periods, and a burst of samples against waves.
@@ -29,12 +30,12 @@ mod version_2 {
     use super::*;
 
     #[derive(Debug, Serialize, Deserialize, Schema)]
-    pub struct Sampling {
-        pub period_ms: u32,
-        pub burst: Option<u8>,
+    pub(crate) struct Sampling {
+        pub(crate) period_ms: u32,
+        pub(crate) burst: Option<u8>,
     }
 
-    pub const SAMPLING: Setting<Sampling> =
+    pub(crate) const SAMPLING: Setting<Sampling> =
         Setting::new("sampling", || Sampling { period_ms: 360_000, burst: None })
             .checked("a period of 1 s to 1 h", |s| (1_000..=3_600_000).contains(&s.period_ms));
 }
