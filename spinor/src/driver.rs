@@ -1,15 +1,15 @@
-//! The driver: starting, waiting, reading, programming, erasing.
+//! The driver: starting, waiting, reading.
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
 use crate::bus::{Bus, Command};
-use crate::chip::{Addressing, Chip, LeaveFourByte, erase_timeout_us};
+use crate::chip::{Addressing, Chip, LeaveFourByte};
 use crate::error::{Error, Work};
 use crate::id::{JedecId, stuck};
 use crate::opcode;
 use crate::options::Options;
-use crate::sfdp::{EraseType, Sfdp, SfdpError};
+use crate::sfdp::{Sfdp, SfdpError};
 
 /// Longest time out of deep power-down: 448 us, the largest of `tests/sfdp` (s25fs256t, s28hs02gt).
 const WAKE_US: u32 = 500;
@@ -22,8 +22,6 @@ const STUCK_AFTER_US: u32 = 1_000_000;
 const START_POLL_US: u32 = 1_000;
 /// Write enable is sent again so many times at most: a glitch may have cost the first one.
 const WRITE_ENABLE_TRIES: u32 = 3;
-/// Bytes compared at once after a program or an erase.
-const COMPARED_BYTES: usize = 32;
 
 /// A serial NOR chip on an SPI bus. See the [crate documentation](crate).
 ///
@@ -32,12 +30,12 @@ const COMPARED_BYTES: usize = 32;
 /// with error correction of their own, which must not be programmed twice within one unit.
 #[derive(Debug)]
 pub struct SpiNor<SPI, D, const ERASE: usize = 4096, const WRITE: usize = 1> {
-    bus: Bus<SPI, D>,
-    options: Options,
+    pub(crate) bus: Bus<SPI, D>,
+    pub(crate) options: Options,
     id: Option<JedecId>,
-    chip: Chip,
+    pub(crate) chip: Chip,
     /// A program, erase or reset that was begun and not yet seen to end, and its longest time.
-    pending: Option<(Work, u32)>,
+    pub(crate) pending: Option<(Work, u32)>,
     asleep: bool,
 }
 
@@ -148,7 +146,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     }
 
     /// Waits until what was begun earlier is complete, and wakes the chip.
-    fn be_ready(&mut self) -> Result<(), Error<SPI::Error>> {
+    pub(crate) fn be_ready(&mut self) -> Result<(), Error<SPI::Error>> {
         if self.asleep {
             let listed = self.chip.power_down.map(|power_down| power_down.exit_opcode);
             // Where the tables say 00h, any command wakes the chip.
@@ -211,7 +209,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     }
 
     /// Sets the write enable latch and sees that it is set, and that no block is protected.
-    fn enable_write(&mut self) -> Result<(), Error<SPI::Error>> {
+    pub(crate) fn enable_write(&mut self) -> Result<(), Error<SPI::Error>> {
         let mut status = 0;
         for _ in 0..WRITE_ENABLE_TRIES {
             self.bus.send(Command::plain(opcode::WRITE_ENABLE)).map_err(Error::Bus)?;
@@ -231,7 +229,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     }
 
     /// Waits for the program or erase just sent, and sees that it was done.
-    fn complete(&mut self, poll_us: u32) -> Result<(), Error<SPI::Error>> {
+    pub(crate) fn complete(&mut self, poll_us: u32) -> Result<(), Error<SPI::Error>> {
         let work = self.pending.map_or(Work::Start, |(work, _)| work);
         let status = self.wait(poll_us)?;
         if status & opcode::LATCH == 0 {
@@ -258,7 +256,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         if enable { self.disable_write() } else { Ok(()) }
     }
 
-    fn command(&self, opcode: u8, at: u32) -> Command {
+    pub(crate) fn command(&self, opcode: u8, at: u32) -> Command {
         match self.chip.addressing {
             Addressing::Three => Command::with_three(opcode, at),
             _ => Command::with_four(opcode, at),
@@ -277,7 +275,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         }
     }
 
-    fn check(&self, at: u32, len: u64) -> Result<(), Error<SPI::Error>> {
+    pub(crate) fn check(&self, at: u32, len: u64) -> Result<(), Error<SPI::Error>> {
         match u64::from(at).checked_add(len) {
             Some(end) if end <= self.chip.capacity => Ok(()),
             _ => Err(Error::OutOfBounds),
@@ -295,93 +293,6 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             at = at.wrapping_add(piece.len() as u32);
         }
         Ok(())
-    }
-
-    pub(crate) fn program_bytes(&mut self, at: u32, data: &[u8]) -> Result<(), Error<SPI::Error>> {
-        self.check(at, data.len() as u64)?;
-        if !(at as usize).is_multiple_of(WRITE) || !data.len().is_multiple_of(WRITE) {
-            return Err(Error::NotAligned);
-        }
-        self.be_ready()?;
-        let head = self.command(self.chip.program_opcode, at).len();
-        let most = self.options.transfer_bytes.saturating_sub(head).max(1);
-        // Whole units in each piece; the least transfer holds one.
-        let most = (most - most % WRITE).max(WRITE);
-        let page = self.chip.page_bytes.max(1);
-        let (mut at, mut rest) = (at, data);
-        while !rest.is_empty() {
-            let room = (page - at % page) as usize;
-            let len = room.min(most).min(rest.len());
-            let (piece, later) = rest.split_at_checked(len).unwrap_or((rest, &[]));
-            self.program_piece(at, piece)?;
-            at = at.wrapping_add(piece.len() as u32);
-            rest = later;
-        }
-        Ok(())
-    }
-
-    /// Programs bytes of one page by one command.
-    fn program_piece(&mut self, at: u32, data: &[u8]) -> Result<(), Error<SPI::Error>> {
-        self.enable_write()?;
-        let command = self.command(self.chip.program_opcode, at);
-        self.pending = Some((Work::Program, self.chip.program_timeout_us));
-        self.bus.send_data(command, data).map_err(Error::Bus)?;
-        self.complete((self.chip.program_typical_us / 8).clamp(10, 1_000))?;
-        if self.options.verify {
-            for (at, piece) in (at..).step_by(COMPARED_BYTES).zip(data.chunks(COMPARED_BYTES)) {
-                self.compare(at, piece.iter().copied())?;
-            }
-        }
-        Ok(())
-    }
-
-    pub(crate) fn erase_range(&mut self, from: u32, to: u32) -> Result<(), Error<SPI::Error>> {
-        let len = to.checked_sub(from).ok_or(Error::OutOfBounds)?;
-        self.check(from, u64::from(len))?;
-        if !(from as usize).is_multiple_of(ERASE) || !(to as usize).is_multiple_of(ERASE) {
-            return Err(Error::NotAligned);
-        }
-        self.be_ready()?;
-        let mut at = u64::from(from);
-        while at < u64::from(to) {
-            let erase = *self.chip.erase_for(at, to.into()).ok_or(Error::NotAligned)?;
-            self.erase_piece(at as u32, &erase)?;
-            at += u64::from(erase.bytes);
-        }
-        Ok(())
-    }
-
-    fn erase_piece(&mut self, at: u32, erase: &EraseType) -> Result<(), Error<SPI::Error>> {
-        self.enable_write()?;
-        self.pending = Some((Work::Erase, erase_timeout_us(erase)));
-        let command = self.command(erase.opcode, at);
-        self.bus.send(command).map_err(Error::Bus)?;
-        let typical = erase.times.map_or(100_000, |times| times.typical_us);
-        self.complete((typical / 32).clamp(100, 10_000) as u32)?;
-        if self.options.verify {
-            for offset in (0..erase.bytes).step_by(COMPARED_BYTES) {
-                let len = COMPARED_BYTES.min((erase.bytes - offset) as usize);
-                self.compare(at.wrapping_add(offset), core::iter::repeat_n(0xFF, len))?;
-            }
-        }
-        Ok(())
-    }
-
-    /// Compares at most [`COMPARED_BYTES`].
-    fn compare(
-        &mut self,
-        at: u32,
-        wanted: impl ExactSizeIterator<Item = u8>,
-    ) -> Result<(), Error<SPI::Error>> {
-        let mut bytes = [0; COMPARED_BYTES];
-        let len = wanted.len().min(COMPARED_BYTES);
-        let Some(bytes) = bytes.get_mut(..len) else { return Ok(()) };
-        // One transfer holds a command and at least 26 bytes: `read_bytes` splits this if need be.
-        self.read_bytes(at, bytes)?;
-        match (at..).zip(bytes.iter().zip(wanted)).find(|(_, (byte, wanted))| *byte != wanted) {
-            Some((at, _)) => Err(Error::Verify { at }),
-            None => Ok(()),
-        }
     }
 }
 

@@ -70,6 +70,7 @@ mod nor_flash;
 mod opcode;
 mod options;
 pub mod sfdp;
+mod write;
 
 pub use chip::{Addressing, Chip, DataSheet, FourByte};
 pub use driver::SpiNor;
