@@ -113,7 +113,8 @@ fn wrong_usage_is_refused_in_one_way() {
         assert!(output.stdout.is_empty(), "{words:?}");
     }
     let output = outlast(&["torture", "--subject", "hope"]);
-    let why = "outlast: --subject hope: unknown; choose one of outlast, two-copies, naive\n";
+    let why = "outlast: --subject hope: unknown; choose one of outlast, outlast-settings, two-copies, \
+               naive\n";
     assert_eq!(stderr(&output), why);
 }
 
