@@ -293,7 +293,8 @@ pub(super) fn orders(points: &[Point]) -> Vec<String> {
         ("turn reads", |point| point.turn.work.reads),
     ];
     let exponent = |along: Vec<(f64, f64)>| match growth::order(&along) {
-        Some(order) => format!("{order:.2}"),
+        // Without a sign at zero.
+        Some(order) => format!("{:.2}", (order * 100.0).round() / 100.0 + 0.0),
         None => "-".to_owned(),
     };
     let keys_held = points.iter().map(|point| point.keys).filter(|keys| *keys > 1).min();
