@@ -23,7 +23,7 @@ const RANDOM_OPS: u32 = 40;
 /// Pages below so many bytes make programs of several steps.
 const SMALL_PAGE: u32 = 64;
 /// Cuts in all random lives of the default plan.
-const RANDOM_CUTS: u64 = 1_300_000;
+const RANDOM_CUTS: u64 = 1_250_000;
 /// The same for code in a program of its own, which costs a hundred times as much.
 const RANDOM_CUTS_OF_A_PROGRAM: u64 = 20_000;
 /// With fewer cuts per history asked for, the plan has no random lives, which have hundreds.

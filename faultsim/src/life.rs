@@ -21,6 +21,8 @@ const MOMENTS_PER_STEP: u64 = 128;
 
 pub(crate) struct Life<'run, S: Subject> {
     session: Session<'run, S>,
+    /// A second bench, to look at the image a cut left apart from the life that goes on.
+    aside: Session<'run, S>,
     level: Level,
     keys: &'run KeyNames,
     values: Values,
@@ -39,6 +41,9 @@ pub(crate) struct Life<'run, S: Subject> {
     /// The part when the running operation or recovery began, while telling.
     began: Image,
     pub(crate) ledger: Ledger,
+    /// Of the image the last cut left, until it is judged.
+    left: Option<Fingerprint>,
+    /// Of the images judged.
     pub(crate) fingerprints: Vec<Fingerprint>,
     pub(crate) cuts: u64,
     pub(crate) judged: u64,
@@ -55,6 +60,7 @@ impl<'run, S: Subject> Life<'run, S> {
     ) -> Self {
         Self {
             session: Session::new(subject, geometry, keys, false),
+            aside: Session::new(subject, geometry, keys, false),
             level,
             keys,
             values: Values::new(),
@@ -69,6 +75,7 @@ impl<'run, S: Subject> Life<'run, S> {
             told_scenes: Vec::new(),
             began: Image::blank(geometry),
             ledger: Ledger::default(),
+            left: None,
             fingerprints: Vec::new(),
             cuts: 0,
             judged: 0,
@@ -87,7 +94,9 @@ impl<'run, S: Subject> Life<'run, S> {
     }
 
     pub(crate) fn worst(&self) -> WorstCase {
-        self.session.worst
+        let mut worst = self.session.worst;
+        worst.merge(&self.aside.worst);
+        worst
     }
 
     pub(crate) fn signature(&self, finding: &Finding) -> Signature {
@@ -109,6 +118,7 @@ impl<'run, S: Subject> Life<'run, S> {
             self.told_cuts.push(format!("then {}", era.bias.bias(era.salt)));
         }
         let Some(mut store) = self.power_up(era, era.step)? else {
+            self.look_aside(era)?;
             self.cut(None);
             return Ok(());
         };
@@ -213,9 +223,13 @@ impl<'run, S: Subject> Life<'run, S> {
     fn read(&mut self, era: &Era, store: &mut S::Store) -> Result<(), Finding> {
         let reads = if self.oracle.len() > MOST_STATES { Reads::All } else { era.reads };
         match reads {
-            Reads::Nothing => return Ok(()),
-            Reads::All => self.session.read_all(store, &mut self.oracle, &self.values)?,
+            Reads::Nothing => self.look_aside(era)?,
+            Reads::All => {
+                self.session.read_all(store, &mut self.oracle, &self.values)?;
+                self.note_judged();
+            }
             Reads::Few => {
+                self.look_aside(era)?;
                 for (key, _) in self.keys.iter() {
                     if mixed(era.salt ^ u64::from(key)) & 1 == 0 {
                         self.session.read(store, key, &mut self.oracle, &self.values)?;
@@ -223,8 +237,32 @@ impl<'run, S: Subject> Life<'run, S> {
                 }
             }
         }
-        self.judged += 1;
         Ok(())
+    }
+
+    /// Judges the image that the last cut left on a bench of its own: what is read there binds nothing
+    /// later, so that in the life itself damage can go on unseen.
+    fn look_aside(&mut self, era: &Era) -> Result<(), Finding> {
+        if self.left.is_none() {
+            return Ok(());
+        }
+        self.power_ups += 1;
+        self.aside.when = self.session.when;
+        self.aside.power_up(&self.image, era.bias.other().bias(era.salt ^ 2), false);
+        if let Some(mut store) = self.aside.open()? {
+            let mut oracle = self.oracle.clone();
+            oracle.cut();
+            self.aside.read_all(&mut store, &mut oracle, &self.values)?;
+            self.note_judged();
+        }
+        Ok(())
+    }
+
+    fn note_judged(&mut self) {
+        if let Some(left) = self.left.take() {
+            self.fingerprints.push(left);
+            self.judged += 1;
+        }
     }
 
     /// The power has gone, or goes now.
@@ -272,8 +310,10 @@ impl<'run, S: Subject> Life<'run, S> {
                 self.told_scenes.remove(0);
             }
         }
+        let reset = chip.is_reset();
         drop(chip);
-        self.fingerprints.push(fingerprint(&self.image));
+        // After a reset alone the part goes on with what it does: that is no image yet.
+        self.left = (!reset).then(|| fingerprint(&self.image));
         let cuts = u32::try_from(self.cuts).unwrap_or(u32::MAX);
         self.session.when = When { cuts, in_flight };
     }

@@ -106,7 +106,7 @@ fn list(names: &[&str]) -> String {
     const SHOWN: usize = 4;
     match names {
         [] => "(none)".to_owned(),
-        [few @ ..] if few.len() <= SHOWN => few.join(", "),
-        [few @ ..] => format!("{}, and {} more", few[..SHOWN].join(", "), few.len() - SHOWN),
+        few if few.len() <= SHOWN => few.join(", "),
+        few => format!("{}, and {} more", few[..SHOWN].join(", "), few.len() - SHOWN),
     }
 }

@@ -354,8 +354,10 @@ impl ReferenceStore {
         };
         if self.has(Bug::CopiesOldest) {
             for (key, value) in &mut copied {
-                if self.table.get(key) == Some(value) {
-                    value.clone_from(self.planted.oldest.get(key).unwrap_or(&value.clone()));
+                if self.table.get(key) == Some(value)
+                    && let Some(oldest) = self.planted.oldest.get(key)
+                {
+                    value.clone_from(oldest);
                 }
             }
         }
@@ -487,7 +489,7 @@ impl ReferenceStore {
         }
         if self.has(Bug::ClearsLater) {
             let record = self.codec().record(Kind::ClearRequest, &[], &[]);
-            if let Some((places, end)) = self.places(&[record.clone()], self.at) {
+            if let Some((places, end)) = self.places(core::slice::from_ref(&record), self.at) {
                 self.program_records(&[record], &places)?;
                 self.at = end;
             }
