@@ -107,6 +107,6 @@ fn list(names: &[&str]) -> String {
     match names {
         [] => "(none)".to_owned(),
         few if few.len() <= SHOWN => few.join(", "),
-        few => format!("{}, and {} more", few[..SHOWN].join(", "), few.len() - SHOWN),
+        many => format!("{}, and {} more", many[..SHOWN].join(", "), many.len() - SHOWN),
     }
 }

@@ -98,7 +98,7 @@ planted! {
     /// The mark of a page that is passed over destroys the header of its first record.
     TraceOverHeader "trace-over-header" F0,
     /// The first settle record of a sector rules, not the last one.
-    FirstSettleRules "first-settle-rules" F0,
+    FirstSettleRules "first-settle-rules" F3,
     /// A settle record may be placed before pages that earlier mounts used.
     SettleInGap "settle-in-gap" F3,
     /// A settle record is accepted wherever its image stands, in a value too.
@@ -141,7 +141,7 @@ planted! {
     ErasesOldFirst "erases-old-first" F0,
     /// Of two heads the newer one is made void.
     VoidsNewer "voids-newer" F0,
-    /// Sequence numbers have four bits and are compared as they are.
+    /// Sequence numbers have three bits and are compared as they are.
     SequenceWraps "sequence-wraps" F0,
     /// A new head has the number of the old one, and the lower sector wins.
     EqualSequence "equal-sequence" F0,
@@ -149,7 +149,7 @@ planted! {
     ZeroOpening "zero-opening" F0,
     /// A blank opening passes its check and is the newest.
     BlankOpening "blank-opening" F1,
-    /// A sector that reads blank is not erased again, though each use is announced in its last bytes.
+    /// A sector that reads blank is not erased before it is used.
     BlankTrusted "blank-trusted" F3,
     /// A sector is taken for blank if its first page reads blank.
     BlankSampled "blank-sampled" F1,

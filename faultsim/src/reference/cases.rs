@@ -10,12 +10,8 @@ use crate::workload::{KeyNames, Workload, stamped};
 /// How many there are.
 pub const CASES: u8 = 6;
 
-/// The part a case is made for: two sectors of four small pages, or of six where several settle
-/// records are to find room in one sector.
-pub const fn geometry(case: u8) -> Geometry {
-    let sector_bytes = if case == 3 { 384 } else { 256 };
-    Geometry { sectors: 2, sector_bytes, unit: 1, page: 64 }
-}
+/// The part they are made for: two sectors of four small pages.
+pub const GEOMETRY: Geometry = Geometry { sectors: 2, sector_bytes: 256, unit: 1, page: 64 };
 
 /// Keys by number. Two have the same letters in another order.
 const KEYS: [&str; 5] = ["a", "ab", "ba", "e", "f"];

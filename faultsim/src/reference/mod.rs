@@ -157,7 +157,7 @@ mod tests {
     #[test]
     fn tokens_of_planted_mistakes_replay_by_name() {
         let subject = by_name("planted:no-mark").unwrap();
-        let config = Config { stop_at_first: true, ..config(1, cases::geometry(1), 64) };
+        let config = Config { stop_at_first: true, ..config(1, cases::GEOMETRY, 64) };
         let report = run(&config, subject, &Progress::default());
         let violation = &report.violations[0];
         let token: Token = violation.token.parse().unwrap();

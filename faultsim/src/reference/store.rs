@@ -115,9 +115,6 @@ impl ReferenceStore {
 
     /// Zeros stick: from now on the opening of the sector never reads, however an erase is cut.
     fn make_void(&self, sector: u32) -> Result<(), Trouble> {
-        if self.has(Bug::BlankTrusted) && is_blank(&self.read_sector(sector)?) {
-            return Ok(());
-        }
         if self.has(Bug::VoidsIfItReads) {
             let mut bytes = [0; OPENING];
             self.read(sector, 0, &mut bytes)?;
@@ -295,12 +292,6 @@ impl ReferenceStore {
         (self.sector + 1) % self.geometry.sectors
     }
 
-    /// Where the room for records ends.
-    fn room(&self) -> usize {
-        let announced = if self.has(Bug::BlankTrusted) { TRACE } else { 0 };
-        self.geometry.sector_bytes as usize - announced
-    }
-
     /// Where records go that begin at `at` or behind, each within one page; and where they end.
     fn places(&self, records: &[Vec<u8>], mut at: usize) -> Option<(Vec<usize>, usize)> {
         let page = self.page();
@@ -341,7 +332,7 @@ impl ReferenceStore {
         let (sector, mut number) = (self.next_sector(), self.sequence + 1);
         match self.bug {
             Some(Bug::EqualSequence) => number -= 1,
-            Some(Bug::SequenceWraps) => number &= 15,
+            Some(Bug::SequenceWraps) => number &= 7,
             _ => {}
         }
         let codec = Codec::new(self.bug, number);
@@ -354,10 +345,10 @@ impl ReferenceStore {
         };
         if self.has(Bug::CopiesOldest) {
             for (key, value) in &mut copied {
-                if self.table.get(key) == Some(value)
-                    && let Some(oldest) = self.planted.oldest.get(key)
-                {
-                    value.clone_from(oldest);
+                if self.table.get(key) == Some(value) {
+                    if let Some(oldest) = self.planted.oldest.get(key) {
+                        value.clone_from(oldest);
+                    }
                 }
             }
         }
@@ -372,10 +363,6 @@ impl ReferenceStore {
         if resumed.is_none() {
             if !self.spare_erased {
                 self.prepare(sector)?;
-            }
-            if self.has(Bug::BlankTrusted) {
-                // Announces the use, so that a half-written sector does not read blank.
-                self.program(sector, self.room(), &[0; TRACE])?;
             }
             self.program(sector, 0, &opening(number))?;
         }
@@ -489,8 +476,9 @@ impl ReferenceStore {
         }
         if self.has(Bug::ClearsLater) {
             let record = self.codec().record(Kind::ClearRequest, &[], &[]);
-            if let Some((places, end)) = self.places(core::slice::from_ref(&record), self.at) {
-                self.program_records(&[record], &places)?;
+            let records = [record];
+            if let Some((places, end)) = self.places(&records, self.at) {
+                self.program_records(&records, &places)?;
                 self.at = end;
             }
         }
