@@ -155,7 +155,7 @@ struct TypedTorture {
     #[arg(long, value_name = "FILE.txt", requires = "report")]
     planted: Option<PathBuf>,
     /// Put the rig itself to the test: it has to see every mistake planted into a reference
-    /// store, each at its lowest fault level, and nothing in the store without them; one to two
+    /// store, each at its lowest fault level, and nothing in the store without them; some
     /// minutes on two cores
     #[arg(long, conflicts_with_all = [
         "subject", "sectors", "sector_bytes", "unit", "page", "level", "depth", "seed", "budget", "deep",

@@ -97,8 +97,6 @@ planted! {
     TraceAfterSettle "trace-after-settle" F3,
     /// The mark of a page that is passed over destroys the header of its first record.
     TraceOverHeader "trace-over-header" F0,
-    /// The first settle record of a sector rules, not the last one.
-    FirstSettleRules "first-settle-rules" F3,
     /// A settle record may be placed before pages that earlier mounts used.
     SettleInGap "settle-in-gap" F3,
     /// A settle record is accepted wherever its image stands, in a value too.

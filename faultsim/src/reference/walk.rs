@@ -80,13 +80,10 @@ impl Pages<'_> {
     /// a user writes can stand.
     fn settle(&self) -> Option<usize> {
         let mut starts = (1..self.count()).map(|page| self.start(page));
-        match self.bug {
-            Some(Bug::FirstSettleRules) => starts.find(|&at| self.is_settle(at)),
-            Some(Bug::SettleAnywhere) => {
-                (FIRST_RECORD..self.bytes.len()).rev().find(|&at| self.is_settle(at))
-            }
-            _ => starts.rfind(|&at| self.is_settle(at)),
+        if self.has(Bug::SettleAnywhere) {
+            return (FIRST_RECORD..self.bytes.len()).rev().find(|&at| self.is_settle(at));
         }
+        starts.rfind(|&at| self.is_settle(at))
     }
 
     /// A page for the next settle record: the last program before the cut can have reached the
