@@ -337,7 +337,7 @@ impl<'a> Survey<'a> {
         }
         if is_head {
             self.judge(before, last, head);
-            self.look_behind(stop, last, life);
+            self.look_behind(stop, life);
         } else {
             for held in [before, last].into_iter().flatten() {
                 self.apply(&held);
@@ -491,7 +491,7 @@ impl<'a> Survey<'a> {
     }
 
     /// What stands behind the log's end in the head.
-    fn look_behind(&mut self, stop: u32, last: Option<Held<'a>>, life: (u32, u32)) {
+    fn look_behind(&mut self, stop: u32, life: (u32, u32)) {
         let region = self.region;
         let shape = region.shape();
         let size = shape.sector_bytes;
@@ -500,7 +500,6 @@ impl<'a> Survey<'a> {
         if stop >= limit {
             return;
         }
-        let _ = last;
         let hidden = self.hidden(stop, limit, life);
         if !hidden.is_empty() {
             self.note(Kind::Hidden, stop, hidden);
