@@ -144,8 +144,7 @@ fn told(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> 
         return Ok(None);
     };
     let unit = known.unit.unwrap_or(1);
-    let page_bytes =
-        known.page_bytes.unwrap_or_else(|| if unit == 1 { 256 } else { (2 * unit).max(16) });
+    let page_bytes = known.page_bytes.unwrap_or_else(|| Shape::usual_page(unit));
     let shape = Shape { sectors, sector_bytes, page_bytes, unit };
     let told = Told { sectors, sector_bytes, page_bytes, unit };
     if outlast_kvstore::inspect::Region::new(&[], &told).is_none() {
@@ -207,7 +206,7 @@ mod tests {
         let known = Known { base: Some(16384), ..Known::default() };
         let twice = segment(0, &[&image, &image]);
         assert_eq!(region(&twice, &known).unwrap().offset, 16384);
-        let mut killed = image;
+        let mut killed = image.clone();
         killed[..32].fill(0);
         assert_eq!(find(&killed), NotFound::NoStore);
         let known = Known { sectors: Some(4), sector_bytes: Some(4096), ..Known::default() };

@@ -21,6 +21,17 @@ impl Shape {
     /// Four sectors of a serial NOR chip: 4096 bytes, pages of 256 bytes, programmed byte by byte.
     pub const SERIAL_NOR: Self = Self { sectors: 4, sector_bytes: 4096, page_bytes: 256, unit: 1 };
 
+    /// The page of the store's own layouts: 256 bytes on serial NOR, which programs single bytes;
+    /// else two units, at least 16 bytes.
+    #[must_use]
+    pub const fn usual_page(unit: u32) -> u32 {
+        match unit.saturating_mul(2) {
+            2 => Self::SERIAL_NOR.page_bytes,
+            page if page < 16 => 16,
+            page => page,
+        }
+    }
+
     /// Bytes of the whole region.
     #[must_use]
     pub fn bytes(&self) -> u64 {

@@ -115,10 +115,10 @@ pub(crate) struct Bounds {
 
 impl Bounds {
     fn check(&self, number: f64, what: &str, place: Place) -> Result<(), Complaint> {
-        if let Some(least) = self.least.filter(|least| number.is_nan() || number < *least) {
+        if let Some(least) = self.least.filter(|least| number < *least || number.is_nan()) {
             return complain(place, format!("{what} is below the minimum of {least}"));
         }
-        if let Some(most) = self.most.filter(|most| number.is_nan() || number > *most) {
+        if let Some(most) = self.most.filter(|most| number > *most) {
             return complain(place, format!("{what} is above the maximum of {most}"));
         }
         Ok(())

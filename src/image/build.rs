@@ -85,12 +85,13 @@ fn shape(plan: &Build, settings: &Settings) -> (Shape, u32) {
     let (known, wishes) = (&plan.known, &settings.layout);
     let usual = Shape::SERIAL_NOR;
     let unit = known.unit.or(wishes.unit).unwrap_or(usual.unit);
-    // As the store's own layouts: a serial chip has pages of 256 bytes, other flash two units.
-    let page = if unit == 1 { usual.page_bytes } else { (2 * unit).max(16) };
     let shape = Shape {
         sectors: known.sectors.or(wishes.sectors).unwrap_or(usual.sectors),
         sector_bytes: known.sector_bytes.or(wishes.sector_bytes).unwrap_or(usual.sector_bytes),
-        page_bytes: known.page_bytes.or(wishes.page_bytes).unwrap_or(page),
+        page_bytes: known
+            .page_bytes
+            .or(wishes.page_bytes)
+            .unwrap_or_else(|| Shape::usual_page(unit)),
         unit,
     };
     (shape, known.base.or(wishes.base).unwrap_or(0))
