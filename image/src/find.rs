@@ -206,7 +206,7 @@ mod tests {
         let known = Known { base: Some(16384), ..Known::default() };
         let twice = segment(0, &[&image, &image]);
         assert_eq!(region(&twice, &known).unwrap().offset, 16384);
-        let mut killed = image.clone();
+        let mut killed = image;
         killed[..32].fill(0);
         assert_eq!(find(&killed), NotFound::NoStore);
         let known = Known { sectors: Some(4), sector_bytes: Some(4096), ..Known::default() };
