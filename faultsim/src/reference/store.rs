@@ -345,10 +345,10 @@ impl ReferenceStore {
         };
         if self.has(Bug::CopiesOldest) {
             for (key, value) in &mut copied {
-                if self.table.get(key) == Some(value) {
-                    if let Some(oldest) = self.planted.oldest.get(key) {
-                        value.clone_from(oldest);
-                    }
+                if self.table.get(key) == Some(value)
+                    && let Some(oldest) = self.planted.oldest.get(key)
+                {
+                    value.clone_from(oldest);
                 }
             }
         }
