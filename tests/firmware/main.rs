@@ -9,6 +9,8 @@ mod cuts;
 #[cfg(unix)]
 mod emulator;
 #[cfg(unix)]
+mod images;
+#[cfg(unix)]
 mod sessions;
 
 #[cfg(unix)]
@@ -32,6 +34,7 @@ fn main() {
         trial("the_session_in_the_readme", sessions::readme),
         trial("foreign_data_are_kept_until_format", sessions::foreign_data),
         trial("every_command_answers", sessions::commands),
+        trial("an_image_there_and_back", images::there_and_back),
         trial("what_reaches_the_chip", sessions::chip_commands),
         trial("power_cuts", cuts::run),
     ];
