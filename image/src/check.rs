@@ -73,13 +73,21 @@ pub fn region<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Region<'a>> {
 /// # Errors
 /// Those of a mount.
 pub fn mount(bytes: &[u8], shape: &Shape) -> Result<MountedCopy, StoreError> {
+    mount_surveyed(bytes, shape, region(bytes, shape).map(Survey::new).as_ref())
+}
+
+fn mount_surveyed(
+    bytes: &[u8],
+    shape: &Shape,
+    survey: Option<&Survey<'_>>,
+) -> Result<MountedCopy, StoreError> {
     let mut store = Mounted::open(bytes.to_vec(), shape)?;
     let mut values = Values::new();
     // A key that cannot be read stops the list; the survey knows the others.
     let keys = match store.keys() {
         Ok(keys) => keys,
-        Err(Error::Corrupt) => region(bytes, shape)
-            .map(|region| Survey::new(region).live.keys().map(|key| key.to_vec()).collect())
+        Err(Error::Corrupt) => survey
+            .map(|survey| survey.live.keys().map(|key| key.to_vec()).collect())
             .unwrap_or_default(),
         Err(error) => return Err(error),
     };
@@ -97,7 +105,8 @@ pub fn mount(bytes: &[u8], shape: &Shape) -> Result<MountedCopy, StoreError> {
     }
     let usage = store.usage();
     let (after, steps) = store.into_parts();
-    let steps = region(&after, shape).map(|after| words::steps(&after, &steps)).unwrap_or_default();
+    let steps = region(&after, shape).map(|after| words::steps(survey, &after, &steps));
+    let steps = steps.unwrap_or_default();
     Ok(MountedCopy { values, usage, steps })
 }
 
@@ -106,7 +115,7 @@ pub fn mount(bytes: &[u8], shape: &Shape) -> Result<MountedCopy, StoreError> {
 pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
     let survey = Survey::new(region(bytes, shape)?);
     let whole = bytes.len() as u64 >= shape.bytes();
-    let mounted = whole.then(|| mount(bytes, shape));
+    let mounted = whole.then(|| mount_surveyed(bytes, shape, Some(&survey)));
     let damaged = survey.findings.iter().any(|finding| finding.kind.is_damage());
     let class = match &mounted {
         Some(Err(Error::NotAStore(_))) => Class::NotAStore,
