@@ -31,14 +31,14 @@ pub(crate) fn image(seed: u64) -> (Shape, Vec<u8>) {
         // Whether the part may be programmed bit by bit, for ticks of one bit.
         let bits = rng.random_bool(0.5);
         match (unit, bits) {
-            (1, false) => power_up(&part, part.nor::<1, 1>(), Store::tick, &mut rng),
+            (1, false) => power_up(&part, part.nor::<1, 1>(), Store::tick::<str>, &mut rng),
             (1, true) => power_up(&part, part.multi_nor::<1, 1>(), tick_either, &mut rng),
-            (2, _) => power_up(&part, part.nor::<1, 2>(), Store::tick, &mut rng),
-            (4, false) => power_up(&part, part.nor::<4, 4>(), Store::tick, &mut rng),
+            (2, _) => power_up(&part, part.nor::<1, 2>(), Store::tick::<str>, &mut rng),
+            (4, false) => power_up(&part, part.nor::<4, 4>(), Store::tick::<str>, &mut rng),
             (4, true) => power_up(&part, part.multi_nor::<4, 4>(), tick_either, &mut rng),
-            (8, _) => power_up(&part, part.nor::<8, 8>(), Store::tick, &mut rng),
-            (16, _) => power_up(&part, part.nor::<4, 16>(), Store::tick, &mut rng),
-            _ => power_up(&part, part.nor::<8, 32>(), Store::tick, &mut rng),
+            (8, _) => power_up(&part, part.nor::<8, 8>(), Store::tick::<str>, &mut rng),
+            (16, _) => power_up(&part, part.nor::<4, 16>(), Store::tick::<str>, &mut rng),
+            _ => power_up(&part, part.nor::<8, 32>(), Store::tick::<str>, &mut rng),
         }
     }
     let bytes = part.chip().image().bytes().to_vec();
@@ -46,12 +46,12 @@ pub(crate) fn image(seed: u64) -> (Shape, Vec<u8>) {
 }
 
 type Done<T = ()> = Result<T, Error<PartError>>;
-type Tick<F> = fn(&mut Store<F, 64>, &&str) -> Done<u64>;
+type Tick<F> = fn(&mut Store<F, 64>, &str) -> Done<u64>;
 
 /// Ticks a bit or half a unit.
 fn tick_either<const READ: usize, const UNIT: usize>(
     store: &mut Store<MultiNor<READ, UNIT>, 64>,
-    key: &&str,
+    key: &str,
 ) -> Done<u64> {
     if store.count(key)? % 50 < 35 { store.tick_bit(key) } else { store.tick(key) }
 }
@@ -102,7 +102,7 @@ fn operate<F: NorFlash<Error = PartError>>(
         19 => store.delete(counter).map(|_| ()),
         _ => {
             let most = if rng.random_bool(0.2) { 300 } else { 12 };
-            (0..rng.random_range(1..most)).try_for_each(|_| tick(store, &counter).map(|_| ()))
+            (0..rng.random_range(1..most)).try_for_each(|_| tick(store, counter).map(|_| ()))
         }
     }
 }
