@@ -132,8 +132,9 @@ pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::flash::Ram;
     use crate::survey::Kind;
-    use outlast_kvstore::Change;
+    use outlast_kvstore::{Change, Store};
 
     const SHAPE: Shape = Shape::SERIAL_NOR;
 
@@ -209,5 +210,35 @@ mod tests {
         // A dump that ends early, and one of something else.
         assert_eq!(class(&image[..9000]), (Class::Damaged, vec![Kind::Missing; 2]));
         assert_eq!(class(&[0x5A; 4 * 4096]).0, Class::NotAStore);
+    }
+
+    #[test]
+    fn a_tally_is_its_count_until_a_mount_closes_it() {
+        let blank = Ram::new(vec![0xFF; 4 * 4096]);
+        let mut store: Store<Ram<1>, 16> = Store::open(blank, SHAPE.layout()).unwrap();
+        for n in 1..=12 {
+            assert_eq!(store.tick("gauge.boots"), Ok(n));
+        }
+        store.put("gauge.name", b"North pier").unwrap();
+        let mut image = store.into_flash().into_parts().0;
+        let whole = image.clone();
+        let verdict = verdict(&whole, &SHAPE).unwrap();
+        assert_eq!(verdict.class, Class::Clean);
+        let survey = &verdict.survey;
+        let record = survey.records[survey.live[&b"gauge.boots"[..]]].record;
+        assert_eq!(*record.value, 12_u64.to_le_bytes());
+        let text = crate::raw::explain(survey, "gauge.boots").unwrap();
+        assert!(text.contains("cells: 11 of 64 cleared; count 12"), "{text}");
+        let mounted = verdict.mounted.unwrap().unwrap();
+        assert_eq!(mounted.values[&b"gauge.boots"[..]].as_deref(), Some(&*record.value));
+        let steps = mounted.steps.join("\n");
+        assert!(steps.contains("write put gauge.boots at sector 0"), "{steps}");
+        assert!(steps.contains(", which closes its tally at a count of 12"), "{steps}");
+        // A bit of the cell behind; then one of a cell that is not its turn.
+        let cells = survey.region.tally(&record).unwrap().cells_at as usize;
+        image[cells + 5] &= 0xEF;
+        assert_eq!(class(&image), (Class::Interrupted, vec![Kind::TickCut]));
+        image[cells + 9] &= 0x7F;
+        assert_eq!(class(&image), (Class::Damaged, vec![Kind::LiveDamaged]));
     }
 }
