@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use outlast_image::store::Mounted;
 use outlast_image::survey::{Kind, Survey};
-use outlast_kvstore::inspect::{Region, Shape as Told};
+use outlast_kvstore::inspect::{RecordKind, Region, Shape as Told};
 use outlast_kvstore::{Error, Found};
 
 /// Compares, for images that random lives with power cuts leave: the survey, which changes
@@ -15,6 +15,7 @@ use outlast_kvstore::{Error, Found};
 fn a_survey_shows_what_a_mount_shows() {
     let count = std::env::var("OUTLAST_IMAGES").map_or(3000, |n| n.parse().expect("a number"));
     let (mut stores, mut dropped, mut interrupted) = (0, 0, 0);
+    let (mut tallies, mut ticked, mut cut) = (0, 0, 0);
     for seed in 0..count {
         let (shape, bytes) = common::image(seed);
         let told = Told {
@@ -57,10 +58,18 @@ fn a_survey_shows_what_a_mount_shows() {
         let harmless = |kind| matches!(kind, Kind::OpeningLost | Kind::OldDamaged);
         assert!(damage.iter().all(|f| harmless(f.kind)), "seed {seed}, {shape}: {damage:?}");
         interrupted += usize::from(!survey.findings.is_empty());
+        cut += survey.findings.iter().filter(|f| f.kind == Kind::TickCut).count();
+        for number in survey.live.values() {
+            let record = &survey.records[*number].record;
+            tallies += usize::from(record.kind == RecordKind::Tally);
+            ticked += usize::from(region.tally(record).is_some_and(|tally| tally.ticks > 0));
+        }
     }
     println!(
-        "{count} images: {stores} stores, {interrupted} interrupted, {dropped} with a dropped record"
+        "{count} images: {stores} stores, {interrupted} interrupted, {dropped} with a dropped record; \
+         {tallies} live tallies, {ticked} with ticks, {cut} with one cut off"
     );
     assert!(stores > count as usize / 2 && interrupted > count as usize / 10);
     assert!(dropped * 100 < stores, "{dropped} of {stores}");
+    assert!(ticked > stores / 4 && cut > 0, "{ticked} and {cut} of {stores}");
 }

@@ -10,7 +10,7 @@ import json
 import struct
 import sys
 
-PUT, DELETE, PENDING_PUT, PENDING_DELETE, COMMIT, SETTLE, SEAL = range(1, 8)
+TALLY, PUT, DELETE, PENDING_PUT, PENDING_DELETE, COMMIT, SETTLE, SEAL = range(8)
 OPENING, FACTS = 31, 16
 
 TABLE = []
@@ -64,12 +64,12 @@ class Image:
             value_len |= (upper & 15) << 13
         if checked >> 22 != crc32c(struct.pack("<I", kind | key_bits << 3 | value_len << 9)) & 31:
             return None
-        keyed = kind in (PUT, DELETE, PENDING_PUT, PENDING_DELETE)
-        if kind == 0 or not keyed and key_bits:
+        keyed = kind in (TALLY, PUT, DELETE, PENDING_PUT, PENDING_DELETE)
+        if not keyed and key_bits:
             return None
         if kind in (DELETE, PENDING_DELETE, SEAL) and value_len or kind == COMMIT and value_len != 6:
             return None
-        if kind == SETTLE and value_len < 3 + FACTS:
+        if kind == SETTLE and value_len < 3 + FACTS or kind == TALLY and value_len < 10:
             return None
         key_len = key_bits + 1 if keyed else 0
         base = at // self.sector * self.sector
@@ -84,8 +84,34 @@ class Image:
         value_at = key_at + key_len
         return kind, self.data[key_at:value_at], self.data[value_at : value_at + value_len], base + end
 
+    def cells(self, at, record):
+        """Offsets of the bytes of a tally's cells."""
+        start = at % self.sector
+        value = start + self.header_len + len(record[1])
+        cells = range(self.up(value + 9), value + len(record[2])) if record[0] == TALLY else ()
+        no_cells = self.unit + self.header_area
+        return [at - start + n for n in cells if n % self.page >= no_cells]
+
+    def value(self, at, record):
+        """The value a record stands for; of a tally the count. None: its cells are damaged."""
+        if record[0] != TALLY:
+            return record[2]
+        bits = int.from_bytes(bytes(self.data[n] for n in self.cells(at, record)), "little")
+        step = 1 << record[2][8]
+        count = 0
+        while (count + 1) * step <= 8 * len(self.cells(at, record)) and not bits & (1 << step) - 1:
+            bits >>= step
+            count += 1
+        # Behind the cell after those nothing may be cleared.
+        left = 8 * len(self.cells(at, record)) - (count + 1) * step
+        if left > 0 and bits >> step != (1 << left) - 1:
+            return None
+        return (int.from_bytes(record[2][:8], "little") + count).to_bytes(8, "little")
+
     def passes(self, at, record, life):
-        body = self.data[at : record[3] - 4 - self.count_len]
+        cells = set(self.cells(at, record))
+        end = record[3] - 4 - self.count_len
+        body = bytes(self.data[n] for n in range(at, end) if n not in cells) if cells else self.data[at:end]
         trailer = self.data[record[3] - 4 - self.count_len : record[3]]
         crc = crc32c(struct.pack("<III", *life, at % self.sector) + body)
         crc = struct.pack("<I", crc)
@@ -194,7 +220,7 @@ class Image:
         if settled is not None:
             if settled[0]:
                 self.apply(settled[0], life)
-        elif kind == PUT:
+        elif kind in (PUT, TALLY):
             self.live[key] = (at, life)
         elif kind == DELETE:
             self.live.pop(key, None)
@@ -229,7 +255,8 @@ class Image:
         base = sequence % self.sectors * self.sector
         # From the last one back: torn records do not count; the first that passes does.
         while held and held[-1][0] >= base + proven and held[-1][2] is None:
-            if self.passes(held[-1][0], held[-1][1], life):
+            at, record, _ = held[-1]
+            if self.passes(at, record, life) and self.value(at, record) is not None:
                 break
             held.pop()
         for one in held:
@@ -238,7 +265,8 @@ class Image:
         for key, (at, life) in self.live.items():
             record = self.record(at, (at // self.sector + 1) * self.sector)
             whole = record and self.passes(at, record, life)
-            result[key.hex()] = record[2].hex() if whole else None
+            value = self.value(at, record) if whole else None
+            result[key.hex()] = None if value is None else value.hex()
         return result
 
 

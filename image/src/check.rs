@@ -73,13 +73,21 @@ pub fn region<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Region<'a>> {
 /// # Errors
 /// Those of a mount.
 pub fn mount(bytes: &[u8], shape: &Shape) -> Result<MountedCopy, StoreError> {
+    mount_surveyed(bytes, shape, region(bytes, shape).map(Survey::new).as_ref())
+}
+
+fn mount_surveyed(
+    bytes: &[u8],
+    shape: &Shape,
+    survey: Option<&Survey<'_>>,
+) -> Result<MountedCopy, StoreError> {
     let mut store = Mounted::open(bytes.to_vec(), shape)?;
     let mut values = Values::new();
     // A key that cannot be read stops the list; the survey knows the others.
     let keys = match store.keys() {
         Ok(keys) => keys,
-        Err(Error::Corrupt) => region(bytes, shape)
-            .map(|region| Survey::new(region).live.keys().map(|key| key.to_vec()).collect())
+        Err(Error::Corrupt) => survey
+            .map(|survey| survey.live.keys().map(|key| key.to_vec()).collect())
             .unwrap_or_default(),
         Err(error) => return Err(error),
     };
@@ -97,7 +105,8 @@ pub fn mount(bytes: &[u8], shape: &Shape) -> Result<MountedCopy, StoreError> {
     }
     let usage = store.usage();
     let (after, steps) = store.into_parts();
-    let steps = region(&after, shape).map(|after| words::steps(&after, &steps)).unwrap_or_default();
+    let steps = region(&after, shape).map(|after| words::steps(survey, &after, &steps));
+    let steps = steps.unwrap_or_default();
     Ok(MountedCopy { values, usage, steps })
 }
 
@@ -106,7 +115,7 @@ pub fn mount(bytes: &[u8], shape: &Shape) -> Result<MountedCopy, StoreError> {
 pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
     let survey = Survey::new(region(bytes, shape)?);
     let whole = bytes.len() as u64 >= shape.bytes();
-    let mounted = whole.then(|| mount(bytes, shape));
+    let mounted = whole.then(|| mount_surveyed(bytes, shape, Some(&survey)));
     let damaged = survey.findings.iter().any(|finding| finding.kind.is_damage());
     let class = match &mounted {
         Some(Err(Error::NotAStore(_))) => Class::NotAStore,
@@ -123,8 +132,9 @@ pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::flash::Ram;
     use crate::survey::Kind;
-    use outlast_kvstore::Change;
+    use outlast_kvstore::{Change, Store};
 
     const SHAPE: Shape = Shape::SERIAL_NOR;
 
@@ -200,5 +210,35 @@ mod tests {
         // A dump that ends early, and one of something else.
         assert_eq!(class(&image[..9000]), (Class::Damaged, vec![Kind::Missing; 2]));
         assert_eq!(class(&[0x5A; 4 * 4096]).0, Class::NotAStore);
+    }
+
+    #[test]
+    fn a_tally_is_its_count_until_a_mount_closes_it() {
+        let blank = Ram::new(vec![0xFF; 4 * 4096]);
+        let mut store: Store<Ram<1>, 16> = Store::open(blank, SHAPE.layout()).unwrap();
+        for n in 1..=12 {
+            assert_eq!(store.tick("gauge.boots"), Ok(n));
+        }
+        store.put("gauge.name", b"North pier").unwrap();
+        let mut image = store.into_flash().into_parts().0;
+        let whole = image.clone();
+        let verdict = verdict(&whole, &SHAPE).unwrap();
+        assert_eq!(verdict.class, Class::Clean);
+        let survey = &verdict.survey;
+        let record = survey.records[survey.live[&b"gauge.boots"[..]]].record;
+        assert_eq!(*record.value, 12_u64.to_le_bytes());
+        let text = crate::raw::explain(survey, "gauge.boots").unwrap();
+        assert!(text.contains("cells: 11 of 64 cleared; count 12"), "{text}");
+        let mounted = verdict.mounted.unwrap().unwrap();
+        assert_eq!(mounted.values[&b"gauge.boots"[..]].as_deref(), Some(&*record.value));
+        let steps = mounted.steps.join("\n");
+        assert!(steps.contains("write put gauge.boots at sector 0"), "{steps}");
+        assert!(steps.contains(", which closes its tally at a count of 12"), "{steps}");
+        // A bit of the cell behind; then one of a cell that is not its turn.
+        let cells = survey.region.tally(&record).unwrap().cells_at as usize;
+        image[cells + 5] &= 0xEF;
+        assert_eq!(class(&image), (Class::Interrupted, vec![Kind::TickCut]));
+        image[cells + 9] &= 0x7F;
+        assert_eq!(class(&image), (Class::Damaged, vec![Kind::LiveDamaged]));
     }
 }

@@ -197,7 +197,7 @@ fn keys(subject: &Subject<'_>) -> Markup {
                         tr {
                             td { code { (names::show(key)) } }
                             td {
-                                @if entry.passes { code { ((subject.show)(key, entry.record.value)) } }
+                                @if entry.passes { code { ((subject.show)(key, &entry.record.value)) } }
                                 @else { b { "damaged" } }
                             }
                             td { (words::place(&survey.region, entry.record.address)) }
@@ -228,7 +228,7 @@ fn records(subject: &Subject<'_>) -> Markup {
                         }
                         td {
                             @if !entry.record.key.is_empty() && !entry.record.value.is_empty() {
-                                code { ((subject.show)(entry.record.key, entry.record.value)) }
+                                code { ((subject.show)(entry.record.key, &entry.record.value)) }
                             }
                         }
                         td { (words::state(survey, entry)) }

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use outlast_kvstore::inspect::RecordKind;
+use outlast_kvstore::inspect::{RecordKind, Tally};
 
 use crate::names;
 use crate::survey::{Entry, Survey};
@@ -50,7 +50,7 @@ fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
         }
         at += len;
     };
-    let value_len = record.value.len() as u32;
+    let value_len = record.value_bytes;
     let key_len = record.key.len() as u32;
     let header = format!(
         "header: {}, key of {key_len} bytes, value of {value_len}, its check and count of zeros",
@@ -58,7 +58,24 @@ fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
     );
     part(record.header_bytes, &header);
     part(key_len, &format!("key {}", names::show(record.key)));
+    if let Some(tally) = region.tally(record) {
+        let Tally { base, cell_bits, ticks, cells, is_begun, in_order, cells_at } = tally;
+        part(8, &format!("base of the count: {base}"));
+        part(1, &format!("bits of a cell, as a power of two: {cell_bits}"));
+        let value_at = record.address + record.header_bytes + key_len;
+        let blank = cells_at.saturating_sub(value_at + 9).min(value_len.saturating_sub(9));
+        part(blank, "blank up to the first cell");
+        let next = match (in_order, is_begun) {
+            (false, _) => ", but cells behind them have zeros: damaged",
+            (true, true) => ", the next was begun and cut off",
+            (true, false) => "",
+        };
+        let count = show(Type::COUNT, &record.value);
+        let cells = format!("cells: {ticks} of {cells} cleared{next}; count {count}");
+        part(value_len.saturating_sub(9 + blank), &cells);
+    }
     match (record.kind, region.settle(record)) {
+        (RecordKind::Tally, _) => {}
         (RecordKind::Settle, Some(settle)) => {
             let end = words::place(region, settle.accepted_end);
             part(3, &format!("accepted end of the log: {end}"));
@@ -80,7 +97,10 @@ fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
             part(3, &format!("first record of the batch: {}", words::place(region, from)));
             part(3, &format!("behind its last record: {}", words::place(region, to)));
         }
-        _ => part(value_len, &format!("value {}", show(Type::guess(record.value), record.value))),
+        _ => {
+            let value = show(Type::guess(&record.value), &record.value);
+            part(value_len, &format!("value {value}"));
+        }
     }
     let body = record.header_bytes + key_len + value_len;
     let padding = (record.end - record.address).saturating_sub(body + record.trailer_bytes);

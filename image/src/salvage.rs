@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use outlast_kvstore::inspect::{Record, RecordKind, Region};
+use outlast_kvstore::inspect::{self, Record, RecordKind, Region};
 
 use crate::survey::{Kind, Role, State, Survey, Void};
 
@@ -27,7 +27,7 @@ pub struct Value<'a> {
     /// Number of its record in [`Salvage::records`].
     pub record: usize,
     /// The value.
-    pub value: &'a [u8],
+    pub value: inspect::Value<'a>,
     /// Whether it is what a device would report; else a newer one may have been lost.
     pub certain: bool,
 }

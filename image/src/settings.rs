@@ -19,7 +19,7 @@
 //! `max` and `note`, and no layout; an empty value there is an empty text, and none for numbers.
 //! Tables may be nested: `[settings.gauge]` with `datum = {..}` is the key `gauge.datum`.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::json;
 
@@ -96,13 +96,19 @@ pub struct Settings {
     pub layout: LayoutWishes,
     /// Its settings by key.
     pub settings: BTreeMap<Vec<u8>, Setting>,
+    /// Keys of counters, as an image tells.
+    pub counters: BTreeSet<Vec<u8>>,
 }
 
 impl Settings {
     /// Type of a key's value: the file's, or a guess from the value.
     #[must_use]
     pub fn kind_of(&self, key: &[u8], value: &[u8]) -> Type {
-        self.settings.get(key).map_or_else(|| Type::guess(value), |setting| setting.kind)
+        match (self.settings.get(key), Type::guess(value)) {
+            (Some(setting), _) => setting.kind,
+            (None, Type::HEX) if value.len() == 8 && self.counters.contains(key) => Type::COUNT,
+            (None, guess) => guess,
+        }
     }
 }
 

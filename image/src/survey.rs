@@ -2,7 +2,7 @@
 //!
 //! It follows the rules of a mount (`kvstore/FORMAT.md`, "Mounting") without changing anything.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use outlast_kvstore::inspect::{Event, Facts, NotOpening, Record, RecordKind, Region, Settle};
 
@@ -133,6 +133,8 @@ pub enum Kind {
     Torn,
     /// Something was begun at the end of the log and cut off.
     Begun,
+    /// The last tick of a counter was cut off.
+    TickCut,
     /// The last batch has no commit.
     NoCommit,
     /// A mount was cut off.
@@ -156,7 +158,12 @@ impl Kind {
     #[must_use]
     pub const fn is_damage(self) -> bool {
         match self {
-            Self::Torn | Self::Begun | Self::NoCommit | Self::MountCut | Self::TurnCut => false,
+            Self::Torn
+            | Self::Begun
+            | Self::TickCut
+            | Self::NoCommit
+            | Self::MountCut
+            | Self::TurnCut => false,
             Self::Missing
             | Self::LiveDamaged
             | Self::OldDamaged
@@ -594,6 +601,11 @@ impl<'a> Survey<'a> {
                 let keys =
                     if kind == Kind::LiveDamaged { vec![entry.record.key] } else { Vec::new() };
                 self.note(kind, entry.record.address, keys);
+            } else if entry.state == State::Live
+                && let Some(tally) = self.region.tally(&entry.record).filter(|tally| tally.is_begun)
+            {
+                let at = tally.cells_at;
+                self.note(Kind::TickCut, at, vec![entry.record.key]);
             }
         }
         let shape = self.region.shape();
@@ -630,6 +642,20 @@ impl<'a> Survey<'a> {
                 sector.live_bytes += entry.record.end - entry.record.address;
             }
         }
+    }
+
+    /// Keys that have a tally in flash: counters.
+    #[must_use]
+    pub fn counters(&self) -> BTreeSet<Vec<u8>> {
+        let tally = |entry: &&Entry<'_>| entry.record.kind == RecordKind::Tally && entry.passes;
+        self.records.iter().filter(tally).map(|entry| entry.record.key.to_vec()).collect()
+    }
+
+    /// Whether a key's value is a tally, which the next mount closes.
+    #[must_use]
+    pub fn is_open_tally(&self, key: &[u8]) -> bool {
+        let live = self.live.get(key).and_then(|number| self.records.get(*number));
+        live.is_some_and(|entry| entry.record.kind == RecordKind::Tally && entry.passes)
     }
 
     /// All versions of a key that are still in flash, newest first, as numbers of records.

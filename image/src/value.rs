@@ -58,6 +58,8 @@ impl Type {
     pub const HEX: Self = Self { scalar: Scalar::Hex, count: Count::One };
     /// UTF-8.
     pub const TEXT: Self = Self { scalar: Scalar::Text, count: Count::One };
+    /// What a counter counts.
+    pub const COUNT: Self = Self { scalar: Scalar::Unsigned(8), count: Count::One };
 
     /// Text if the bytes can be read as such, else bytes.
     #[must_use]

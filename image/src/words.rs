@@ -99,6 +99,7 @@ pub fn finding(survey: &Survey<'_>, finding: &Finding<'_>) -> String {
     match finding.kind {
         Kind::Torn => format!("{at}: the last record was cut off; it was never acknowledged"),
         Kind::Begun => format!("{at}: a program was begun here and cut off"),
+        Kind::TickCut => format!("{at}: a tick of {keys} was cut off; it was never acknowledged"),
         Kind::NoCommit => format!("{at}: the last batch has no commit; it was never acknowledged"),
         Kind::MountCut => format!("{at}: a mount was cut off while it settled the log's end"),
         Kind::TurnCut => {
@@ -126,6 +127,7 @@ pub const fn finding_name(kind: Kind) -> &'static str {
     match kind {
         Kind::Torn => "torn-record",
         Kind::Begun => "begun-program",
+        Kind::TickCut => "tick-cut",
         Kind::NoCommit => "no-commit",
         Kind::MountCut => "mount-cut",
         Kind::TurnCut => "turn-cut",
@@ -137,9 +139,9 @@ pub const fn finding_name(kind: Kind) -> &'static str {
     }
 }
 
-/// What the store did to the flash. `after` is the region when it was done.
+/// What a mount did to the flash. `after` is the region when it was done.
 #[must_use]
-pub fn steps(after: &Region<'_>, steps: &[Step]) -> Vec<String> {
+pub fn steps(before: Option<&Survey<'_>>, after: &Region<'_>, steps: &[Step]) -> Vec<String> {
     let shape = after.shape();
     let mut out = Vec::new();
     let mut continues = 0;
@@ -153,13 +155,32 @@ pub fn steps(after: &Region<'_>, steps: &[Step]) -> Vec<String> {
             Step::Program { at, bytes } if *at == continues && continues != 0 => {
                 continues += bytes.len() as u32;
             }
-            Step::Program { at, bytes } => out.push(program(after, *at, bytes, &mut continues)),
+            Step::Program { at, bytes } => {
+                out.push(program(before, after, *at, bytes, &mut continues));
+            }
         }
     }
     out
 }
 
-fn program(after: &Region<'_>, at: u32, bytes: &[u8], continues: &mut u32) -> String {
+/// Of a record that says what a tally said.
+fn closing(before: Option<&Survey<'_>>, record: &Record<'_>) -> String {
+    match record.value.first_chunk() {
+        Some(count) if before.is_some_and(|survey| survey.is_open_tally(record.key)) => {
+            let count = u64::from_le_bytes(*count);
+            format!(", which closes its tally at a count of {count}")
+        }
+        _ => String::new(),
+    }
+}
+
+fn program(
+    before: Option<&Survey<'_>>,
+    after: &Region<'_>,
+    at: u32,
+    bytes: &[u8],
+    continues: &mut u32,
+) -> String {
     let shape = after.shape();
     let (sector, offset) = (at / shape.sector_bytes, at % shape.sector_bytes);
     let (trace, header_area) = after.passed_bytes();
@@ -177,11 +198,14 @@ fn program(after: &Region<'_>, at: u32, bytes: &[u8], continues: &mut u32) -> St
                     Some(settle) => {
                         let accepted = place(after, settle.accepted_end);
                         let copy = settle.cargo.map_or_else(String::new, |cargo| {
-                            format!(", with a copy of the last record: {}", record(&cargo))
+                            let closes = closing(before, &cargo);
+                            format!(", with a copy of the last record: {}{closes}", record(&cargo))
                         });
                         format!("write a settle record at {here}: the log ends at {accepted}{copy}")
                     }
-                    None => format!("write {} at {here}", record(&found)),
+                    None => {
+                        format!("write {} at {here}{}", record(&found), closing(before, &found))
+                    }
                 }
             }
             None => format!("write {len} bytes at {here}"),

@@ -5,8 +5,11 @@
 //! code as in the store. What a mount would make of it is for [`Store::open`](crate::Store::open)
 //! on a copy to say.
 
+use core::ops::Deref;
+
 use crate::layout::Geometry;
 use crate::record::{Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, from_u24};
+use crate::tally::{Cells, Run, Tally as Count};
 
 /// How a region is divided, as an opening tells it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -80,11 +83,61 @@ pub struct Record<'a> {
     /// Its key; empty for records without.
     pub key: &'a [u8],
     /// Its value.
-    pub value: &'a [u8],
+    pub value: Value<'a>,
+    /// Bytes that the value takes in flash.
+    pub value_bytes: u32,
     /// Bytes of the header.
     pub header_bytes: u32,
     /// Bytes of the trailer.
     pub trailer_bytes: u32,
+}
+
+/// A record's value.
+#[derive(Clone, Copy, Debug)]
+pub enum Value<'a> {
+    /// As it stands in flash.
+    Bytes(&'a [u8]),
+    /// The count of a tally, little-endian.
+    Count([u8; 8]),
+}
+
+impl Deref for Value<'_> {
+    type Target = [u8];
+
+    fn deref(&self) -> &[u8] {
+        match self {
+            Self::Bytes(bytes) => bytes,
+            Self::Count(count) => count,
+        }
+    }
+}
+
+/// A count equals the plain value that a copy of its tally has.
+impl PartialEq for Value<'_> {
+    fn eq(&self, other: &Self) -> bool {
+        **self == **other
+    }
+}
+
+impl Eq for Value<'_> {}
+
+/// What a tally says: its count is base and ticks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Tally {
+    /// The count when it was written.
+    pub base: u64,
+    /// Bits of a cell.
+    pub cell_bits: u32,
+    /// Cells that are all zero, from the first on.
+    pub ticks: u32,
+    /// Cells in all.
+    pub cells: u32,
+    /// Whether the cell behind those has zeros too: a tick was cut off.
+    pub is_begun: bool,
+    /// Whether all cells behind are blank; else the tally is damaged.
+    pub in_order: bool,
+    /// Address of the first cell.
+    pub cells_at: u32,
 }
 
 /// What a settle record says.
@@ -249,6 +302,7 @@ impl<'a> Region<'a> {
         let value_at = header_bytes + header.key_len();
         let key = inside.get(header_bytes as usize..value_at as usize)?;
         let value = inside.get(value_at as usize..(value_at + header.value_len) as usize)?;
+        let value_bytes = header.value_len;
         let kind = match header.kind {
             Kind::Tally => RecordKind::Tally,
             Kind::Put => RecordKind::Put,
@@ -259,7 +313,45 @@ impl<'a> Region<'a> {
             Kind::Settle => RecordKind::Settle,
             Kind::Seal => RecordKind::Seal,
         };
-        Some(Record { address, end, kind, key, value, header_bytes, trailer_bytes: g.trailer() })
+        let trailer_bytes = g.trailer();
+        let value = Value::Bytes(value);
+        let mut record =
+            Record { address, end, kind, key, value, value_bytes, header_bytes, trailer_bytes };
+        if let Some(tally) = self.tally(&record) {
+            let count = tally.base.saturating_add(tally.ticks.into());
+            record.value = Value::Count(count.to_le_bytes());
+        }
+        Some(record)
+    }
+
+    /// What a tally says, whether it passes its checks or not. `None`: another kind of record.
+    #[must_use]
+    pub fn tally(&self, record: &Record<'_>) -> Option<Tally> {
+        let cells = self.cells(record)?;
+        let value_at = record.address + record.header_bytes + record.key.len() as u32;
+        let value = self.bytes(value_at, value_at + record.value_bytes)?;
+        let mut run = Run::default();
+        for (at, byte) in (value_at..).zip(value) {
+            if cells.holds(at) {
+                run.add(*byte);
+            }
+        }
+        let (Count { base, log, ticks, cells: all }, in_order) =
+            Count::of(*value.first_chunk()?, run);
+        let mut cells_at = cells.from;
+        while cells_at < cells.to && !cells.holds(cells_at) {
+            cells_at += 1;
+        }
+        let is_begun = run.end > ticks << log;
+        Some(Tally { base, cell_bits: 1 << log, ticks, cells: all, is_begun, in_order, cells_at })
+    }
+
+    /// The cells of a tally.
+    fn cells(&self, record: &Record<'_>) -> Option<Cells> {
+        let (key_len, value_len) = (record.key.len() as u8, record.value_bytes);
+        (record.kind == RecordKind::Tally).then(|| {
+            self.geometry.cells(record.address, &Header { kind: Kind::Tally, key_len, value_len })
+        })
     }
 
     /// Where the next record behind one that ends at `end` starts.
@@ -277,6 +369,7 @@ impl<'a> Region<'a> {
         let trailer = self.bytes(record.end - record.trailer_bytes, record.end);
         trailer
             == self.trailer(record, Life { epoch, sequence }).get(..record.trailer_bytes as usize)
+            && self.tally(record).is_none_or(|tally| tally.in_order)
     }
 
     /// Whether the count of zeros at the end of a record is right. That does not depend on the
@@ -285,7 +378,9 @@ impl<'a> Region<'a> {
     pub fn zero_count_is_right(&self, record: &Record<'_>) -> bool {
         let crc_end = record.end - record.trailer_bytes + 4;
         let counted = self.bytes(record.address, crc_end).unwrap_or(&[]);
-        let zeros: u32 = counted.iter().map(|b| b.count_zeros()).sum();
+        let cells = self.cells(record).unwrap_or(Cells::NONE);
+        let counted = (record.address..).zip(counted).filter(|(at, _)| !cells.holds(*at));
+        let zeros: u32 = counted.map(|(_, b)| b.count_zeros()).sum();
         let stored = self.bytes(crc_end, record.end).unwrap_or(&[]);
         stored.iter().fold(0, |number, b| number << 8 | u32::from(*b)) == zeros
     }
@@ -298,6 +393,7 @@ impl<'a> Region<'a> {
 
     fn trailer(&self, record: &Record<'_>, life: Life) -> [u8; 7] {
         let mut check = Check::new(life, self.geometry.offset_of(record.address));
+        check.leave_out(self.cells(record).unwrap_or(Cells::NONE), record.address);
         let body = self.bytes(record.address, record.end - record.trailer_bytes);
         check.update(body.unwrap_or(&[]));
         check.trailer(record.trailer_bytes)
@@ -338,7 +434,8 @@ impl<'a> Region<'a> {
     /// What a settle record says, whether it passes or not.
     #[must_use]
     pub fn settle(&self, record: &Record<'a>) -> Option<Settle<'a>> {
-        let (accepted, rest) = record.value.split_first_chunk()?;
+        let Value::Bytes(value) = record.value else { return None };
+        let (accepted, rest) = value.split_first_chunk()?;
         let (facts, cargo) = rest.split_first_chunk::<{ FACTS as usize }>()?;
         let base = self.base_of(record.address);
         let at = record.address + record.header_bytes + SETTLE;
@@ -354,7 +451,7 @@ impl<'a> Region<'a> {
     #[must_use]
     pub fn extent(&self, commit: &Record<'_>) -> (u32, u32) {
         let base = self.base_of(commit.address);
-        let &[a, b, c, d, e, f, ..] = commit.value else { return (base, base) };
+        let &[a, b, c, d, e, f, ..] = &*commit.value else { return (base, base) };
         let limit = self.geometry.sector_bytes;
         (base + from_u24([a, b, c]).min(limit), base + from_u24([d, e, f]).min(limit))
     }

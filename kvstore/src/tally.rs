@@ -81,15 +81,24 @@ enum Pulse {
 /// What a tally says.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Tally {
-    base: u64,
+    pub(crate) base: u64,
     /// Binary logarithm of the bits of a cell.
-    log: u32,
-    ticks: u32,
+    pub(crate) log: u32,
+    pub(crate) ticks: u32,
     /// Cells in all.
-    cells: u32,
+    pub(crate) cells: u32,
 }
 
 impl Tally {
+    /// Also whether its cells were cleared in order: only the one in flight may be between.
+    pub(crate) const fn of(value: [u8; TALLY as usize], run: Run) -> (Self, bool) {
+        let [base @ .., log] = value;
+        let log = (log & 15) as u32;
+        let ticks = run.zeros >> log;
+        let tally = Self { base: u64::from_le_bytes(base), log, ticks, cells: run.bits >> log };
+        (tally, run.end <= (ticks + 1) << log)
+    }
+
     pub(crate) const fn count(&self) -> u64 {
         self.base.saturating_add(self.ticks as u64)
     }
@@ -97,14 +106,14 @@ impl Tally {
 
 /// Cells in the order of their bits, lowest first: how many zeros lead, and where the last zero is.
 #[derive(Clone, Copy, Default)]
-struct Run {
+pub(crate) struct Run {
     bits: u32,
     zeros: u32,
-    end: u32,
+    pub(crate) end: u32,
 }
 
 impl Run {
-    const fn add(&mut self, byte: u8) {
+    pub(crate) const fn add(&mut self, byte: u8) {
         if self.zeros == self.bits {
             self.zeros += byte.trailing_zeros();
         }
@@ -141,13 +150,8 @@ impl<F: NorFlash> Medium<F> {
             }
             Ok(())
         })?;
-        let [base @ .., log] = value;
-        let log = u32::from(log & 15);
-        let ticks = run.zeros >> log;
-        // Cells are cleared in order, and only the one in flight may be between.
-        let sound = difference == [0; _] && run.end <= (ticks + 1) << log;
-        let cells = run.bits >> log;
-        Ok(sound.then_some(Tally { base: u64::from_le_bytes(base), log, ticks, cells }))
+        let (tally, in_order) = Tally::of(value, run);
+        Ok((difference == [0; _] && in_order).then_some(tally))
     }
 }
 

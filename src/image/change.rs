@@ -15,7 +15,7 @@ use outlast_kvstore::{Error, Found};
 use serde_json::json;
 
 use super::args::{Dump, Output as File};
-use super::{Stop, counted, files, types};
+use super::{Stop, counted, counters, files, types};
 use crate::exit::Exit;
 use crate::output::Output;
 
@@ -54,8 +54,9 @@ pub(super) fn get<W: Write>(
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
     let key = key(name)?;
-    let types = types(dump)?;
+    let mut types = types(dump)?;
     let read = files::dump(dump)?;
+    types.counters = counters(&read);
     let value = match open(&read)?.get(&key) {
         Ok(Some(value)) => value,
         Ok(None) => {
@@ -172,8 +173,9 @@ pub(super) fn export<W: Write>(
     force: bool,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
-    let types = types(dump)?;
+    let mut types = types(dump)?;
     let read = files::dump(dump)?;
+    types.counters = counters(&read);
     let mounted =
         mount(read.whole()?, &read.place.shape).map_err(|error| refused(&read.name, &error))?;
     let by_name = file.and_then(|file| Format::of_name(&file.to_string_lossy()));

@@ -10,9 +10,11 @@ mod files;
 mod report;
 mod show;
 
+use std::collections::BTreeSet;
 use std::io::Write;
 
 use outlast_image::settings::Settings;
+use outlast_image::survey::Survey;
 
 use self::args::{Dump, Task};
 use crate::exit::Exit;
@@ -73,6 +75,12 @@ pub(crate) fn run<W: Write>(task: Task, output: &mut Output<W>) -> Exit {
 /// The types of values, if a settings file tells them.
 fn types(dump: &Dump) -> Result<Settings, Stop> {
     dump.types.as_deref().map_or_else(|| Ok(Settings::default()), files::settings)
+}
+
+/// Keys that the image itself shows to be counters.
+fn counters(read: &files::Read) -> BTreeSet<Vec<u8>> {
+    let region = outlast_image::check::region(read.region(), &read.place.shape);
+    region.map(|region| Survey::new(region).counters()).unwrap_or_default()
 }
 
 /// `1 key`, `2 keys`.

@@ -16,7 +16,7 @@ use serde_json::json;
 
 use super::args::Dump;
 use super::change::refused;
-use super::{Stop, counted, files, types};
+use super::{Stop, counted, counters, files, types};
 use crate::exit::Exit;
 use crate::output::Output;
 
@@ -131,9 +131,10 @@ pub(super) fn diff<W: Write>(
     json: bool,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
-    let types = types(first)?;
-    let copy = |dump: &Dump| -> Result<MountedCopy, Stop> {
+    let mut types = types(first)?;
+    let mut copy = |dump: &Dump| -> Result<MountedCopy, Stop> {
         let read = files::dump(dump)?;
+        types.counters.append(&mut counters(&read));
         mount(read.whole()?, &read.place.shape).map_err(|error| refused(&read.name, &error))
     };
     let (one, two) = (copy(first)?, copy(second)?);
@@ -197,7 +198,7 @@ pub(super) fn salvage<W: Write>(
     json: bool,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
-    let types = types(dump)?;
+    let mut types = types(dump)?;
     let format = match file.map(|file| (file, Format::of_name(&file.to_string_lossy()))) {
         None => Format::Toml,
         Some((_, Some(format))) => format,
@@ -210,6 +211,7 @@ pub(super) fn salvage<W: Write>(
     let region = outlast_image::check::region(read.region(), &read.place.shape);
     let region = region.ok_or_else(|| Stop::new(Exit::Usage, "no store can have this layout"))?;
     let survey = Survey::new(region);
+    types.counters = survey.counters();
     let salvage = save(&survey);
     let place = |number: usize| match salvage.records.get(number) {
         Some(saved) => words::place(&region, saved.record.address),
@@ -223,7 +225,7 @@ pub(super) fn salvage<W: Write>(
             .map(|saved| {
                 json!({
                     "address": saved.record.address, "kind": words::kind(saved.record.kind),
-                    "key": names::show(saved.record.key), "hex": value::to_hex(saved.record.value),
+                    "key": names::show(saved.record.key), "hex": value::to_hex(&saved.record.value),
                     "epoch": saved.life.0, "sequence": saved.life.1, "void": saved.void.is_some(),
                 })
             })
@@ -232,10 +234,10 @@ pub(super) fn salvage<W: Write>(
             .values
             .iter()
             .map(|(key, saved)| {
-                let kind = types.kind_of(key, saved.value);
+                let kind = types.kind_of(key, &saved.value);
                 json!({
-                    "key": names::show(key), "value": value::to_json(kind, saved.value),
-                    "type": kind.to_string(), "hex": value::to_hex(saved.value),
+                    "key": names::show(key), "value": value::to_json(kind, &saved.value),
+                    "type": kind.to_string(), "hex": value::to_hex(&saved.value),
                     "certain": saved.certain, "record": saved.record,
                 })
             })
@@ -245,7 +247,7 @@ pub(super) fn salvage<W: Write>(
         let mut text =
             format!("{}: store of {} at 0x{:x}\n", read.name, read.place.shape, read.place.base);
         for (key, saved) in &salvage.values {
-            let shown = show(&types, key, saved.value);
+            let shown = show(&types, key, &saved.value);
             let doubt = if saved.certain { "" } else { "  (a newer value may be lost)" };
             let _ = writeln!(
                 text,
@@ -263,7 +265,7 @@ pub(super) fn salvage<W: Write>(
         output.say(&text)?;
     }
     if let Some(file) = file {
-        let pairs = salvage.values.iter().map(|(key, saved)| (*key, saved.value));
+        let pairs = salvage.values.iter().map(|(key, saved)| (*key, &*saved.value));
         let text = settings::write(pairs, &|key, value| types.kind_of(key, value), format);
         files::save(file, text.as_bytes(), force)?;
     }

@@ -33,10 +33,11 @@ pub(super) fn run<W: Write>(
     view: &View,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
-    let types = types(dump)?;
+    let mut types = types(dump)?;
     let read = files::dump(dump)?;
     let verdict = judge(&read)?;
     let survey = &verdict.survey;
+    types.counters = survey.counters();
     let exit = Exit::from(verdict.class);
     if let Some(name) = &view.history {
         history(survey, &types, name, view.json, output)?;
@@ -71,8 +72,8 @@ fn entry(survey: &Survey<'_>, types: &Settings, entry: &Entry<'_>) -> serde_json
         "address": record.address, "end": record.end, "sector": entry.sector,
         "epoch": entry.life.0, "sequence": entry.life.1,
         "kind": words::kind(record.kind), "key": names::show(record.key),
-        "hex": value::to_hex(record.value),
-        "value": value::to_json(types.kind_of(record.key, record.value), record.value),
+        "hex": value::to_hex(&record.value),
+        "value": value::to_json(types.kind_of(record.key, &record.value), &record.value),
         "passes": entry.passes, "state": words::state_word(entry), "why": words::state(survey, entry),
     })
 }
@@ -155,7 +156,7 @@ fn picture(read: &files::Read, survey: &Survey<'_>, types: &Settings, class: &st
     for (key, number) in &survey.live {
         let Some(live) = survey.records.get(*number) else { continue };
         let shown =
-            if live.passes { show(types, key, live.record.value) } else { "(damaged)".to_owned() };
+            if live.passes { show(types, key, &live.record.value) } else { "(damaged)".to_owned() };
         let place = words::place(&survey.region, live.record.address);
         let _ = writeln!(text, "  {:width$}  {shown}  [{place}]", names::show(key));
     }
@@ -192,7 +193,7 @@ fn history<W: Write>(
         let what = if e.record.value.is_empty() && words::kind(e.record.kind).ends_with("delete") {
             "deleted".to_owned()
         } else {
-            show(types, &key, e.record.value)
+            show(types, &key, &e.record.value)
         };
         let check = if e.passes { "" } else { ", fails its checks" };
         let _ = writeln!(
