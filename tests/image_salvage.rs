@@ -23,8 +23,16 @@ fn of_a_whole_image_all_settings_are_saved_as_certain() {
         let survey = Survey::new(region(&bytes, &shape).expect("a shape"));
         let saved = salvage(&survey);
         let mut values = BTreeMap::new();
+        // A dead sector that a mount has made unreadable cannot be told from one whose start was
+        // destroyed: it may have been the newest.
+        let killed = |sector: &[u8]| sector.starts_with(&[0; 31]);
+        let in_doubt = bytes.chunks(shape.sector_bytes as usize).any(killed);
         for (key, value) in &saved.values {
-            assert!(value.certain, "seed {seed}, {shape}: {}", String::from_utf8_lossy(key));
+            assert!(
+                value.certain || in_doubt,
+                "seed {seed}, {shape}: {}",
+                String::from_utf8_lossy(key)
+            );
             values.insert(key.to_vec(), Some(value.value.to_vec()));
         }
         assert_eq!(values, mounted.values, "seed {seed}, {shape}");
