@@ -46,17 +46,18 @@ pub(crate) enum Settled {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Decides about the last two records of the head and applies those that stay where they are.
+    /// Decides about the last two records of a sector and applies those that stay where they are.
     #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn judge(
         &mut self,
         walk: &mut Walk<'_>,
-        opening: &Opening,
+        sequence: u32,
+        proven_end: u32,
         index: &mut Index,
     ) -> Result<Verdict, Fault<F::Error>> {
         let g = self.medium.geometry;
-        let base = self.base(self.log.head);
-        let life = self.life(self.log.head);
+        let base = self.base(sequence);
+        let life = self.life(sequence);
         let mut verdict = Verdict {
             accepted: walk.offset,
             stop: walk.offset,
@@ -66,7 +67,7 @@ impl<F: NorFlash> Core<F> {
         let mut end = base + walk.offset;
         for (place, held) in [(1, &*walk.last), (2, &*walk.before)] {
             let found = held.found;
-            if walk.held < place || found.address < base + opening.proven_end {
+            if walk.held < place || found.address < base + proven_end {
                 break;
             }
             end = found.address;
@@ -133,24 +134,24 @@ impl<F: NorFlash> Core<F> {
         let torn = self.medium.header(stop, limit);
         let first = g.next_page(stop);
         let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
-        if self.medium.find_room(verdict, seal, behind, limit).is_none() {
-            return Ok(Settled::NoRoom);
-        }
-        self.medium.pass_all(first, behind)?;
-        let (page, value_len) = loop {
-            let room = self.medium.find_room(verdict, seal, behind, limit);
-            let Some((page, value_len)) = room else { return Ok(Settled::NoRoom) };
-            behind = self.medium.pass_over(behind, page, limit)?;
-            if behind == page {
-                break (page, value_len);
+        self.medium.pass_all(first, behind.min(limit))?;
+        let room = loop {
+            let Some(room) = self.medium.find_room(verdict, seal, behind, limit) else {
+                break None;
+            };
+            behind = self.medium.pass_over(behind, room.0, limit)?;
+            if behind == room.0 {
+                break Some(room);
             }
         };
-        // Only now: its header told which pages to pass over.
+        // Only now: its header told which pages to pass over. Without room too: the opening that will
+        // tell where this sector's log ends may be lost.
         if stop == g.page_of(stop) {
             self.medium.pass(stop)?;
         } else {
             self.medium.zero(stop, g.header_area())?;
         }
+        let Some((page, value_len)) = room else { return Ok(Settled::NoRoom) };
         self.medium.zero(page, g.trace())?;
         let life = self.life(self.log.head);
         let header = Header { kind: Kind::Settle, key_len: 0, value_len };

@@ -52,9 +52,10 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// What is reported afterwards is what every later `open` will report. The driver's operations
     /// must be complete when they return.
     ///
-    /// Flash work at the most: reads of all headers and keys; six programs if the head has room
-    /// for a settle record, which is as long as the last record; else one turn of a sector (see
-    /// [`put`](Self::put)). A cut during it loses nothing and may happen any number of times.
+    /// Flash work at the most: reads of all headers and keys; six programs and two for each page that
+    /// interrupted opens have used, if the head has room for a settle record, which is as long as the
+    /// last record; else one turn of a sector (see [`put`](Self::put)). One put more for each counter
+    /// that has ticked since the last open (feature `counters`). A cut during it loses nothing and may happen any number of times.
     ///
     /// # Errors
     /// [`Error::Layout`], [`Error::NotAStore`], [`Error::IndexFull`] (the store holds more than `N`

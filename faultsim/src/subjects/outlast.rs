@@ -91,9 +91,13 @@ impl Subject for Outlast {
             programs: 4 * pages + 8 + bytes / 256 + turn.programs,
             erases: 2,
         };
-        // A mount starts over for each settle record that reads differently within it. Twice was
-        // never met.
-        let open = Work { reads: 2 * once.reads, programs: 2 * once.programs, ..once };
+        // A mount starts over for each settle record that reads differently within it, at most once
+        // per page.
+        let open = Work {
+            reads: (pages + 2) * once.reads,
+            programs: (pages + 2) * once.programs,
+            erases: (pages + 2) * once.erases,
+        };
         Some(Bounds { open, op })
     }
 
