@@ -398,7 +398,10 @@ mod tests {
     #[test]
     fn refusals_say_what_to_do() {
         for (line, words) in [
-            ("outlast torture --subject hope", "choose one of outlast, two-copies, naive"),
+            (
+                "outlast torture --subject hope",
+                "choose one of outlast, outlast-settings, two-copies, naive",
+            ),
             ("outlast torture --sectors 1", "2 to 64"),
             ("outlast torture --sector-bytes 256", "512 to 131072"),
             ("outlast torture --sector-bytes 5000", "whole pages of 256 bytes"),

@@ -79,7 +79,9 @@ fn two_copies_hold_until_bits_are_marginal() {
     let report = go(&systematic(Level::F3, 4, 2), &TwoCopies);
     assert_eq!(report.verdict, Verdict::Violation);
     assert!(breaches(&report).contains(&Breach::Unsettled), "{:#?}", report.violations);
-    assert!(report.violations.iter().all(|v| v.level == Level::F3), "{:#?}", report.violations);
+    // F2: fields of zeros in a sector that is being erased.
+    let shown_at = |level: Level| matches!(level, Level::F2 | Level::F3);
+    assert!(report.violations.iter().all(|v| shown_at(v.level)), "{:#?}", report.violations);
     tokens_reproduce(&report, &TwoCopies);
 }
 
