@@ -292,9 +292,8 @@ impl<'a> Region<'a> {
         let header_bytes = g.header();
         let header_end = address.checked_add(header_bytes)?;
         let header = Header::decode(self.bytes(address, header_end)?, header_bytes)?;
-        let offset = g.offset_of(address);
-        let end = address - offset + g.record_end(offset, header.key_len(), header.value_len);
-        let sector_end = address - offset + g.sector_bytes;
+        let end = g.end_at(address, &header);
+        let sector_end = self.base_of(address) + g.sector_bytes;
         let inside = self.bytes(address, end.min(limit).min(sector_end))?;
         if inside.len() as u32 != end - address {
             return None;
@@ -357,10 +356,7 @@ impl<'a> Region<'a> {
     /// Where the next record behind one that ends at `end` starts.
     #[must_use]
     pub const fn place(&self, end: u32) -> u32 {
-        let g = &self.geometry;
-        // The end of a sector is the start of the next one.
-        let base = end.saturating_sub(1) & !(g.sector_bytes - 1);
-        base + g.place(end - base)
+        self.geometry.place(end)
     }
 
     /// Whether a record passes its checks as one of this sector's life.

@@ -5,6 +5,7 @@ use core::ops::Range;
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::medium::Found;
+use crate::record::Header;
 
 /// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
 pub(crate) const MAX_HEADER: u32 = 5;
@@ -216,6 +217,12 @@ impl Geometry {
         } else {
             end
         }
+    }
+
+    /// End of the record with this header at an address; sectors are whole pages, so addresses do
+    /// where offsets would.
+    pub(crate) const fn end_at(&self, address: u32, header: &Header) -> u32 {
+        self.record_end(address, header.key_len(), header.value_len)
     }
 
     /// Bytes a record takes without what its place adds.

@@ -5,7 +5,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
 use crate::layout::{Geometry, MAX_HEADER, MAX_KEY, MAX_TRAILER};
-use crate::record::{Check, Header, Life, Trailer};
+use crate::record::{Check, Header, Life, Trailer, differing};
 
 /// Room for a header and the longest key.
 pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
@@ -62,11 +62,7 @@ impl Checker {
 
     /// The difference between the trailer the record should have and the one it has.
     pub(crate) fn difference(&self) -> Trailer {
-        let mut difference = self.check.trailer(self.len);
-        for (byte, other) in difference.iter_mut().zip(self.stored) {
-            *byte ^= other;
-        }
-        difference
+        differing(self.check.trailer(self.len), self.stored)
     }
 
     pub(crate) fn passes(&self) -> bool {
@@ -164,9 +160,8 @@ impl<F: NorFlash> Medium<F> {
         self.read(address, bytes).ok()?;
         let g = &self.geometry;
         let header = Header::decode(bytes, g.header())?;
-        let offset = g.offset_of(address);
-        let end = g.record_end(offset, header.key_len(), header.value_len) - offset;
-        (end <= limit - address).then_some(Found { address, end: address + end, header })
+        let end = g.end_at(address, &header);
+        (end <= limit).then_some(Found { address, end, header })
     }
 
     /// The header at `address` alone.

@@ -94,14 +94,15 @@ impl<F: NorFlash> Core<F> {
             let next = if sequence + 1 == head { Some(*opening) } else { self.facts(sequence + 1) };
             let limit = next.map_or(g.sector_bytes, |next| next.previous_end.min(g.sector_bytes));
             self.walk(sequence, limit, &mut walk, index)?;
-            if next.is_none() {
-                // Where its accepted end is told cannot be read: its last record may be a torn one.
+            if next.is_some() {
+                self.apply_held(&mut walk, u32::MAX, index)?;
+            } else {
+                // What tells its accepted end cannot be read: its last record may be a torn one.
                 let verdict = self.judge(&mut walk, sequence, 0, index)?;
                 if let Some(suspect) = &verdict.suspect {
                     self.apply_stored(&suspect.found, index)?;
                 }
             }
-            self.apply_held(&mut walk, u32::MAX, index)?;
             self.log.damaged += u32::from(walk.offset < limit);
         }
         self.walk(head, g.sector_bytes, &mut walk, index)?;

@@ -81,6 +81,14 @@ pub(crate) const TALLY: u32 = 9;
 /// A record's CRC-32C and zero count; in sectors up to 8 KiB the last byte is not used and zero.
 pub(crate) type Trailer = [u8; MAX_TRAILER as usize];
 
+/// Where two trailers differ, as bits; and a trailer that differs so from another.
+pub(crate) fn differing(mut trailer: Trailer, other: Trailer) -> Trailer {
+    for (byte, other) in trailer.iter_mut().zip(other) {
+        *byte ^= other;
+    }
+    trailer
+}
+
 impl Header {
     /// The header of every commit.
     pub(crate) const COMMIT: Self = Self { kind: Kind::Commit, key_len: 0, value_len: 6 };

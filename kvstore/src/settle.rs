@@ -134,7 +134,7 @@ impl<F: NorFlash> Core<F> {
         let torn = self.medium.header(stop, limit);
         let first = g.next_page(stop);
         let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
-        self.medium.pass_all(first, behind.min(limit))?;
+        self.medium.pass_all(first, behind)?;
         let room = loop {
             let Some(room) = self.medium.find_room(verdict, seal, behind, limit) else {
                 break None;
@@ -234,20 +234,18 @@ impl<F: NorFlash> Medium<F> {
             if page >= limit {
                 return None;
             }
-            let start = g.offset_of(page) + g.trace();
+            let start = page + g.trace();
             let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
-                let inner = start + g.header() + SETTLE;
-                let header = suspect.found.header.plain();
-                SETTLE + g.record_end(inner, header.key_len(), header.value_len) - inner
+                let cargo = g.cargo(start, suspect.found.header.plain());
+                SETTLE + cargo.end - cargo.address
             });
             let mut end = g.record_end(start, 0, value_len);
             if seal {
-                end = g.record_end(g.place(end), 0, 0);
+                end = g.end_at(g.place(end), &Header::SEAL);
             }
-            if end > g.sector_bytes {
+            if end > limit {
                 return None;
             }
-            let end = page - g.offset_of(page) + end;
             let (mut used, mut at) = (None, page);
             while at < end {
                 if !self.is_blank(at, at + g.page) {

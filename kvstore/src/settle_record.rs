@@ -31,9 +31,7 @@ impl Geometry {
     /// The record that the settle record at `address` carries.
     pub(crate) const fn cargo(&self, settle: u32, header: Header) -> Found {
         let address = settle + self.header() + SETTLE;
-        let offset = self.offset_of(address);
-        let end = self.record_end(offset, header.key_len(), header.value_len);
-        Found { address, end: address - offset + end, header }
+        Found { address, end: self.end_at(address, &header), header }
     }
 
     /// The addresses a commit's value names, in the sector of `address`.

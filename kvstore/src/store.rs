@@ -359,15 +359,15 @@ impl<F: NorFlash> Core<F> {
         self.log.end = g.place(at - base);
         // Deletes first, as a mount does it.
         for puts in [false, true] {
-            let mut offset = start - base;
+            let mut end = start;
             for_each(changes, &mut |change| {
                 let header = change.header(pending);
-                let place = g.place(offset);
-                offset = g.record_end(place, header.key_len(), header.value_len);
+                let address = g.place(end);
+                end = g.end_at(address, &header);
                 if change.is_put() != puts {
                     return Ok(());
                 }
-                let found = Found { address: base + place, end: base + offset, header };
+                let found = Found { address, end, header };
                 self.apply_change(&found, change.key(), crc32c(change.key()), index)
             })?;
         }
@@ -442,18 +442,18 @@ impl<F: NorFlash> Core<F> {
         let value_at = (g.value_at(found) - found.address) as usize;
         copy(buffer.get_mut(..len).unwrap_or(&mut []), seen.get(value_at..).unwrap_or(&[]));
         let have = seen.len().saturating_sub(value_at).min(len);
-        let mut at = found.address + seen.len() as u32;
+        let from = found.address + seen.len() as u32;
+        let mut at = from;
         let mut piece = [0; 64];
         while at < found.end {
             let rest = (found.end - at) as usize;
             // The rest of the value goes where it belongs, with the trailer if that fits too.
-            let part =
-                if value_at + have < value_at + len && at == found.address + seen.len() as u32 {
-                    let n = if buffer.len() >= have + rest { rest } else { len - have };
-                    buffer.get_mut(have..have + n)
-                } else {
-                    piece.get_mut(..rest.min(64))
-                };
+            let part = if have < len && at == from {
+                let n = if buffer.len() >= have + rest { rest } else { len - have };
+                buffer.get_mut(have..have + n)
+            } else {
+                piece.get_mut(..rest.min(64))
+            };
             let part = part.unwrap_or(&mut []);
             self.medium.read(at, part)?;
             checker.feed(at, part);
@@ -472,7 +472,7 @@ impl Geometry {
     /// Where the head would end after an append of `changes` at `offset`.
     fn end_of(&self, mut offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
         let mut add = |header: &Header| {
-            offset = self.record_end(self.place(offset), header.key_len(), header.value_len);
+            offset = self.end_at(self.place(offset), header);
         };
         let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
             add(&change.header(false));

@@ -187,7 +187,7 @@ impl<F: NorFlash> Core<F> {
         at: &mut u32,
     ) -> Result<(Found, bool), Fault<F::Error>> {
         let header = source.header.plain();
-        let address = self.placed(*at);
+        let address = self.medium.geometry.place(*at);
         let mut writer = Writer::new(self.medium.geometry);
         writer.start(self.life(self.log.head), address, header);
         let life = self.life_at(source.address);
@@ -214,7 +214,7 @@ impl<F: NorFlash> Core<F> {
         value: &[u8],
         at: &mut u32,
     ) -> Result<Found, Fault<F::Error>> {
-        let address = self.placed(*at);
+        let address = self.medium.geometry.place(*at);
         let mut writer = Writer::new(self.medium.geometry);
         writer.start(self.life(self.log.head), address, header);
         writer.push(&mut self.medium, key)?;
@@ -226,12 +226,6 @@ impl<F: NorFlash> Core<F> {
         }
         *at = writer.finish(&mut self.medium, [0; _])?;
         Ok(Found { address, end: *at, header })
-    }
-
-    /// The first place from the address `at` on where a record may start.
-    fn placed(&self, at: u32) -> u32 {
-        let base = self.base(self.log.head);
-        base + self.medium.geometry.place(at - base)
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store

@@ -185,8 +185,6 @@ impl<F: NorFlash> Core<F> {
         (start, end): (u32, u32),
         each: &mut Visit<'_, Self, F::Error>,
     ) -> Result<(), Fault<F::Error>> {
-        let g = self.medium.geometry;
-        let base = start - g.offset_of(start);
         let mut at = start;
         while at < end {
             let Some(found) = self.medium.header(at, end) else {
@@ -194,7 +192,7 @@ impl<F: NorFlash> Core<F> {
                 break;
             };
             each(self, &found)?;
-            at = base + g.place(found.end - base);
+            at = self.medium.geometry.place(found.end);
         }
         Ok(())
     }

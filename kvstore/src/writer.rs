@@ -8,7 +8,7 @@ use crate::layout::Geometry;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Header, Life, Trailer};
+use crate::record::{Check, Header, Life, Trailer, differing};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
@@ -37,11 +37,9 @@ impl Writer {
 
     /// Starts a record at `address`, which must be placed and have room up to its end.
     pub(crate) fn start(&mut self, life: Life, address: u32, header: Header) {
-        let offset = self.geometry.offset_of(address);
-        let end = self.geometry.record_end(offset, header.key_len(), header.value_len);
         self.at = address;
-        self.end = address - offset + end;
-        self.outer.seed(life, offset);
+        self.end = self.geometry.end_at(address, &header);
+        self.outer.seed(life, self.geometry.offset_of(address));
         #[cfg(feature = "counters")]
         self.outer.leave_out(self.geometry.cells(address, &header), address);
         let bytes = header.encode();
@@ -174,10 +172,9 @@ impl Writer {
     ) -> Result<bool, Fault<F::Error>> {
         let start = self.position();
         let g = self.geometry;
-        let offset = g.offset_of(start);
         let header = source.header.plain();
-        let end = start - offset + g.record_end(offset, header.key_len(), header.value_len);
-        self.inner = Some(Check::new(life, offset));
+        let end = g.end_at(start, &header);
+        self.inner = Some(Check::new(life, g.offset_of(start)));
         let bytes = header.encode();
         self.push(medium, bytes.get(..g.header() as usize).unwrap_or(&[]))?;
         if self.push_from(medium, source, life)? != [0; _] {
@@ -197,11 +194,8 @@ impl Writer {
         difference: Trailer,
     ) -> Result<u32, Fault<F::Error>> {
         self.pad(medium, self.end)?;
-        let mut trailer = self.outer.trailer(self.geometry.trailer());
-        for (byte, other) in trailer.iter_mut().zip(difference) {
-            *byte ^= other;
-        }
-        self.push_trailer(medium, trailer)?;
+        let trailer = self.outer.trailer(self.geometry.trailer());
+        self.push_trailer(medium, differing(trailer, difference))?;
         self.flush(medium)?;
         Ok(self.end)
     }
