@@ -1,10 +1,12 @@
 //! Storage code in C under the rig, without a change to it: the example's planted bug is found, made
 //! smaller and replayed, and the twin without the bug passes.
 
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+mod command_line;
 
-use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use crate::command_line::{json, outlast};
 
 const FOLDER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/c-subject");
 /// The log uses two sectors and units of one byte.
@@ -34,19 +36,9 @@ fn gauge_log(name: &str, options: &[&str]) -> PathBuf {
     build(name, &["main.c", "gauge_log.c", "outlast_subject.c"].map(source), options)
 }
 
-fn outlast(words: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
-    command.args(words).stdin(Stdio::null()).output().expect("the command runs")
-}
-
 fn torture(program: &Path, words: &[&str]) -> Output {
     let program = program.to_str().expect("a path in UTF-8");
     outlast(&[&["torture", "--program", program, "--depth", "1"], &PART[..], words].concat())
-}
-
-fn json(output: &Output) -> Value {
-    serde_json::from_slice(&output.stdout)
-        .unwrap_or_else(|error| panic!("{error}: {}", String::from_utf8_lossy(&output.stderr)))
 }
 
 #[test]

@@ -1,41 +1,19 @@
 //! The `outlast` command as its users see it: what it prints and how it ends.
 
+mod command_line;
+
 use std::io::Read as _;
-use std::process::{Command, Output, Stdio};
+use std::process::{Output, Stdio};
 
 use serde_json::Value;
+
+use crate::command_line::{code, command, json, outlast, stderr, stdout};
 
 /// A part small enough for a debug build.
 const SMALL: [&str; 4] = ["--sectors", "2", "--sector-bytes", "512"];
 
-fn outlast(words: &[&str]) -> Output {
-    command(words).output().expect("the command runs")
-}
-
-fn command(words: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
-    command.args(words).stdin(Stdio::null());
-    command
-}
-
 fn torture(words: &[&str]) -> Output {
     outlast(&[&["torture"], &SMALL[..], words].concat())
-}
-
-fn code(output: &Output) -> i32 {
-    output.status.code().expect("no signal ended it")
-}
-
-fn stdout(output: &Output) -> String {
-    String::from_utf8(output.stdout.clone()).expect("text")
-}
-
-fn stderr(output: &Output) -> String {
-    String::from_utf8(output.stderr.clone()).expect("text")
-}
-
-fn json(output: &Output) -> Value {
-    serde_json::from_slice(&output.stdout).expect("one JSON object and nothing else")
 }
 
 #[test]

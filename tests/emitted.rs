@@ -1,15 +1,13 @@
 //! The test that `outlast replay --emit-test` prints compiles as it is, fails while the bug is there,
 //! and passes where it is not.
 
+mod command_line;
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::time::SystemTime;
 
-fn outlast(words: &[&str]) -> String {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
-    let output = command.args(words).stdin(Stdio::null()).output().expect("the command runs");
-    String::from_utf8(output.stdout).expect("text")
-}
+use crate::command_line::{outlast, stdout};
 
 /// Builds of the rig's library beside this test, the newest first.
 fn libraries() -> Vec<PathBuf> {
@@ -58,11 +56,11 @@ fn run(program: &Path) -> Output {
 fn the_printed_test_fails_while_the_bug_is_there() {
     let words =
         "torture --subject naive --sectors 2 --sector-bytes 512 --level F1 --depth 1 --json";
-    let outcome = outlast(&words.split(' ').collect::<Vec<_>>());
+    let outcome = stdout(&outlast(&words.split(' ').collect::<Vec<_>>()));
     let outcome: serde_json::Value = serde_json::from_str(&outcome).expect("JSON");
     let violation = &outcome["violations"][0];
     let token = violation["token"].as_str().expect("a token");
-    let source = outlast(&["replay", "--emit-test", token]);
+    let source = stdout(&outlast(&["replay", "--emit-test", token]));
     let sentence = violation["sentence"].as_str().expect("a sentence");
     assert!(source.contains(&format!("// {sentence}.\n")), "{source}");
 

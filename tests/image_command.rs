@@ -1,10 +1,14 @@
 //! `outlast image` as its users see it: exit codes, messages, and that a dump is never changed.
 
+mod command_line;
+
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::Output;
 
 use serde_json::Value;
+
+use crate::command_line::{code, outlast, stderr};
 
 /// A folder that is removed at the end.
 struct Folder(PathBuf);
@@ -35,16 +39,7 @@ impl Drop for Folder {
 }
 
 fn image(words: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
-    command.arg("image").args(words).stdin(Stdio::null()).output().expect("the command runs")
-}
-
-fn code(output: &Output) -> i32 {
-    output.status.code().expect("no signal ended it")
-}
-
-fn stderr(output: &Output) -> String {
-    String::from_utf8(output.stderr.clone()).expect("text")
+    outlast(&[&["image"], words].concat())
 }
 
 const SETTINGS: &[u8] = b"key,type,value\ngauge.datum,i32,1234\ngauge.name,text,North pier\n";

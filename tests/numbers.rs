@@ -1,25 +1,12 @@
 //! `outlast bench` and `outlast plan` as their users see them.
 
-use std::process::{Command, Output, Stdio};
+mod command_line;
+
+use std::process::Output;
 
 use serde_json::Value;
 
-fn outlast(words: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
-    command.args(words).stdin(Stdio::null()).output().expect("the command runs")
-}
-
-fn code(output: &Output) -> i32 {
-    output.status.code().expect("no signal ended it")
-}
-
-fn stdout(output: &Output) -> String {
-    String::from_utf8(output.stdout.clone()).expect("text")
-}
-
-fn stderr(output: &Output) -> String {
-    String::from_utf8(output.stderr.clone()).expect("text")
-}
+use crate::command_line::{code, outlast, stderr, stdout};
 
 /// Small enough for a debug build.
 const SMALL: [&str; 6] = ["bench", "--rounds", "20", "--no-growth", "--sector-bytes", "1024"];

@@ -1,17 +1,15 @@
 //! Tokens of bugs that are mended must not reproduce; and what `outlast` makes of such a folder.
 
+mod command_line;
+
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
 
 use outlast_faultsim::subjects::by_name;
 use outlast_faultsim::token::{Outcome, Token};
 
-const FOLDER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/regressions");
+use crate::command_line::outlast;
 
-fn outlast(words: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
-    command.args(words).stdin(Stdio::null()).output().expect("the command runs")
-}
+const FOLDER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/regressions");
 
 #[test]
 fn mended_bugs_stay_mended() {

@@ -1,20 +1,14 @@
 //! The result as files: page, JUnit XML and JSON, and what becomes of them when a run is stopped.
 
+mod command_line;
+
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use serde_json::Value;
 
-fn outlast(words: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
-    command.args(words).stdin(Stdio::null());
-    command
-}
-
-fn run(words: &[&str]) -> Output {
-    outlast(words).output().expect("the command runs")
-}
+use crate::command_line::{command, outlast};
 
 fn file(name: &str) -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join(name)
@@ -42,7 +36,7 @@ const NAIVE: [&str; 11] = [
 fn page_xml_and_json_tell_the_same() {
     let (page, xml) = (file("naive.html"), file("naive.xml"));
     let files = ["--report", page.to_str().unwrap(), "--junit", xml.to_str().unwrap(), "--json"];
-    let output = run(&[&NAIVE[..], &files].concat());
+    let output = outlast(&[&NAIVE[..], &files].concat());
     assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stderr));
     let outcome: Value = serde_json::from_slice(&output.stdout).expect("one JSON object");
     let (page, xml) = (text(&page), text(&xml));
@@ -83,7 +77,7 @@ fn page_xml_and_json_tell_the_same() {
 
 #[test]
 fn a_file_that_cannot_be_written_is_told_before_the_run() {
-    let output = run(&[&NAIVE[..], &["--report", "/no/such/folder/page.html"]].concat());
+    let output = outlast(&[&NAIVE[..], &["--report", "/no/such/folder/page.html"]].concat());
     assert_eq!(output.status.code(), Some(70));
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(said.starts_with("outlast: cannot write /no/such/folder/page.html: "), "{said}");
@@ -95,11 +89,11 @@ fn planted_bugs_have_their_place() {
     let (page, matrix) = (file("planted.html"), file("planted.txt"));
     std::fs::write(&matrix, "bug <one> & two   F0  caught\n").expect("a file");
     let words = ["--report", page.to_str().unwrap(), "--planted", matrix.to_str().unwrap()];
-    assert_eq!(run(&[&NAIVE[..], &words].concat()).status.code(), Some(1));
+    assert_eq!(outlast(&[&NAIVE[..], &words].concat()).status.code(), Some(1));
     let page = text(&page);
     assert!(page.contains("bug &lt;one&gt; &amp; two   F0  caught\n"), "escaped, as it is");
     std::fs::remove_file(&matrix).expect("a file");
-    let output = run(&[&NAIVE[..], &words].concat());
+    let output = outlast(&[&NAIVE[..], &words].concat());
     assert_eq!(output.status.code(), Some(2));
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(said.starts_with("outlast: --planted "), "{said}");
@@ -111,7 +105,7 @@ fn planted_bugs_have_their_place() {
 fn a_signal_ends_the_run_with_what_it_has() {
     let page = file("stopped.html");
     let words = ["torture", "--deep", "100000000", "--json", "--report", page.to_str().unwrap()];
-    let mut command = outlast(&words);
+    let mut command = command(&words);
     let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn();
     let mut child = child.expect("the command runs");
     std::thread::sleep(Duration::from_secs(2));
