@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{ProgressBar, ProgressStyle};
 use outlast_faultsim::plan::Progress;
 
 use crate::plan::Stage;
@@ -121,11 +121,7 @@ pub(crate) fn watch<T>(
     if !stderr().is_terminal() {
         return work();
     }
-    let target = ProgressDrawTarget::stderr();
-    let bar = ProgressBar::with_draw_target(Some(STEPS), target);
-    if let Ok(style) = ProgressStyle::with_template("[{bar:12}] {percent:>3} %  {wide_msg}") {
-        bar.set_style(style.progress_chars("=> "));
-    }
+    let bar = bar(STEPS, "{wide_msg}");
     let over = AtomicBool::new(false);
     let started = Instant::now();
     thread::scope(|scope| {
@@ -147,6 +143,16 @@ pub(crate) fn watch<T>(
         drop(stop);
         result
     })
+}
+
+/// A bar of so many steps with words behind it, in the form of the library; hidden by it if standard
+/// error is no terminal.
+pub(crate) fn bar(steps: u64, words: &str) -> ProgressBar {
+    let bar = ProgressBar::new(steps);
+    match ProgressStyle::with_template(&format!("[{{bar:12}}] {{percent:>3}} %  {words}")) {
+        Ok(style) => bar.with_style(style.progress_chars("=> ")),
+        Err(_) => bar,
+    }
 }
 
 /// Calls something when dropped.

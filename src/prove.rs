@@ -1,17 +1,17 @@
 //! Puts the rig itself to the test, and compares the kill matrix with the reviewed one.
 
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use anyhow::Context as _;
 use outlast_faultsim::prove::{Proof, Steps, prove};
 use serde::Serialize;
 
 use crate::exit::Exit;
 use crate::output::Output;
 use crate::progress;
+use crate::report;
 use crate::text::clock;
 
 /// What was reviewed.
@@ -53,7 +53,7 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     let matrix = proof.matrix();
     let differing = match &request.write_matrix {
         Some(path) => {
-            write(path, &matrix)?;
+            report::write(path, &matrix)?;
             Vec::new()
         }
         None => differing(REVIEWED, &matrix),
@@ -67,10 +67,6 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
         output.say(&text(&proof, &matrix, &differing, seconds))?;
     }
     Ok(if proved { Exit::Clean } else { Exit::NotProved })
-}
-
-fn write(path: &Path, matrix: &str) -> anyhow::Result<()> {
-    std::fs::write(path, matrix).with_context(|| format!("cannot write {}", path.display()))
 }
 
 /// Lines that are only in one of the texts.

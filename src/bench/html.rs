@@ -1,5 +1,6 @@
 //! The page with plots: one file, no network, light and dark.
 
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 use outlast_faultsim::measure::growth::Point;
 use outlast_faultsim::measure::load::Load;
 use outlast_faultsim::measure::run::Scheme;
@@ -7,7 +8,7 @@ use outlast_faultsim::measure::table::Row;
 use outlast_faultsim::measure::theory::{Group, Order, finite_log};
 use plotters::prelude::SeriesLabelPosition;
 
-use super::plot::{Axis, Curve, Look, Plot, STYLE, escape, map};
+use super::plot::{Axis, Curve, Look, Plot, STYLE, map};
 use super::{Outcome, text};
 
 const PAGE_STYLE: &str = "\
@@ -29,50 +30,55 @@ pre{white-space:pre-wrap;font-size:.85rem}
 /// The whole page.
 pub(super) fn page(outcome: &Outcome<'_>) -> anyhow::Result<String> {
     let results = outcome.results;
-    let mut body = format!(
-        "<h1>What settings in flash cost</h1>\n<p>Part: {}. Times: {} ({}), bus {} MHz on one line. \
-         Keys of {} bytes, values of {} bytes: {} bytes a record, {:.0} to a sector. Seed {}. outlast {}.</p>\n",
-        outcome.geometry,
-        outcome.part,
-        escape(outcome.part_source),
-        outcome.spi_mhz,
-        outcome.key_bytes,
-        outcome.value_bytes,
-        results.record_bytes,
-        results.slots,
-        outcome.seed,
-        outcome.version,
-    );
-    body += &section(
-        "Write amplification and utilisation",
-        &amplification(outcome)?,
-        text::THEORY_NOTES,
-    );
-    body += &theory_table(outcome);
-    body += &section("Wear map", &wear(&results.comparison), text::NAIVE_NOTES);
-    body += &section("Duration of a call, uniform load", &latency(&results.comparison)?, "");
-    body += "<h2>Cost of an update</h2>\n";
-    body += &cost_table(outcome);
-    if !results.growth.is_empty() {
-        let note = text::orders(&results.growth).join("\n");
-        body += &section("Cost and number of sectors", &by_sectors(&results.growth)?, "");
-        body += &section("Cost and number of keys", &by_keys(&results.growth)?, &note);
-    }
-    body += &format!("<h2>Assumptions</h2>\n<pre>{}</pre>\n", escape(text::ASSUMPTIONS));
-    for miss in &outcome.misses {
-        body += &format!("<p>Off: {}</p>\n", escape(miss));
-    }
-    Ok(format!(
-        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n<meta name=\"viewport\" \
-         content=\"width=device-width\">\n<title>outlast bench</title>\n<style>\n{PAGE_STYLE}{STYLE}</style>\
-         </head><body>\n{body}</body></html>\n"
-    ))
+    let orders = text::orders(&results.growth).join("\n");
+    let markup = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width";
+                title { "outlast bench" }
+                style { (PreEscaped(PAGE_STYLE)) (PreEscaped(STYLE)) }
+            }
+            body {
+                h1 { "What settings in flash cost" }
+                p {
+                    "Part: " (outcome.geometry) ". Times: " (outcome.part) " (" (outcome.part_source)
+                    "), bus " (outcome.spi_mhz) " MHz on one line. Keys of " (outcome.key_bytes)
+                    " bytes, values of " (outcome.value_bytes) " bytes: " (results.record_bytes)
+                    " bytes a record, " (format!("{:.0}", results.slots)) " to a sector. Seed "
+                    (outcome.seed) ". outlast " (outcome.version) "."
+                }
+                (section("Write amplification and utilisation", &amplification(outcome)?, text::THEORY_NOTES))
+                (theory_table(outcome))
+                (section("Wear map", &wear(&results.comparison), text::NAIVE_NOTES))
+                (section("Duration of a call, uniform load", &latency(&results.comparison)?, ""))
+                h2 { "Cost of an update" }
+                (cost_table(outcome))
+                @if !results.growth.is_empty() {
+                    (section("Cost and number of sectors", &by_sectors(&results.growth)?, ""))
+                    (section("Cost and number of keys", &by_keys(&results.growth)?, &orders))
+                }
+                h2 { "Assumptions" }
+                pre { (text::ASSUMPTIONS) }
+                @for miss in &outcome.misses {
+                    p { "Off: " (miss) }
+                }
+            }
+        }
+    };
+    Ok(markup.into_string())
 }
 
-fn section(title: &str, drawing: &str, note: &str) -> String {
-    let note =
-        if note.is_empty() { String::new() } else { format!("<pre>{}</pre>\n", escape(note)) };
-    format!("<h2>{}</h2>\n{drawing}\n{note}", escape(title))
+/// A drawing, which is SVG, under a title, with a note below.
+fn section(title: &str, drawing: &str, note: &str) -> Markup {
+    html! {
+        h2 { (title) }
+        (PreEscaped(drawing))
+        @if !note.is_empty() {
+            pre { (note) }
+        }
+    }
 }
 
 /// Measured points on curves of theory, for three numbers of sectors.
@@ -230,7 +236,7 @@ fn grown(
     .svg()
 }
 
-fn theory_table(outcome: &Outcome<'_>) -> String {
+fn theory_table(outcome: &Outcome<'_>) -> Markup {
     let head = [
         "load",
         "part",
@@ -259,7 +265,7 @@ fn theory_table(outcome: &Outcome<'_>) -> String {
     html_table(&head, rows)
 }
 
-fn cost_table(outcome: &Outcome<'_>) -> String {
+fn cost_table(outcome: &Outcome<'_>) -> Markup {
     let head = [
         "load",
         "scheme",
@@ -311,18 +317,17 @@ fn cost_table(outcome: &Outcome<'_>) -> String {
     html_table(&head, rows)
 }
 
-fn html_table(head: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
-    let mut html = "<div class=\"wide\"><table>\n<thead><tr>".to_owned();
-    for cell in head {
-        html += &format!("<th>{}</th>", escape(cell));
-    }
-    html += "</tr></thead>\n<tbody>\n";
-    for row in rows {
-        html += "<tr>";
-        for cell in row {
-            html += &format!("<td>{}</td>", escape(&cell));
+fn html_table(head: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Markup {
+    html! {
+        div class="wide" {
+            table {
+                thead { tr { @for cell in head { th { (cell) } } } }
+                tbody {
+                    @for row in rows {
+                        tr { @for cell in row { td { (cell) } } }
+                    }
+                }
+            }
         }
-        html += "</tr>\n";
     }
-    html + "</tbody></table></div>\n"
 }

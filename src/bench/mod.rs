@@ -10,9 +10,7 @@ use std::path::PathBuf;
 use std::sync::Mutex;
 use std::time::Instant;
 
-use anyhow::Context as _;
 use clap::Args;
-use indicatif::{ProgressBar, ProgressStyle};
 use outlast_faultsim::device::{Geometry, Timing};
 use outlast_faultsim::measure::load::Load;
 use outlast_faultsim::measure::parts::{Sheet, Supply, bus_byte_ns};
@@ -23,6 +21,7 @@ use serde::Serialize;
 use crate::args::within;
 use crate::exit::Exit;
 use crate::output::Output;
+use crate::{progress, report};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -250,9 +249,7 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
         Form::Csv => output.say(&table::csv(&results)?)?,
     }
     if let Some(path) = &request.report {
-        let page = html::page(&outcome)?;
-        std::fs::write(path, page)
-            .with_context(|| format!("cannot write the report to {}", path.display()))?;
+        report::write(path, &html::page(&outcome)?)?;
         if request.form == Form::Text {
             output.say(&format!("report: {}\n", path.display()))?;
         }
@@ -262,14 +259,8 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
 }
 
 fn measured(bench: &Bench) -> Result<Results, String> {
-    // Hidden by the library where standard error is no terminal.
     const STEPS: u64 = 1000;
-    let bar = ProgressBar::new(STEPS);
-    if let Ok(style) =
-        ProgressStyle::with_template("[{bar:12}] {percent:>3} %  measuring, {eta} left")
-    {
-        bar.set_style(style.progress_chars("=> "));
-    }
+    let bar = progress::bar(STEPS, "measuring, {eta} left");
     let done = Mutex::new(0.0);
     let results = bench.run(&|share| {
         if let Ok(mut done) = done.lock() {

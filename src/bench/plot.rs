@@ -4,6 +4,7 @@
 use std::ops::Range;
 
 use anyhow::anyhow;
+use maud::html;
 use plotters::coord::CoordTranslate;
 use plotters::coord::ranged1d::ValueFormatter;
 use plotters::element::DashedPathElement;
@@ -92,7 +93,7 @@ impl Plot {
             }?;
             area.present().map_err(|why| anyhow!("cannot draw: {why}"))?;
         }
-        let title = escape(&self.title);
+        let title = html! { (self.title) }.into_string();
         let open = format!(
             "<svg viewBox=\"0 0 {} {}\" role=\"img\" aria-label=\"{title}\" ",
             SIZE.0, SIZE.1
@@ -191,11 +192,6 @@ fn number(value: f64) -> String {
     }
 }
 
-/// Text in HTML and SVG.
-pub(super) fn escape(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
-}
-
 /// Numbers of erases as cells: one row a run, one cell a sector; the darker the more.
 pub(super) fn map(title: &str, rows: &[(String, Vec<f64>)]) -> String {
     const LABEL: usize = 250;
@@ -207,48 +203,30 @@ pub(super) fn map(title: &str, rows: &[(String, Vec<f64>)]) -> String {
     let all = || rows.iter().flat_map(|(_, cells)| cells.iter().copied());
     let most = all().fold(f64::MIN_POSITIVE, f64::max).ln();
     let least = all().filter(|value| *value > 0.0).fold(f64::INFINITY, f64::min).ln();
-    let mut svg = format!(
-        "<svg viewBox=\"0 0 {width} {height}\" width=\"{width}\" height=\"{height}\" role=\"img\" \
-         aria-label=\"{}\" font-family=\"sans-serif\" font-size=\"14\">",
-        escape(title)
-    );
-    for (number, (label, cells)) in rows.iter().enumerate() {
-        let y = number * ROW;
-        svg += &format!(
-            "<text x=\"{}\" y=\"{}\" text-anchor=\"end\" fill=\"#010101\">{}</text>",
-            LABEL - 10,
-            y + 20,
-            escape(label)
-        );
-        for (column, value) in cells.iter().enumerate() {
-            let x = LABEL + column * cell;
-            let share =
-                if *value > 0.0 { (value.ln() - least) / (most - least).max(1e-9) } else { 0.0 };
-            svg += &format!(
-                "<rect x=\"{x}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"#0B0000\" \
-                 fill-opacity=\"{:.3}\"/>",
-                y + 2,
-                cell.saturating_sub(2).max(1),
-                ROW - 4,
-                0.08 + 0.72 * share
-            );
-            if cell >= 44 {
-                svg += &format!(
-                    "<text x=\"{}\" y=\"{}\" text-anchor=\"middle\" fill=\"#010101\">{}</text>",
-                    x + cell / 2,
-                    y + 20,
-                    number_short(*value)
-                );
+    let share = |value: f64| {
+        if value > 0.0 { (value.ln() - least) / (most - least).max(1e-9) } else { 0.0 }
+    };
+    let words = "sectors of the part, in order of address; number: erases per 1000 updates";
+    let svg = html! {
+        svg viewBox={ "0 0 " (width) " " (height) } width=(width) height=(height) role="img"
+            aria-label=(title) font-family="sans-serif" font-size="14" {
+            @for (y, (label, cells)) in (0..).step_by(ROW).zip(rows) {
+                text x=(LABEL - 10) y=(y + 20) text-anchor="end" fill="#010101" { (label) }
+                @for (x, value) in (LABEL..).step_by(cell.max(1)).zip(cells) {
+                    rect x=(x) y=(y + 2) width=(cell.saturating_sub(2).max(1)) height=(ROW - 4)
+                        fill="#0B0000" fill-opacity=(format!("{:.3}", 0.08 + 0.72 * share(*value))) {}
+                    @if cell >= 44 {
+                        text x=(x + cell / 2) y=(y + 20) text-anchor="middle" fill="#010101" {
+                            (number_short(*value))
+                        }
+                    }
+                }
             }
+            text x=(LABEL + (width - LABEL) / 2) y=(height - 10) text-anchor="middle"
+                fill="#010101" { (words) }
         }
-    }
-    svg += &format!(
-        "<text x=\"{}\" y=\"{}\" text-anchor=\"middle\" fill=\"#010101\">sectors of the part, in order of \
-         address; number: erases per 1000 updates</text></svg>",
-        LABEL + (width - LABEL) / 2,
-        height - 10
-    );
-    svg
+    };
+    svg.into_string()
 }
 
 fn number_short(value: f64) -> String {

@@ -1,9 +1,9 @@
 //! `outlast image build`.
 
-use std::io::{IsTerminal as _, Write};
+use std::io::Write;
 use std::path::Path;
 
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::ProgressBar;
 use outlast_image::build::{self as library, Refused};
 use outlast_image::container::{Container, Segment, Writing, write};
 use outlast_image::settings::Settings;
@@ -16,6 +16,7 @@ use super::args::Build;
 use super::{Stop, counted, files};
 use crate::exit::Exit;
 use crate::output::Output;
+use crate::progress;
 
 /// One image that was made.
 #[derive(Debug, Serialize)]
@@ -129,13 +130,8 @@ fn refused(why: &Refused, unit: &Unit, units: &[Unit]) -> Stop {
 
 /// A bar, if there are many images and somebody watches.
 fn bar(images: usize) -> ProgressBar {
-    if images < 2 || !std::io::stderr().is_terminal() {
+    if images < 2 {
         return ProgressBar::hidden();
     }
-    let bar = ProgressBar::new(images as u64);
-    let template = "[{bar:12}] {percent:>3} %  {pos} of {len} images, {eta} left";
-    match ProgressStyle::with_template(template) {
-        Ok(style) => bar.with_style(style.progress_chars("=> ")),
-        Err(_) => bar,
-    }
+    progress::bar(images as u64, "{pos} of {len} images, {eta} left")
 }
