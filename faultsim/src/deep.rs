@@ -6,6 +6,7 @@
 //! became of earlier ones, so parts of a life can be left out and the rest stays the same.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use rand::rngs::ChaCha8Rng;
@@ -19,7 +20,7 @@ use crate::life::Life;
 use crate::mix::OpMix;
 use crate::path::BiasPick;
 use crate::plan::{Clock, Config, Deep};
-use crate::report::{Baseline, Counts, Report, Verdict, Violation, WorstCase};
+use crate::report::{Baseline, Counts, Report, Violation, WorstCase};
 use crate::subject::{Op, Subject};
 use crate::token::{Origin, Outcome, Replay, Token};
 use crate::workload::{KeyNames, mixed};
@@ -28,6 +29,8 @@ use crate::workload::{KeyNames, mixed};
 const BATCH: u64 = 512;
 /// Distinct images counted at most; 2 GiB.
 const MOST_FINGERPRINTS: usize = 1 << 27;
+/// Digests gathered before they are sorted in: as many as there are, within these.
+const NEW_FINGERPRINTS: Range<usize> = 1 << 16..1 << 22;
 /// Lines of a report about a life that was not made smaller.
 const LINES: usize = 40;
 
@@ -199,6 +202,7 @@ pub(crate) fn run<S: Subject>(
     let mut counts = Counts { planned: plan.runs, ..Counts::default() };
     let mut worst = WorstCase::default();
     let mut fingerprints: Vec<Fingerprint> = Vec::new();
+    let mut kept = 0;
     let mut findings: BTreeMap<Signature, Found> = BTreeMap::new();
     let first = AtomicU64::new(u64::MAX);
     let mut start = 0;
@@ -231,20 +235,19 @@ pub(crate) fn run<S: Subject>(
                 known.count += 1;
             }
         }
-        fingerprints.par_sort_unstable();
-        fingerprints.dedup();
-        fingerprints.truncate(MOST_FINGERPRINTS);
+        // Not after every batch: in long runs most of them would be sorted again and again.
+        if fingerprints.len() - kept >= kept.clamp(NEW_FINGERPRINTS.start, NEW_FINGERPRINTS.end) {
+            keep_distinct(&mut fingerprints);
+            kept = fingerprints.len();
+        }
         start = end;
         if first.load(Ordering::Relaxed) < u64::MAX || clock.is_up() {
             break;
         }
     }
+    keep_distinct(&mut fingerprints);
     counts.distinct = fingerprints.len() as u64;
-    let verdict = match (findings.is_empty(), counts.done == counts.planned) {
-        (false, _) => Verdict::Violation,
-        (true, true) => Verdict::Clean,
-        (true, false) => Verdict::Incomplete,
-    };
+    let (verdict, reason) = counts.outcome(!findings.is_empty(), "lives");
     let mut not_explored = vec![
         "anything but what was drawn: random lives prove nothing about the others".to_owned(),
         "damage outside the bytes a step works on, decay, wear, bus errors".to_owned(),
@@ -258,11 +261,6 @@ pub(crate) fn run<S: Subject>(
         .into_iter()
         .map(|(signature, found)| violation(config, plan, subject, signature, &found))
         .collect();
-    let reason = if counts.done < counts.planned {
-        format!("{} of {} lives done", counts.done, counts.planned)
-    } else {
-        String::new()
-    };
     Report {
         subject: subject.name().to_owned(),
         geometry: config.geometry,
@@ -280,6 +278,12 @@ pub(crate) fn run<S: Subject>(
         kills: Vec::new(),
         not_explored,
     }
+}
+
+fn keep_distinct(fingerprints: &mut Vec<Fingerprint>) {
+    fingerprints.par_sort_unstable();
+    fingerprints.dedup();
+    fingerprints.truncate(MOST_FINGERPRINTS);
 }
 
 fn one_life<S: Subject>(

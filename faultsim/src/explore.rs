@@ -117,14 +117,7 @@ pub(crate) fn run<S: Subject>(
         setting.explore(&prepared, cut_points.collect(), stop, clock);
     report.kills = kills.into_iter().collect();
     report.worst.merge(&worst);
-    report.verdict = match (findings.is_empty(), counts.done == counts.planned) {
-        (false, _) => Verdict::Violation,
-        (true, true) => Verdict::Clean,
-        (true, false) => Verdict::Incomplete,
-    };
-    if counts.done < counts.planned {
-        report.reason = format!("{} of {} cut points done", counts.done, counts.planned);
-    }
+    (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "cut points");
     report.counts = counts;
     let mut ordered: Vec<_> = findings.into_iter().collect();
     ordered.sort_by_key(|(_, found)| found.path.cuts.len());

@@ -4,7 +4,7 @@ use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
 use crate::deep::{Era, Reads};
-use crate::device::{BusCut, CutTear, Geometry, Image, Level, Step, Tear};
+use crate::device::{BusCut, CutTear, Geometry, Image, Level, Tear};
 use crate::finding::{Breach, Finding, Signature, When};
 use crate::intern::{Fingerprint, fingerprint};
 use crate::ledger::{Ledger, Place};
@@ -283,12 +283,8 @@ impl<'run, S: Subject> Life<'run, S> {
         self.interrupted = match cut {
             None => "no step".to_owned(),
             Some((step, _)) => {
-                let kind = match step {
-                    Step::Program { .. } => "a program",
-                    Step::Erase { .. } => "an erase",
-                };
                 let place = if in_flight.is_some() { "" } else { " in recovery" };
-                format!("{kind}{place}")
+                format!("{}{place}", step.kind())
             }
         };
         if self.tells {

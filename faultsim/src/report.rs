@@ -88,6 +88,24 @@ pub struct Counts {
     pub ledger: Ledger,
 }
 
+impl Counts {
+    /// What a run that was `planned` in these units comes to, and why, if it was not finished.
+    pub(crate) fn outcome(&self, found: bool, units: &str) -> (Verdict, String) {
+        let Self { planned, done, .. } = *self;
+        let verdict = match (found, done == planned) {
+            (true, _) => Verdict::Violation,
+            (false, true) => Verdict::Clean,
+            (false, false) => Verdict::Incomplete,
+        };
+        let reason = if done < planned {
+            format!("{done} of {planned} {units} done")
+        } else {
+            String::new()
+        };
+        (verdict, reason)
+    }
+}
+
 /// The uncut life: prelude and explored operations.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Baseline {

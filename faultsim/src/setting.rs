@@ -1,7 +1,7 @@
 //! What all cut points of a systematic run share.
 
 use crate::collide::collisions;
-use crate::device::{Geometry, Image, Level, Step, Tear, TearClass};
+use crate::device::{Geometry, Image, Level, Tear, TearClass};
 use crate::finding::Finding;
 use crate::judge::Judge;
 use crate::oracle::Values;
@@ -191,10 +191,7 @@ pub(crate) fn interrupted(trace: &Trace, cut: &CutPick, later: bool) -> String {
     let Some(step) = trace.steps.get(cut.step as usize) else {
         return "no step".to_owned();
     };
-    let kind = match step {
-        Step::Program { .. } => "a program",
-        Step::Erase { .. } => "an erase",
-    };
+    let kind = step.kind();
     match trace.segment(cut.step as usize).map(|segment| segment.what) {
         Some(What::Recovery) if later => format!("{kind} in recovery"),
         Some(What::Recovery) => format!("{kind} in the first start"),

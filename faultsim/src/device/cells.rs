@@ -29,6 +29,14 @@ pub enum Step {
 }
 
 impl Step {
+    /// What kind of step it is: `a program` or `an erase`.
+    pub const fn kind(&self) -> &'static str {
+        match self {
+            Self::Program { .. } => "a program",
+            Self::Erase { .. } => "an erase",
+        }
+    }
+
     /// Bytes of the part that the step works on.
     pub fn range(&self, g: &Geometry) -> Range<u32> {
         match self {
