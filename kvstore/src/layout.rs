@@ -4,6 +4,7 @@ use core::ops::Range;
 
 use embedded_storage::nor_flash::NorFlash;
 
+use crate::log::Live;
 use crate::medium::Found;
 use crate::record::Header;
 
@@ -79,9 +80,23 @@ pub(crate) struct Geometry {
     pub(crate) page: u32,
     /// Alignment of everything programmed and read.
     pub(crate) unit: u32,
+    /// Bytes of a record header. Kept, since it is needed everywhere.
+    header: u32,
 }
 
 impl Geometry {
+    pub(crate) const fn new(
+        base: u32,
+        sector_bytes: u32,
+        sectors: u32,
+        page: u32,
+        unit: u32,
+    ) -> Self {
+        // Large sectors need another byte for lengths, and for zero counts.
+        let header = if sector_bytes > SHORT_UP_TO { MAX_HEADER } else { MAX_HEADER - 1 };
+        Self { base, sector_bytes, sectors, page, unit, header }
+    }
+
     pub(crate) fn check<F: NorFlash>(layout: &Layout, flash: &F) -> Result<Self, &'static str> {
         let write = u32::try_from(F::WRITE_SIZE).unwrap_or(u32::MAX);
         let read = u32::try_from(F::READ_SIZE).unwrap_or(u32::MAX);
@@ -124,7 +139,7 @@ impl Geometry {
         if !(2..=4096).contains(&sectors) {
             return Err("the range must hold 2 to 4096 sectors");
         }
-        Ok(Self { base: start, sector_bytes, sectors, page, unit })
+        Ok(Self::new(start, sector_bytes, sectors, page, unit))
     }
 
     /// What an opening says about the layout.
@@ -134,19 +149,14 @@ impl Geometry {
         [powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
     }
 
-    /// One in sectors above 8 KiB, where lengths and zero counts need another byte; else zero.
-    const fn wide(&self) -> u32 {
-        (self.sector_bytes > SHORT_UP_TO) as u32
-    }
-
     /// Bytes of a record header.
     pub(crate) const fn header(&self) -> u32 {
-        MAX_HEADER - 1 + self.wide()
+        self.header
     }
 
     /// Bytes behind the value: CRC-32C and zero count.
     pub(crate) const fn trailer(&self) -> u32 {
-        MAX_TRAILER - 1 + self.wide()
+        self.header + MAX_TRAILER - MAX_HEADER
     }
 
     /// Bytes of the zero count at the end of a record.
@@ -156,7 +166,7 @@ impl Geometry {
 
     /// Longest value a header can tell.
     pub(crate) const fn max_value(&self) -> u32 {
-        (1 << (SHORT_UP_TO.trailing_zeros() + 4 * self.wide())) - 1
+        if self.header == MAX_HEADER { 16 * SHORT_UP_TO - 1 } else { SHORT_UP_TO - 1 }
     }
 
     pub(crate) const fn round_up(&self, offset: u32) -> u32 {
@@ -257,7 +267,7 @@ impl Geometry {
     }
 
     /// Whether records with this sum of `record_bytes` fit into a sector in any order.
-    pub(crate) const fn fits(&self, bytes: u32, count: u32) -> bool {
+    pub(crate) const fn fits(&self, Live { bytes, count }: Live) -> bool {
         // A page boundary costs at most one of: a header that does not fit before it, the least
         // share behind it.
         let per_boundary = self.round_up(self.passed_area() + self.zero_count());
@@ -290,7 +300,7 @@ mod tests {
     use super::*;
 
     fn geometry(unit: u32, page: u32) -> Geometry {
-        Geometry { base: 0, sector_bytes: 4096, sectors: 4, page, unit }
+        Geometry::new(0, 4096, 4, page, unit)
     }
 
     /// Common practice, no source: pages of 256 bytes, sectors of 4096 bytes.
@@ -342,7 +352,7 @@ mod tests {
                 loop {
                     x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
                     let value = (x >> 16) % (8 + seed * 3);
-                    if !g.fits(bytes + g.record_bytes(6, value), count + 1) {
+                    if !g.fits(Live { bytes, count }.plus(g.record_bytes(6, value))) {
                         break;
                     }
                     bytes += g.record_bytes(6, value);

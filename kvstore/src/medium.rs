@@ -4,8 +4,8 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
-use crate::layout::{Geometry, MAX_HEADER, MAX_KEY, MAX_TRAILER};
-use crate::record::{Check, Header, Life, Trailer, differing};
+use crate::layout::{Geometry, MAX_HEADER, MAX_KEY};
+use crate::record::{Check, Header, Life, Trailer};
 
 /// Room for a header and the longest key.
 pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
@@ -37,8 +37,8 @@ pub(crate) struct Checker {
     check: Check,
     /// Address where the bytes end that the check covers.
     body_end: u32,
-    /// Bytes of the trailer.
-    len: u32,
+    /// Bits of a [`Trailer`] that are no part of this record's.
+    unused: u32,
     stored: Trailer,
 }
 
@@ -48,7 +48,7 @@ impl Checker {
         let mut check = Check::new(life, g.offset_of(found.address));
         #[cfg(feature = "counters")]
         check.leave_out(g.cells(found.address, &found.header), found.address);
-        Self { check, body_end: g.body_end(found), len: g.trailer(), stored: [0; _] }
+        Self { check, body_end: g.body_end(found), unused: 64 - 8 * g.trailer(), stored: 0 }
     }
 
     /// The record's bytes from `address` on; none of them twice.
@@ -56,17 +56,18 @@ impl Checker {
         let body = self.body_end.saturating_sub(address) as usize;
         let (covered, rest) = bytes.split_at(body.min(bytes.len()));
         self.check.update(covered);
-        let skip = (address + covered.len() as u32).saturating_sub(self.body_end) as usize;
-        copy(self.stored.get_mut(skip..self.len as usize).unwrap_or(&mut []), rest);
+        for byte in rest {
+            self.stored = self.stored >> 8 | u64::from(*byte) << 56;
+        }
     }
 
     /// The difference between the trailer the record should have and the one it has.
     pub(crate) fn difference(&self) -> Trailer {
-        differing(self.check.trailer(self.len), self.stored)
+        self.check.trailer(8 - self.unused / 8) ^ self.stored >> self.unused
     }
 
     pub(crate) fn passes(&self) -> bool {
-        self.difference() == [0; MAX_TRAILER as usize]
+        self.difference() == 0
     }
 }
 
@@ -213,16 +214,18 @@ impl<F: NorFlash> Medium<F> {
         Ok(checker.difference())
     }
 
-    /// Whether a record passes its checks now, and its first bytes: what was checked is what is
-    /// handed out, for bits left by an interrupted program may read differently the next time.
+    /// Whether a record passes its checks now, and the first bytes behind its header: what was
+    /// checked is what is handed out, for bits left by an interrupted program may read differently
+    /// the next time.
     pub(crate) fn whole(&mut self, found: &Found, life: Life, first: &mut [u8]) -> bool {
+        let header = self.geometry.header() as usize;
         let scanned = self.scan(found, life, &mut |_, at, bytes| {
             if at == found.address {
-                copy(first, bytes);
+                copy(first, bytes.get(header..).unwrap_or(&[]));
             }
             Ok(())
         });
-        scanned.is_ok_and(|difference| difference == [0; MAX_TRAILER as usize])
+        scanned.is_ok_and(|difference| difference == 0)
     }
 }
 

@@ -9,7 +9,7 @@ use crate::log::Core;
 use crate::record::{NoOpening, Opening};
 use crate::settle::{Settled, Verdict};
 use crate::turn::Load;
-use crate::walk::{Held, Walk};
+use crate::walk::Walk;
 
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
@@ -46,7 +46,8 @@ impl<F: NorFlash> Core<F> {
     /// Walks the log and settles its end. `false`: a settle record read differently the second time
     /// and was made unreadable.
     fn replay(&mut self, opening: &Opening, index: &mut Index) -> Result<bool, Fault<F::Error>> {
-        let mut verdict = self.survey(opening, index)?;
+        let mut verdict = Verdict::NONE;
+        self.survey(opening, &mut verdict, index)?;
         loop {
             let done = match self.settle(&verdict, opening, index)? {
                 Settled::Done => true,
@@ -70,7 +71,7 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<bool, Fault<F::Error>> {
         if let Some(suspect) = &verdict.suspect
-            && !self.can_carry(suspect, index)?
+            && !self.can_carry(suspect, index)
         {
             // It would have been sealed before it was acknowledged or reported: it was not.
             verdict.suspect = None;
@@ -81,32 +82,50 @@ impl<F: NorFlash> Core<F> {
 
     /// Walks the log from tail to head, and decides about its end.
     #[inline(never)] // Its stack and that of settling are not needed together.
-    fn survey(&mut self, opening: &Opening, index: &mut Index) -> Result<Verdict, Fault<F::Error>> {
-        let g = self.medium.geometry;
+    fn survey(
+        &mut self,
+        opening: &Opening,
+        verdict: &mut Verdict,
+        index: &mut Index,
+    ) -> Result<(), Fault<F::Error>> {
+        let sector_bytes = self.medium.geometry.sector_bytes;
         let head = opening.life.sequence;
-        let mut places = [Held::NONE; 3];
-        let mut walk = Walk::new(&mut places);
+        let mut walk = Walk::new();
         index.clear();
         self.log.head = head;
         self.log.tail = head.wrapping_sub(opening.older);
         self.forget_live();
-        for sequence in self.log.tail..head {
-            let next = if sequence + 1 == head { Some(*opening) } else { self.facts(sequence + 1) };
-            let limit = next.map_or(g.sector_bytes, |next| next.previous_end.min(g.sector_bytes));
-            self.walk(sequence, limit, &mut walk, index)?;
-            if next.is_some() {
-                self.apply_held(&mut walk, u32::MAX, index)?;
+        let mut sequence = self.log.tail;
+        loop {
+            // The accepted end, told by the next sector.
+            let told = if sequence == head {
+                None
+            } else if sequence + 1 == head {
+                Some(opening.previous_end)
             } else {
-                // What tells its accepted end cannot be read: its last record may be a torn one.
-                let verdict = self.judge(&mut walk, sequence, 0, index)?;
-                if let Some(suspect) = &verdict.suspect {
-                    self.apply_stored(&suspect.found, index)?;
-                }
+                self.facts(sequence + 1).map(|next| next.previous_end)
+            };
+            let limit = told.unwrap_or(sector_bytes).min(sector_bytes);
+            self.walk(sequence, limit, &mut walk, index)?;
+            let mut end = u32::MAX;
+            if told.is_none() {
+                // Of an older sector, what tells its accepted end cannot be read: its last record
+                // may be a torn one.
+                let proven_end = if sequence == head { opening.proven_end } else { 0 };
+                end = self.judge(&walk, sequence, proven_end, verdict)?;
+            }
+            self.apply_held(&mut walk, end, index)?;
+            if sequence == head {
+                return Ok(());
+            }
+            if told.is_none()
+                && let Some(suspect) = &verdict.suspect
+            {
+                self.apply(&suspect.found, &[], index)?;
             }
             self.log.damaged += u32::from(walk.offset < limit);
+            sequence += 1;
         }
-        self.walk(head, g.sector_bytes, &mut walk, index)?;
-        self.judge(&mut walk, head, opening.proven_end, index)
     }
 
     /// A sector that was begun behind the head and does not count may look otherwise at the next
@@ -149,18 +168,17 @@ impl<F: NorFlash> Core<F> {
     fn facts_from_settle(&mut self, sector: u32) -> Option<Opening> {
         let g = self.medium.geometry;
         let base = sector * g.sector_bytes;
-        let mut at = g.first_record();
-        while let Some(found) = self.medium.header(base + at, base + g.sector_bytes) {
-            at = g.place(found.end - base);
+        let limit = base + g.sector_bytes;
+        let mut at = base + g.first_record();
+        while let Some(found) = self.medium.header(at, limit) {
+            at = g.place(found.end);
         }
-        let mut page = g.next_page(at);
-        while page + g.passed_area() <= g.sector_bytes {
-            let settle = self.medium.settle_header(base + page, base + g.sector_bytes);
-            let facts = settle.and_then(|found| self.medium.self_evident_settle(&found));
+        while let Some(found) = self.medium.settle_header_behind(at, limit) {
+            let facts = self.medium.self_evident_settle(&found);
             if facts.is_some_and(|facts| self.sector(facts.life.sequence) == sector) {
                 return facts;
             }
-            page = settle.map_or(page, |found| g.page_of(found.end - base - 1)) + g.page;
+            at = found.end - 1;
         }
         None
     }

@@ -4,7 +4,7 @@
 
 use crc::{CRC_32_ISCSI, Crc, Digest};
 
-use crate::layout::{MAX_HEADER, MAX_KEY, MAX_TRAILER, OPENING};
+use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
 use crate::medium::copy;
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
@@ -18,6 +18,7 @@ type Table = crc::NoTable;
 static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
 
 /// CRC-32C of `bytes`; also the hash of the index.
+#[inline(never)] // Once in the image.
 pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
     CRC.checksum(bytes)
 }
@@ -78,16 +79,9 @@ pub(crate) struct Header {
 /// Bytes of a tally's value before its cells: base, and the size of a cell.
 pub(crate) const TALLY: u32 = 9;
 
-/// A record's CRC-32C and zero count; in sectors up to 8 KiB the last byte is not used and zero.
-pub(crate) type Trailer = [u8; MAX_TRAILER as usize];
-
-/// Where two trailers differ, as bits; and a trailer that differs so from another.
-pub(crate) fn differing(mut trailer: Trailer, other: Trailer) -> Trailer {
-    for (byte, other) in trailer.iter_mut().zip(other) {
-        *byte ^= other;
-    }
-    trailer
-}
+/// A record's CRC-32C and zero count, as the number whose bytes, little-endian, are the trailer. Two of them differ
+/// by their exclusive or.
+pub(crate) type Trailer = u64;
 
 impl Header {
     /// The header of every commit.
@@ -117,8 +111,9 @@ impl Header {
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
         let key = if self.kind.has_key() { self.key_len().wrapping_sub(1) & 63 } else { 0 };
         let fields = self.kind as u32 | key << 3 | self.value_len << 9;
-        let checked = fields & FIELDS | field_check(fields) << 22;
-        let [b0, b1, b2, b3] = (checked | (27 - checked.count_ones()) << 27).to_le_bytes();
+        let checked = fields & FIELDS | (crc32c(&fields.to_le_bytes()) & 31) << 22;
+        // 27 bits are counted.
+        let [b0, b1, b2, b3] = (checked | (zeros_in(checked) - 5) << 27).to_le_bytes();
         let upper = (fields >> 22 & 15) as u8;
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
     }
@@ -129,42 +124,31 @@ impl Header {
     pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
         let (&word, rest) = bytes.split_first_chunk()?;
         let word = u32::from_le_bytes(word);
-        let checked = word & ((1 << 27) - 1);
-        if word >> 27 != 27 - checked.count_ones() {
-            return None;
-        }
-        let mut fields = checked & FIELDS;
-        if len == MAX_HEADER {
-            let upper = u32::from(*rest.first()?);
-            if upper & 15 != !upper >> 4 & 15 {
-                return None;
-            }
-            fields |= (upper & 15) << 22;
-        }
-        if checked >> 22 != field_check(fields) {
-            return None;
-        }
-        let kind = Kind::from_bits(fields & 7)?;
-        let key_bits = fields >> 3 & 63;
-        let value_len = fields >> 9;
-        let key_len = if kind.has_key() { key_bits as u8 + 1 } else { 0 };
+        let upper = if len == MAX_HEADER { *rest.first()? } else { 0xF0 };
+        let kind = Kind::from_bits(word & 7)?;
+        let key_len = if kind.has_key() { (word >> 3 & 63) as u8 + 1 } else { 0 };
+        let value_len = (word & FIELDS) >> 9 | u32::from(upper & 15) << 13;
         let consistent = match kind {
             Kind::Put | Kind::PendingPut => true,
             Kind::Tally => value_len > TALLY,
-            Kind::Delete | Kind::PendingDelete => value_len == 0,
-            Kind::Commit => key_bits == 0 && value_len == 6,
-            Kind::Settle => key_bits == 0 && value_len >= SETTLE,
-            Kind::Seal => key_bits == 0 && value_len == 0,
+            Kind::Commit => value_len == 6,
+            Kind::Settle => value_len >= SETTLE,
+            Kind::Delete | Kind::PendingDelete | Kind::Seal => value_len == 0,
         };
-        consistent.then_some(Self { kind, key_len, value_len })
+        let header = Self { kind, key_len, value_len };
+        let [b0, b1, b2, b3, b4] = header.encode();
+        let whole = word == u32::from_le_bytes([b0, b1, b2, b3]) && upper == b4;
+        (consistent && whole).then_some(header)
     }
 }
 
 /// The part of a header's fields that stands in its first word.
 const FIELDS: u32 = (1 << 22) - 1;
 
-fn field_check(fields: u32) -> u32 {
-    crc32c(&fields.to_le_bytes()) & 31
+/// Number of 0 bits.
+#[inline(never)] // Small parts have no instruction for it.
+fn zeros_in(word: u32) -> u32 {
+    word.count_zeros()
 }
 
 /// Whether `key` may be used as a key.
@@ -250,9 +234,8 @@ impl Check {
     /// last bytes are never all zero.
     pub(crate) fn trailer(&self, len: u32) -> Trailer {
         let crc = self.digest.clone().finalize();
-        let [c0, c1, c2, c3] = crc.to_le_bytes();
-        let [_, z0, z1, z2] = (self.zeros + crc.count_zeros()).to_be_bytes();
-        if len == MAX_TRAILER { [c0, c1, c2, c3, z0, z1, z2] } else { [c0, c1, c2, c3, z1, z2, 0] }
+        let zeros = (self.zeros + zeros_in(crc)).swap_bytes() >> (8 * (8 - len));
+        u64::from(crc) | u64::from(zeros) << 32
     }
 }
 
@@ -276,8 +259,7 @@ pub(crate) const FACTS: u32 = 16;
 pub(crate) const SETTLE: u32 = 3 + FACTS;
 
 /// Format version this code reads and writes.
-const VERSION: u8 = 1;
-const TAG: [u8; 2] = [0x0A, 0x57];
+pub(crate) const VERSION: u8 = 1;
 
 impl Life {
     pub(crate) const fn is_before(self, other: Self) -> bool {
@@ -294,16 +276,19 @@ pub(crate) enum NoOpening {
 }
 
 impl Opening {
-    pub(crate) fn encode(&self, shape: [u8; 6]) -> [u8; OPENING as usize] {
-        let mut out = [0xFF; OPENING as usize];
-        let (body, checks) = out.split_at_mut(CHECKED);
-        let mut rest = &mut *body;
-        for part in [&TAG[..], &[VERSION], &shape, &self.facts()] {
-            let (now, later) = rest.split_at_mut(part.len().min(rest.len()));
-            copy(now, part);
-            rest = later;
+    pub(crate) fn encode(&self, version: u8, shape: [u8; 6]) -> [u8; OPENING as usize] {
+        let [s0, s1, s2, s3, s4, s5] = shape;
+        let mut out = [0; OPENING as usize];
+        if let Some((start, rest)) = out.split_first_chunk_mut()
+            && let Some((facts, _)) = rest.split_first_chunk_mut()
+        {
+            *start = [0x0A, 0x57, version, s0, s1, s2, s3, s4, s5];
+            *facts = self.facts();
         }
-        copy(checks, &opening_check(body));
+        let (body, checks) = out.split_at_mut(OPENING as usize - 6);
+        let mut check = Check::unseeded();
+        check.update(body);
+        copy(checks, &check.trailer(6).to_le_bytes());
         out
     }
 
@@ -311,17 +296,17 @@ impl Opening {
         bytes: &[u8; OPENING as usize],
         shape: [u8; 6],
     ) -> Result<Self, NoOpening> {
-        let (tag, rest) = bytes.split_at(TAG.len());
-        let (version, rest) = rest.split_at(1);
-        let (told, rest) = rest.split_at(shape.len());
-        if tag != TAG || !bytes.ends_with(&opening_check(bytes.split_at(CHECKED).0)) {
+        let &[_, _, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
+        let told = [s0, s1, s2, s3, s4, s5];
+        let opening = rest.first_chunk().map(Self::from_facts).ok_or(NoOpening::Unreadable)?;
+        if opening.encode(version, told) != *bytes {
             Err(NoOpening::Unreadable)
-        } else if version != [VERSION] {
+        } else if version != VERSION {
             Err(NoOpening::NewerFormat)
         } else if told != shape {
             Err(NoOpening::OtherLayout)
         } else {
-            rest.first_chunk().map(Self::from_facts).ok_or(NoOpening::Unreadable)
+            Ok(opening)
         }
     }
 
@@ -357,17 +342,6 @@ impl Opening {
     }
 }
 
-/// Bytes of an opening before its checks.
-const CHECKED: usize = OPENING as usize - 6;
-
-/// CRC-32C and zero count of an opening.
-fn opening_check(body: &[u8]) -> [u8; 6] {
-    let crc = crc32c(body);
-    let zeros = body.iter().map(|b| b.count_zeros()).sum::<u32>() + crc.count_zeros();
-    let [c0, c1, c2, c3] = crc.to_le_bytes();
-    [c0, c1, c2, c3, (zeros >> 8) as u8, zeros as u8]
-}
-
 /// A sector offset in three bytes, little-endian.
 pub(crate) const fn u24(value: u32) -> [u8; 3] {
     [value as u8, (value >> 8) as u8, (value >> 16) as u8]
@@ -396,7 +370,7 @@ mod tests {
             out[at..at + part.len()].copy_from_slice(part);
             at += part.len();
         }
-        let trailer = check.trailer(trailer_len as u32);
+        let trailer = check.trailer(trailer_len as u32).to_le_bytes();
         out[at..at + trailer_len].copy_from_slice(&trailer[..trailer_len]);
         at + trailer_len
     }
@@ -406,7 +380,7 @@ mod tests {
         let (body, trailer) = bytes.split_at(bytes.len() - trailer_len);
         let mut check = Check::new(LIFE, 64);
         check.update(body);
-        check.trailer(trailer_len as u32)[..trailer_len] == *trailer
+        check.trailer(trailer_len as u32).to_le_bytes()[..trailer_len] == *trailer
     }
 
     /// RFC 3720 (iSCSI), appendix B.4: CRC32C of 32 bytes of zeros, of ones, rising and falling;
@@ -504,8 +478,8 @@ mod tests {
     fn the_short_zero_count_suffices() {
         let mut check = Check::new(LIFE, 64);
         check.update(&[0; 8192 - 32 - 6]);
-        let [.., z0, z1, _] = check.clone().trailer(6);
-        assert_eq!(check.trailer(7)[4], 0);
+        let [_, _, _, _, z0, z1, 0, 0] = check.trailer(6).to_le_bytes() else { panic!() };
+        assert_eq!(check.trailer(7).to_le_bytes()[4], 0);
         assert_ne!(z0, 0xFF);
         assert_ne!([z0, z1], [0, 0]);
     }
@@ -537,7 +511,7 @@ mod tests {
     fn openings_round_trip_and_torn_ones_do_not_pass() {
         let shape = [0, 0, 16, 0, 4, 0];
         let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
-        let bytes = opening.encode(shape);
+        let bytes = opening.encode(VERSION, shape);
         assert_eq!(Opening::decode(&bytes, shape), Ok(opening));
         assert_eq!(Opening::decode(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {

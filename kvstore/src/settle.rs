@@ -28,6 +28,11 @@ pub(crate) struct Verdict {
     pub(crate) carrier: Found,
 }
 
+impl Verdict {
+    pub(crate) const NONE: Self =
+        Self { accepted: 0, stop: 0, suspect: None, carrier: Found::NONE };
+}
+
 /// A record that passed its checks but may have been the last program before a cut.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Suspect {
@@ -46,58 +51,52 @@ pub(crate) enum Settled {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Decides about the last two records of a sector and applies those that stay where they are.
+    /// Decides about the last two records of a sector. Returns the address from which on they are
+    /// not to be applied.
     #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn judge(
         &mut self,
-        walk: &mut Walk<'_>,
+        walk: &Walk,
         sequence: u32,
         proven_end: u32,
-        index: &mut Index,
-    ) -> Result<Verdict, Fault<F::Error>> {
-        let g = self.medium.geometry;
+        verdict: &mut Verdict,
+    ) -> Result<u32, Fault<F::Error>> {
         let base = self.base(sequence);
-        let life = self.life(sequence);
-        let mut verdict = Verdict {
-            accepted: walk.offset,
-            stop: walk.offset,
-            suspect: None,
-            carrier: Found::NONE,
-        };
+        let (accepted, stop) = (walk.offset, walk.offset);
+        *verdict = Verdict { accepted, stop, suspect: None, carrier: Found::NONE };
         let mut end = base + walk.offset;
-        for (place, held) in [(1, &*walk.last), (2, &*walk.before)] {
+        for (place, held) in [(1, &walk.last), (2, &walk.before)] {
             let found = held.found;
             if walk.held < place || found.address < base + proven_end {
                 break;
             }
             end = found.address;
             if held.settles {
-                let settle = &walk.settle;
-                verdict.accepted = settle.accepted;
-                if settle.cargo != Found::NONE {
-                    verdict.suspect = Some(Suspect { found: settle.cargo, extent: settle.extent });
-                    verdict.carrier = settle.found;
+                verdict.accepted = walk.settle.accepted;
+                verdict.suspect = walk.settle.cargo;
+                if verdict.suspect.is_some() {
+                    verdict.carrier = found;
                 }
                 break;
             }
             verdict.accepted = found.address - base;
-            let mut first = [0; 16];
+            let life = self.life(sequence);
+            let mut value = [0; 6];
             #[cfg(feature = "counters")]
             let whole = if found.header.kind == Kind::Tally {
                 self.medium.tally(&found, life, &mut [0; _])?.is_some()
             } else {
-                self.medium.whole(&found, life, &mut first)
+                self.medium.whole(&found, life, &mut value)
             };
             #[cfg(not(feature = "counters"))]
-            let whole = self.medium.whole(&found, life, &mut first);
+            let whole = self.medium.whole(&found, life, &mut value);
             if whole {
                 // Pending records count only with their commit; a seal has done its work.
                 if matches!(
                     found.header.kind,
                     Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit
                 ) {
-                    let value = first.get(g.header() as usize..).unwrap_or(&[]);
-                    let extent = g.extent_from(found.address, value);
+                    let extent = self.medium.geometry.extent_from(found.address, &value);
                     verdict.suspect = Some(Suspect { found, extent });
                 }
                 break;
@@ -105,8 +104,7 @@ impl<F: NorFlash> Core<F> {
             // Torn: the log ends before it, and the record before it may be suspect.
             verdict.stop = verdict.accepted;
         }
-        self.apply_held(walk, end, index)?;
-        Ok(verdict)
+        Ok(end)
     }
 
     /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
@@ -126,7 +124,7 @@ impl<F: NorFlash> Core<F> {
             return Ok(Settled::NoRoom);
         }
         let seal = match &verdict.suspect {
-            Some(suspect) => !self.can_carry(suspect, index)?,
+            Some(suspect) => !self.can_carry(suspect, index),
             None => false,
         };
         // A torn record may have touched every page its header names. If the header is lost the
@@ -156,8 +154,8 @@ impl<F: NorFlash> Core<F> {
         let life = self.life(self.log.head);
         let header = Header { kind: Kind::Settle, key_len: 0, value_len };
         let address = page + g.trace();
-        let mut writer = Writer::new(g);
-        writer.start(life, address, header);
+        let mut writer = Writer::new();
+        writer.start(&g, life, address, header);
         writer.push(&mut self.medium, &u24(verdict.accepted))?;
         writer.push(&mut self.medium, &opening.facts())?;
         if let Some(suspect) = &verdict.suspect
@@ -165,13 +163,13 @@ impl<F: NorFlash> Core<F> {
         {
             return Ok(Settled::Flickers);
         }
-        let mut at = writer.finish(&mut self.medium, [0; _])?;
+        let mut at = writer.finish(&mut self.medium, 0)?;
         if seal {
             self.write_record(Header::SEAL, &[], &[], &mut at)?;
         }
         self.log.end = g.place(at - base);
         if let Some(suspect) = &verdict.suspect {
-            self.apply_stored(&g.cargo(address, suspect.found.header.plain()), index)?;
+            self.apply(&g.cargo(address, suspect.found.header.plain()), &[], index)?;
         }
         Ok(Settled::Done)
     }
@@ -200,21 +198,21 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         suspect: &Suspect,
         index: &Index,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> bool {
         if !self.log_is_long() {
-            return Ok(true);
+            return true;
         }
         let g = self.medium.geometry;
         let mut sum = self.live_in(self.log.tail, index, &[]);
         if suspect.found.header.kind == Kind::Commit {
-            self.each_in_batch(suspect.extent, &mut |_, found| {
-                sum = sum.plus(g.size(found));
-                Ok(())
-            })?;
+            let mut batch = suspect.extent;
+            while let Some(found) = self.next_in_batch(&mut batch) {
+                sum = sum.plus(g.size(&found));
+            }
         } else {
             sum = sum.plus(g.size(&suspect.found));
         }
-        Ok(g.fits(sum.bytes, sum.count))
+        g.fits(sum)
     }
 }
 

@@ -1,12 +1,11 @@
 //! The store: its public calls.
 
-use core::convert::Infallible;
 use core::fmt;
 
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
-use crate::change::{Change, for_each};
+use crate::change::{Change, counted};
 use crate::error::{Error, Fault};
 use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
@@ -258,7 +257,7 @@ impl<F: NorFlash> Core<F> {
         let mut needed = false;
         // How many keys the index will hold.
         let mut keys = index.len();
-        for_each(changes, &mut |change| {
+        for change in counted(changes) {
             let hash = crc32c(change.key());
             let (position, old) = self.position(change.key(), hash, index);
             match (change.is_put(), position) {
@@ -267,13 +266,12 @@ impl<F: NorFlash> Core<F> {
                 _ => {}
             }
             needed = needed || !self.changes_nothing(change, position, old)?;
-            Ok::<(), Fault<F::Error>>(())
-        })?;
+        }
         if !needed {
             return Ok(());
         }
         let load = g.load(changes);
-        if !g.fits(load.bytes, load.count) {
+        if !g.fits(load) {
             return Err(Error::TooLarge);
         }
         if keys > index.capacity() {
@@ -281,10 +279,9 @@ impl<F: NorFlash> Core<F> {
         }
         let must_seal = self.log_is_long() && self.log.head != self.log.tail && {
             let sum = self.log.tail_live.and(load);
-            !g.fits(sum.bytes, sum.count)
+            !g.fits(sum)
         };
-        let head_sum = self.log.head_live.and(load);
-        if g.fits(head_sum.bytes, head_sum.count)
+        if g.fits(self.log.head_live.and(load))
             && g.end_of(self.log.end, changes, must_seal) <= g.sector_bytes
         {
             return Ok(self.append(changes, must_seal, index)?);
@@ -329,7 +326,7 @@ impl<F: NorFlash> Core<F> {
             equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
             Ok(())
         })?;
-        Ok(equal && difference == [0; _])
+        Ok(equal && difference == 0)
     }
 
     /// Appends to the head: a record, or a batch and its commit.
@@ -345,10 +342,9 @@ impl<F: NorFlash> Core<F> {
         let pending = changes.len() > 1;
         let mut at = start;
         self.log.poisoned = true;
-        for_each(changes, &mut |change| {
+        for change in counted(changes) {
             self.write_change(change, pending, &mut at)?;
-            Ok(())
-        })?;
+        }
         if pending {
             let ([a, b, c], [d, e, f]) = (u24(start - base), u24(at - base));
             self.write_record(Header::COMMIT, &[], &[a, b, c, d, e, f], &mut at)?;
@@ -360,16 +356,15 @@ impl<F: NorFlash> Core<F> {
         // Deletes first, as a mount does it.
         for puts in [false, true] {
             let mut end = start;
-            for_each(changes, &mut |change| {
+            for change in counted(changes) {
                 let header = change.header(pending);
                 let address = g.place(end);
                 end = g.end_at(address, &header);
-                if change.is_put() != puts {
-                    return Ok(());
+                if change.is_put() == puts {
+                    let found = Found { address, end, header };
+                    self.apply_change(&found, change.key(), crc32c(change.key()), index)?;
                 }
-                let found = Found { address, end, header };
-                self.apply_change(&found, change.key(), crc32c(change.key()), index)
-            })?;
+            }
         }
         self.log.poisoned = false;
         Ok(())
@@ -474,10 +469,9 @@ impl Geometry {
         let mut add = |header: &Header| {
             offset = self.end_at(self.place(offset), header);
         };
-        let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
+        for change in counted(changes) {
             add(&change.header(false));
-            Ok(())
-        });
+        }
         if changes.len() > 1 {
             add(&Header::COMMIT);
         }

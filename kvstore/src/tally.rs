@@ -151,7 +151,7 @@ impl<F: NorFlash> Medium<F> {
             Ok(())
         })?;
         let (tally, in_order) = Tally::of(value, run);
-        Ok((difference == [0; _] && in_order).then_some(tally))
+        Ok((difference == 0 && in_order).then_some(tally))
     }
 }
 

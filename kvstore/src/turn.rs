@@ -3,17 +3,15 @@
 //! Until the mark is programmed the new sector counts for nothing; a cut before costs only the
 //! erase. From then on the oldest sector is retired if the log had grown to all sectors but one.
 
-use core::convert::Infallible;
-
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::change::{Change, for_each};
+use crate::change::{Change, counted};
 use crate::error::Fault;
 use crate::index::{self, Index};
 use crate::layout::{Geometry, OPENING};
 use crate::log::{Core, Live};
 use crate::medium::{Found, copy};
-use crate::record::{Header, Kind, Opening, crc32c};
+use crate::record::{Header, Kind, Opening, VERSION, crc32c};
 use crate::settle::Suspect;
 use crate::writer::Writer;
 
@@ -50,23 +48,20 @@ impl<F: NorFlash> Core<F> {
         }
         // Deletes first, so that a later mount's index never holds more than this one.
         for puts in [false, true] {
-            for_each(load.changes, &mut |change| {
-                if change.is_put() != puts {
-                    return Ok(());
-                }
+            for change in counted(load.changes).filter(|change| change.is_put() == puts) {
                 let hash = crc32c(change.key());
                 let (position, old) = self.position(change.key(), hash, index);
                 if !puts {
-                    let Some(position) = position else { return Ok(()) };
+                    let Some(position) = position else { continue };
                     // What the retired sector held was the oldest version: it goes with it.
                     if old.is_some_and(|old| retires && self.is_in(old.address, tail)) {
                         index::remove(index, position);
-                        return Ok(());
+                        continue;
                     }
                 }
                 let found = self.write_change(change, false, &mut at)?;
-                self.apply_change(&found, change.key(), hash, index)
-            })?;
+                self.apply_change(&found, change.key(), hash, index)?;
+            }
         }
         let tail = if retires { tail + 1 } else { tail };
         self.finish_sector(tail, load.previous_end, at)?;
@@ -141,7 +136,7 @@ impl<F: NorFlash> Core<F> {
             proven_end: at - base,
         };
         let mut bytes = [0xFF; 32];
-        copy(&mut bytes, &opening.encode(g.shape()));
+        copy(&mut bytes, &opening.encode(VERSION, g.shape()));
         let len = g.mark().max(OPENING) as usize;
         self.medium.program(base, bytes.get(..len).unwrap_or(&bytes))?;
         self.medium.zero(base + g.mark(), g.unit)?;
@@ -162,19 +157,19 @@ impl<F: NorFlash> Core<F> {
         if suspect.found.header.kind != Kind::Commit {
             let (copied, whole) = self.copy_record(&suspect.found, at)?;
             if whole {
-                self.apply_stored(&copied, index)?;
+                self.apply(&copied, &[], index)?;
             }
             return Ok(whole);
         }
         // Deletes first, as everywhere: an index never holds more than it did.
         for kind in [Kind::PendingDelete, Kind::PendingPut] {
-            self.each_in_batch(suspect.extent, &mut |core, found| {
+            let mut batch = suspect.extent;
+            while let Some(found) = self.next_in_batch(&mut batch) {
                 if found.header.kind == kind {
-                    let (copied, _) = core.copy_record(found, at)?;
-                    core.apply_stored(&copied, index)?;
+                    let (copied, _) = self.copy_record(&found, at)?;
+                    self.apply(&copied, &[], index)?;
                 }
-                Ok(())
-            })?;
+            }
         }
         Ok(true)
     }
@@ -188,12 +183,13 @@ impl<F: NorFlash> Core<F> {
     ) -> Result<(Found, bool), Fault<F::Error>> {
         let header = source.header.plain();
         let address = self.medium.geometry.place(*at);
-        let mut writer = Writer::new(self.medium.geometry);
-        writer.start(self.life(self.log.head), address, header);
+        let mut writer = Writer::new();
+        let life = self.life(self.log.head);
+        writer.start(&self.medium.geometry, life, address, header);
         let life = self.life_at(source.address);
         let difference = writer.push_from(&mut self.medium, source, life)?;
         *at = writer.finish(&mut self.medium, difference)?;
-        Ok((Found { address, end: *at, header }, difference == [0; _]))
+        Ok((Found { address, end: *at, header }, difference == 0))
     }
 
     /// Writes a change's record at the next place of the head.
@@ -215,8 +211,9 @@ impl<F: NorFlash> Core<F> {
         at: &mut u32,
     ) -> Result<Found, Fault<F::Error>> {
         let address = self.medium.geometry.place(*at);
-        let mut writer = Writer::new(self.medium.geometry);
-        writer.start(self.life(self.log.head), address, header);
+        let mut writer = Writer::new();
+        let life = self.life(self.log.head);
+        writer.start(&self.medium.geometry, life, address, header);
         writer.push(&mut self.medium, key)?;
         writer.push(&mut self.medium, value)?;
         #[cfg(feature = "counters")]
@@ -224,7 +221,7 @@ impl<F: NorFlash> Core<F> {
             let cells = self.medium.geometry.cells(address, &header);
             writer.leave_blank(&mut self.medium, &cells)?;
         }
-        *at = writer.finish(&mut self.medium, [0; _])?;
+        *at = writer.finish(&mut self.medium, 0)?;
         Ok(Found { address, end: *at, header })
     }
 
@@ -234,25 +231,22 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let load = g.load(changes);
         if !self.log_is_long() {
-            return g.fits(load.bytes, load.count).then_some(0);
+            return g.fits(load).then_some(0);
         }
         for turns in 0..=self.log.head - self.log.tail {
             let sequence = self.log.tail + turns;
             let mut load = load;
-            let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
-                if !change.is_put() {
-                    let hash = crc32c(change.key());
-                    let (position, old) = self.position(change.key(), hash, index);
-                    let stays = position.is_some()
-                        && old.is_none_or(|old| !self.is_in(old.address, sequence));
-                    if !stays {
-                        load = load.minus(g.change_bytes(change));
-                    }
+            for change in counted(changes).filter(|change| !change.is_put()) {
+                let hash = crc32c(change.key());
+                let (position, old) = self.position(change.key(), hash, index);
+                let stays = position.is_some()
+                    && old.is_none_or(|old| !self.is_in(old.address, sequence));
+                if !stays {
+                    load = load.minus(g.change_bytes(change));
                 }
-                Ok(())
-            });
+            }
             let sum = self.live_in(sequence, index, changes).and(load);
-            if g.fits(sum.bytes, sum.count) {
+            if g.fits(sum) {
                 return Some(turns);
             }
         }
@@ -269,10 +263,9 @@ impl Geometry {
     /// What the records of `changes` take.
     pub(crate) fn load(&self, changes: &[Change<'_>]) -> Live {
         let mut load = Live::default();
-        let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
+        for change in counted(changes) {
             load = load.plus(self.change_bytes(change));
-            Ok(())
-        });
+        }
         load
     }
 }

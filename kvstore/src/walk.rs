@@ -8,57 +8,50 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
 use crate::index::{self, Index};
+use crate::layout::{MAX_HEADER, MAX_KEY};
 use crate::log::Core;
-use crate::medium::{Found, KeyBytes};
+use crate::medium::{Found, KeyBytes, copy};
 use crate::record::{Kind, crc32c};
 use crate::settle_record::Settle;
 
+/// How much of a key a walk reads along with the header, at the most.
+const START: usize = 16;
+
 /// A record whose part in the log depends on what stands behind it.
+#[derive(Clone, Copy)]
 pub(crate) struct Held {
     pub(crate) found: Found,
     /// Whether it is the settle record that the walk keeps.
     pub(crate) settles: bool,
-    hash: u32,
-    /// Its first bytes, up to the end of the key.
-    bytes: KeyBytes,
+    /// How much of the key was read, and that.
+    seen: u8,
+    start: [u8; START],
 }
 
 impl Held {
-    pub(crate) const NONE: Self =
-        Self { found: Found::NONE, settles: false, hash: 0, bytes: [0; _] };
+    const NONE: Self = Self { found: Found::NONE, settles: false, seen: 0, start: [0; _] };
 }
 
 /// How far a walk is.
-pub(crate) struct Walk<'a> {
+pub(crate) struct Walk {
     /// Offset of the next place.
     pub(crate) offset: u32,
     /// How many records were met but not applied yet, at most the last two.
     pub(crate) held: u32,
-    pub(crate) before: &'a mut Held,
-    pub(crate) last: &'a mut Held,
-    free: &'a mut Held,
+    pub(crate) before: Held,
+    pub(crate) last: Held,
     /// The settle record among them.
     pub(crate) settle: Settle,
-    /// Longest key met so far.
-    expected: u32,
+    /// Longest key met so far, at most `START`.
+    expected: u8,
 }
 
-impl<'a> Walk<'a> {
-    pub(crate) const fn new(places: &'a mut [Held; 3]) -> Self {
-        let [before, last, free] = places;
-        Self { offset: 0, held: 0, before, last, free, settle: Settle::NONE, expected: 0 }
-    }
-
-    /// What was read into the free place is the last record now.
-    const fn push(&mut self) {
-        core::mem::swap(&mut self.before, &mut self.last);
-        core::mem::swap(&mut self.last, &mut self.free);
-        self.held += 1;
+impl Walk {
+    pub(crate) const fn new() -> Self {
+        let (before, last) = (Held::NONE, Held::NONE);
+        Self { offset: 0, held: 0, before, last, settle: Settle::NONE, expected: 0 }
     }
 }
-
-/// What is done with each record of a batch.
-pub(crate) type Visit<'a, C, E> = dyn FnMut(&mut C, &Found) -> Result<(), Fault<E>> + 'a;
 
 impl<F: NorFlash> Core<F> {
     /// Walks a sector up to `limit` (an offset) and applies what counts, but for the last two
@@ -67,101 +60,98 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         sequence: u32,
         limit: u32,
-        walk: &mut Walk<'_>,
+        walk: &mut Walk,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
-        let g = self.medium.geometry;
         let base = self.base(sequence);
-        let life = self.life(sequence);
-        walk.offset = g.first_record();
+        let end = base + limit;
         walk.held = 0;
-        while walk.offset < limit {
-            let (at, end, free) = (base + walk.offset, base + limit, &mut *walk.free);
-            let looked = self.medium.look_at_key(at, end, walk.expected, &mut free.bytes);
-            if let Some(found) = looked {
+        let mut at = base + self.medium.geometry.first_record();
+        while at < end {
+            let mut bytes = [0; MAX_HEADER as usize + START];
+            let header = self.medium.geometry.header() as usize;
+            let expected = bytes.get_mut(..header + usize::from(walk.expected));
+            let mut next = Held::NONE;
+            if let Some(found) = self.medium.look(at, end, expected.unwrap_or(&mut [])) {
                 #[cfg(not(feature = "counters"))]
                 if found.header.kind == Kind::Tally {
                     return Err(Fault::Counters);
                 }
-                let key = g.key_in(&found, &free.bytes);
-                walk.expected = walk.expected.max(key.len() as u32);
-                (free.found, free.settles, free.hash) = (found, false, crc32c(key));
+                next.found = found;
+                next.seen = found.header.key_len.min(walk.expected);
+                copy(&mut next.start, bytes.get(header..).unwrap_or(&[]));
+                walk.expected = walk.expected.max(found.header.key_len.min(START as u8));
                 if walk.held == 2 {
                     walk.held = 1;
-                    self.apply(walk.before, &walk.settle, index)?;
+                    self.apply_from_walk(&walk.before, &walk.settle, index)?;
                 }
-                walk.push();
             } else {
                 let mut settle = Settle::NONE;
+                let life = self.life(sequence);
                 if !self.medium.next_settle(at, end, life, &mut settle) {
                     break;
                 }
                 self.apply_held(walk, base + settle.accepted, index)?;
-                (walk.free.found, walk.free.settles) = (settle.found, true);
+                next.found = settle.found;
+                next.settles = true;
                 walk.settle = settle;
-                walk.push();
             }
-            walk.offset = g.place(walk.last.found.end - base);
+            walk.before = core::mem::replace(&mut walk.last, next);
+            walk.held += 1;
+            at = self.medium.geometry.place(walk.last.found.end);
         }
+        walk.offset = at - base;
         Ok(())
     }
 
     /// Applies the held records that stand before `end` (an address) and drops the others.
     pub(crate) fn apply_held(
         &mut self,
-        walk: &mut Walk<'_>,
+        walk: &mut Walk,
         end: u32,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
         for (place, held) in [(2, &walk.before), (1, &walk.last)] {
             if walk.held >= place && held.found.address < end {
-                self.apply(held, &walk.settle, index)?;
+                self.apply_from_walk(held, &walk.settle, index)?;
             }
         }
         walk.held = 0;
         Ok(())
     }
 
-    /// Lets a record take effect on the index.
-    pub(crate) fn apply(
+    fn apply_from_walk(
         &mut self,
         held: &Held,
         settle: &Settle,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
         if held.settles {
-            return self.apply_stored(&settle.cargo, index);
+            return settle.cargo.map_or(Ok(()), |cargo| self.apply(&cargo.found, &[], index));
         }
-        match held.found.header.kind {
-            Kind::Tally | Kind::Put | Kind::Delete => {
-                let key = self.medium.geometry.key_in(&held.found, &held.bytes);
-                self.apply_change(&held.found, key, held.hash, index)
-            }
-            Kind::Commit => self.apply_stored(&held.found, index),
-            _ => Ok(()),
-        }
+        self.apply(&held.found, held.start.get(..held.seen.into()).unwrap_or(&[]), index)
     }
 
-    /// Lets a record take effect of which only the header was read.
-    pub(crate) fn apply_stored(
+    /// Lets a record take effect on the index. `start`: the start of its key, if that was read.
+    pub(crate) fn apply(
         &mut self,
         found: &Found,
+        start: &[u8],
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
         match found.header.kind {
-            Kind::Tally | Kind::Put | Kind::Delete => self.apply_read(found, index),
+            Kind::Tally | Kind::Put | Kind::Delete => self.apply_read(found, start, index),
             Kind::Commit => {
                 let extent = self.medium.commit_extent(found)?;
                 // Deletes first, so that the index never holds more than it did when the batch
                 // was made. A batch names each key once.
                 for kind in [Kind::PendingDelete, Kind::PendingPut] {
-                    self.each_in_batch(extent, &mut |core, found| {
+                    let mut batch = extent;
+                    while let Some(found) = self.next_in_batch(&mut batch) {
                         if found.header.kind == kind {
-                            core.apply_read(found, index)
-                        } else {
-                            Ok(())
+                            self.apply_read(&found, &[], index)?;
                         }
-                    })?;
+                    }
                 }
                 Ok(())
             }
@@ -171,30 +161,38 @@ impl<F: NorFlash> Core<F> {
 
     /// Reads the key of a change's record and lets it take effect. A key that cannot be read is
     /// taken as empty: the record will be found damaged when it is asked for.
-    fn apply_read(&mut self, found: &Found, index: &mut Index) -> Result<(), Fault<F::Error>> {
-        let mut bytes = [0; _];
-        let expected = found.header.key_len();
-        let looked = self.medium.look_at_key(found.address, found.end, expected, &mut bytes);
-        let key = looked.map_or(&[][..], |found| self.medium.geometry.key_in(&found, &bytes));
+    fn apply_read(
+        &mut self,
+        found: &Found,
+        start: &[u8],
+        index: &mut Index,
+    ) -> Result<(), Fault<F::Error>> {
+        let mut bytes = [0; MAX_KEY];
+        let mut key = bytes.get_mut(..found.header.key_len.into()).unwrap_or(&mut []);
+        copy(key, start);
+        if let Some(rest) = key.get_mut(start.len()..)
+            && !rest.is_empty()
+        {
+            let at = self.medium.geometry.key_at(found) + start.len() as u32;
+            if self.medium.read(at, rest).is_err() {
+                key = &mut [];
+            }
+        }
         self.apply_change(found, key, crc32c(key), index)
     }
 
-    /// Visits the records of a batch.
-    pub(crate) fn each_in_batch(
-        &mut self,
-        (start, end): (u32, u32),
-        each: &mut Visit<'_, Self, F::Error>,
-    ) -> Result<(), Fault<F::Error>> {
-        let mut at = start;
-        while at < end {
-            let Some(found) = self.medium.header(at, end) else {
-                self.log.damaged += 1;
-                break;
-            };
-            each(self, &found)?;
-            at = self.medium.geometry.place(found.end);
+    /// The next record of a batch, which stands between two addresses; the first of them moves on.
+    pub(crate) fn next_in_batch(&mut self, (at, end): &mut (u32, u32)) -> Option<Found> {
+        if *at >= *end {
+            return None;
         }
-        Ok(())
+        let found = self.medium.header(*at, *end);
+        if let Some(found) = &found {
+            *at = self.medium.geometry.place(found.end);
+        } else {
+            self.log.damaged += 1;
+        }
+        found
     }
 
     /// Lets a put or delete take effect on index and live sums.

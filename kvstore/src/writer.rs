@@ -8,14 +8,13 @@ use crate::layout::Geometry;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Header, Life, Trailer, differing};
+use crate::record::{Check, Header, Life, Trailer};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
 const CHUNK: usize = 256;
 
 pub(crate) struct Writer {
-    geometry: Geometry,
     /// Where the buffer will be programmed; at first the record's address.
     at: u32,
     /// Where the record ends.
@@ -30,20 +29,20 @@ pub(crate) struct Writer {
 impl Writer {
     /// A writer without a record. Made in place: its buffer is most of a call's stack.
     #[inline(always)]
-    pub(crate) fn new(geometry: Geometry) -> Self {
+    pub(crate) fn new() -> Self {
         let outer = Check::unseeded();
-        Self { geometry, at: 0, end: 0, fill: 0, outer, inner: None, buffer: [0xFF; CHUNK] }
+        Self { at: 0, end: 0, fill: 0, outer, inner: None, buffer: [0xFF; CHUNK] }
     }
 
     /// Starts a record at `address`, which must be placed and have room up to its end.
-    pub(crate) fn start(&mut self, life: Life, address: u32, header: Header) {
+    pub(crate) fn start(&mut self, g: &Geometry, life: Life, address: u32, header: Header) {
         self.at = address;
-        self.end = self.geometry.end_at(address, &header);
-        self.outer.seed(life, self.geometry.offset_of(address));
+        self.end = g.end_at(address, &header);
+        self.outer.seed(life, g.offset_of(address));
         #[cfg(feature = "counters")]
-        self.outer.leave_out(self.geometry.cells(address, &header), address);
+        self.outer.leave_out(g.cells(address, &header), address);
         let bytes = header.encode();
-        let bytes = bytes.get(..self.geometry.header() as usize).unwrap_or(&[]);
+        let bytes = bytes.get(..g.header() as usize).unwrap_or(&[]);
         copy(&mut self.buffer, bytes);
         self.fill = bytes.len();
         self.outer.update(bytes);
@@ -91,7 +90,7 @@ impl Writer {
         medium: &mut Medium<F>,
         end: u32,
     ) -> Result<(), Fault<F::Error>> {
-        while self.position() < end - self.geometry.trailer() {
+        while self.position() < end - medium.geometry.trailer() {
             self.push(medium, &[0xFF])?;
         }
         Ok(())
@@ -126,9 +125,9 @@ impl Writer {
     ) -> Result<Trailer, Fault<F::Error>> {
         let mut first = [0; _];
         let tally = medium.tally(source, life, &mut first)?;
-        self.push(medium, self.geometry.key_in(source, &first))?;
+        self.push(medium, medium.geometry.key_in(source, &first))?;
         self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes())?;
-        Ok(if tally.is_some() { [0; _] } else { [1; _] })
+        Ok(tally.map_or(0x0001_0101_0101_0101, |_| 0))
     }
 
     fn push_trailer<F: NorFlash>(
@@ -136,8 +135,8 @@ impl Writer {
         medium: &mut Medium<F>,
         trailer: Trailer,
     ) -> Result<(), Fault<F::Error>> {
-        let len = self.geometry.trailer() as usize;
-        self.push(medium, trailer.get(..len).unwrap_or(&[]))
+        let len = medium.geometry.trailer() as usize;
+        self.push(medium, trailer.to_le_bytes().get(..len).unwrap_or(&[]))
     }
 
     /// Key and value of another record, of a tally the count. The difference between the trailer it has and the one it
@@ -152,8 +151,8 @@ impl Writer {
         if source.header.kind == Kind::Tally {
             return self.push_count(medium, source, life);
         }
-        let from = self.geometry.key_at(source);
-        let to = self.geometry.value_at(source) + source.header.value_len;
+        let from = medium.geometry.key_at(source);
+        let to = medium.geometry.value_at(source) + source.header.value_len;
         // Read once: what is checked is what is copied.
         medium.scan(source, life, &mut |medium, at, bytes| {
             let skip = from.saturating_sub(at) as usize;
@@ -171,13 +170,13 @@ impl Writer {
         life: Life,
     ) -> Result<bool, Fault<F::Error>> {
         let start = self.position();
-        let g = self.geometry;
+        let g = medium.geometry;
         let header = source.header.plain();
         let end = g.end_at(start, &header);
         self.inner = Some(Check::new(life, g.offset_of(start)));
         let bytes = header.encode();
         self.push(medium, bytes.get(..g.header() as usize).unwrap_or(&[]))?;
-        if self.push_from(medium, source, life)? != [0; _] {
+        if self.push_from(medium, source, life)? != 0 {
             return Ok(false);
         }
         self.pad(medium, end)?;
@@ -194,8 +193,8 @@ impl Writer {
         difference: Trailer,
     ) -> Result<u32, Fault<F::Error>> {
         self.pad(medium, self.end)?;
-        let trailer = self.outer.trailer(self.geometry.trailer());
-        self.push_trailer(medium, differing(trailer, difference))?;
+        let trailer = self.outer.trailer(medium.geometry.trailer());
+        self.push_trailer(medium, trailer ^ difference)?;
         self.flush(medium)?;
         Ok(self.end)
     }
