@@ -30,14 +30,34 @@ pub(crate) struct Log {
     pub(crate) damaged: u32,
 }
 
+impl Log {
+    /// Of a store that is not open.
+    pub(crate) const NONE: Self = Self {
+        epoch: 0,
+        head: 0,
+        tail: 0,
+        end: 0,
+        live: Live::NONE,
+        head_live: Live::NONE,
+        tail_live: Live::NONE,
+        spare_erased: false,
+        #[cfg(feature = "counters")]
+        tallies: false,
+        poisoned: true,
+        damaged: 0,
+    };
+}
+
 /// Live records of a sector.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Live {
     pub(crate) bytes: u32,
     pub(crate) count: u32,
 }
 
 impl Live {
+    pub(crate) const NONE: Self = Self { bytes: 0, count: 0 };
+
     pub(crate) const fn plus(self, bytes: u32) -> Self {
         Self { bytes: self.bytes + bytes, count: self.count + 1 }
     }
@@ -124,14 +144,14 @@ impl<F: NorFlash> Core<F> {
     }
 
     pub(crate) fn forget_live(&mut self) {
-        self.log.live = Live::default();
-        self.log.head_live = Live::default();
-        self.log.tail_live = Live::default();
+        self.log.live = Live::NONE;
+        self.log.head_live = Live::NONE;
+        self.log.tail_live = Live::NONE;
     }
 
     /// Sum of the live records of a sector that `changes` do not replace.
     pub(crate) fn live_in(&mut self, sequence: u32, index: &Index, changes: &[Change<'_>]) -> Live {
-        let mut live = Live::default();
+        let mut live = Live::NONE;
         for entry in index {
             if self.is_in(entry.address, sequence)
                 && let Some(found) = self.header_at(entry.address)

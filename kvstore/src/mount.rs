@@ -5,7 +5,7 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::error::{Error, Fault, Found as FoundInstead};
 use crate::index::Index;
 use crate::layout::OPENING;
-use crate::log::Core;
+use crate::log::{Core, Log};
 use crate::record::{NoOpening, Opening};
 use crate::settle::{Settled, Verdict};
 use crate::turn::Load;
@@ -14,6 +14,8 @@ use crate::walk::Walk;
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
     pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
+        let damaged = self.log.damaged;
+        self.log = Log { damaged, ..Log::NONE };
         let opening = match self.find_head() {
             Ok(opening) => opening,
             Err(instead) => {
@@ -21,17 +23,15 @@ impl<F: NorFlash> Core<F> {
                     return Err(Error::NotAStore(instead));
                 }
                 self.first_format(0)?;
+                self.log.poisoned = true;
                 self.find_head().map_err(|_| Error::Corrupt)?
             }
         };
-        let g = self.medium.geometry;
         self.log.epoch = opening.life.epoch;
-        self.log.poisoned = true;
         self.log.head = opening.life.sequence;
-        // The mark may have been the last program before a cut.
-        self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
-        self.kill_next(&opening)?;
+        self.confirm_head(&opening)?;
         // Each time that it is to be done again, a page of the head was passed over.
+        let g = &self.medium.geometry;
         for _ in 0..=g.sector_bytes >> g.page.trailing_zeros() {
             if self.replay(&opening, index)? {
                 self.log.poisoned = false;
@@ -128,11 +128,15 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
+    /// Repeats the mark, which may have been the last program before a cut.
+    ///
     /// A sector that was begun behind the head and does not count may look otherwise at the next
     /// mount, even if nothing of it can be read now. So its opening is made unreadable for good,
     /// and so are the settle records of mounts that took it for the head.
-    fn kill_next(&mut self, head: &Opening) -> Result<(), Fault<F::Error>> {
+    #[inline(never)] // A walk should not hold its stack.
+    fn confirm_head(&mut self, head: &Opening) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
+        self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
         let sector = self.sector(head.life.sequence + 1);
         if let Ok(next) = self.read_opening(sector)
             && next.life.is_before(head.life)
@@ -192,6 +196,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// The newest sector whose mark was begun; or what there is instead.
+    #[inline(never)] // A walk should not hold its stack.
     fn find_head(&mut self) -> Result<Opening, FoundInstead> {
         let g = self.medium.geometry;
         let mut head: Option<Opening> = None;
@@ -264,16 +269,18 @@ impl<F: NorFlash> Core<F> {
     /// Starts afresh whatever the region holds: a store this layout can open is cleared, so that
     /// a cut leaves it as it was or empty; over anything else a cut leaves a region that must be
     /// formatted again.
-    pub(crate) fn format(&mut self) -> Result<(), Fault<F::Error>> {
+    pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let g = self.medium.geometry;
         if let Ok(opening) = self.find_head() {
             self.log.epoch = opening.life.epoch;
             self.log.head = opening.life.sequence;
-            return self.restart();
+            self.restart()?;
+        } else {
+            for sector in 0..g.sectors {
+                self.medium.zero(sector * g.sector_bytes, g.mark() + g.unit)?;
+            }
+            self.first_format(0)?;
         }
-        for sector in 0..g.sectors {
-            self.medium.zero(sector * g.sector_bytes, g.mark() + g.unit)?;
-        }
-        self.first_format(0)
+        self.mount(index)
     }
 }

@@ -111,9 +111,7 @@ impl Header {
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
         let key = if self.kind.has_key() { self.key_len().wrapping_sub(1) & 63 } else { 0 };
         let fields = self.kind as u32 | key << 3 | self.value_len << 9;
-        let checked = fields & FIELDS | (crc32c(&fields.to_le_bytes()) & 31) << 22;
-        // 27 bits are counted.
-        let [b0, b1, b2, b3] = (checked | (zeros_in(checked) - 5) << 27).to_le_bytes();
+        let [b0, b1, b2, b3] = checked(fields).to_le_bytes();
         let upper = (fields >> 22 & 15) as u8;
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
     }
@@ -124,22 +122,32 @@ impl Header {
     pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
         let (&word, rest) = bytes.split_first_chunk()?;
         let word = u32::from_le_bytes(word);
-        let upper = if len == MAX_HEADER { *rest.first()? } else { 0xF0 };
-        let kind = Kind::from_bits(word & 7)?;
-        let key_len = if kind.has_key() { (word >> 3 & 63) as u8 + 1 } else { 0 };
-        let value_len = (word & FIELDS) >> 9 | u32::from(upper & 15) << 13;
+        let upper = if len == MAX_HEADER { u32::from(*rest.first()?) } else { 0xF0 };
+        let fields = word & FIELDS | (upper & 15) << 22;
+        if word != checked(fields) || upper & 15 != !upper >> 4 & 15 {
+            return None;
+        }
+        let kind = Kind::from_bits(fields & 7)?;
+        let key_bits = fields >> 3 & 63;
+        let value_len = fields >> 9;
         let consistent = match kind {
             Kind::Put | Kind::PendingPut => true,
             Kind::Tally => value_len > TALLY,
-            Kind::Commit => value_len == 6,
-            Kind::Settle => value_len >= SETTLE,
-            Kind::Delete | Kind::PendingDelete | Kind::Seal => value_len == 0,
+            Kind::Delete | Kind::PendingDelete => value_len == 0,
+            Kind::Commit => key_bits == 0 && value_len == 6,
+            Kind::Settle => key_bits == 0 && value_len >= SETTLE,
+            Kind::Seal => key_bits == 0 && value_len == 0,
         };
-        let header = Self { kind, key_len, value_len };
-        let [b0, b1, b2, b3, b4] = header.encode();
-        let whole = word == u32::from_le_bytes([b0, b1, b2, b3]) && upper == b4;
-        (consistent && whole).then_some(header)
+        let key_len = if kind.has_key() { key_bits as u8 + 1 } else { 0 };
+        consistent.then_some(Self { kind, key_len, value_len })
     }
+}
+
+/// The first word of the header with these fields: with check and zero count.
+fn checked(fields: u32) -> u32 {
+    let word = fields & FIELDS | (crc32c(&fields.to_le_bytes()) & 31) << 22;
+    // 27 bits are counted.
+    word | (zeros_in(word) - 5) << 27
 }
 
 /// The part of a header's fields that stands in its first word.

@@ -109,69 +109,62 @@ impl<F: NorFlash> Core<F> {
 
     /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
     /// log, and lets the suspect's copy take effect.
-    #[inline(never)] // Its stack and that of the walk before are not needed together.
     pub(crate) fn settle(
         &mut self,
         verdict: &Verdict,
         opening: &Opening,
         index: &mut Index,
     ) -> Result<Settled, Fault<F::Error>> {
-        let g = self.medium.geometry;
-        let base = self.base(self.log.head);
-        let limit = base + g.sector_bytes;
-        let stop = base + verdict.stop;
-        if stop >= limit {
+        if verdict.stop >= self.medium.geometry.sector_bytes {
             return Ok(Settled::NoRoom);
         }
         let seal = match &verdict.suspect {
             Some(suspect) => !self.can_carry(suspect, index),
             None => false,
         };
-        // A torn record may have touched every page its header names. If the header is lost the
-        // next time, no more than the first page was touched.
-        let torn = self.medium.header(stop, limit);
-        let first = g.next_page(stop);
-        let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
-        self.medium.pass_all(first, behind)?;
-        let room = loop {
-            let Some(room) = self.medium.find_room(verdict, seal, behind, limit) else {
-                break None;
-            };
-            behind = self.medium.pass_over(behind, room.0, limit)?;
-            if behind == room.0 {
-                break Some(room);
-            }
+        let base = self.base(self.log.head);
+        let limit = base + self.medium.geometry.sector_bytes;
+        let Some(room) = self.medium.end_log(base + verdict.stop, limit, verdict, seal)? else {
+            return Ok(Settled::NoRoom);
         };
-        // Only now: its header told which pages to pass over. Without room too: the opening that will
-        // tell where this sector's log ends may be lost.
-        if stop == g.page_of(stop) {
-            self.medium.pass(stop)?;
-        } else {
-            self.medium.zero(stop, g.header_area())?;
+        let Some(mut end) = self.write_settle(room, verdict, opening)? else {
+            return Ok(Settled::Flickers);
+        };
+        if seal {
+            self.write_record(Header::SEAL, &[], &[], &mut end)?;
         }
-        let Some((page, value_len)) = room else { return Ok(Settled::NoRoom) };
-        self.medium.zero(page, g.trace())?;
+        let g = self.medium.geometry;
+        self.log.end = g.place(end - base);
+        if let Some(suspect) = &verdict.suspect {
+            let cargo = g.cargo(room.0 + g.trace(), suspect.found.header.plain());
+            self.apply(&cargo, &[], index)?;
+        }
+        Ok(Settled::Done)
+    }
+
+    /// Writes the settle record into its page; where it ends. `None`: the suspect does not pass its
+    /// checks any more.
+    #[inline(never)] // Its buffer is not needed afterwards.
+    fn write_settle(
+        &mut self,
+        (page, value_len): (u32, u32),
+        verdict: &Verdict,
+        opening: &Opening,
+    ) -> Result<Option<u32>, Fault<F::Error>> {
+        let trace = self.medium.geometry.trace();
+        self.medium.zero(page, trace)?;
         let life = self.life(self.log.head);
         let header = Header { kind: Kind::Settle, key_len: 0, value_len };
-        let address = page + g.trace();
         let mut writer = Writer::new();
-        writer.start(&g, life, address, header);
+        writer.start(&self.medium.geometry, life, page + trace, header);
         writer.push(&mut self.medium, &u24(verdict.accepted))?;
         writer.push(&mut self.medium, &opening.facts())?;
         if let Some(suspect) = &verdict.suspect
             && !writer.carry(&mut self.medium, &suspect.found, life)?
         {
-            return Ok(Settled::Flickers);
+            return Ok(None);
         }
-        let mut at = writer.finish(&mut self.medium, 0)?;
-        if seal {
-            self.write_record(Header::SEAL, &[], &[], &mut at)?;
-        }
-        self.log.end = g.place(at - base);
-        if let Some(suspect) = &verdict.suspect {
-            self.apply(&g.cargo(address, suspect.found.header.plain()), &[], index)?;
-        }
-        Ok(Settled::Done)
+        writer.finish(&mut self.medium, 0).map(Some)
     }
 
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
@@ -218,6 +211,42 @@ impl<F: NorFlash> Core<F> {
 
 /// Pages are addresses here, and `limit` is where the sector ends.
 impl<F: NorFlash> Medium<F> {
+    /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page behind it
+    /// that takes the settle record, and the length of its value; `None`: there is no room.
+    #[inline(never)] // Its stack is not needed afterwards.
+    fn end_log(
+        &mut self,
+        stop: u32,
+        limit: u32,
+        verdict: &Verdict,
+        seal: bool,
+    ) -> Result<Option<(u32, u32)>, Fault<F::Error>> {
+        let g = self.geometry;
+        // A torn record may have touched every page its header names. If the header is lost the
+        // next time, no more than the first page was touched.
+        let torn = self.header(stop, limit);
+        let first = g.next_page(stop);
+        let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
+        self.pass_all(first, behind)?;
+        let room = loop {
+            let Some(room) = self.find_room(verdict, seal, behind, limit) else {
+                break None;
+            };
+            behind = self.pass_over(behind, room.0, limit)?;
+            if behind == room.0 {
+                break Some(room);
+            }
+        };
+        // Only now: its header told which pages to pass over. Without room too: the opening that will
+        // tell where this sector's log ends may be lost.
+        if stop == g.page_of(stop) {
+            self.pass(stop)?;
+        } else {
+            self.zero(stop, g.header_area())?;
+        }
+        Ok(room)
+    }
+
     /// The first page from `page` on from which a settle record finds only blank pages; with the
     /// length of its value.
     fn find_room(

@@ -9,7 +9,7 @@ use crate::change::{Change, counted};
 use crate::error::{Error, Fault};
 use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
-use crate::log::{Core, Live, Log};
+use crate::log::{Core, Log};
 use crate::medium::{Checker, Found, Medium, copy};
 use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
 use crate::turn::Load;
@@ -61,9 +61,13 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// keys), [`Error::Flash`]. The flash is changed by none of the first three, but for what an
     /// interrupted operation left.
     pub fn open(flash: F, layout: Layout) -> Result<Self, Error<F::Error>> {
-        let mut store = Self::new(flash, &layout)?;
-        store.core.mount(store.entries.as_mut_view())?;
-        Ok(store)
+        let mut result = Self::new(flash, &layout);
+        if let Ok(store) = &mut result
+            && let Err(error) = store.mount()
+        {
+            result = Err(error);
+        }
+        result
     }
 
     /// Starts afresh whatever the region holds. **All data in the region are lost.**
@@ -75,29 +79,40 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// # Errors
     /// [`Error::Layout`], [`Error::Flash`].
     pub fn format(flash: F, layout: Layout) -> Result<Self, Error<F::Error>> {
-        let mut store = Self::new(flash, &layout)?;
-        store.core.format()?;
-        store.core.mount(store.entries.as_mut_view())?;
-        Ok(store)
+        let mut result = Self::new(flash, &layout);
+        if let Ok(store) = &mut result
+            && let Err(error) = store.core.format(store.entries.as_mut_view())
+        {
+            result = Err(error);
+        }
+        result
     }
 
-    fn new(flash: F, layout: &Layout) -> Result<Self, Error<F::Error>> {
-        let geometry = Geometry::check(layout, &flash).map_err(Error::Layout)?;
-        let log = Log {
-            epoch: 0,
-            head: 0,
-            tail: 0,
-            end: 0,
-            live: Live::default(),
-            head_live: Live::default(),
-            tail_live: Live::default(),
-            spare_erased: false,
-            #[cfg(feature = "counters")]
-            tallies: false,
-            poisoned: true,
-            damaged: 0,
+    /// A store that is not open yet: until [`mount`](Self::mount) has succeeded, each call says
+    /// [`Error::ReopenNeeded`]. Touches no flash.
+    ///
+    /// For small stacks, and for stores that live in a static: [`open`](Self::open) needs room for the store on
+    /// the stack, since its result is moved to where it will stay.
+    ///
+    /// # Errors
+    /// [`Error::Layout`].
+    pub fn new(flash: F, layout: &Layout) -> Result<Self, Error<F::Error>> {
+        let geometry = match Geometry::check(layout, &flash) {
+            Ok(geometry) => geometry,
+            Err(why) => return Err(Error::Layout(why)),
         };
+        let log = Log::NONE;
         Ok(Self { core: Core { medium: Medium { flash, geometry }, log }, entries: Vec::new() })
+    }
+
+    /// Opens a store from [`new`](Self::new), as [`open`](Self::open) does; or opens it again after
+    /// [`Error::Flash`]. Flash work, errors, and what a cut leaves: as `open`. After an error the
+    /// store stays closed.
+    ///
+    /// # Errors
+    /// As [`open`](Self::open).
+    pub fn mount(&mut self) -> Result<(), Error<F::Error>> {
+        self.core.mount(self.entries.as_mut_view())
     }
 
     /// Stores `value` under `key`. Storing the value that is stored already programs nothing.

@@ -262,7 +262,7 @@ impl Geometry {
 
     /// What the records of `changes` take.
     pub(crate) fn load(&self, changes: &[Change<'_>]) -> Live {
-        let mut load = Live::default();
+        let mut load = Live::NONE;
         for change in counted(changes) {
             load = load.plus(self.change_bytes(change));
         }
