@@ -245,10 +245,10 @@ impl Geometry {
         found.address + self.header()
     }
 
-    /// The key behind the header in `bytes`.
+    /// The key behind the header in `bytes`, as far as it is there.
     pub(crate) fn key_in<'b>(&self, found: &Found, bytes: &'b [u8]) -> &'b [u8] {
-        let from = self.header() as usize;
-        bytes.get(from..from + usize::from(found.header.key_len)).unwrap_or(&[])
+        let key = bytes.get(self.header() as usize..).unwrap_or(&[]);
+        key.get(..found.header.key_len.into()).unwrap_or(key)
     }
 
     /// Where the value of a record stands.

@@ -172,19 +172,20 @@ impl<F: NorFlash> Medium<F> {
         self.look(address, limit, bytes.get_mut(..len)?)
     }
 
-    /// The header at `address`, and the key if the record has one: behind it in `bytes`. One read
-    /// for keys up to `expected` bytes, else two.
+    /// The header at `address`, and the key if the record has one: behind it in `bytes`, as much as
+    /// there is room for. One read for keys up to `expected` bytes, else two.
     pub(crate) fn look_at_key(
         &mut self,
         address: u32,
         limit: u32,
         expected: u32,
-        bytes: &mut KeyBytes,
+        bytes: &mut [u8],
     ) -> Option<Found> {
         let seen = self.geometry.header() + expected;
         let seen = (seen as usize).min(bytes.len()).min(limit.saturating_sub(address) as usize);
         let found = self.look(address, limit, bytes.get_mut(..seen)?)?;
         let end = (self.geometry.header() + found.header.key_len()) as usize;
+        let end = end.min(bytes.len());
         if seen < end {
             self.read(address + seen as u32, bytes.get_mut(seen..end)?).ok()?;
         }

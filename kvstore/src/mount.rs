@@ -65,6 +65,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// No room to settle: the suspect record is written again in a new sector.
+    #[inline(never)] // A walk should not hold its stack.
     fn move_on(
         &mut self,
         verdict: &mut Verdict,
@@ -114,7 +115,7 @@ impl<F: NorFlash> Core<F> {
                 let proven_end = if sequence == head { opening.proven_end } else { 0 };
                 end = self.judge(&walk, sequence, proven_end, verdict)?;
             }
-            self.apply_held(&mut walk, end, index)?;
+            self.apply_held(&walk, end, index)?;
             if sequence == head {
                 return Ok(());
             }

@@ -12,7 +12,7 @@ use crate::index::Index;
 use crate::log::Core;
 use crate::medium::{Found, Medium};
 use crate::record::{Header, Kind, Opening, SETTLE, u24};
-use crate::walk::Walk;
+use crate::walk::{Says, Walk};
 use crate::writer::Writer;
 
 /// What a mount decided about the end of the log.
@@ -71,9 +71,9 @@ impl<F: NorFlash> Core<F> {
                 break;
             }
             end = found.address;
-            if held.settles {
-                verdict.accepted = walk.settle.accepted;
-                verdict.suspect = walk.settle.cargo;
+            if let Says::Settle(settle) = &held.says {
+                verdict.accepted = settle.accepted;
+                verdict.suspect = settle.cargo;
                 if verdict.suspect.is_some() {
                     verdict.carrier = found;
                 }

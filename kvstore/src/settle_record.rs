@@ -7,22 +7,18 @@ use crate::layout::Geometry;
 use crate::medium::{Found, Medium};
 use crate::record::{FACTS, Header, Kind, Life, Opening, SETTLE, from_u24};
 use crate::settle::Suspect;
+use crate::walk::{Held, Says};
 
 /// The first bytes of a settle record's value: as far as the value of a commit that it carries.
 type First = [u8; 32];
 
-/// A whole settle record and what it says.
+/// What a whole settle record says.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Settle {
-    pub(crate) found: Found,
     /// Offset where the accepted log ends.
     pub(crate) accepted: u32,
     /// The copy it carries.
     pub(crate) cargo: Option<Suspect>,
-}
-
-impl Settle {
-    pub(crate) const NONE: Self = Self { found: Found::NONE, accepted: 0, cargo: None };
 }
 
 impl Geometry {
@@ -62,14 +58,15 @@ impl<F: NorFlash> Medium<F> {
         mut place: u32,
         limit: u32,
         life: Life,
-        settle: &mut Settle,
+        settle: &mut Held,
     ) -> bool {
         while let Some(found) = self.settle_header_behind(place, limit) {
             let mut first: First = [0; _];
             if self.whole(&found, life, &mut first) {
                 let [a, b, c, ..] = first;
                 let cargo = self.geometry.cargo_from(&found, &first);
-                *settle = Settle { found, accepted: from_u24([a, b, c]), cargo };
+                let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), cargo });
+                *settle = Held { found, says };
                 return true;
             }
             // A value in it may hold the image of a settle record.

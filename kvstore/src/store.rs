@@ -10,7 +10,7 @@ use crate::error::{Error, Fault};
 use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
 use crate::log::{Core, Log};
-use crate::medium::{Checker, Found, Medium, copy};
+use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
 use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
 use crate::turn::Load;
 
@@ -191,7 +191,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         mut each: impl FnMut(&[u8], usize),
     ) -> Result<(), Error<F::Error>> {
         self.core.ready()?;
-        let mut bytes = [0; _];
+        let mut bytes: KeyBytes = [0; _];
         for entry in &self.entries {
             let limit = self.core.limit_at(entry.address);
             let looked = self.core.medium.look_at_key(entry.address, limit, 19, &mut bytes);

@@ -10,7 +10,7 @@ use crate::error::Fault;
 use crate::index::{self, Index};
 use crate::layout::{MAX_HEADER, MAX_KEY};
 use crate::log::Core;
-use crate::medium::{Found, KeyBytes, copy};
+use crate::medium::{Found, copy};
 use crate::record::{Kind, crc32c};
 use crate::settle_record::Settle;
 
@@ -21,15 +21,20 @@ const START: usize = 16;
 #[derive(Clone, Copy)]
 pub(crate) struct Held {
     pub(crate) found: Found,
-    /// Whether it is the settle record that the walk keeps.
-    pub(crate) settles: bool,
-    /// How much of the key was read, and that.
-    seen: u8,
-    start: [u8; START],
+    pub(crate) says: Says,
+}
+
+/// What is known of a record but its header.
+#[derive(Clone, Copy)]
+pub(crate) enum Says {
+    /// The start of its key.
+    Key([u8; START]),
+    /// It is a settle record that a walk found where it met no other record.
+    Settle(Settle),
 }
 
 impl Held {
-    const NONE: Self = Self { found: Found::NONE, settles: false, seen: 0, start: [0; _] };
+    const NONE: Self = Self { found: Found::NONE, says: Says::Key([0; _]) };
 }
 
 /// How far a walk is.
@@ -40,16 +45,15 @@ pub(crate) struct Walk {
     pub(crate) held: u32,
     pub(crate) before: Held,
     pub(crate) last: Held,
-    /// The settle record among them.
-    pub(crate) settle: Settle,
-    /// Longest key met so far, at most `START`.
-    expected: u8,
+    next: Held,
+    /// Longest key met so far.
+    expected: u32,
 }
 
 impl Walk {
     pub(crate) const fn new() -> Self {
-        let (before, last) = (Held::NONE, Held::NONE);
-        Self { offset: 0, held: 0, before, last, settle: Settle::NONE, expected: 0 }
+        let (before, last, next) = (Held::NONE, Held::NONE, Held::NONE);
+        Self { offset: 0, held: 0, before, last, next, expected: 0 }
     }
 }
 
@@ -63,73 +67,72 @@ impl<F: NorFlash> Core<F> {
         walk: &mut Walk,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
-        let base = self.base(sequence);
-        let end = base + limit;
         walk.held = 0;
-        let mut at = base + self.medium.geometry.first_record();
-        while at < end {
-            let mut bytes = [0; MAX_HEADER as usize + START];
-            let header = self.medium.geometry.header() as usize;
-            let expected = bytes.get_mut(..header + usize::from(walk.expected));
-            let mut next = Held::NONE;
-            if let Some(found) = self.medium.look(at, end, expected.unwrap_or(&mut [])) {
-                #[cfg(not(feature = "counters"))]
-                if found.header.kind == Kind::Tally {
-                    return Err(Fault::Counters);
-                }
-                next.found = found;
-                next.seen = found.header.key_len.min(walk.expected);
-                copy(&mut next.start, bytes.get(header..).unwrap_or(&[]));
-                walk.expected = walk.expected.max(found.header.key_len.min(START as u8));
-                if walk.held == 2 {
-                    walk.held = 1;
-                    self.apply_from_walk(&walk.before, &walk.settle, index)?;
-                }
-            } else {
-                let mut settle = Settle::NONE;
-                let life = self.life(sequence);
-                if !self.medium.next_settle(at, end, life, &mut settle) {
-                    break;
-                }
-                self.apply_held(walk, base + settle.accepted, index)?;
-                next.found = settle.found;
-                next.settles = true;
-                walk.settle = settle;
-            }
-            walk.before = core::mem::replace(&mut walk.last, next);
-            walk.held += 1;
-            at = self.medium.geometry.place(walk.last.found.end);
+        walk.offset = self.medium.geometry.first_record();
+        while self.step(sequence, limit, walk)? {
+            let (held, end) = match walk.next.says {
+                Says::Settle(settle) => (0, self.base(sequence) + settle.accepted),
+                Says::Key(_) if walk.held == 2 => (1, walk.last.found.address),
+                Says::Key(_) => (walk.held, 0),
+            };
+            self.apply_held(walk, end, index)?;
+            walk.before = walk.last;
+            walk.last = walk.next;
+            walk.held = held + 1;
         }
-        walk.offset = at - base;
         Ok(())
     }
 
-    /// Applies the held records that stand before `end` (an address) and drops the others.
+    /// Reads the record at the next place, or the settle record behind it; `false`: there is none.
+    #[inline(never)] // Its stack and that of applying a record are not needed together.
+    fn step(
+        &mut self,
+        sequence: u32,
+        limit: u32,
+        walk: &mut Walk,
+    ) -> Result<bool, Fault<F::Error>> {
+        let base = self.base(sequence);
+        let (at, end) = (base + walk.offset, base + limit);
+        if at >= end {
+            return Ok(false);
+        }
+        let mut bytes = [0; MAX_HEADER as usize + START];
+        if let Some(found) = self.medium.look_at_key(at, end, walk.expected, &mut bytes) {
+            #[cfg(not(feature = "counters"))]
+            if found.header.kind == Kind::Tally {
+                return Err(Fault::Counters);
+            }
+            walk.expected = walk.expected.max(found.header.key_len());
+            let mut start = [0; _];
+            copy(&mut start, self.medium.geometry.key_in(&found, &bytes));
+            walk.next = Held { found, says: Says::Key(start) };
+        } else if !self.medium.next_settle(at, end, self.life(sequence), &mut walk.next) {
+            return Ok(false);
+        }
+        walk.offset = self.medium.geometry.place(walk.next.found.end - base);
+        Ok(true)
+    }
+
+    /// Applies the held records that stand before `end` (an address).
+    #[inline(never)] // Once in the image.
     pub(crate) fn apply_held(
         &mut self,
-        walk: &mut Walk,
+        walk: &Walk,
         end: u32,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
         for (place, held) in [(2, &walk.before), (1, &walk.last)] {
             if walk.held >= place && held.found.address < end {
-                self.apply_from_walk(held, &walk.settle, index)?;
+                match &held.says {
+                    Says::Key(start) => self.apply(&held.found, start, index)?,
+                    Says::Settle(Settle { cargo: Some(cargo), .. }) => {
+                        self.apply(&cargo.found, &[], index)?;
+                    }
+                    Says::Settle(_) => {}
+                }
             }
         }
-        walk.held = 0;
         Ok(())
-    }
-
-    fn apply_from_walk(
-        &mut self,
-        held: &Held,
-        settle: &Settle,
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
-        if held.settles {
-            return settle.cargo.map_or(Ok(()), |cargo| self.apply(&cargo.found, &[], index));
-        }
-        self.apply(&held.found, held.start.get(..held.seen.into()).unwrap_or(&[]), index)
     }
 
     /// Lets a record take effect on the index. `start`: the start of its key, if that was read.
@@ -172,11 +175,9 @@ impl<F: NorFlash> Core<F> {
         copy(key, start);
         if let Some(rest) = key.get_mut(start.len()..)
             && !rest.is_empty()
+            && self.medium.read(self.medium.geometry.key_at(found) + start.len() as u32, rest).is_err()
         {
-            let at = self.medium.geometry.key_at(found) + start.len() as u32;
-            if self.medium.read(at, rest).is_err() {
-                key = &mut [];
-            }
+            key = &mut [];
         }
         self.apply_change(found, key, crc32c(key), index)
     }
@@ -252,12 +253,26 @@ impl<F: NorFlash> Core<F> {
     /// The record at an index entry's address, if it has this key. `Err`: its header cannot be
     /// read.
     pub(crate) fn has_key(&mut self, address: u32, key: &[u8]) -> Result<Option<Found>, ()> {
-        let mut bytes: KeyBytes = [0; _];
         let limit = self.limit_at(address);
-        let len = self.medium.geometry.header() as usize + key.len();
-        let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
-        let found = self.medium.look(address, limit, bytes).ok_or(())?;
-        let equal = found.header.key_len() as usize == key.len() && bytes.ends_with(key);
-        Ok(equal.then_some(found))
+        let mut bytes = [0; MAX_HEADER as usize + START];
+        let (start, mut rest) = key.split_at(key.len().min(START));
+        let header = self.medium.geometry.header() as usize;
+        let first = bytes.get_mut(..header + start.len()).unwrap_or(&mut []);
+        let found = self.medium.look(address, limit, first).ok_or(())?;
+        if found.header.key_len as usize != key.len() || !first.ends_with(start) {
+            return Ok(None);
+        }
+        // Longer keys piece by piece, for the sake of the stack.
+        while !rest.is_empty() {
+            let (now, later) = rest.split_at(rest.len().min(bytes.len()));
+            let stored = bytes.get_mut(..now.len()).unwrap_or(&mut []);
+            let at = self.medium.geometry.value_at(&found) - rest.len() as u32;
+            self.medium.read(at, stored).map_err(|_| ())?;
+            if stored != now {
+                return Ok(None);
+            }
+            rest = later;
+        }
+        Ok(Some(found))
     }
 }
