@@ -66,6 +66,11 @@ impl Live {
         Self { bytes: self.bytes.saturating_sub(bytes), count: self.count.saturating_sub(1) }
     }
 
+    #[inline(never)] // Once in the image.
+    const fn note(&mut self, bytes: u32, lives: bool) {
+        *self = if lives { self.plus(bytes) } else { self.minus(bytes) };
+    }
+
     pub(crate) const fn and(self, other: Self) -> Self {
         Self { bytes: self.bytes + other.bytes, count: self.count + other.count }
     }
@@ -85,6 +90,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Address of the first byte of a sector.
+    #[inline(never)] // Once in the image, as what follows.
     pub(crate) const fn base(&self, sequence: u32) -> u32 {
         self.sector(sequence) * self.medium.geometry.sector_bytes
     }
@@ -94,6 +100,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// What seeds the check of a record in a sector of the log.
+    #[inline(never)]
     pub(crate) const fn life_at(&self, address: u32) -> Life {
         let g = &self.medium.geometry;
         let back = self.sector(self.log.head) + g.sectors - g.sector_of(address);
@@ -107,6 +114,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Whether an address lies in the log sector with this number.
+    #[inline(never)]
     pub(crate) const fn is_in(&self, address: u32, sequence: u32) -> bool {
         self.medium.geometry.sector_of(address) == self.sector(sequence)
     }
@@ -123,13 +131,12 @@ impl<F: NorFlash> Core<F> {
     /// Enters a record into the live sums, or takes it out.
     pub(crate) fn note(&mut self, found: &Found, lives: bool) {
         let bytes = self.medium.geometry.size(found);
-        let in_head = self.is_in(found.address, self.log.head);
-        let in_tail = self.is_in(found.address, self.log.tail);
-        let Log { live, head_live, tail_live, .. } = &mut self.log;
-        for (sum, counts) in [(live, true), (head_live, in_head), (tail_live, in_tail)] {
-            if counts {
-                *sum = if lives { sum.plus(bytes) } else { sum.minus(bytes) };
-            }
+        self.log.live.note(bytes, lives);
+        if self.is_in(found.address, self.log.head) {
+            self.log.head_live.note(bytes, lives);
+        }
+        if self.is_in(found.address, self.log.tail) {
+            self.log.tail_live.note(bytes, lives);
         }
     }
 

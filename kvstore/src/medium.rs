@@ -29,7 +29,19 @@ pub(crate) struct Found {
 
 impl Found {
     /// Stands for no record.
-    pub(crate) const NONE: Self = Self { address: 0, end: 0, header: Header::SEAL };
+    pub(crate) const NONE: Self = Self::ending_at(0);
+
+    /// Stands for what ends at an address, when the next record is to follow it.
+    pub(crate) const fn ending_at(end: u32) -> Self {
+        Self { address: 0, end, header: Header::SEAL }
+    }
+
+    /// Becomes the record with this header that follows.
+    pub(crate) const fn follow(&mut self, g: &Geometry, header: Header) {
+        self.address = g.place(self.end);
+        self.end = g.end_at(self.address, &header);
+        self.header = header;
+    }
 }
 
 /// Gets a record's bytes in order and tells whether they pass the record's checks.

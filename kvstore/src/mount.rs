@@ -16,17 +16,15 @@ impl<F: NorFlash> Core<F> {
     pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let damaged = self.log.damaged;
         self.log = Log { damaged, ..Log::NONE };
-        let opening = match self.find_head() {
-            Ok(opening) => opening,
-            Err(instead) => {
-                if !self.is_provably_empty() {
-                    return Err(Error::NotAStore(instead));
-                }
-                self.first_format(0)?;
-                self.log.poisoned = true;
-                self.find_head().map_err(|_| Error::Corrupt)?
+        let mut opening = Opening::NONE;
+        if let Err(instead) = self.find_head(&mut opening) {
+            if !self.is_provably_empty() {
+                return Err(Error::NotAStore(instead));
             }
-        };
+            self.first_format(0)?;
+            self.log.poisoned = true;
+            self.find_head(&mut opening).map_err(|_| Error::Corrupt)?;
+        }
         self.log.epoch = opening.life.epoch;
         self.log.head = opening.life.sequence;
         self.confirm_head(&opening)?;
@@ -104,7 +102,8 @@ impl<F: NorFlash> Core<F> {
             } else if sequence + 1 == head {
                 Some(opening.previous_end)
             } else {
-                self.facts(sequence + 1).map(|next| next.previous_end)
+                let mut next = Opening::NONE;
+                self.facts(sequence + 1, &mut next).then_some(next.previous_end)
             };
             let limit = told.unwrap_or(sector_bytes).min(sector_bytes);
             self.walk(sequence, limit, &mut walk, index)?;
@@ -139,7 +138,8 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
         let sector = self.sector(head.life.sequence + 1);
-        if let Ok(next) = self.read_opening(sector)
+        let mut next = Opening::NONE;
+        if self.read_opening(sector, &mut next).is_ok()
             && next.life.is_before(head.life)
         {
             // A retired sector that was not touched since: a new opening needs an erase.
@@ -160,75 +160,77 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// What is known of a log sector.
+    /// What is known of a log sector, if anything.
     #[inline(never)] // A walk should not hold its stack.
-    fn facts(&mut self, sequence: u32) -> Option<Opening> {
+    fn facts(&mut self, sequence: u32, facts: &mut Opening) -> bool {
         let life = self.life(sequence);
         let sector = self.sector(sequence);
-        let opening = self.read_opening(sector).ok().filter(|opening| opening.life == life);
-        opening.or_else(|| self.facts_from_settle(sector).filter(|facts| facts.life == life))
+        self.read_opening(sector, facts).is_ok() && facts.life == life
+            || self.facts_from_settle(sector, facts) && facts.life == life
     }
 
     /// The facts the first settle record repeats that a walk over the sector meets.
-    fn facts_from_settle(&mut self, sector: u32) -> Option<Opening> {
-        let g = self.medium.geometry;
-        let base = sector * g.sector_bytes;
-        let limit = base + g.sector_bytes;
-        let mut at = base + g.first_record();
+    fn facts_from_settle(&mut self, sector: u32, facts: &mut Opening) -> bool {
+        let base = sector * self.medium.geometry.sector_bytes;
+        let limit = base + self.medium.geometry.sector_bytes;
+        let mut at = base + self.medium.geometry.first_record();
         while let Some(found) = self.medium.header(at, limit) {
-            at = g.place(found.end);
+            at = self.medium.geometry.place(found.end);
         }
         while let Some(found) = self.medium.settle_header_behind(at, limit) {
-            let facts = self.medium.self_evident_settle(&found);
-            if facts.is_some_and(|facts| self.sector(facts.life.sequence) == sector) {
-                return facts;
+            if self.medium.self_evident_settle(&found, facts)
+                && self.sector(facts.life.sequence) == sector
+            {
+                return true;
             }
             at = found.end - 1;
         }
-        None
+        false
     }
 
-    fn read_opening(&mut self, sector: u32) -> Result<Opening, NoOpening> {
-        let g = self.medium.geometry;
+    #[inline(never)] // Once in the image.
+    fn read_opening(&mut self, sector: u32, opening: &mut Opening) -> Result<(), NoOpening> {
         let mut bytes = [0; OPENING as usize];
-        let address = sector * g.sector_bytes;
+        let address = sector * self.medium.geometry.sector_bytes;
         self.medium.read(address, &mut bytes).map_err(|_| NoOpening::Unreadable)?;
-        Opening::decode(&bytes, g.shape())
+        *opening = Opening::decode(&bytes, self.medium.geometry.shape())?;
+        Ok(())
     }
 
     /// The newest sector whose mark was begun; or what there is instead.
     #[inline(never)] // A walk should not hold its stack.
-    fn find_head(&mut self) -> Result<Opening, FoundInstead> {
-        let g = self.medium.geometry;
-        let mut head: Option<Opening> = None;
-        let mut instead = FoundInstead::ForeignData;
-        for sector in 0..g.sectors {
-            let opening = match self.read_opening(sector) {
-                Ok(opening) if self.mark_is_begun(sector) => Some(opening),
-                Ok(_) => None,
+    fn find_head(&mut self, head: &mut Opening) -> Result<(), FoundInstead> {
+        let sectors = self.medium.geometry.sectors;
+        let mut result = Err(FoundInstead::ForeignData);
+        for sector in 0..sectors {
+            let mut opening = Opening::NONE;
+            let counts = match self.read_opening(sector, &mut opening) {
+                Ok(()) => self.mark_is_begun(sector),
                 Err(why) => {
-                    match why {
-                        NoOpening::OtherLayout => instead = FoundInstead::OtherLayout,
-                        NoOpening::NewerFormat => instead = FoundInstead::NewerFormat,
-                        NoOpening::Unreadable => {}
+                    let instead = match why {
+                        NoOpening::OtherLayout => Some(FoundInstead::OtherLayout),
+                        NoOpening::NewerFormat => Some(FoundInstead::NewerFormat),
+                        NoOpening::Unreadable => None,
+                    };
+                    if let (Err(_), Some(instead)) = (result, instead) {
+                        result = Err(instead);
                     }
-                    self.facts_from_settle(sector)
+                    self.facts_from_settle(sector, &mut opening)
                 }
             };
-            let plausible = opening.filter(|opening| {
-                let Opening { life, older, .. } = *opening;
-                self.sector(life.sequence) == sector
-                    && older + 2 <= g.sectors
-                    && older <= life.sequence
-                    && life.sequence <= u32::MAX - 2 * g.sectors
-            });
-            if let Some(opening) = plausible
-                && head.is_none_or(|head| head.life.is_before(opening.life))
+            let Opening { life, older, .. } = opening;
+            if counts
+                && self.sector(life.sequence) == sector
+                && older + 2 <= sectors
+                && older <= life.sequence
+                && life.sequence <= u32::MAX - 2 * sectors
+                && (result.is_err() || head.life.is_before(life))
             {
-                head = Some(opening);
+                *head = opening;
+                result = Ok(());
             }
         }
-        head.ok_or(instead)
+        result
     }
 
     fn mark_is_begun(&mut self, sector: u32) -> bool {
@@ -272,7 +274,8 @@ impl<F: NorFlash> Core<F> {
     /// formatted again.
     pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let g = self.medium.geometry;
-        if let Ok(opening) = self.find_head() {
+        let mut opening = Opening::NONE;
+        if self.find_head(&mut opening).is_ok() {
             self.log.epoch = opening.life.epoch;
             self.log.head = opening.life.sequence;
             self.restart()?;

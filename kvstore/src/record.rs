@@ -284,6 +284,13 @@ pub(crate) enum NoOpening {
 }
 
 impl Opening {
+    pub(crate) const NONE: Self = Self {
+        life: Life { epoch: 0, sequence: 0 },
+        older: 0,
+        previous_end: 0,
+        proven_end: 0,
+    };
+
     pub(crate) fn encode(&self, version: u8, shape: [u8; 6]) -> [u8; OPENING as usize] {
         let [s0, s1, s2, s3, s4, s5] = shape;
         let mut out = [0; OPENING as usize];

@@ -9,9 +9,11 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
 use crate::index::Index;
+use crate::layout::Geometry;
 use crate::log::Core;
 use crate::medium::{Found, Medium};
 use crate::record::{Header, Kind, Opening, SETTLE, u24};
+use crate::turn::Content;
 use crate::walk::{Says, Walk};
 use crate::writer::Writer;
 
@@ -124,47 +126,48 @@ impl<F: NorFlash> Core<F> {
         };
         let base = self.base(self.log.head);
         let limit = base + self.medium.geometry.sector_bytes;
-        let Some(room) = self.medium.end_log(base + verdict.stop, limit, verdict, seal)? else {
+        let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal)? else {
             return Ok(Settled::NoRoom);
         };
-        let Some(mut end) = self.write_settle(room, verdict, opening)? else {
+        let mut last = self.medium.geometry.settle_record(page, verdict);
+        if !self.write_settle(page, &last, verdict, opening)? {
             return Ok(Settled::Flickers);
-        };
-        if seal {
-            self.write_record(Header::SEAL, &[], &[], &mut end)?;
         }
-        let g = self.medium.geometry;
-        self.log.end = g.place(end - base);
+        let address = last.address;
+        if seal {
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last)?;
+        }
+        self.log.end = self.medium.geometry.place(last.end - base);
         if let Some(suspect) = &verdict.suspect {
-            let cargo = g.cargo(room.0 + g.trace(), suspect.found.header.plain());
+            let cargo = self.medium.geometry.cargo(address, suspect.found.header.plain());
             self.apply(&cargo, &[], index)?;
         }
         Ok(Settled::Done)
     }
 
-    /// Writes the settle record into its page; where it ends. `None`: the suspect does not pass its
-    /// checks any more.
+    /// Writes the settle record into its page. `false`: the suspect does not pass its checks any
+    /// more.
     #[inline(never)] // Its buffer is not needed afterwards.
     fn write_settle(
         &mut self,
-        (page, value_len): (u32, u32),
+        page: u32,
+        record: &Found,
         verdict: &Verdict,
         opening: &Opening,
-    ) -> Result<Option<u32>, Fault<F::Error>> {
-        let trace = self.medium.geometry.trace();
-        self.medium.zero(page, trace)?;
+    ) -> Result<bool, Fault<F::Error>> {
+        self.medium.zero(page, self.medium.geometry.trace())?;
         let life = self.life(self.log.head);
-        let header = Header { kind: Kind::Settle, key_len: 0, value_len };
         let mut writer = Writer::new();
-        writer.start(&self.medium.geometry, life, page + trace, header);
+        writer.start(&self.medium.geometry, life, record);
         writer.push(&mut self.medium, &u24(verdict.accepted))?;
         writer.push(&mut self.medium, &opening.facts())?;
         if let Some(suspect) = &verdict.suspect
             && !writer.carry(&mut self.medium, &suspect.found, life)?
         {
-            return Ok(None);
+            return Ok(false);
         }
-        writer.finish(&mut self.medium, 0).map(Some)
+        writer.finish(&mut self.medium, 0)?;
+        Ok(true)
     }
 
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
@@ -209,10 +212,23 @@ impl<F: NorFlash> Core<F> {
     }
 }
 
+impl Geometry {
+    /// The settle record in the page at this address.
+    fn settle_record(&self, page: u32, verdict: &Verdict) -> Found {
+        let address = page + self.trace();
+        let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
+            let cargo = self.cargo(address, suspect.found.header.plain());
+            SETTLE + cargo.end - cargo.address
+        });
+        let header = Header { kind: Kind::Settle, key_len: 0, value_len };
+        Found { address, end: self.end_at(address, &header), header }
+    }
+}
+
 /// Pages are addresses here, and `limit` is where the sector ends.
 impl<F: NorFlash> Medium<F> {
     /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page behind it
-    /// that takes the settle record, and the length of its value; `None`: there is no room.
+    /// that takes the settle record; `None`: there is no room.
     #[inline(never)] // Its stack is not needed afterwards.
     fn end_log(
         &mut self,
@@ -220,7 +236,7 @@ impl<F: NorFlash> Medium<F> {
         limit: u32,
         verdict: &Verdict,
         seal: bool,
-    ) -> Result<Option<(u32, u32)>, Fault<F::Error>> {
+    ) -> Result<Option<u32>, Fault<F::Error>> {
         let g = self.geometry;
         // A torn record may have touched every page its header names. If the header is lost the
         // next time, no more than the first page was touched.
@@ -229,12 +245,11 @@ impl<F: NorFlash> Medium<F> {
         let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
         self.pass_all(first, behind)?;
         let room = loop {
-            let Some(room) = self.find_room(verdict, seal, behind, limit) else {
-                break None;
-            };
-            behind = self.pass_over(behind, room.0, limit)?;
-            if behind == room.0 {
-                break Some(room);
+            let room = self.find_room(verdict, seal, behind, limit);
+            let Some(page) = room else { break None };
+            behind = self.pass_over(behind, page, limit)?;
+            if behind == page {
+                break room;
             }
         };
         // Only now: its header told which pages to pass over. Without room too: the opening that will
@@ -247,44 +262,36 @@ impl<F: NorFlash> Medium<F> {
         Ok(room)
     }
 
-    /// The first page from `page` on from which a settle record finds only blank pages; with the
-    /// length of its value.
+    /// The first page from `page` on from which a settle record finds only blank pages.
     fn find_room(
         &mut self,
         verdict: &Verdict,
         seal: bool,
         mut page: u32,
         limit: u32,
-    ) -> Option<(u32, u32)> {
-        let g = self.geometry;
-        loop {
-            if page >= limit {
-                return None;
-            }
-            let start = page + g.trace();
-            let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
-                let cargo = g.cargo(start, suspect.found.header.plain());
-                SETTLE + cargo.end - cargo.address
-            });
-            let mut end = g.record_end(start, 0, value_len);
+    ) -> Option<u32> {
+        while page < limit {
+            let mut last = self.geometry.settle_record(page, verdict);
             if seal {
-                end = g.end_at(g.place(end), &Header::SEAL);
+                last.follow(&self.geometry, Header::SEAL);
             }
-            if end > limit {
-                return None;
+            if last.end > limit {
+                break;
             }
             let (mut used, mut at) = (None, page);
-            while at < end {
-                if !self.is_blank(at, at + g.page) {
+            while at < last.end {
+                let next = at + self.geometry.page;
+                if !self.is_blank(at, next) {
                     used = Some(at);
                 }
-                at += g.page;
+                at = next;
             }
             match used {
-                None => return Some((page, value_len)),
+                None => return Some(page),
                 Some(at) => page = self.reach(at, limit),
             }
         }
+        None
     }
 
     /// The page behind everything that an earlier mount's settle record in this page may have

@@ -98,17 +98,20 @@ impl<F: NorFlash> Medium<F> {
         (found.header.kind == Kind::Settle).then_some(found)
     }
 
-    /// The facts of a settle record that passes its checks with the life they tell.
-    pub(crate) fn self_evident_settle(&mut self, found: &Found) -> Option<Opening> {
-        let mut facts = [0; FACTS as usize];
-        self.read(self.geometry.value_at(found) + 3, &mut facts).ok()?;
-        let told = Opening::from_facts(&facts);
-        let mut first: First = [0; _];
-        if !self.whole(found, told.life, &mut first) {
-            return None;
+    /// The facts of a settle record, if it passes its checks with the life they tell.
+    pub(crate) fn self_evident_settle(&mut self, found: &Found, facts: &mut Opening) -> bool {
+        let mut told = [0; FACTS as usize];
+        if self.read(self.geometry.value_at(found) + 3, &mut told).is_err() {
+            return false;
         }
-        let checked = Opening::from_facts(first.get(3..)?.first_chunk()?);
-        (checked.life == told.life).then_some(checked)
+        let life = Opening::from_facts(&told).life;
+        let mut first = [0; SETTLE as usize];
+        if !self.whole(found, life, &mut first) {
+            return false;
+        }
+        let [_, _, _, checked @ ..] = &first;
+        *facts = Opening::from_facts(checked);
+        facts.life == life
     }
 
     /// The addresses between which the records stand that a commit names.

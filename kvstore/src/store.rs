@@ -12,7 +12,7 @@ use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
 use crate::log::{Core, Log};
 use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
 use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
-use crate::turn::Load;
+use crate::turn::{Content, Load};
 
 /// A settings store in a range of NOR flash, for up to `N` live keys.
 ///
@@ -355,31 +355,34 @@ impl<F: NorFlash> Core<F> {
         let base = self.base(self.log.head);
         let start = base + self.log.end;
         let pending = changes.len() > 1;
-        let mut at = start;
+        let mut last = Found::ending_at(start);
         self.log.poisoned = true;
         for change in counted(changes) {
-            self.write_change(change, pending, &mut at)?;
+            self.write_change(change, pending, &mut last)?;
         }
         if pending {
-            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(at - base));
-            self.write_record(Header::COMMIT, &[], &[a, b, c, d, e, f], &mut at)?;
+            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(last.end - base));
+            let extent = [a, b, c, d, e, f];
+            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut last)?;
         }
         if seal {
-            self.write_record(Header::SEAL, &[], &[], &mut at)?;
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last)?;
         }
-        self.log.end = g.place(at - base);
+        self.log.end = g.place(last.end - base);
         // Deletes first, as a mount does it.
-        for puts in [false, true] {
-            let mut end = start;
+        let mut puts = false;
+        loop {
+            let mut found = Found::ending_at(start);
             for change in counted(changes) {
-                let header = change.header(pending);
-                let address = g.place(end);
-                end = g.end_at(address, &header);
+                found.follow(&g, change.header(pending));
                 if change.is_put() == puts {
-                    let found = Found { address, end, header };
                     self.apply_change(&found, change.key(), crc32c(change.key()), index)?;
                 }
             }
+            if puts {
+                break;
+            }
+            puts = true;
         }
         self.log.poisoned = false;
         Ok(())
@@ -480,19 +483,17 @@ impl<F: NorFlash> Core<F> {
 
 impl Geometry {
     /// Where the head would end after an append of `changes` at `offset`.
-    fn end_of(&self, mut offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
-        let mut add = |header: &Header| {
-            offset = self.end_at(self.place(offset), header);
-        };
+    fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
+        let mut last = Found::ending_at(offset);
         for change in counted(changes) {
-            add(&change.header(false));
+            last.follow(self, change.header(false));
         }
         if changes.len() > 1 {
-            add(&Header::COMMIT);
+            last.follow(self, Header::COMMIT);
         }
         if seal {
-            add(&Header::SEAL);
+            last.follow(self, Header::SEAL);
         }
-        offset
+        last.end
     }
 }

@@ -25,6 +25,14 @@ pub(crate) struct Load<'a> {
     pub(crate) previous_end: u32,
 }
 
+/// What a record is to hold.
+pub(crate) enum Content<'a> {
+    /// Key and value.
+    New(&'a [u8], &'a [u8]),
+    /// Those of another record.
+    Copy(&'a Found),
+}
+
 impl<F: NorFlash> Core<F> {
     /// Turns the sector. `false`: the suspect no longer passes its checks, and nothing counts.
     pub(crate) fn turn(
@@ -35,19 +43,21 @@ impl<F: NorFlash> Core<F> {
         let tail = self.log.tail;
         let retires = self.log_is_long();
         self.begin_sector()?;
-        let mut at = self.base(self.log.head) + self.medium.geometry.first_record();
+        let start = self.base(self.log.head) + self.medium.geometry.first_record();
+        let mut last = Found::ending_at(start);
         // First, so that what it replaces in the tail is not copied. Its effect is taken from the
         // copy: bits of the record itself may read differently each time.
         if let Some(suspect) = &load.suspect
-            && !self.carry_suspect(suspect, &mut at, index)?
+            && !self.carry_suspect(suspect, &mut last, index)?
         {
             return Ok(false);
         }
         if retires {
-            self.carry_tail(tail, load.changes, &mut at, index)?;
+            self.carry_tail(tail, load.changes, &mut last, index)?;
         }
         // Deletes first, so that a later mount's index never holds more than this one.
-        for puts in [false, true] {
+        let mut puts = false;
+        loop {
             for change in counted(load.changes).filter(|change| change.is_put() == puts) {
                 let hash = crc32c(change.key());
                 let (position, old) = self.position(change.key(), hash, index);
@@ -59,12 +69,16 @@ impl<F: NorFlash> Core<F> {
                         continue;
                     }
                 }
-                let found = self.write_change(change, false, &mut at)?;
-                self.apply_change(&found, change.key(), hash, index)?;
+                self.write_change(change, false, &mut last)?;
+                self.apply_change(&last, change.key(), hash, index)?;
             }
+            if puts {
+                break;
+            }
+            puts = true;
         }
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, load.previous_end, at)?;
+        self.finish_sector(tail, load.previous_end, last.end)?;
         self.sum_live(index);
         Ok(true)
     }
@@ -74,7 +88,7 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         tail: u32,
         changes: &[Change<'_>],
-        at: &mut u32,
+        last: &mut Found,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
         for position in 0..index.len() {
@@ -89,9 +103,9 @@ impl<F: NorFlash> Core<F> {
             if self.is_replaced(entry.hash, entry.address, changes) {
                 continue;
             }
-            let (copied, _) = self.copy_record(&source, at)?;
+            self.copy_record(&source, last)?;
             if let Some(entry) = index.get_mut(position) {
-                entry.address = copied.address;
+                entry.address = last.address;
             }
         }
         Ok(())
@@ -151,13 +165,13 @@ impl<F: NorFlash> Core<F> {
     fn carry_suspect(
         &mut self,
         suspect: &Suspect,
-        at: &mut u32,
+        last: &mut Found,
         index: &mut Index,
     ) -> Result<bool, Fault<F::Error>> {
         if suspect.found.header.kind != Kind::Commit {
-            let (copied, whole) = self.copy_record(&suspect.found, at)?;
+            let whole = self.copy_record(&suspect.found, last)?;
             if whole {
-                self.apply(&copied, &[], index)?;
+                self.apply(last, &[], index)?;
             }
             return Ok(whole);
         }
@@ -166,63 +180,66 @@ impl<F: NorFlash> Core<F> {
             let mut batch = suspect.extent;
             while let Some(found) = self.next_in_batch(&mut batch) {
                 if found.header.kind == kind {
-                    let (copied, _) = self.copy_record(&found, at)?;
-                    self.apply(&copied, &[], index)?;
+                    self.copy_record(&found, last)?;
+                    self.apply(last, &[], index)?;
                 }
             }
         }
         Ok(true)
     }
 
-    /// Copies a record to the next place of the new sector, as a plain put or delete; tells
-    /// whether it passes its checks. A damaged record makes a damaged copy.
+    /// Copies a record to the place behind `last`, as a plain put or delete; tells whether it passes
+    /// its checks. A damaged record makes a damaged copy.
     fn copy_record(
         &mut self,
         source: &Found,
-        at: &mut u32,
-    ) -> Result<(Found, bool), Fault<F::Error>> {
-        let header = source.header.plain();
-        let address = self.medium.geometry.place(*at);
-        let mut writer = Writer::new();
-        let life = self.life(self.log.head);
-        writer.start(&self.medium.geometry, life, address, header);
-        let life = self.life_at(source.address);
-        let difference = writer.push_from(&mut self.medium, source, life)?;
-        *at = writer.finish(&mut self.medium, difference)?;
-        Ok((Found { address, end: *at, header }, difference == 0))
+        last: &mut Found,
+    ) -> Result<bool, Fault<F::Error>> {
+        self.write_record(source.header.plain(), &Content::Copy(source), last)
     }
 
-    /// Writes a change's record at the next place of the head.
+    /// Writes a change's record at the place behind `last`.
     pub(crate) fn write_change(
         &mut self,
         change: &Change<'_>,
         pending: bool,
-        at: &mut u32,
-    ) -> Result<Found, Fault<F::Error>> {
-        self.write_record(change.header(pending), change.key(), change.value(), at)
+        last: &mut Found,
+    ) -> Result<(), Fault<F::Error>> {
+        let content = Content::New(change.key(), change.value());
+        self.write_record(change.header(pending), &content, last).map(drop)
     }
 
-    /// Writes a record at the next place of the head.
+    /// Writes a record at the place behind `last`, which becomes that record. `false`: it is a copy
+    /// of a damaged one.
+    #[inline(never)] // Its buffer is not needed afterwards.
     pub(crate) fn write_record(
         &mut self,
         header: Header,
-        key: &[u8],
-        value: &[u8],
-        at: &mut u32,
-    ) -> Result<Found, Fault<F::Error>> {
-        let address = self.medium.geometry.place(*at);
+        content: &Content<'_>,
+        last: &mut Found,
+    ) -> Result<bool, Fault<F::Error>> {
+        last.follow(&self.medium.geometry, header);
         let mut writer = Writer::new();
         let life = self.life(self.log.head);
-        writer.start(&self.medium.geometry, life, address, header);
-        writer.push(&mut self.medium, key)?;
-        writer.push(&mut self.medium, value)?;
-        #[cfg(feature = "counters")]
-        if header.kind == Kind::Tally {
-            let cells = self.medium.geometry.cells(address, &header);
-            writer.leave_blank(&mut self.medium, &cells)?;
+        writer.start(&self.medium.geometry, life, last);
+        let mut difference = 0;
+        match *content {
+            Content::New(key, value) => {
+                writer.push(&mut self.medium, key)?;
+                writer.push(&mut self.medium, value)?;
+                #[cfg(feature = "counters")]
+                if header.kind == Kind::Tally {
+                    let cells = self.medium.geometry.cells(last.address, &header);
+                    writer.leave_blank(&mut self.medium, &cells)?;
+                }
+            }
+            Content::Copy(source) => {
+                let life = self.life_at(source.address);
+                difference = writer.push_from(&mut self.medium, source, life)?;
+            }
         }
-        *at = writer.finish(&mut self.medium, 0)?;
-        Ok(Found { address, end: *at, header })
+        writer.finish(&mut self.medium, difference)?;
+        Ok(difference == 0)
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store

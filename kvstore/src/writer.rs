@@ -8,7 +8,7 @@ use crate::layout::Geometry;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Header, Life, Trailer};
+use crate::record::{Check, Life, Trailer};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
@@ -34,14 +34,14 @@ impl Writer {
         Self { at: 0, end: 0, fill: 0, outer, inner: None, buffer: [0xFF; CHUNK] }
     }
 
-    /// Starts a record at `address`, which must be placed and have room up to its end.
-    pub(crate) fn start(&mut self, g: &Geometry, life: Life, address: u32, header: Header) {
-        self.at = address;
-        self.end = g.end_at(address, &header);
-        self.outer.seed(life, g.offset_of(address));
+    /// Starts a record, which must be placed and have room up to its end.
+    pub(crate) fn start(&mut self, g: &Geometry, life: Life, record: &Found) {
+        self.at = record.address;
+        self.end = record.end;
+        self.outer.seed(life, g.offset_of(record.address));
         #[cfg(feature = "counters")]
-        self.outer.leave_out(g.cells(address, &header), address);
-        let bytes = header.encode();
+        self.outer.leave_out(g.cells(record.address, &record.header), record.address);
+        let bytes = record.header.encode();
         let bytes = bytes.get(..g.header() as usize).unwrap_or(&[]);
         copy(&mut self.buffer, bytes);
         self.fill = bytes.len();
@@ -170,32 +170,30 @@ impl Writer {
         life: Life,
     ) -> Result<bool, Fault<F::Error>> {
         let start = self.position();
-        let g = medium.geometry;
         let header = source.header.plain();
-        let end = g.end_at(start, &header);
-        self.inner = Some(Check::new(life, g.offset_of(start)));
+        let end = medium.geometry.end_at(start, &header);
+        self.inner = Some(Check::new(life, medium.geometry.offset_of(start)));
         let bytes = header.encode();
-        self.push(medium, bytes.get(..g.header() as usize).unwrap_or(&[]))?;
+        self.push(medium, bytes.get(..medium.geometry.header() as usize).unwrap_or(&[]))?;
         if self.push_from(medium, source, life)? != 0 {
             return Ok(false);
         }
         self.pad(medium, end)?;
         if let Some(inner) = self.inner.take() {
-            self.push_trailer(medium, inner.trailer(g.trailer()))?;
+            self.push_trailer(medium, inner.trailer(medium.geometry.trailer()))?;
         }
         Ok(true)
     }
 
-    /// Pads, adds the trailer and programs the rest. Returns the end of the record.
+    /// Pads, adds the trailer and programs the rest.
     pub(crate) fn finish<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         difference: Trailer,
-    ) -> Result<u32, Fault<F::Error>> {
+    ) -> Result<(), Fault<F::Error>> {
         self.pad(medium, self.end)?;
         let trailer = self.outer.trailer(medium.geometry.trailer());
         self.push_trailer(medium, trailer ^ difference)?;
-        self.flush(medium)?;
-        Ok(self.end)
+        self.flush(medium)
     }
 }
