@@ -8,14 +8,14 @@ use crate::layout::OPENING;
 use crate::log::{Core, Log};
 use crate::record::{NoOpening, Opening};
 use crate::settle::{Settled, Verdict};
-use crate::turn::Load;
 use crate::walk::Walk;
 
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
     pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let damaged = self.log.damaged;
-        self.log = Log { damaged, ..Log::NONE };
+        self.log = Log::NONE;
+        self.log.damaged = damaged;
         let mut opening = Opening::NONE;
         if let Err(instead) = self.find_head(&mut opening) {
             if !self.is_provably_empty() {
@@ -75,8 +75,7 @@ impl<F: NorFlash> Core<F> {
             // It would have been sealed before it was acknowledged or reported: it was not.
             verdict.suspect = None;
         }
-        let load = Load { changes: &[], suspect: verdict.suspect, previous_end: verdict.accepted };
-        self.turn(&load, index)
+        self.turn(&[], verdict.suspect.as_ref(), verdict.accepted, index)
     }
 
     /// Walks the log from tail to head, and decides about its end.

@@ -111,6 +111,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
     /// log, and lets the suspect's copy take effect.
+    #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn settle(
         &mut self,
         verdict: &Verdict,

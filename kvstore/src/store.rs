@@ -12,7 +12,7 @@ use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
 use crate::log::{Core, Log};
 use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
 use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
-use crate::turn::{Content, Load};
+use crate::turn::Content;
 
 /// A settings store in a range of NOR flash, for up to `N` live keys.
 ///
@@ -260,12 +260,11 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
         self.ready()?;
-        let g = self.medium.geometry;
         for change in changes {
             if !key_is_valid(change.key()) {
                 return Err(Error::InvalidKey);
             }
-            if change.value().len() > g.max_value() as usize {
+            if change.value().len() > self.medium.geometry.max_value() as usize {
                 return Err(Error::TooLarge);
             }
         }
@@ -285,17 +284,17 @@ impl<F: NorFlash> Core<F> {
         if !needed {
             return Ok(());
         }
-        let load = g.load(changes);
-        if !g.fits(load) {
+        let load = self.medium.geometry.load(changes);
+        if !self.medium.geometry.fits(load) {
             return Err(Error::TooLarge);
         }
         if keys > index.capacity() {
             return Err(Error::IndexFull);
         }
-        let must_seal = self.log_is_long() && self.log.head != self.log.tail && {
-            let sum = self.log.tail_live.and(load);
-            !g.fits(sum)
-        };
+        let g = &self.medium.geometry;
+        let must_seal = self.log_is_long()
+            && self.log.head != self.log.tail
+            && !g.fits(self.log.tail_live.and(load));
         if g.fits(self.log.head_live.and(load))
             && g.end_of(self.log.end, changes, must_seal) <= g.sector_bytes
         {
@@ -304,8 +303,7 @@ impl<F: NorFlash> Core<F> {
         let mut turns = self.turns_needed(changes, index).ok_or(Error::Full)?;
         loop {
             let changes = if turns == 0 { changes } else { &[] };
-            let load = Load { changes, suspect: None, previous_end: self.log.end };
-            self.turn(&load, index)?;
+            self.turn(changes, None, self.log.end, index)?;
             if turns == 0 {
                 return Ok(());
             }
@@ -314,6 +312,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Whether the change asks for what is there already, at a place in the index.
+    #[inline(never)] // Its stack is not needed afterwards.
     fn changes_nothing(
         &mut self,
         change: &Change<'_>,
@@ -358,7 +357,7 @@ impl<F: NorFlash> Core<F> {
         let mut last = Found::ending_at(start);
         self.log.poisoned = true;
         for change in counted(changes) {
-            self.write_change(change, pending, &mut last)?;
+            self.write_record(change.header(pending), &Content::of(change), &mut last)?;
         }
         if pending {
             let ([a, b, c], [d, e, f]) = (u24(start - base), u24(last.end - base));
@@ -393,8 +392,7 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
         if self.log.end > g.sector_bytes / 16 * 15 && moved < g.sector_bytes / 4 * 3 {
-            let load = Load { changes: &[], suspect: None, previous_end: self.log.end };
-            self.turn(&load, index)?;
+            self.turn(&[], None, self.log.end, index)?;
         } else if self.log.end > g.sector_bytes / 4 * 3 && !self.log.spare_erased {
             self.log.poisoned = true;
             self.medium.erase(self.sector(self.log.head + 1))?;

@@ -15,16 +15,6 @@ use crate::record::{Header, Kind, Opening, VERSION, crc32c};
 use crate::settle::Suspect;
 use crate::writer::Writer;
 
-/// What else goes into the new sector.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Load<'a> {
-    pub(crate) changes: &'a [Change<'a>],
-    /// A mount's suspect record, not yet applied to the index.
-    pub(crate) suspect: Option<Suspect>,
-    /// Offset where the accepted log ends in the sector before.
-    pub(crate) previous_end: u32,
-}
-
 /// What a record is to hold.
 pub(crate) enum Content<'a> {
     /// Key and value.
@@ -33,11 +23,21 @@ pub(crate) enum Content<'a> {
     Copy(&'a Found),
 }
 
+impl<'a> Content<'a> {
+    pub(crate) const fn of(change: &Change<'a>) -> Self {
+        Self::New(change.key(), change.value())
+    }
+}
+
 impl<F: NorFlash> Core<F> {
-    /// Turns the sector. `false`: the suspect no longer passes its checks, and nothing counts.
+    /// Turns the sector; `changes` go along, and a mount's suspect record, which is not yet applied
+    /// to the index. `previous_end` is the offset where the accepted log ends in the sector before.
+    /// `false`: the suspect no longer passes its checks, and nothing counts.
     pub(crate) fn turn(
         &mut self,
-        load: &Load<'_>,
+        changes: &[Change<'_>],
+        suspect: Option<&Suspect>,
+        previous_end: u32,
         index: &mut Index,
     ) -> Result<bool, Fault<F::Error>> {
         let tail = self.log.tail;
@@ -47,18 +47,18 @@ impl<F: NorFlash> Core<F> {
         let mut last = Found::ending_at(start);
         // First, so that what it replaces in the tail is not copied. Its effect is taken from the
         // copy: bits of the record itself may read differently each time.
-        if let Some(suspect) = &load.suspect
+        if let Some(suspect) = suspect
             && !self.carry_suspect(suspect, &mut last, index)?
         {
             return Ok(false);
         }
         if retires {
-            self.carry_tail(tail, load.changes, &mut last, index)?;
+            self.carry_tail(tail, changes, &mut last, index)?;
         }
         // Deletes first, so that a later mount's index never holds more than this one.
         let mut puts = false;
         loop {
-            for change in counted(load.changes).filter(|change| change.is_put() == puts) {
+            for change in counted(changes).filter(|change| change.is_put() == puts) {
                 let hash = crc32c(change.key());
                 let (position, old) = self.position(change.key(), hash, index);
                 if !puts {
@@ -69,7 +69,7 @@ impl<F: NorFlash> Core<F> {
                         continue;
                     }
                 }
-                self.write_change(change, false, &mut last)?;
+                self.write_record(change.header(false), &Content::of(change), &mut last)?;
                 self.apply_change(&last, change.key(), hash, index)?;
             }
             if puts {
@@ -78,7 +78,7 @@ impl<F: NorFlash> Core<F> {
             puts = true;
         }
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, load.previous_end, last.end)?;
+        self.finish_sector(tail, previous_end, last.end)?;
         self.sum_live(index);
         Ok(true)
     }
@@ -103,7 +103,7 @@ impl<F: NorFlash> Core<F> {
             if self.is_replaced(entry.hash, entry.address, changes) {
                 continue;
             }
-            self.copy_record(&source, last)?;
+            self.write_record(source.header.plain(), &Content::Copy(&source), last)?;
             if let Some(entry) = index.get_mut(position) {
                 entry.address = last.address;
             }
@@ -169,7 +169,8 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<bool, Fault<F::Error>> {
         if suspect.found.header.kind != Kind::Commit {
-            let whole = self.copy_record(&suspect.found, last)?;
+            let source = &suspect.found;
+            let whole = self.write_record(source.header.plain(), &Content::Copy(source), last)?;
             if whole {
                 self.apply(last, &[], index)?;
             }
@@ -180,7 +181,7 @@ impl<F: NorFlash> Core<F> {
             let mut batch = suspect.extent;
             while let Some(found) = self.next_in_batch(&mut batch) {
                 if found.header.kind == kind {
-                    self.copy_record(&found, last)?;
+                    self.write_record(found.header.plain(), &Content::Copy(&found), last)?;
                     self.apply(last, &[], index)?;
                 }
             }
@@ -188,29 +189,8 @@ impl<F: NorFlash> Core<F> {
         Ok(true)
     }
 
-    /// Copies a record to the place behind `last`, as a plain put or delete; tells whether it passes
-    /// its checks. A damaged record makes a damaged copy.
-    fn copy_record(
-        &mut self,
-        source: &Found,
-        last: &mut Found,
-    ) -> Result<bool, Fault<F::Error>> {
-        self.write_record(source.header.plain(), &Content::Copy(source), last)
-    }
-
-    /// Writes a change's record at the place behind `last`.
-    pub(crate) fn write_change(
-        &mut self,
-        change: &Change<'_>,
-        pending: bool,
-        last: &mut Found,
-    ) -> Result<(), Fault<F::Error>> {
-        let content = Content::New(change.key(), change.value());
-        self.write_record(change.header(pending), &content, last).map(drop)
-    }
-
     /// Writes a record at the place behind `last`, which becomes that record. `false`: it is a copy
-    /// of a damaged one.
+    /// of one that does not pass its checks, and as damaged.
     #[inline(never)] // Its buffer is not needed afterwards.
     pub(crate) fn write_record(
         &mut self,

@@ -135,51 +135,54 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// Lets a record take effect on the index. `start`: the start of its key, if that was read.
+    /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
+    /// that cannot be read is taken as empty: the record will be found damaged when it is asked for.
+    #[inline(never)] // Once in the image.
     pub(crate) fn apply(
         &mut self,
         found: &Found,
         start: &[u8],
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
-        match found.header.kind {
-            Kind::Tally | Kind::Put | Kind::Delete => self.apply_read(found, start, index),
+        let (mut found, mut start) = (*found, start);
+        let mut wanted = found.header.kind;
+        let mut extent = (0, 0);
+        match wanted {
+            Kind::Tally | Kind::Put | Kind::Delete => {}
             Kind::Commit => {
-                let extent = self.medium.commit_extent(found)?;
+                extent = self.medium.commit_extent(&found)?;
                 // Deletes first, so that the index never holds more than it did when the batch
                 // was made. A batch names each key once.
-                for kind in [Kind::PendingDelete, Kind::PendingPut] {
-                    let mut batch = extent;
-                    while let Some(found) = self.next_in_batch(&mut batch) {
-                        if found.header.kind == kind {
-                            self.apply_read(&found, &[], index)?;
-                        }
-                    }
-                }
-                Ok(())
+                wanted = Kind::PendingDelete;
+                start = &[];
             }
-            _ => Ok(()),
+            _ => return Ok(()),
         }
-    }
-
-    /// Reads the key of a change's record and lets it take effect. A key that cannot be read is
-    /// taken as empty: the record will be found damaged when it is asked for.
-    fn apply_read(
-        &mut self,
-        found: &Found,
-        start: &[u8],
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
-        let mut bytes = [0; MAX_KEY];
-        let mut key = bytes.get_mut(..found.header.key_len.into()).unwrap_or(&mut []);
-        copy(key, start);
-        if let Some(rest) = key.get_mut(start.len()..)
-            && !rest.is_empty()
-            && self.medium.read(self.medium.geometry.key_at(found) + start.len() as u32, rest).is_err()
-        {
-            key = &mut [];
+        let mut batch = extent;
+        loop {
+            if found.header.kind == wanted {
+                let mut bytes = [0; MAX_KEY];
+                let mut key = bytes.get_mut(..found.header.key_len.into()).unwrap_or(&mut []);
+                copy(key, start);
+                let at = self.medium.geometry.key_at(&found) + start.len() as u32;
+                if let Some(rest) = key.get_mut(start.len()..)
+                    && !rest.is_empty()
+                    && self.medium.read(at, rest).is_err()
+                {
+                    key = &mut [];
+                }
+                self.apply_change(&found, key, crc32c(key), index)?;
+            }
+            match self.next_in_batch(&mut batch) {
+                Some(next) => found = next,
+                None if wanted == Kind::PendingDelete => {
+                    wanted = Kind::PendingPut;
+                    batch = extent;
+                    found.header.kind = Kind::Commit;
+                }
+                None => return Ok(()),
+            }
         }
-        self.apply_change(found, key, crc32c(key), index)
     }
 
     /// The next record of a batch, which stands between two addresses; the first of them moves on.
