@@ -211,7 +211,7 @@ impl<F: NorFlash> Medium<F> {
         &mut self,
         found: &Found,
         life: Life,
-        each: &mut Pieces<'_, Self, F::Error>,
+        each: &mut Pieces<'_, Self>,
     ) -> Result<Trailer, Fault<F::Error>> {
         let mut checker = Checker::new(&self.geometry, life, found);
         let mut buffer = [0; 64];
@@ -220,7 +220,7 @@ impl<F: NorFlash> Medium<F> {
             let n = ((found.end - at) as usize).min(buffer.len());
             let piece = buffer.get_mut(..n).unwrap_or(&mut []);
             self.read(at, piece)?;
-            each(self, at, piece)?;
+            each(self, at, piece);
             checker.feed(at, piece);
             at += n as u32;
         }
@@ -236,16 +236,16 @@ impl<F: NorFlash> Medium<F> {
             if at == found.address {
                 copy(first, bytes.get(header..).unwrap_or(&[]));
             }
-            Ok(())
         });
         scanned.is_ok_and(|difference| difference == 0)
     }
 }
 
 /// What is done with each piece of a record.
-pub(crate) type Pieces<'a, M, E> = dyn FnMut(&mut M, u32, &[u8]) -> Result<(), Fault<E>> + 'a;
+pub(crate) type Pieces<'a, M> = dyn FnMut(&mut M, u32, &[u8]) + 'a;
 
 /// Copies as many bytes as both have.
+#[inline(never)] // Once in the image.
 pub(crate) fn copy(to: &mut [u8], from: &[u8]) {
     let n = to.len().min(from.len());
     if let (Some(to), Some(from)) = (to.get_mut(..n), from.get(..n)) {

@@ -2,7 +2,7 @@
 //!
 //! Nothing here touches flash. No function panics on any input.
 
-use crc::{CRC_32_ISCSI, Crc, Digest};
+use crc::{CRC_32_ISCSI, Crc};
 
 use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
 use crate::medium::copy;
@@ -18,9 +18,17 @@ type Table = crc::NoTable;
 static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
 
 /// CRC-32C of `bytes`; also the hash of the index.
-#[inline(never)] // Once in the image.
 pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
-    CRC.checksum(bytes)
+    extended(0, bytes)
+}
+
+/// The CRC of what has the CRC `crc` and then `bytes`: no more state than a number.
+#[inline(never)] // Once in the image.
+fn extended(crc: u32, bytes: &[u8]) -> u32 {
+    // What the register was before the last step, and in the order in which the crate wants it.
+    let mut digest = CRC.digest_with_initial((!crc).reverse_bits());
+    digest.update(bytes);
+    digest.finalize()
 }
 
 /// What a record says.
@@ -96,6 +104,7 @@ impl Header {
 
     /// The header of a plain record that says the same: of a put or delete without a commit, and of
     /// the count that a tally stands for.
+    #[inline(never)] // Once in the image.
     pub(crate) const fn plain(self) -> Self {
         let (kind, value_len) = match self.kind {
             Kind::Tally => (Kind::Put, 8),
@@ -172,7 +181,7 @@ pub(crate) const fn key_is_valid(key: &[u8]) -> bool {
 /// agree only if the record is whole.
 #[derive(Clone)]
 pub(crate) struct Check {
-    digest: Digest<'static, u32, Table>,
+    crc: u32,
     zeros: u32,
     /// What the check does not cover, and the address of the next byte.
     #[cfg(feature = "counters")]
@@ -197,7 +206,7 @@ impl Check {
 
     pub(crate) fn unseeded() -> Self {
         Self {
-            digest: CRC.digest(),
+            crc: 0,
             zeros: 0,
             #[cfg(feature = "counters")]
             cells: Cells::NONE,
@@ -208,7 +217,7 @@ impl Check {
 
     pub(crate) fn seed(&mut self, life: Life, offset: u32) {
         for word in [life.epoch, life.sequence, offset] {
-            self.digest.update(&word.to_le_bytes());
+            self.crc = extended(self.crc, &word.to_le_bytes());
         }
     }
 
@@ -234,14 +243,14 @@ impl Check {
     }
 
     fn cover(&mut self, bytes: &[u8]) {
-        self.digest.update(bytes);
+        self.crc = extended(self.crc, bytes);
         self.zeros += bytes.iter().map(|b| b.count_zeros()).sum::<u32>();
     }
 
     /// CRC little-endian, then the zero count big-endian: its first byte always has zeros, and the
     /// last bytes are never all zero.
     pub(crate) fn trailer(&self, len: u32) -> Trailer {
-        let crc = self.digest.clone().finalize();
+        let crc = self.crc;
         let zeros = (self.zeros + zeros_in(crc)).swap_bytes() >> (8 * (8 - len));
         u64::from(crc) | u64::from(zeros) << 32
     }
@@ -267,7 +276,8 @@ pub(crate) const FACTS: u32 = 16;
 pub(crate) const SETTLE: u32 = 3 + FACTS;
 
 /// Format version this code reads and writes.
-pub(crate) const VERSION: u8 = 1;
+const VERSION: u8 = 1;
+const TAG: [u8; 2] = [0x0A, 0x57];
 
 impl Life {
     pub(crate) const fn is_before(self, other: Self) -> bool {
@@ -291,70 +301,75 @@ impl Opening {
         proven_end: 0,
     };
 
-    pub(crate) fn encode(&self, version: u8, shape: [u8; 6]) -> [u8; OPENING as usize] {
+    /// Writes the opening's bytes to the start of `out`, and blank ones behind it.
+    pub(crate) fn encode(&self, shape: [u8; 6], out: &mut [u8; 32]) {
         let [s0, s1, s2, s3, s4, s5] = shape;
-        let mut out = [0; OPENING as usize];
-        if let Some((start, rest)) = out.split_first_chunk_mut()
-            && let Some((facts, _)) = rest.split_first_chunk_mut()
-        {
-            *start = [0x0A, 0x57, version, s0, s1, s2, s3, s4, s5];
-            *facts = self.facts();
+        let [t0, t1] = TAG;
+        let (body, rest) = out.split_at_mut(CHECKED);
+        if let Some((start, facts)) = body.split_first_chunk_mut() {
+            *start = [t0, t1, VERSION, s0, s1, s2, s3, s4, s5];
+            copy(facts, &self.facts());
         }
-        let (body, checks) = out.split_at_mut(OPENING as usize - 6);
-        let mut check = Check::unseeded();
-        check.update(body);
-        copy(checks, &check.trailer(6).to_le_bytes());
-        out
+        let check = opening_check(body).to_le_bytes();
+        copy(rest, check.get(..6).unwrap_or(&[]));
+        // A byte that the opening does not have.
+        if let [.., last] = rest {
+            *last = 0xFF;
+        }
     }
 
     pub(crate) fn decode(
         bytes: &[u8; OPENING as usize],
         shape: [u8; 6],
     ) -> Result<Self, NoOpening> {
-        let &[_, _, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
-        let told = [s0, s1, s2, s3, s4, s5];
-        let opening = rest.first_chunk().map(Self::from_facts).ok_or(NoOpening::Unreadable)?;
-        if opening.encode(version, told) != *bytes {
+        let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
+        let &[ref facts @ .., c0, c1, c2, c3, c4, c5] = rest;
+        let stored = u64::from_le_bytes([c0, c1, c2, c3, c4, c5, 0, 0]);
+        if [t0, t1] != TAG || opening_check(bytes.split_at(CHECKED).0) != stored {
             Err(NoOpening::Unreadable)
         } else if version != VERSION {
             Err(NoOpening::NewerFormat)
-        } else if told != shape {
+        } else if [s0, s1, s2, s3, s4, s5] != shape {
             Err(NoOpening::OtherLayout)
         } else {
-            Ok(opening)
+            Ok(Self::from_facts(facts))
         }
     }
 
     /// What settle records repeat, so that a sector is known even if its opening is lost.
-    pub(crate) fn facts(&self) -> [u8; FACTS as usize] {
+    #[inline(never)] // Once in the image.
+    pub(crate) const fn facts(&self) -> [u8; FACTS as usize] {
         let Self { life, older, previous_end, proven_end } = *self;
-        let mut out = [0; FACTS as usize];
-        let words = [
-            life.epoch,
-            life.sequence,
-            older & 0xFFFF | previous_end << 16,
-            previous_end >> 16 & 0xFF | proven_end << 8,
-        ];
-        for (to, word) in out.as_chunks_mut().0.iter_mut().zip(words) {
-            *to = word.to_le_bytes();
-        }
-        out
+        let [a0, a1, a2, a3] = life.epoch.to_le_bytes();
+        let [b0, b1, b2, b3] = life.sequence.to_le_bytes();
+        let [c0, c1, c2, c3] = (older & 0xFFFF | previous_end << 16).to_le_bytes();
+        let [d0, d1, d2, d3] = (previous_end >> 16 & 0xFF | proven_end << 8).to_le_bytes();
+        [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3]
     }
 
     /// The reverse of [`facts`](Self::facts).
-    pub(crate) fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
-        let mut words = [0; 4];
-        for (word, bytes) in words.iter_mut().zip(facts.as_chunks().0) {
-            *word = u32::from_le_bytes(*bytes);
-        }
-        let [epoch, sequence, third, fourth] = words;
+    #[inline(never)] // Once in the image.
+    pub(crate) const fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
+        let [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3] = *facts;
+        let epoch = u32::from_le_bytes([a0, a1, a2, a3]);
+        let sequence = u32::from_le_bytes([b0, b1, b2, b3]);
         Self {
             life: Life { epoch, sequence },
-            older: third & 0xFFFF,
-            previous_end: third >> 16 | (fourth & 0xFF) << 16,
-            proven_end: fourth >> 8,
+            older: u32::from_le_bytes([c0, c1, 0, 0]),
+            previous_end: u32::from_le_bytes([c2, c3, d0, 0]),
+            proven_end: u32::from_le_bytes([d1, d2, d3, 0]),
         }
     }
+}
+
+/// Bytes of an opening before its checks.
+const CHECKED: usize = OPENING as usize - 6;
+
+/// CRC-32C and zero count of an opening.
+fn opening_check(body: &[u8]) -> Trailer {
+    let mut check = Check::unseeded();
+    check.update(body);
+    check.trailer(6)
 }
 
 /// A sector offset in three bytes, little-endian.
@@ -526,7 +541,9 @@ mod tests {
     fn openings_round_trip_and_torn_ones_do_not_pass() {
         let shape = [0, 0, 16, 0, 4, 0];
         let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
-        let bytes = opening.encode(VERSION, shape);
+        let mut bytes = [0xFF; 32];
+        opening.encode(shape, &mut bytes);
+        let [bytes @ .., 0xFF] = bytes else { panic!() };
         assert_eq!(Opening::decode(&bytes, shape), Ok(opening));
         assert_eq!(Opening::decode(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {

@@ -159,16 +159,19 @@ impl<F: NorFlash> Core<F> {
         self.medium.zero(page, self.medium.geometry.trace())?;
         let life = self.life(self.log.head);
         let mut writer = Writer::new();
-        writer.start(&self.medium.geometry, life, record);
-        writer.push(&mut self.medium, &u24(verdict.accepted))?;
-        writer.push(&mut self.medium, &opening.facts())?;
-        if let Some(suspect) = &verdict.suspect
-            && !writer.carry(&mut self.medium, &suspect.found, life)?
+        writer.start(&mut self.medium, life, record);
+        writer.push(&mut self.medium, &u24(verdict.accepted));
+        writer.push(&mut self.medium, &opening.facts());
+        let whole = if let Some(suspect) = &verdict.suspect
         {
-            return Ok(false);
+            writer.carry(&mut self.medium, &suspect.found, life)?
+        } else {
+            true
+        };
+        if whole {
+            writer.finish(&mut self.medium, 0);
         }
-        writer.finish(&mut self.medium, 0)?;
-        Ok(true)
+        writer.result.map(|()| whole)
     }
 
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,

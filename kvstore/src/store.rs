@@ -338,7 +338,6 @@ impl<F: NorFlash> Core<F> {
             let stored = bytes.get(skip..).unwrap_or(&[]);
             let wanted = change.value().get(from..).unwrap_or(&[]);
             equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
-            Ok(())
         })?;
         Ok(equal && difference == 0)
     }

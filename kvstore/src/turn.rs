@@ -10,8 +10,8 @@ use crate::error::Fault;
 use crate::index::{self, Index};
 use crate::layout::{Geometry, OPENING};
 use crate::log::{Core, Live};
-use crate::medium::{Found, copy};
-use crate::record::{Header, Kind, Opening, VERSION, crc32c};
+use crate::medium::Found;
+use crate::record::{Header, Kind, Opening, crc32c};
 use crate::settle::Suspect;
 use crate::writer::Writer;
 
@@ -149,8 +149,8 @@ impl<F: NorFlash> Core<F> {
             previous_end,
             proven_end: at - base,
         };
-        let mut bytes = [0xFF; 32];
-        copy(&mut bytes, &opening.encode(VERSION, g.shape()));
+        let mut bytes = [0; 32];
+        opening.encode(g.shape(), &mut bytes);
         let len = g.mark().max(OPENING) as usize;
         self.medium.program(base, bytes.get(..len).unwrap_or(&bytes))?;
         self.medium.zero(base + g.mark(), g.unit)?;
@@ -201,16 +201,16 @@ impl<F: NorFlash> Core<F> {
         last.follow(&self.medium.geometry, header);
         let mut writer = Writer::new();
         let life = self.life(self.log.head);
-        writer.start(&self.medium.geometry, life, last);
+        writer.start(&mut self.medium, life, last);
         let mut difference = 0;
         match *content {
             Content::New(key, value) => {
-                writer.push(&mut self.medium, key)?;
-                writer.push(&mut self.medium, value)?;
+                writer.push(&mut self.medium, key);
+                writer.push(&mut self.medium, value);
                 #[cfg(feature = "counters")]
                 if header.kind == Kind::Tally {
                     let cells = self.medium.geometry.cells(last.address, &header);
-                    writer.leave_blank(&mut self.medium, &cells)?;
+                    writer.leave_blank(&mut self.medium, &cells);
                 }
             }
             Content::Copy(source) => {
@@ -218,8 +218,8 @@ impl<F: NorFlash> Core<F> {
                 difference = writer.push_from(&mut self.medium, source, life)?;
             }
         }
-        writer.finish(&mut self.medium, difference)?;
-        Ok(difference == 0)
+        writer.finish(&mut self.medium, difference);
+        writer.result.map(|()| difference == 0)
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store

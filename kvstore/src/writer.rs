@@ -4,17 +4,17 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
-use crate::layout::Geometry;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Life, Trailer};
+use crate::record::{Check, Header, Life, Trailer};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
 const CHUNK: usize = 256;
 
-pub(crate) struct Writer {
+/// After a failure it programs nothing more; see its `result`.
+pub(crate) struct Writer<E> {
     /// Where the buffer will be programmed; at first the record's address.
     at: u32,
     /// Where the record ends.
@@ -23,36 +23,44 @@ pub(crate) struct Writer {
     outer: Check,
     /// Check of a record carried inside.
     inner: Option<Check>,
+    pub(crate) result: Result<(), Fault<E>>,
     buffer: [u8; CHUNK],
 }
 
-impl Writer {
+impl<E> Writer<E> {
     /// A writer without a record. Made in place: its buffer is most of a call's stack.
     #[inline(always)]
     pub(crate) fn new() -> Self {
-        let outer = Check::unseeded();
-        Self { at: 0, end: 0, fill: 0, outer, inner: None, buffer: [0xFF; CHUNK] }
+        let (outer, inner, result) = (Check::unseeded(), None, Ok(()));
+        Self { at: 0, end: 0, fill: 0, outer, inner, result, buffer: [0; CHUNK] }
     }
 
     /// Starts a record, which must be placed and have room up to its end.
-    pub(crate) fn start(&mut self, g: &Geometry, life: Life, record: &Found) {
+    pub(crate) fn start<F: NorFlash<Error = E>>(
+        &mut self,
+        medium: &mut Medium<F>,
+        life: Life,
+        record: &Found,
+    ) {
+        let g = &medium.geometry;
         self.at = record.address;
         self.end = record.end;
         self.outer.seed(life, g.offset_of(record.address));
         #[cfg(feature = "counters")]
         self.outer.leave_out(g.cells(record.address, &record.header), record.address);
-        let bytes = record.header.encode();
-        let bytes = bytes.get(..g.header() as usize).unwrap_or(&[]);
-        copy(&mut self.buffer, bytes);
-        self.fill = bytes.len();
-        self.outer.update(bytes);
+        self.push_header(medium, record.header);
     }
 
-    pub(crate) fn push<F: NorFlash>(
+    fn push_header<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, header: Header) {
+        let len = medium.geometry.header() as usize;
+        self.push(medium, header.encode().get(..len).unwrap_or(&[]));
+    }
+
+    pub(crate) fn push<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         mut bytes: &[u8],
-    ) -> Result<(), Fault<F::Error>> {
+    ) {
         self.outer.update(bytes);
         if let Some(inner) = &mut self.inner {
             inner.update(bytes);
@@ -64,19 +72,18 @@ impl Writer {
             self.fill += now.len();
             bytes = later;
             if self.fill < CHUNK {
-                return Ok(());
+                return;
             }
-            self.flush(medium)?;
+            self.flush(medium);
         }
     }
 
-    fn flush<F: NorFlash>(&mut self, medium: &mut Medium<F>) -> Result<(), Fault<F::Error>> {
-        if self.fill > 0 {
-            medium.program(self.at, self.buffer.get(..self.fill).unwrap_or(&[]))?;
+    fn flush<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>) {
+        if self.fill > 0 && self.result.is_ok() {
+            self.result = medium.program(self.at, self.buffer.get(..self.fill).unwrap_or(&[]));
         }
         self.at += self.fill as u32;
         self.fill = 0;
-        Ok(())
     }
 
     /// Where the next byte will stand.
@@ -84,69 +91,66 @@ impl Writer {
         self.at + self.fill as u32
     }
 
-    /// Pads up to the trailer of a record that ends at `end`.
-    fn pad<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        end: u32,
-    ) -> Result<(), Fault<F::Error>> {
-        while self.position() < end - medium.geometry.trailer() {
-            self.push(medium, &[0xFF])?;
+    /// Pads up to an address.
+    fn pad<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, to: u32) {
+        while self.position() < to {
+            self.push(medium, &[0xFF]);
         }
-        Ok(())
     }
 
     /// Leaves the cells of a tally blank: they are not programmed at all, since programming ones uses
     /// up a unit on some parts.
     #[cfg(feature = "counters")]
-    pub(crate) fn leave_blank<F: NorFlash>(
+    pub(crate) fn leave_blank<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         cells: &Cells,
-    ) -> Result<(), Fault<F::Error>> {
-        while self.position() < cells.from {
-            self.push(medium, &[0xFF])?;
-        }
-        self.flush(medium)?;
+    ) {
+        self.pad(medium, cells.from);
+        self.flush(medium);
         while self.at < cells.to {
             self.outer.update(&[0xFF]);
             self.at += 1;
         }
-        Ok(())
     }
 
     /// A tally's part of [`push_from`](Self::push_from).
     #[cfg(feature = "counters")]
-    fn push_count<F: NorFlash>(
+    fn push_count<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<Trailer, Fault<F::Error>> {
+    ) -> Result<Trailer, Fault<E>> {
         let mut first = [0; _];
         let tally = medium.tally(source, life, &mut first)?;
-        self.push(medium, medium.geometry.key_in(source, &first))?;
-        self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes())?;
+        self.push(medium, medium.geometry.key_in(source, &first));
+        self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes());
         Ok(tally.map_or(0x0001_0101_0101_0101, |_| 0))
     }
 
-    fn push_trailer<F: NorFlash>(
+    /// Pads up to the trailer of a record that ends at `end`, and adds that.
+    fn close<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
-        trailer: Trailer,
-    ) -> Result<(), Fault<F::Error>> {
-        let len = medium.geometry.trailer() as usize;
-        self.push(medium, trailer.to_le_bytes().get(..len).unwrap_or(&[]))
+        end: u32,
+        difference: Trailer,
+    ) {
+        let len = medium.geometry.trailer();
+        self.pad(medium, end - len);
+        let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
+        let trailer = (check.trailer(len) ^ difference).to_le_bytes();
+        self.push(medium, trailer.get(..len as usize).unwrap_or(&[]));
     }
 
     /// Key and value of another record, of a tally the count. The difference between the trailer it has and the one it
     /// should have, so that a copy of a damaged record is as damaged as the record.
-    pub(crate) fn push_from<F: NorFlash>(
+    pub(crate) fn push_from<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<Trailer, Fault<F::Error>> {
+    ) -> Result<Trailer, Fault<E>> {
         #[cfg(feature = "counters")]
         if source.header.kind == Kind::Tally {
             return self.push_count(medium, source, life);
@@ -157,43 +161,37 @@ impl Writer {
         medium.scan(source, life, &mut |medium, at, bytes| {
             let skip = from.saturating_sub(at) as usize;
             let end = (to.saturating_sub(at) as usize).min(bytes.len());
-            self.push(medium, bytes.get(skip..end).unwrap_or(&[]))
+            self.push(medium, bytes.get(skip..end).unwrap_or(&[]));
         })
     }
 
     /// A whole copy of a record inside this one. `false`: it does not pass its checks, and this
     /// record must not be finished.
-    pub(crate) fn carry<F: NorFlash>(
+    pub(crate) fn carry<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> Result<bool, Fault<E>> {
         let start = self.position();
         let header = source.header.plain();
         let end = medium.geometry.end_at(start, &header);
         self.inner = Some(Check::new(life, medium.geometry.offset_of(start)));
-        let bytes = header.encode();
-        self.push(medium, bytes.get(..medium.geometry.header() as usize).unwrap_or(&[]))?;
+        self.push_header(medium, header);
         if self.push_from(medium, source, life)? != 0 {
             return Ok(false);
         }
-        self.pad(medium, end)?;
-        if let Some(inner) = self.inner.take() {
-            self.push_trailer(medium, inner.trailer(medium.geometry.trailer()))?;
-        }
+        self.close(medium, end, 0);
         Ok(true)
     }
 
     /// Pads, adds the trailer and programs the rest.
-    pub(crate) fn finish<F: NorFlash>(
+    pub(crate) fn finish<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         difference: Trailer,
-    ) -> Result<(), Fault<F::Error>> {
-        self.pad(medium, self.end)?;
-        let trailer = self.outer.trailer(medium.geometry.trailer());
-        self.push_trailer(medium, trailer ^ difference)?;
-        self.flush(medium)
+    ) {
+        self.close(medium, self.end, difference);
+        self.flush(medium);
     }
 }
