@@ -179,7 +179,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
     let bytes: &[u8; OPENING_BYTES] = bytes.first_chunk().ok_or(NotOpening::Unreadable)?;
     let &[_, _, _, powers, s0, s1, s2, n0, n1, ..] = bytes;
     let told = [powers, s0, s1, s2, n0, n1];
-    let facts = Opening::decode(bytes, told).map_err(not_opening)?;
+    let facts = Opening::facts_in(bytes, told).map_err(not_opening)?;
     let shape = Shape {
         sectors: u32::from(u16::from_le_bytes([n0, n1])),
         sector_bytes: from_u24([s0, s1, s2]),
@@ -187,7 +187,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
         unit: 1 << (powers & 7),
     };
     geometry(&shape).ok_or(NotOpening::OtherShape)?;
-    Ok((shape, facts_of(&facts)))
+    Ok((shape, facts_of(&Opening::from_facts(facts))))
 }
 
 const fn not_opening(why: NoOpening) -> NotOpening {
@@ -272,7 +272,8 @@ impl<'a> Region<'a> {
         let from = self.address(sector);
         let bytes = self.bytes(from, from.saturating_add(OPENING_BYTES as u32));
         let bytes = bytes.and_then(<[u8]>::first_chunk).ok_or(NotOpening::Unreadable)?;
-        let opening = Opening::decode(bytes, self.geometry.shape()).map_err(not_opening)?;
+        let facts = Opening::facts_in(bytes, self.geometry.shape()).map_err(not_opening)?;
+        let opening = Opening::from_facts(facts);
         Ok(facts_of(&opening))
     }
 

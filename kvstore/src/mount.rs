@@ -192,7 +192,8 @@ impl<F: NorFlash> Core<F> {
         let mut bytes = [0; OPENING as usize];
         let address = sector * self.medium.geometry.sector_bytes;
         self.medium.read(address, &mut bytes).map_err(|_| NoOpening::Unreadable)?;
-        *opening = Opening::decode(&bytes, self.medium.geometry.shape())?;
+        let facts = Opening::facts_in(&bytes, self.medium.geometry.shape())?;
+        *opening = Opening::from_facts(facts);
         Ok(())
     }
 

@@ -318,10 +318,11 @@ impl Opening {
         }
     }
 
-    pub(crate) fn decode(
+    /// The facts in an opening's bytes; see [`from_facts`](Self::from_facts).
+    pub(crate) fn facts_in(
         bytes: &[u8; OPENING as usize],
         shape: [u8; 6],
-    ) -> Result<Self, NoOpening> {
+    ) -> Result<&[u8; FACTS as usize], NoOpening> {
         let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
         let &[ref facts @ .., c0, c1, c2, c3, c4, c5] = rest;
         let stored = u64::from_le_bytes([c0, c1, c2, c3, c4, c5, 0, 0]);
@@ -332,7 +333,7 @@ impl Opening {
         } else if [s0, s1, s2, s3, s4, s5] != shape {
             Err(NoOpening::OtherLayout)
         } else {
-            Ok(Self::from_facts(facts))
+            Ok(facts)
         }
     }
 
@@ -544,16 +545,16 @@ mod tests {
         let mut bytes = [0xFF; 32];
         opening.encode(shape, &mut bytes);
         let [bytes @ .., 0xFF] = bytes else { panic!() };
-        assert_eq!(Opening::decode(&bytes, shape), Ok(opening));
-        assert_eq!(Opening::decode(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
+        assert_eq!(Opening::facts_in(&bytes, shape).map(Opening::from_facts), Ok(opening));
+        assert_eq!(Opening::facts_in(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {
             let mut torn = bytes;
             if torn[bit / 8] >> (bit % 8) & 1 == 0 {
                 torn[bit / 8] |= 1 << (bit % 8);
-                assert_eq!(Opening::decode(&torn, shape), Err(NoOpening::Unreadable));
+                assert_eq!(Opening::facts_in(&torn, shape), Err(NoOpening::Unreadable));
             }
         }
-        assert_eq!(Opening::decode(&[0; 31], shape), Err(NoOpening::Unreadable));
-        assert_eq!(Opening::decode(&[0xFF; 31], shape), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0; 31], shape), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0xFF; 31], shape), Err(NoOpening::Unreadable));
     }
 }

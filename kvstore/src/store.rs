@@ -410,12 +410,15 @@ impl<F: NorFlash> Core<F> {
     ) -> Result<Option<usize>, Error<F::Error>> {
         let g = self.medium.geometry;
         let hash = crc32c(key);
-        let first = index::lower_bound(index, hash);
+        let mut position = index::lower_bound(index, hash);
         // Header, key and a short value.
         let mut bytes = [0; MAX_HEADER as usize + MAX_KEY + 48];
         let len = g.round_up(g.header() + key.len() as u32 + 48) as usize;
         let mut damaged = false;
-        for entry in index.iter().skip(first).take_while(|e| e.hash == hash) {
+        while let Some(entry) = index.get(position)
+            && entry.hash == hash
+        {
+            position += 1;
             let limit = self.limit_at(entry.address);
             let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
             match self.medium.look(entry.address, limit, bytes) {

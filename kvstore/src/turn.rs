@@ -13,6 +13,7 @@ use crate::log::{Core, Live};
 use crate::medium::Found;
 use crate::record::{Header, Kind, Opening, crc32c};
 use crate::settle::Suspect;
+use crate::walk::Changes;
 use crate::writer::Writer;
 
 /// What a record is to hold.
@@ -168,23 +169,14 @@ impl<F: NorFlash> Core<F> {
         last: &mut Found,
         index: &mut Index,
     ) -> Result<bool, Fault<F::Error>> {
-        if suspect.found.header.kind != Kind::Commit {
-            let source = &suspect.found;
+        let mut changes = Changes::of(&suspect.found, suspect.extent);
+        while self.next_change(&mut changes) {
+            let source = &changes.found;
             let whole = self.write_record(source.header.plain(), &Content::Copy(source), last)?;
-            if whole {
-                self.apply(last, &[], index)?;
+            if !whole && suspect.found.header.kind != Kind::Commit {
+                return Ok(false);
             }
-            return Ok(whole);
-        }
-        // Deletes first, as everywhere: an index never holds more than it did.
-        for kind in [Kind::PendingDelete, Kind::PendingPut] {
-            let mut batch = suspect.extent;
-            while let Some(found) = self.next_in_batch(&mut batch) {
-                if found.header.kind == kind {
-                    self.write_record(found.header.plain(), &Content::Copy(&found), last)?;
-                    self.apply(last, &[], index)?;
-                }
-            }
+            self.apply(last, &[], index)?;
         }
         Ok(true)
     }

@@ -57,6 +57,29 @@ impl Walk {
     }
 }
 
+/// The puts and deletes that take effect with a record: itself, or the records that a commit names;
+/// deletes first, so that an index never holds more than it did when the batch was made. A batch
+/// names each key once.
+pub(crate) struct Changes {
+    pub(crate) found: Found,
+    /// The kind to look for, or that of the record itself.
+    wanted: Kind,
+    /// Addresses between which the records stand, and the part not seen yet.
+    extent: (u32, u32),
+    rest: (u32, u32),
+}
+
+impl Changes {
+    pub(crate) const fn of(found: &Found, extent: (u32, u32)) -> Self {
+        // A pending record alone has no effect.
+        let wanted = match found.header.kind {
+            Kind::PendingPut | Kind::PendingDelete => Kind::Seal,
+            kind => kind,
+        };
+        Self { found: *found, wanted, extent, rest: extent }
+    }
+}
+
 impl<F: NorFlash> Core<F> {
     /// Walks a sector up to `limit` (an offset) and applies what counts, but for the last two
     /// records.
@@ -144,43 +167,56 @@ impl<F: NorFlash> Core<F> {
         start: &[u8],
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
-        let (mut found, mut start) = (*found, start);
-        let mut wanted = found.header.kind;
         let mut extent = (0, 0);
-        match wanted {
-            Kind::Tally | Kind::Put | Kind::Delete => {}
-            Kind::Commit => {
-                extent = self.medium.commit_extent(&found)?;
-                // Deletes first, so that the index never holds more than it did when the batch
-                // was made. A batch names each key once.
-                wanted = Kind::PendingDelete;
-                start = &[];
-            }
-            _ => return Ok(()),
+        let mut start = start;
+        if found.header.kind == Kind::Commit {
+            extent = self.medium.commit_extent(found)?;
+            start = &[];
         }
-        let mut batch = extent;
-        loop {
-            if found.header.kind == wanted {
-                let mut bytes = [0; MAX_KEY];
-                let mut key = bytes.get_mut(..found.header.key_len.into()).unwrap_or(&mut []);
-                copy(key, start);
-                let at = self.medium.geometry.key_at(&found) + start.len() as u32;
-                if let Some(rest) = key.get_mut(start.len()..)
-                    && !rest.is_empty()
-                    && self.medium.read(at, rest).is_err()
-                {
-                    key = &mut [];
-                }
-                self.apply_change(&found, key, crc32c(key), index)?;
+        let mut changes = Changes::of(found, extent);
+        while self.next_change(&mut changes) {
+            let found = &changes.found;
+            let mut bytes = [0; MAX_KEY];
+            let mut key = bytes.get_mut(..found.header.key_len.into()).unwrap_or(&mut []);
+            copy(key, start);
+            let at = self.medium.geometry.key_at(found) + start.len() as u32;
+            if let Some(rest) = key.get_mut(start.len()..)
+                && !rest.is_empty()
+                && self.medium.read(at, rest).is_err()
+            {
+                key = &mut [];
             }
-            match self.next_in_batch(&mut batch) {
-                Some(next) => found = next,
-                None if wanted == Kind::PendingDelete => {
-                    wanted = Kind::PendingPut;
-                    batch = extent;
-                    found.header.kind = Kind::Commit;
+            self.apply_change(found, key, crc32c(key), index)?;
+        }
+        Ok(())
+    }
+
+    /// Goes on to the next put or delete; `false`: that was all.
+    pub(crate) fn next_change(&mut self, changes: &mut Changes) -> bool {
+        loop {
+            match changes.wanted {
+                Kind::Tally | Kind::Put | Kind::Delete => {
+                    changes.wanted = Kind::Seal;
+                    return true;
                 }
-                None => return Ok(()),
+                Kind::Commit => {
+                    changes.wanted = Kind::PendingDelete;
+                    changes.rest = changes.extent;
+                }
+                Kind::PendingDelete | Kind::PendingPut => {
+                    if let Some(found) = self.next_in_batch(&mut changes.rest) {
+                        changes.found = found;
+                        if found.header.kind == changes.wanted {
+                            return true;
+                        }
+                    } else if changes.wanted == Kind::PendingDelete {
+                        changes.wanted = Kind::PendingPut;
+                        changes.rest = changes.extent;
+                    } else {
+                        return false;
+                    }
+                }
+                Kind::Settle | Kind::Seal => return false,
             }
         }
     }
@@ -238,17 +274,17 @@ impl<F: NorFlash> Core<F> {
         hash: u32,
         index: &Index,
     ) -> (Option<usize>, Option<Found>) {
-        let first = index::lower_bound(index, hash);
+        let mut position = index::lower_bound(index, hash);
         let mut damaged = None;
-        for (position, entry) in index.iter().enumerate().skip(first) {
-            if entry.hash != hash {
-                break;
-            }
+        while let Some(entry) = index.get(position)
+            && entry.hash == hash
+        {
             match self.has_key(entry.address, key) {
                 Ok(None) => {}
                 Ok(found) => return (Some(position), found),
                 Err(()) => damaged = Some(position),
             }
+            position += 1;
         }
         (damaged, None)
     }
