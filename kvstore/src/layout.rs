@@ -199,6 +199,7 @@ impl Geometry {
     }
 
     /// Offset of the mark in a sector.
+    #[inline(never)]
     pub(crate) const fn mark(&self) -> u32 {
         self.round_up(OPENING)
     }

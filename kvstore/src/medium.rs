@@ -129,11 +129,13 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// Programs whole units.
+    #[inline(never)] // Once in the image.
     pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) -> Result<(), Fault<F::Error>> {
         self.flash.write(self.geometry.base + at, bytes).map_err(Fault::Flash)
     }
 
     /// Programs zeros; allowed over anything.
+    #[inline(never)] // Once in the image, as what follows.
     pub(crate) fn zero(&mut self, at: u32, len: u32) -> Result<(), Fault<F::Error>> {
         const ZEROS: [u8; 96] = [0; 96];
         self.program(at, ZEROS.get(..len as usize).unwrap_or(&ZEROS))
@@ -178,6 +180,7 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// The header at `address` alone.
+    #[inline(never)]
     pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<Found> {
         let mut bytes = [0; MAX_HEADER as usize];
         let len = self.geometry.header() as usize;

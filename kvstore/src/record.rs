@@ -5,7 +5,6 @@
 use crc::{CRC_32_ISCSI, Crc};
 
 use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
-use crate::medium::copy;
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
@@ -228,6 +227,7 @@ impl Check {
         self.at = address;
     }
 
+    #[inline(never)] // Once in the image.
     pub(crate) fn update(&mut self, bytes: &[u8]) {
         #[cfg(feature = "counters")]
         if !self.cells.is_empty() {
@@ -249,6 +249,7 @@ impl Check {
 
     /// CRC little-endian, then the zero count big-endian: its first byte always has zeros, and the
     /// last bytes are never all zero.
+    #[inline(never)] // Once in the image.
     pub(crate) fn trailer(&self, len: u32) -> Trailer {
         let crc = self.crc;
         let zeros = (self.zeros + zeros_in(crc)).swap_bytes() >> (8 * (8 - len));
@@ -276,8 +277,10 @@ pub(crate) const FACTS: u32 = 16;
 pub(crate) const SETTLE: u32 = 3 + FACTS;
 
 /// Format version this code reads and writes.
-const VERSION: u8 = 1;
-const TAG: [u8; 2] = [0x0A, 0x57];
+pub(crate) const VERSION: u8 = 1;
+pub(crate) const TAG: [u8; 2] = [0x0A, 0x57];
+/// Bytes of an opening's CRC-32C and zero count, whatever the size of the sector.
+pub(crate) const OPENING_TRAILER: u32 = 6;
 
 impl Life {
     pub(crate) const fn is_before(self, other: Self) -> bool {
@@ -301,23 +304,6 @@ impl Opening {
         proven_end: 0,
     };
 
-    /// Writes the opening's bytes to the start of `out`, and blank ones behind it.
-    pub(crate) fn encode(&self, shape: [u8; 6], out: &mut [u8; 32]) {
-        let [s0, s1, s2, s3, s4, s5] = shape;
-        let [t0, t1] = TAG;
-        let (body, rest) = out.split_at_mut(CHECKED);
-        if let Some((start, facts)) = body.split_first_chunk_mut() {
-            *start = [t0, t1, VERSION, s0, s1, s2, s3, s4, s5];
-            copy(facts, &self.facts());
-        }
-        let check = opening_check(body).to_le_bytes();
-        copy(rest, check.get(..6).unwrap_or(&[]));
-        // A byte that the opening does not have.
-        if let [.., last] = rest {
-            *last = 0xFF;
-        }
-    }
-
     /// The facts in an opening's bytes; see [`from_facts`](Self::from_facts).
     pub(crate) fn facts_in(
         bytes: &[u8; OPENING as usize],
@@ -326,7 +312,9 @@ impl Opening {
         let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
         let &[ref facts @ .., c0, c1, c2, c3, c4, c5] = rest;
         let stored = u64::from_le_bytes([c0, c1, c2, c3, c4, c5, 0, 0]);
-        if [t0, t1] != TAG || opening_check(bytes.split_at(CHECKED).0) != stored {
+        let mut check = Check::unseeded();
+        check.update(bytes.split_at((OPENING - OPENING_TRAILER) as usize).0);
+        if [t0, t1] != TAG || check.trailer(OPENING_TRAILER) != stored {
             Err(NoOpening::Unreadable)
         } else if version != VERSION {
             Err(NoOpening::NewerFormat)
@@ -361,16 +349,6 @@ impl Opening {
             proven_end: u32::from_le_bytes([d1, d2, d3, 0]),
         }
     }
-}
-
-/// Bytes of an opening before its checks.
-const CHECKED: usize = OPENING as usize - 6;
-
-/// CRC-32C and zero count of an opening.
-fn opening_check(body: &[u8]) -> Trailer {
-    let mut check = Check::unseeded();
-    check.update(body);
-    check.trailer(6)
 }
 
 /// A sector offset in three bytes, little-endian.
@@ -542,9 +520,14 @@ mod tests {
     fn openings_round_trip_and_torn_ones_do_not_pass() {
         let shape = [0, 0, 16, 0, 4, 0];
         let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
-        let mut bytes = [0xFF; 32];
-        opening.encode(shape, &mut bytes);
-        let [bytes @ .., 0xFF] = bytes else { panic!() };
+        let mut bytes = [0; OPENING as usize];
+        bytes[..2].copy_from_slice(&TAG);
+        bytes[2] = VERSION;
+        bytes[3..9].copy_from_slice(&shape);
+        bytes[9..25].copy_from_slice(&opening.facts());
+        let mut check = Check::unseeded();
+        check.update(&bytes[..25]);
+        bytes[25..].copy_from_slice(&check.trailer(6).to_le_bytes()[..6]);
         assert_eq!(Opening::facts_in(&bytes, shape).map(Opening::from_facts), Ok(opening));
         assert_eq!(Opening::facts_in(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {

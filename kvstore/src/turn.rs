@@ -8,7 +8,7 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::change::{Change, counted};
 use crate::error::Fault;
 use crate::index::{self, Index};
-use crate::layout::{Geometry, OPENING};
+use crate::layout::Geometry;
 use crate::log::{Core, Live};
 use crate::medium::Found;
 use crate::record::{Header, Kind, Opening, crc32c};
@@ -150,10 +150,9 @@ impl<F: NorFlash> Core<F> {
             previous_end,
             proven_end: at - base,
         };
-        let mut bytes = [0; 32];
-        opening.encode(g.shape(), &mut bytes);
-        let len = g.mark().max(OPENING) as usize;
-        self.medium.program(base, bytes.get(..len).unwrap_or(&bytes))?;
+        let mut writer = Writer::new();
+        writer.write_opening(&mut self.medium, base, &opening);
+        writer.result?;
         self.medium.zero(base + g.mark(), g.unit)?;
         self.log.tail = tail;
         self.log.end = g.place(at - base);

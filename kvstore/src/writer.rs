@@ -4,10 +4,13 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
+use crate::layout::OPENING;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Header, Life, Trailer};
+use crate::record::{
+    Check, Header, Life, OPENING_TRAILER, Opening, TAG, Trailer, VERSION,
+};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
@@ -51,6 +54,7 @@ impl<E> Writer<E> {
         self.push_header(medium, record.header);
     }
 
+    #[inline(never)] // Once in the image.
     fn push_header<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, header: Header) {
         let len = medium.geometry.header() as usize;
         self.push(medium, header.encode().get(..len).unwrap_or(&[]));
@@ -92,6 +96,7 @@ impl<E> Writer<E> {
     }
 
     /// Pads up to an address.
+    #[inline(never)] // Once in the image.
     fn pad<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, to: u32) {
         while self.position() < to {
             self.push(medium, &[0xFF]);
@@ -129,14 +134,32 @@ impl<E> Writer<E> {
         Ok(tally.map_or(0x0001_0101_0101_0101, |_| 0))
     }
 
-    /// Pads up to the trailer of a record that ends at `end`, and adds that.
+    /// Writes the opening of the sector at an address.
+    pub(crate) fn write_opening<F: NorFlash<Error = E>>(
+        &mut self,
+        medium: &mut Medium<F>,
+        address: u32,
+        opening: &Opening,
+    ) {
+        self.at = address;
+        let [t0, t1] = TAG;
+        let [s0, s1, s2, s3, s4, s5] = medium.geometry.shape();
+        self.push(medium, &[t0, t1, VERSION, s0, s1, s2, s3, s4, s5]);
+        self.push(medium, &opening.facts());
+        self.close(medium, address + OPENING, OPENING_TRAILER, 0);
+        self.pad(medium, address + medium.geometry.mark());
+        self.flush(medium);
+    }
+
+    /// Pads up to the trailer of what ends at `end`, and adds that, `len` bytes.
+    #[inline(never)] // Once in the image.
     fn close<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         end: u32,
+        len: u32,
         difference: Trailer,
     ) {
-        let len = medium.geometry.trailer();
         self.pad(medium, end - len);
         let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
         let trailer = (check.trailer(len) ^ difference).to_le_bytes();
@@ -181,7 +204,7 @@ impl<E> Writer<E> {
         if self.push_from(medium, source, life)? != 0 {
             return Ok(false);
         }
-        self.close(medium, end, 0);
+        self.close(medium, end, medium.geometry.trailer(), 0);
         Ok(true)
     }
 
@@ -191,7 +214,7 @@ impl<E> Writer<E> {
         medium: &mut Medium<F>,
         difference: Trailer,
     ) {
-        self.close(medium, self.end, difference);
+        self.close(medium, self.end, medium.geometry.trailer(), difference);
         self.flush(medium);
     }
 }
