@@ -118,24 +118,24 @@ impl Geometry {
         if !(512..=128 * 1024).contains(&sector_bytes) {
             return Err("a sector must have 512 bytes to 128 KiB");
         }
-        // So that offsets need no division.
+        // So that nothing needs a division.
         if !sector_bytes.is_power_of_two() {
             return Err("the sector size must be a power of two");
         }
         if erase == 0 || sector_bytes % erase != 0 {
             return Err("a sector must be a multiple of the erase size");
         }
-        if sector_bytes % page != 0 || sector_bytes < 2 * page {
+        if sector_bytes & (page - 1) != 0 || sector_bytes < 2 * page {
             return Err("a sector must hold a whole number of pages, at least two");
         }
         let (start, end) = range.as_ref().map_or((0, capacity), |r| (r.start, r.end));
         if start > end || end > capacity {
             return Err("the range does not lie in the flash");
         }
-        if start % sector_bytes != 0 || end % sector_bytes != 0 {
+        if (start | end) & (sector_bytes - 1) != 0 {
             return Err("the range must start and end on sector boundaries");
         }
-        let sectors = (end - start) / sector_bytes;
+        let sectors = (end - start) >> sector_bytes.trailing_zeros();
         if !(2..=4096).contains(&sectors) {
             return Err("the range must hold 2 to 4096 sectors");
         }
@@ -286,11 +286,19 @@ impl Geometry {
     /// Sector that a sequence number lives in.
     #[inline(never)]
     pub(crate) const fn sector_in_turn(&self, sequence: u32) -> u32 {
-        // Never zero, but a division could panic as far as the compiler knows.
-        match sequence.checked_rem(self.sectors) {
-            Some(sector) => sector,
-            None => 0,
+        // The remainder of a division, which small parts lack and which could panic as far as the
+        // compiler knows.
+        let (mut sector, mut step) = (sequence, self.sectors);
+        while step <= sector >> 1 {
+            step <<= 1;
         }
+        while step >= self.sectors {
+            if step <= sector {
+                sector -= step;
+            }
+            step >>= 1;
+        }
+        sector
     }
 
     #[inline(never)]
@@ -323,6 +331,17 @@ mod tests {
         assert_eq!((g.sector_of(address), g.offset_of(address)), (0, 4090));
         assert_eq!(g.sector_bytes - g.offset_of(address), 6);
         assert_eq!(g.sector_of(address + 6), 1);
+    }
+
+    #[test]
+    fn sectors_take_turns() {
+        for sectors in (2..70).chain([1023, 4095, 4096]) {
+            let g = Geometry::new(0, 4096, sectors, 256, 1);
+            let ends = [0, 1 << 16, u32::MAX / 2, u32::MAX - 9000].map(|from| from..=from + 8999);
+            for sequence in ends.into_iter().flatten() {
+                assert_eq!(g.sector_in_turn(sequence), sequence % sectors);
+            }
+        }
     }
 
     #[test]

@@ -49,8 +49,8 @@ pub(crate) struct Checker {
     check: Check,
     /// Address where the bytes end that the check covers.
     body_end: u32,
-    /// Bits of a [`Trailer`] that are no part of this record's.
-    unused: u32,
+    /// Bytes of the trailer.
+    len: u32,
     stored: Trailer,
 }
 
@@ -60,7 +60,7 @@ impl Checker {
         let mut check = Check::new(life, g.offset_of(found.address));
         #[cfg(feature = "counters")]
         check.leave_out(g.cells(found.address, &found.header), found.address);
-        Self { check, body_end: g.body_end(found), unused: 64 - 8 * g.trailer(), stored: 0 }
+        Self { check, body_end: g.body_end(found), len: g.trailer(), stored: 0 }
     }
 
     /// The record's bytes from `address` on; none of them twice.
@@ -74,8 +74,14 @@ impl Checker {
     }
 
     /// The difference between the trailer the record should have and the one it has.
+    #[inline(never)] // Once in the image.
     pub(crate) fn difference(&self) -> Trailer {
-        self.check.trailer(8 - self.unused / 8) ^ self.stored >> self.unused
+        let mut stored = self.stored;
+        // A loop: small parts shift a long number by a constant only.
+        for _ in self.len..8 {
+            stored >>= 8;
+        }
+        stored ^ self.check.trailer(self.len)
     }
 
     pub(crate) fn passes(&self) -> bool {
