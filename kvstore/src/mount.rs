@@ -138,9 +138,7 @@ impl<F: NorFlash> Core<F> {
         self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
         let sector = self.sector(head.life.sequence + 1);
         let mut next = Opening::NONE;
-        if self.read_opening(sector, &mut next).is_ok()
-            && next.life.is_before(head.life)
-        {
+        if self.read_opening(sector, &mut next).is_ok() && next.life.is_before(head.life) {
             // A retired sector that was not touched since: a new opening needs an erase.
             return Ok(());
         }

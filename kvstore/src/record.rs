@@ -297,12 +297,8 @@ pub(crate) enum NoOpening {
 }
 
 impl Opening {
-    pub(crate) const NONE: Self = Self {
-        life: Life { epoch: 0, sequence: 0 },
-        older: 0,
-        previous_end: 0,
-        proven_end: 0,
-    };
+    pub(crate) const NONE: Self =
+        Self { life: Life { epoch: 0, sequence: 0 }, older: 0, previous_end: 0, proven_end: 0 };
 
     /// The facts in an opening's bytes; see [`from_facts`](Self::from_facts).
     pub(crate) fn facts_in(

@@ -162,8 +162,7 @@ impl<F: NorFlash> Core<F> {
         writer.start(&mut self.medium, life, record);
         writer.push(&mut self.medium, &u24(verdict.accepted));
         writer.push(&mut self.medium, &opening.facts());
-        let whole = if let Some(suspect) = &verdict.suspect
-        {
+        let whole = if let Some(suspect) = &verdict.suspect {
             writer.carry(&mut self.medium, &suspect.found, life)?
         } else {
             true
@@ -194,11 +193,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Whether the suspect can be moved to a new sector along with the tail's live records. A
     /// record of which this is not so gets a seal before anything about it is reported.
-    pub(crate) fn can_carry(
-        &mut self,
-        suspect: &Suspect,
-        index: &Index,
-    ) -> bool {
+    pub(crate) fn can_carry(&mut self, suspect: &Suspect, index: &Index) -> bool {
         if !self.log_is_long() {
             return true;
         }

@@ -227,8 +227,8 @@ impl<F: NorFlash> Core<F> {
             for change in counted(changes).filter(|change| !change.is_put()) {
                 let hash = crc32c(change.key());
                 let (position, old) = self.position(change.key(), hash, index);
-                let stays = position.is_some()
-                    && old.is_none_or(|old| !self.is_in(old.address, sequence));
+                let stays =
+                    position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence));
                 if !stays {
                     load = load.minus(g.change_bytes(change));
                 }

@@ -8,9 +8,7 @@ use crate::layout::OPENING;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{
-    Check, Header, Life, OPENING_TRAILER, Opening, TAG, Trailer, VERSION,
-};
+use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening, TAG, Trailer, VERSION};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
