@@ -24,6 +24,7 @@ mod tear;
 #[cfg(test)]
 mod tests;
 mod timing;
+mod touched;
 mod volatile;
 
 pub use bias::Bias;
