@@ -16,10 +16,12 @@ use crate::oracle::Oracle;
 use crate::parts::{RigPart, RigParts};
 use crate::path::{BiasPick, CutPick, Path};
 use crate::plan::Clock;
-use crate::setting::{FOLLOWED_IN_TURN, GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
+use crate::setting::{GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
 use crate::subject::Subject;
 use crate::trace::Trace;
 
+/// In a thrifty plan, of the images whose recovery is a new one so many times fewer are turned over.
+const TURNED_OVER_IN_TURN: u64 = 64;
 /// Images between two looks at the clock.
 const CLOCK_EVERY: u64 = 64;
 
@@ -186,7 +188,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         }
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
         let obligations = number(&mut self.oracles, allowed);
-        for &pick in BiasPick::list(image.has_weak(), cuts.len() + 1, cut.tear) {
+        for &pick in self.setting.picks(image, cuts.len() + 1, cut) {
             if pick.part().is_some_and(|part| self.setting.plan.without.has(part)) {
                 continue;
             }
@@ -233,7 +235,9 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let (recoveries, oracles, groups) =
             (&mut self.recoveries, &mut self.oracles, &mut self.groups);
         let first_cut = cuts.is_empty();
-        let in_turn = self.yielded.counts.judged.is_multiple_of(FOLLOWED_IN_TURN);
+        let in_turn = self.yielded.counts.judged.is_multiple_of(setting.followed_in_turn());
+        let turned_over =
+            !setting.plan.thrifty || cut.salt(setting.seed).is_multiple_of(TURNED_OVER_IN_TURN);
         let mut represented = false;
         let wants = |steps: &[Step], recovered: &Oracle| {
             let next = u32::try_from(recoveries.len()).unwrap_or(u32::MAX);
@@ -249,7 +253,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             represented = deeper && setting.plan.group && !(new && sampled);
             Wanted {
                 trace: deeper && !represented,
-                turnover: new && first_cut,
+                turnover: new && first_cut && turned_over,
                 follow: new || in_turn || !setting.plan.group,
             }
         };
