@@ -268,7 +268,7 @@ fn shards_are_put_together() {
     for number in 1..=2 {
         let shard = format!("{number}/2");
         let words = ["--edges", "1", "--shard", &shard, "--level", "F0", "--json"];
-        let output = torture(&[&words[..], &["--sector-bytes", "512", "--page", "64"]].concat());
+        let output = torture(&[&words[..], &["--page", "64"]].concat());
         assert_eq!(code(&output), 0, "{}", stderr(&output));
         std::fs::write(file(number), &output.stdout).unwrap();
     }

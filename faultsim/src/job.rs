@@ -6,7 +6,7 @@ use std::sync::atomic::Ordering;
 
 use rapidhash::{RapidHashMap, RapidHashSet};
 
-use crate::device::{Image, Step, Tear, TearClass};
+use crate::device::{Image, Step, Tears};
 use crate::explore::{Found, Stop, Yield};
 use crate::finding::{Signature, When};
 use crate::intern::{ImageId, Interner};
@@ -20,8 +20,10 @@ use crate::setting::{GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
 use crate::subject::Subject;
 use crate::trace::Trace;
 
-/// In a thrifty plan, of the images whose recovery is a new one so many times fewer are turned over.
-const TURNED_OVER_IN_TURN: u64 = 64;
+/// In a thrifty plan, of the images with a new kind of recovery one in so many is written on, and of
+/// those one in so many turned over.
+const NEW_FOLLOWED_IN_TURN: u64 = 4;
+const TURNED_OVER_IN_TURN: u64 = 256;
 /// Images between two looks at the clock.
 const CLOCK_EVERY: u64 = 64;
 
@@ -145,25 +147,25 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
     ) -> bool {
         let Before { cuts, pick, parts } = *before;
         let tears = if between {
-            vec![(Tear::NOTHING, TearClass::Whole)]
+            Tears::none()
         } else {
             self.setting.tears(image, trace, at, cuts.len() + 1)
         };
         let place = Place::of(trace, at, !cuts.is_empty());
         let place = if between { Place::Between } else { place };
         let mut torn = image.clone();
-        for (number, (tear, class)) in (0..).zip(tears) {
-            if self.setting.plan.without.has(class.into()) {
+        for (number, (tear, class)) in (0..).zip(&tears.list) {
+            if self.setting.plan.without.has((*class).into()) {
                 continue;
             }
             torn.copy_from(image);
             if let Some(step) = trace.steps.get(at) {
-                torn.apply_torn(self.setting.geometry, step, &tear);
+                tears.apply(number as usize, self.setting.geometry, &mut torn, step);
             }
-            self.yielded.counts.ledger.note(place, trace.steps.get(at).filter(|_| !between), &tear);
+            self.yielded.counts.ledger.note(place, trace.steps.get(at).filter(|_| !between), tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
-            let before = Before { cuts, pick, parts: parts.with(class.into()) };
+            let before = Before { cuts, pick, parts: parts.with((*class).into()) };
             if !self.visit(&torn, trace, cut, &before) {
                 return false;
             }
@@ -236,8 +238,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             (&mut self.recoveries, &mut self.oracles, &mut self.groups);
         let first_cut = cuts.is_empty();
         let in_turn = self.yielded.counts.judged.is_multiple_of(setting.followed_in_turn());
-        let turned_over =
-            !setting.plan.thrifty || cut.salt(setting.seed).is_multiple_of(TURNED_OVER_IN_TURN);
+        let lot = if setting.plan.thrifty { cut.salt(setting.seed) } else { 0 };
         let mut represented = false;
         let wants = |steps: &[Step], recovered: &Oracle| {
             let next = u32::try_from(recoveries.len()).unwrap_or(u32::MAX);
@@ -253,8 +254,10 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             represented = deeper && setting.plan.group && !(new && sampled);
             Wanted {
                 trace: deeper && !represented,
-                turnover: new && first_cut && turned_over,
-                follow: new || in_turn || !setting.plan.group,
+                turnover: new && first_cut && lot.is_multiple_of(TURNED_OVER_IN_TURN),
+                follow: new && lot.is_multiple_of(NEW_FOLLOWED_IN_TURN)
+                    || in_turn
+                    || !setting.plan.group,
             }
         };
         let with = |last: CutPick| cuts.iter().copied().chain([last]).collect::<Vec<CutPick>>();

@@ -1,7 +1,7 @@
 //! What all cut points of a systematic run share.
 
 use crate::collide::collisions;
-use crate::device::{Geometry, Image, Level, Tear, TearClass};
+use crate::device::{Geometry, Image, Level, TearClass, Tears};
 use crate::finding::Finding;
 use crate::judge::Judge;
 use crate::oracle::Values;
@@ -128,21 +128,15 @@ impl<'run, S: Subject> Setting<'run, S> {
         self.plan.thin.max(1).saturating_mul(by_cuts * by_place)
     }
 
-    pub(crate) fn tears(
-        &self,
-        image: &Image,
-        trace: &Trace,
-        at: usize,
-        cuts: usize,
-    ) -> Vec<(Tear, TearClass)> {
+    pub(crate) fn tears(&self, image: &Image, trace: &Trace, at: usize, cuts: usize) -> Tears {
         match trace.steps.get(at) {
-            None => vec![(Tear::NOTHING, TearClass::Whole)],
+            None => Tears::none(),
             Some(step) => {
                 let thin = self.thin(cuts, trace.segment(at).map(|segment| segment.what));
-                let mut tears = Tear::classed(self.geometry, self.level, image, step, thin);
+                let mut tears = Tears::list(self.geometry, self.level, image, step, thin);
                 if self.level >= Level::F4 {
                     let collisions = collisions(self.subject, image, step).into_iter();
-                    tears.extend(collisions.map(|tear| (tear, TearClass::Adversarial)));
+                    tears.list.extend(collisions.map(|tear| (tear, TearClass::Adversarial)));
                 }
                 tears
             }

@@ -226,7 +226,7 @@ impl Image {
                 let (cells, old) = (&mut self.bytes[from..to], &self.weak[touched.clone()]);
                 let mut new = Vec::new();
                 torn.apply(cells, from, data, old, &mut new);
-                self.replace_weak(touched, new);
+                self.replace_weak(touched, &new);
                 self.note_programmed_by_content(g, from, to, false);
             }
             (Step::Erase { sector }, Kind::Erase(torn)) => {
@@ -236,7 +236,7 @@ impl Image {
                 let (cells, old) = (&mut self.bytes[from..to], &self.weak[touched.clone()]);
                 let mut new = Vec::new();
                 torn.apply(cells, from, old, &mut new);
-                self.replace_weak(touched, new);
+                self.replace_weak(touched, &new);
                 self.note_programmed_by_content(g, from, to, true);
                 self.count_erase(*sector);
             }
@@ -276,9 +276,34 @@ impl Image {
         self.count_erase(sector);
     }
 
-    fn replace_weak(&mut self, touched: Range<usize>, new: Vec<Weak>) {
+    /// Leaves the cells of a torn step as given, of which `weak` are marginal.
+    pub(super) fn leave(&mut self, g: &Geometry, step: &Step, cells: &[u8], weak: &[Weak]) {
+        let (from, to) = match step {
+            Step::Program { at, data } => {
+                let (from, data) = self.clip(*at, data);
+                (from, from + data.len())
+            }
+            Step::Erase { sector } => {
+                let Range { start, end } = self.sector_cells(g, *sector);
+                (start, end)
+            }
+        };
+        self.touched.add(from, to);
+        let touched = weak_within(&self.weak, from, to);
+        for (cell, left) in self.bytes[from..to].iter_mut().zip(cells) {
+            *cell = *left;
+        }
+        self.replace_weak(touched, weak);
+        let erases = matches!(step, Step::Erase { .. });
+        self.note_programmed_by_content(g, from, to, erases);
+        if let Step::Erase { sector } = step {
+            self.count_erase(*sector);
+        }
+    }
+
+    fn replace_weak(&mut self, touched: Range<usize>, new: &[Weak]) {
         if !touched.is_empty() || !new.is_empty() {
-            self.weak.splice(touched, new);
+            self.weak.splice(touched, new.iter().copied());
         }
     }
 

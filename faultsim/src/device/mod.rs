@@ -34,6 +34,7 @@ pub use class::TearKind;
 pub use contract::{ContractViolation, PartError};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
 pub use nor::{MultiNor, Nor, Part};
+pub(crate) use plan::Tears;
 pub use tear::{Tear, TearClass};
 pub use timing::{DeviceTime, Timing};
 pub use volatile::BusCut;

@@ -191,6 +191,9 @@ fn not_explored(plan: &Edges, unreached: &[Start]) -> Vec<String> {
              there in some tears of each step"
         ),
         "of marginal bits, more than one way to read them per image".to_owned(),
+        "most of what happens when writing goes on behind a recovery: one in 64 images is written on, and one in \
+         four of those with a new kind of recovery"
+            .to_owned(),
         "damage outside the bytes a step works on, decay, wear, bus errors".to_owned(),
     ];
     if !unreached.is_empty() {
