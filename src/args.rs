@@ -8,6 +8,7 @@ use clap::builder::NonEmptyStringValueParser;
 use clap::error::ErrorKind;
 use clap::{Args, ColorChoice, Parser, Subcommand};
 use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::edges::{Letters, Shard};
 use outlast_faultsim::token::Token;
 
 use crate::exit::EXIT_CODES;
@@ -33,6 +34,8 @@ pub(crate) enum Task {
     Plan(Box<crate::lifetime::Request>),
     /// See whether the rig sees what it has to see.
     ProveRig(prove::Request),
+    /// One verdict from several shards.
+    Merge(Box<crate::merge::Request>),
     /// Run one history again.
     Replay(Box<replay::Task>),
     /// Work on images.
@@ -58,6 +61,8 @@ struct Typed {
 enum TypedCommand {
     /// Cut the power of a storage code at every step and judge what it then reports
     Torture(TypedTorture),
+    /// Put the results of shards that were run apart together
+    Merge(crate::merge::Typed),
     /// Run the history of a token again and tell what happens
     Replay(TypedReplay),
     /// Measure write amplification, wear, time and energy, beside theory and simpler schemes
@@ -75,6 +80,8 @@ Examples:
   outlast torture --level F2                   milder cuts
   outlast torture --depth 5 --budget 1h        five cuts in a history, for an hour at most
   outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
+  outlast torture --edges 2                    short sequences from start states near every edge
+  outlast torture --edges 3 --shard 2/8 --json > two.json      an eighth, for 'outlast merge'
   outlast torture --through spi                store and driver on a simulated serial chip
   outlast torture --subject naive              a storage code that does not survive
   outlast torture --program ./my-store         code of your own, see examples/c-subject
@@ -141,6 +148,14 @@ struct TypedTorture {
     /// default plan
     #[arg(long, value_name = "CUTS")]
     deep: Option<u64>,
+    /// All sequences of up to so many operations, 1 to 3, from start states near every edge: sectors
+    /// with room for exactly no, one or two records, rings about to close, pages used up by restarts;
+    /// instead of the default plan
+    #[arg(long, value_name = "OPERATIONS", conflicts_with = "deep")]
+    edges: Option<u32>,
+    /// Of the plan over edges only this part, like 2/8; 'outlast merge' puts the parts together
+    #[arg(long, value_name = "NUMBER/COUNT", requires = "edges")]
+    shard: Option<String>,
     /// Also write the result as one page that needs no network and no scripts
     #[arg(long, value_name = "FILE.html")]
     report: Option<PathBuf>,
@@ -159,6 +174,7 @@ struct TypedTorture {
     /// minutes on two cores
     #[arg(long, conflicts_with_all = [
         "subject", "sectors", "sector_bytes", "unit", "page", "level", "depth", "seed", "budget", "deep",
+        "edges",
     ])]
     prove_rig: bool,
     /// With --prove-rig: write the kill matrix to this file instead of comparing it with the
@@ -198,6 +214,7 @@ pub(crate) fn understand(words: Vec<OsString>) -> Task {
         TypedCommand::Replay(typed) => typed.meaning(),
         TypedCommand::Bench(typed) => typed.meaning().map(|request| Task::Bench(Box::new(request))),
         TypedCommand::Plan(typed) => typed.meaning().map(|request| Task::Plan(Box::new(request))),
+        TypedCommand::Merge(typed) => typed.meaning().map(|request| Task::Merge(Box::new(request))),
         TypedCommand::Image(typed) => Ok(Task::Image(typed.meaning())),
     };
     meant.unwrap_or_else(|why| Task::Refuse(format!("{why}\n")))
@@ -222,13 +239,19 @@ impl TypedTorture {
         }
         let level: Level =
             self.level.parse().map_err(|why| format!("--level {}: {why}", self.level))?;
-        let kind = match self.deep {
-            None => {
-                let depth = self.depth.map(|depth| within("--depth", depth, 1, 8)).transpose()?;
-                Kind::Default { depth }
+        let depth = self.depth.map(|depth| within("--depth", depth, 1, 8)).transpose()?;
+        let shard = match &self.shard {
+            None => Shard::WHOLE,
+            Some(text) => text.parse().map_err(|why| format!("--shard {text}: {why}"))?,
+        };
+        let kind = match (self.deep, self.edges) {
+            (Some(0), _) => return Err("--deep 0: ask for at least one power cut".to_owned()),
+            (Some(cuts), _) => Kind::Deep { cuts },
+            (_, Some(longest)) => {
+                let longest = within("--edges", longest, 1, Letters::MOST as u32)? as u8;
+                Kind::Edges { longest, depth, shard }
             }
-            Some(0) => return Err("--deep 0: ask for at least one power cut".to_owned()),
-            Some(cuts) => Kind::Deep { cuts },
+            (None, None) => Kind::Default { depth },
         };
         let geometry = self.geometry()?;
         if self.through == "spi" {
@@ -418,6 +441,11 @@ mod tests {
             ("outlast torture --depth 0", "1 to 8"),
             ("outlast torture --deep 0", "at least one power cut"),
             ("outlast torture --deep 10 --depth 2", "cannot be used with"),
+            ("outlast torture --edges 0", "1 to 3"),
+            ("outlast torture --edges 2 --deep 9", "cannot be used with"),
+            ("outlast torture --shard 1/2", "--edges"),
+            ("outlast torture --edges 1 --shard 3/2", "like 2/8"),
+            ("outlast merge no-such.json", "no-such.json: "),
             ("outlast torture --prove-rig --deep 9", "cannot be used with"),
             ("outlast torture --write-matrix x", "--prove-rig"),
             ("outlast torture --budget 5", "90s, 10m or 1h"),

@@ -12,6 +12,7 @@ mod identity;
 mod image;
 mod interrupt;
 mod lifetime;
+mod merge;
 mod output;
 mod plan;
 mod progress;
@@ -50,6 +51,7 @@ fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
         Task::Bench(request) => bench::run(&request, &mut output),
         Task::Plan(request) => lifetime::run(&request, &mut output),
         Task::Image(task) => Ok(image::run(task, &mut output)),
+        Task::Merge(request) => merge::run(&request, &mut output),
         Task::Replay(task) => replay::run(&task, &mut output),
         Task::ProveRig(request) => prove::run(&request, &mut output),
     };

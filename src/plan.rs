@@ -5,9 +5,12 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::edges::{Edges, Shard};
 use outlast_faultsim::plan::{Config, Deep, Mode, Systematic};
 use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::workload::WorkloadSource;
+
+use crate::merge::Part;
 
 // The sizes of the default plan: for a 4 x 4 KiB part, together with the smaller one of the random
 // lives, more than a million distinct images in well under a minute on two cores.
@@ -67,6 +70,15 @@ pub(crate) enum Kind {
         /// Power cuts in all lives together, at least.
         cuts: u64,
     },
+    /// Short sequences of operations from start states near every edge.
+    Edges {
+        /// Most operations in a sequence.
+        longest: u8,
+        /// Most cuts in one history; `None` for the usual number.
+        depth: Option<u32>,
+        /// The part of the plan that is run.
+        shard: Shard,
+    },
 }
 
 /// One stage of a plan, carried out in one go.
@@ -84,6 +96,10 @@ impl Plan {
         match self.kind {
             Kind::Default { depth } => self.default_stages(depth),
             Kind::Deep { cuts } => vec![self.stage(1, lives(cuts))],
+            Kind::Edges { longest, depth, shard } => {
+                let edges = Edges { longest, depth: depth.unwrap_or(DEPTH), shard };
+                vec![self.stage(1, Mode::Edges(edges))]
+            }
         }
     }
 
@@ -140,6 +156,15 @@ impl Plan {
         Some(format!("--program {}", quoted(&path.display().to_string())))
     }
 
+    /// Which part of a plan this is, if not all of it.
+    pub(crate) fn part(&self) -> Option<Part> {
+        let Kind::Edges { longest, depth, shard } = self.kind else { return None };
+        let kind = Kind::Edges { longest, depth, shard: Shard::WHOLE };
+        let whole = Self { program: self.program.clone(), kind, budget: None, ..*self };
+        let (number, of) = (shard.number(), shard.of());
+        (of > 1).then(|| Part { number, of, plan: whole.command() })
+    }
+
     /// The command that repeats this run.
     pub(crate) fn command(&self) -> String {
         let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
@@ -161,6 +186,13 @@ impl Plan {
             Kind::Default { depth: Some(depth) } => write!(command, " --depth {depth}"),
             Kind::Default { depth: None } => Ok(()),
             Kind::Deep { cuts } => write!(command, " --deep {cuts}"),
+            Kind::Edges { longest, depth, shard } => {
+                let _ = write!(command, " --edges {longest}");
+                if let Some(depth) = depth {
+                    let _ = write!(command, " --depth {depth}");
+                }
+                if shard == Shard::WHOLE { Ok(()) } else { write!(command, " --shard {shard}") }
+            }
         };
         if let Some(budget) = self.budget {
             let _ = write!(command, " --budget {}s", budget.as_secs());
@@ -194,6 +226,16 @@ impl Stage {
                 let cuts = if depth == 1 { "1 cut" } else { &format!("{depth} cuts") };
                 format!("systematic: every step of {workload}, up to {cuts} per history")
             }
+            Mode::Edges(Edges { longest, depth, shard }) => {
+                let part = match shard {
+                    Shard::WHOLE => String::new(),
+                    shard => format!(", shard {shard}"),
+                };
+                format!(
+                    "edges: every step of all sequences of up to {longest} operations from start states near \
+                     every edge, up to {depth} cuts per history{part}"
+                )
+            }
             Mode::Deep(Deep { runs, power_ups, .. }) => {
                 format!(
                     "deep: {runs} random lives of {power_ups} power-ups with a cut in each, {}",
@@ -206,7 +248,7 @@ impl Stage {
     /// What its parameters leave out, beside what the report says.
     pub(crate) fn not_explored(&self) -> Option<String> {
         match self.config.mode {
-            Mode::Systematic(_) => None,
+            Mode::Systematic(_) | Mode::Edges(_) => None,
             Mode::Deep(Deep { recoveries_cut_in_a_row, .. }) => Some(format!(
                 "in the random lives, more than {recoveries_cut_in_a_row} recoveries in a row \
                  that are cut before the code is up"
@@ -219,6 +261,7 @@ impl Stage {
         match self.config.mode {
             Mode::Systematic(_) => "cut points",
             Mode::Deep(_) => "lives",
+            Mode::Edges(_) => "sequences",
         }
     }
 }

@@ -11,7 +11,7 @@ use outlast_faultsim::token::Outcome as Replayed;
 use crate::plan::{Plan, Stage, level_in_words};
 use crate::regressions::Rerun;
 use crate::replay::Story;
-use crate::torture::{Outcome, StageOutcome};
+use crate::torture::{Outcome, StageOutcome, Totals};
 
 /// Violations told in full; of so many others there is a line and a token.
 const TOLD_IN_FULL: usize = 3;
@@ -68,19 +68,36 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
     let totals = &outcome.totals;
     lines.add(format_args!("repeat with: {}", outcome.repeat));
     lines.add(format_args!(
-        "torture: {} distinct={} judged={} cuts={} power-ups={} violating={} signatures={} \
-         seed={} seconds={:.1}",
-        verdict(outcome.verdict),
+        "torture: {}",
+        last_line(
+            outcome.verdict,
+            totals,
+            outcome.violations.len(),
+            outcome.identity.seed,
+            outcome.seconds
+        )
+    ));
+    lines.0
+}
+
+/// Verdict and counts, for `grep`.
+pub(crate) fn last_line(
+    of_all: Verdict,
+    totals: &Totals,
+    signatures: usize,
+    seed: u64,
+    seconds: f64,
+) -> String {
+    format!(
+        "{} distinct={} judged={} cuts={} power-ups={} violating={} signatures={signatures} \
+         seed={seed} seconds={seconds:.1}",
+        verdict(of_all),
         totals.distinct,
         totals.judged,
         totals.cuts,
         totals.power_ups,
         totals.violating,
-        outcome.violations.len(),
-        outcome.identity.seed,
-        outcome.seconds
-    ));
-    lines.0
+    )
 }
 
 /// Tokens of mended bugs, which were run first.

@@ -10,11 +10,12 @@ use outlast_faultsim::plan::{Report, Verdict};
 use outlast_faultsim::report::{Baseline, Counts, Violation, WorstCase};
 use outlast_faultsim::subject::Bounds;
 use outlast_faultsim::token::Outcome as Replayed;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::exit::Exit;
 use crate::identity::Identity;
 use crate::interrupt;
+use crate::merge::Part;
 use crate::output::Output;
 use crate::plan::{Plan, Stage};
 use crate::progress::Meter;
@@ -45,6 +46,8 @@ pub(crate) struct Outcome {
     pub(crate) reason: String,
     /// Of the whole run.
     pub(crate) seconds: f64,
+    /// Which part of a plan it is, if not all of it.
+    pub(crate) shard: Option<Part>,
     pub(crate) totals: Totals,
     /// Tokens of mended bugs, run first.
     pub(crate) regressions: Vec<Rerun>,
@@ -54,7 +57,7 @@ pub(crate) struct Outcome {
 }
 
 /// Sums over the stages.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct Totals {
     /// Power cuts made.
     pub(crate) cuts: u64,
@@ -149,6 +152,7 @@ fn carry_out(plan: &Plan, stages: &[Stage], regressions: &[Regression]) -> Outco
         verdict: Verdict::Clean,
         reason: String::new(),
         seconds: 0.0,
+        shard: plan.part(),
         totals: Totals::default(),
         regressions: Vec::new(),
         stages: Vec::new(),
@@ -223,7 +227,7 @@ impl Outcome {
             done.baseline = report.baseline;
             done.bounds = report.bounds;
             done.worst = report.worst;
-            self.totals.add(&done.counts);
+            self.totals.add(&(&done.counts).into());
             done.not_explored = report.not_explored;
             done.not_explored.extend(stage.not_explored());
             for violation in report.violations {
@@ -266,7 +270,7 @@ impl Outcome {
 }
 
 /// Which verdict says more about the whole than another about a stage of it.
-const fn rank(verdict: Verdict) -> u8 {
+pub(crate) const fn rank(verdict: Verdict) -> u8 {
     match verdict {
         Verdict::Clean => 0,
         Verdict::Incomplete => 1,
@@ -276,12 +280,19 @@ const fn rank(verdict: Verdict) -> u8 {
 }
 
 impl Totals {
-    fn add(&mut self, counts: &Counts) {
-        self.cuts += counts.cuts;
-        self.distinct += counts.distinct;
-        self.judged += counts.judged;
-        self.power_ups += counts.power_ups;
-        self.violating += counts.violating;
+    pub(crate) const fn add(&mut self, more: &Self) {
+        self.cuts += more.cuts;
+        self.distinct += more.distinct;
+        self.judged += more.judged;
+        self.power_ups += more.power_ups;
+        self.violating += more.violating;
+    }
+}
+
+impl From<&Counts> for Totals {
+    fn from(counts: &Counts) -> Self {
+        let Counts { cuts, distinct, judged, power_ups, violating, .. } = *counts;
+        Self { cuts, distinct, judged, power_ups, violating }
     }
 }
 

@@ -258,3 +258,38 @@ fn store_and_driver_run_together_on_a_serial_chip() {
     assert_eq!(code(&refused), 2);
     assert!(stderr(&refused).contains("single bytes"), "{}", stderr(&refused));
 }
+
+#[test]
+fn shards_are_put_together() {
+    let folder = std::env::temp_dir().join(format!("outlast-shards-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let file = |number: u32| folder.join(format!("{number}.json")).display().to_string();
+    // A shard of a plan of so many that it takes a moment.
+    for number in 1..=2 {
+        let shard = format!("{number}/2");
+        let words = ["--edges", "1", "--shard", &shard, "--level", "F0", "--json"];
+        let output = torture(&[&words[..], &["--page", "64"]].concat());
+        assert_eq!(code(&output), 0, "{}", stderr(&output));
+        std::fs::write(file(number), &output.stdout).unwrap();
+    }
+    let merged = outlast(&["merge", &file(2), &file(1)]);
+    let text = stdout(&merged);
+    assert_eq!(code(&merged), 0, "{text}{}", stderr(&merged));
+    assert!(text.lines().last().unwrap().starts_with("merge: clean distinct="), "{text}");
+    let sum = |field: &str| -> u64 {
+        let of = |number| {
+            let text = std::fs::read_to_string(file(number)).unwrap();
+            let value: Value = serde_json::from_str(&text).unwrap();
+            value["totals"][field].as_u64().unwrap()
+        };
+        of(1) + of(2)
+    };
+    let merged = json(&outlast(&["merge", "--json", &file(1), &file(2)]));
+    for field in ["cuts", "distinct", "judged", "power_ups"] {
+        assert_eq!(merged["totals"][field].as_u64(), Some(sum(field)), "{field}");
+    }
+    let missing = outlast(&["merge", &file(2)]);
+    assert_eq!(code(&missing), 2);
+    assert!(stderr(&missing).contains("missing: shard 1/2"), "{}", stderr(&missing));
+    std::fs::remove_dir_all(&folder).unwrap();
+}

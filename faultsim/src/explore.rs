@@ -46,6 +46,18 @@ pub(crate) struct Yield {
     pub(crate) finished: bool,
 }
 
+/// What all jobs of a workload brought home.
+#[derive(Debug)]
+pub(crate) struct Explored {
+    /// Without the number of distinct images.
+    pub(crate) counts: Counts,
+    pub(crate) worst: WorstCase,
+    pub(crate) findings: Findings,
+    pub(crate) kills: Kills,
+    /// Of all images, with repetitions between cut points.
+    pub(crate) fingerprints: Vec<Fingerprint>,
+}
+
 /// For each set of parts of the rig that a failing image took: how many images were judged up
 /// to the first one. Within a job until the report.
 pub(crate) type Kills = BTreeMap<RigParts, u64>;
@@ -113,8 +125,11 @@ pub(crate) fn run<S: Subject>(
     report.worst = prepared.baseline.worst;
     let cut_points = 0..=prepared.baseline.trace.steps.len();
     let stop = if config.stop_at_first { Stop::AtFirst } else { Stop::Never };
-    let (counts, worst, findings, kills) =
+    let Explored { mut counts, worst, findings, kills, mut fingerprints } =
         setting.explore(&prepared, cut_points.collect(), stop, clock);
+    fingerprints.par_sort_unstable();
+    fingerprints.dedup();
+    counts.distinct = fingerprints.len() as u64;
     report.kills = kills.into_iter().collect();
     report.worst.merge(&worst);
     (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "cut points");
@@ -140,12 +155,14 @@ impl<S: Subject> Setting<'_, S> {
         cut_points: Vec<usize>,
         stop: Stop<'_>,
         clock: &Clock<'_>,
-    ) -> (Counts, WorstCase, Findings, Kills) {
+    ) -> Explored {
         let steps = &prepared.baseline.trace.steps;
         let planned = cut_points.len() as u64;
         let place = |at: &usize| Place::of(&prepared.baseline.trace, *at, false);
         let places: Vec<Place> = cut_points.iter().map(place).collect();
-        clock.progress.planned.fetch_add(planned, Ordering::Relaxed);
+        if clock.counts_points {
+            clock.progress.planned.fetch_add(planned, Ordering::Relaxed);
+        }
         // The part before every n-th step, so that a job need not start from the beginning.
         let mut image = prepared.baseline.start.clone();
         let mut checkpoints = vec![image.clone()];
@@ -157,6 +174,7 @@ impl<S: Subject> Setting<'_, S> {
             let mut image = checkpoints[at / CHECKPOINT_STEPS].clone();
             let since = &steps[at / CHECKPOINT_STEPS * CHECKPOINT_STEPS..at];
             since.iter().for_each(|step| image.apply(self.geometry, step));
+            image.become_origin();
             image
         };
         // When stopping: the earliest job that has a finding. Later ones are dropped, so that
@@ -174,7 +192,9 @@ impl<S: Subject> Setting<'_, S> {
                 if stop != Stop::Never && !yielded.findings.is_empty() {
                     first.fetch_min(job, Ordering::Relaxed);
                 }
-                clock.progress.done.fetch_add(1, Ordering::Relaxed);
+                if clock.counts_points {
+                    clock.progress.done.fetch_add(1, Ordering::Relaxed);
+                }
                 yielded
             })
             .collect();
@@ -212,10 +232,7 @@ impl<S: Subject> Setting<'_, S> {
                 }
             }
         }
-        fingerprints.par_sort_unstable();
-        fingerprints.dedup();
-        counts.distinct = fingerprints.len() as u64;
-        (counts, worst, findings, kills)
+        Explored { counts, worst, findings, kills, fingerprints }
     }
 }
 

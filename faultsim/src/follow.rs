@@ -82,7 +82,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
         let before = image.clone();
         done.iter().for_each(|step| image.apply(setting.geometry, step));
         let tears = setting.tears(&image, trace, at, number + 1);
-        let Some((tear, _)) = tears.get(cut.tear as usize) else {
+        let Some((tear, _)) = tears.list.get(cut.tear as usize) else {
             told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
             return told;
         };

@@ -55,7 +55,7 @@ impl Interner {
     pub(crate) fn enter(&mut self, image: &Image) -> (ImageId, Option<Fingerprint>) {
         let mut differences = std::mem::take(&mut self.differences);
         differences.clear();
-        for (index, (page, base)) in (0..).zip(image.pages().zip(self.base.pages())) {
+        for (index, page, base) in image.differing(&self.base) {
             if page != base {
                 let next = number(self.pages.len());
                 let id = match self.pages.get(page) {
@@ -88,8 +88,9 @@ impl Interner {
 
     fn fingerprint(&self, image: &Image, differences: &[(u32, u32)]) -> Fingerprint {
         let mut sum = self.base_sum;
-        for (index, page) in (0..).zip(image.pages()) {
-            if differences.binary_search_by_key(&index, |difference| difference.0).is_ok() {
+        let mut changed = differences.iter().map(|difference| difference.0).peekable();
+        for (index, page, _) in image.differing(&self.base) {
+            if changed.next_if_eq(&index).is_some() {
                 let old = self.base_digests.get(index as usize).copied().unwrap_or(0);
                 sum = sum.wrapping_sub(old).wrapping_add(self.digest(index, page));
             }

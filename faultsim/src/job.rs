@@ -6,7 +6,7 @@ use std::sync::atomic::Ordering;
 
 use rapidhash::{RapidHashMap, RapidHashSet};
 
-use crate::device::{Image, Step, Tear, TearClass};
+use crate::device::{Image, Step, Tears};
 use crate::explore::{Found, Stop, Yield};
 use crate::finding::{Signature, When};
 use crate::intern::{ImageId, Interner};
@@ -16,10 +16,14 @@ use crate::oracle::Oracle;
 use crate::parts::{RigPart, RigParts};
 use crate::path::{BiasPick, CutPick, Path};
 use crate::plan::Clock;
-use crate::setting::{FOLLOWED_IN_TURN, GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
+use crate::setting::{GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
 use crate::subject::Subject;
 use crate::trace::Trace;
 
+/// In a thrifty plan, of the images with a new kind of recovery one in so many is written on, and of
+/// those one in so many turned over.
+const NEW_FOLLOWED_IN_TURN: u64 = 4;
+const TURNED_OVER_IN_TURN: u64 = 256;
 /// Images between two looks at the clock.
 const CLOCK_EVERY: u64 = 64;
 
@@ -143,25 +147,25 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
     ) -> bool {
         let Before { cuts, pick, parts } = *before;
         let tears = if between {
-            vec![(Tear::NOTHING, TearClass::Whole)]
+            Tears::none()
         } else {
             self.setting.tears(image, trace, at, cuts.len() + 1)
         };
         let place = Place::of(trace, at, !cuts.is_empty());
         let place = if between { Place::Between } else { place };
         let mut torn = image.clone();
-        for (number, (tear, class)) in (0..).zip(tears) {
-            if self.setting.plan.without.has(class.into()) {
+        for (number, (tear, class)) in (0..).zip(&tears.list) {
+            if self.setting.plan.without.has((*class).into()) {
                 continue;
             }
             torn.copy_from(image);
             if let Some(step) = trace.steps.get(at) {
-                torn.apply_torn(self.setting.geometry, step, &tear);
+                tears.apply(number as usize, self.setting.geometry, &mut torn, step);
             }
-            self.yielded.counts.ledger.note(place, trace.steps.get(at).filter(|_| !between), &tear);
+            self.yielded.counts.ledger.note(place, trace.steps.get(at).filter(|_| !between), tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
-            let before = Before { cuts, pick, parts: parts.with(class.into()) };
+            let before = Before { cuts, pick, parts: parts.with((*class).into()) };
             if !self.visit(&torn, trace, cut, &before) {
                 return false;
             }
@@ -186,7 +190,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         }
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
         let obligations = number(&mut self.oracles, allowed);
-        for &pick in BiasPick::list(image.has_weak(), cuts.len() + 1, cut.tear) {
+        for &pick in self.setting.picks(image, cuts.len() + 1, cut) {
             if pick.part().is_some_and(|part| self.setting.plan.without.has(part)) {
                 continue;
             }
@@ -233,7 +237,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let (recoveries, oracles, groups) =
             (&mut self.recoveries, &mut self.oracles, &mut self.groups);
         let first_cut = cuts.is_empty();
-        let in_turn = self.yielded.counts.judged.is_multiple_of(FOLLOWED_IN_TURN);
+        let in_turn = self.yielded.counts.judged.is_multiple_of(setting.followed_in_turn());
+        let lot = if setting.plan.thrifty { cut.salt(setting.seed) } else { 0 };
         let mut represented = false;
         let wants = |steps: &[Step], recovered: &Oracle| {
             let next = u32::try_from(recoveries.len()).unwrap_or(u32::MAX);
@@ -249,8 +254,10 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             represented = deeper && setting.plan.group && !(new && sampled);
             Wanted {
                 trace: deeper && !represented,
-                turnover: new && first_cut,
-                follow: new || in_turn || !setting.plan.group,
+                turnover: new && first_cut && lot.is_multiple_of(TURNED_OVER_IN_TURN),
+                follow: new && lot.is_multiple_of(NEW_FOLLOWED_IN_TURN)
+                    || in_turn
+                    || !setting.plan.group,
             }
         };
         let with = |last: CutPick| cuts.iter().copied().chain([last]).collect::<Vec<CutPick>>();

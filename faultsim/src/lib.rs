@@ -24,6 +24,7 @@ mod checksum;
 mod collide;
 mod deep;
 pub mod device;
+pub mod edges;
 mod explore;
 pub mod finding;
 mod follow;

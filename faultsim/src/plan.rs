@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 
 use crate::deep;
 use crate::device::{Geometry, Level};
+use crate::edges::{self, Edges};
 use crate::explore;
 use crate::minimise;
 use crate::parts::RigParts;
@@ -39,6 +40,8 @@ pub enum Mode {
     Systematic(Systematic),
     /// Long random lives with hundreds of cuts.
     Deep(Deep),
+    /// Short sequences of operations from start states near every edge.
+    Edges(Edges),
 }
 
 /// Parameters of the systematic mode.
@@ -58,6 +61,9 @@ pub struct Systematic {
     /// Of these groups, make further cuts in about one of so many; from the second cut on in four
     /// times fewer. 1 leaves out none behind the first cut.
     pub sample: u32,
+    /// For plans of very many short workloads: of the images behind first cuts, fewer are written
+    /// on and turned over, and marginal bits are read in one way per image.
+    pub thrifty: bool,
     /// Parts of the rig that are switched off, to see what they are good for.
     pub without: RigParts,
 }
@@ -82,6 +88,7 @@ impl Default for Systematic {
             merge_equal: true,
             group: true,
             sample: 1,
+            thrifty: false,
             without: RigParts::NONE,
         }
     }
@@ -146,12 +153,20 @@ pub(crate) struct Clock<'run> {
     deadline: Option<Instant>,
     pub(crate) progress: &'run Progress,
     late: AtomicBool,
+    /// Whether the progress is told in cut points.
+    pub(crate) counts_points: bool,
 }
 
 impl<'run> Clock<'run> {
     pub(crate) fn new(budget: Option<Duration>, progress: &'run Progress) -> Self {
         let deadline = budget.and_then(|budget| Instant::now().checked_add(budget));
-        Self { deadline, progress, late: AtomicBool::new(false) }
+        Self { deadline, progress, late: AtomicBool::new(false), counts_points: true }
+    }
+
+    /// The same for a plan that tells its progress in workloads.
+    pub(crate) fn of_workloads(&self) -> Self {
+        let late = AtomicBool::new(self.is_up());
+        Self { deadline: self.deadline, progress: self.progress, late, counts_points: false }
     }
 
     /// Whether the time is up or somebody asked to stop. Once true it stays true.
@@ -177,6 +192,7 @@ pub fn run<S: Subject>(config: &Config, subject: &S, progress: &Progress) -> Rep
     let mut report = match &config.mode {
         Mode::Systematic(systematic) => explore::run(config, systematic, subject, &clock),
         Mode::Deep(deep) => deep::run(config, deep, subject, &clock),
+        Mode::Edges(edges) => edges::run(config, edges, subject, &clock),
     };
     if let Some(limit) = config.minimise {
         for violation in &mut report.violations {

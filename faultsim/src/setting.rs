@@ -1,17 +1,17 @@
 //! What all cut points of a systematic run share.
 
 use crate::collide::collisions;
-use crate::device::{Geometry, Image, Level, Tear, TearClass};
+use crate::device::{Geometry, Image, Level, TearClass, Tears};
 use crate::finding::Finding;
 use crate::judge::Judge;
 use crate::oracle::Values;
 use crate::parts::RigParts;
-use crate::path::CutPick;
+use crate::path::{BiasPick, CutPick};
 use crate::plan::Systematic;
 use crate::session::Session;
 use crate::subject::{Change, Op, OpKind, Subject};
 use crate::trace::{Baseline, Script, Trace, What, baseline};
-use crate::workload::Workload;
+use crate::workload::{Workload, mixed};
 
 /// How many tears are left out behind the first cut: of the steps of a recovery at the second
 /// cut, third cut and so on, about one in so many is tried.
@@ -23,7 +23,9 @@ const THIN_IN_OPERATIONS: u32 = 4;
 pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
 /// Of the images whose recovery did and reported what another's did, one in so many goes on writing
 /// all the same.
-pub(crate) const FOLLOWED_IN_TURN: u64 = 8;
+const FOLLOWED_IN_TURN: u64 = 8;
+/// The same in a thrifty plan.
+const FOLLOWED_IN_THRIFTY_TURN: u64 = 64;
 /// More cuts than this in one history are left to the deep mode.
 const MOST_CUTS: u32 = 32;
 
@@ -126,25 +128,35 @@ impl<'run, S: Subject> Setting<'run, S> {
         self.plan.thin.max(1).saturating_mul(by_cuts * by_place)
     }
 
-    pub(crate) fn tears(
-        &self,
-        image: &Image,
-        trace: &Trace,
-        at: usize,
-        cuts: usize,
-    ) -> Vec<(Tear, TearClass)> {
+    pub(crate) fn tears(&self, image: &Image, trace: &Trace, at: usize, cuts: usize) -> Tears {
         match trace.steps.get(at) {
-            None => vec![(Tear::NOTHING, TearClass::Whole)],
+            None => Tears::none(),
             Some(step) => {
                 let thin = self.thin(cuts, trace.segment(at).map(|segment| segment.what));
-                let mut tears = Tear::classed(self.geometry, self.level, image, step, thin);
+                let mut tears = Tears::list(self.geometry, self.level, image, step, thin);
                 if self.level >= Level::F4 {
                     let collisions = collisions(self.subject, image, step).into_iter();
-                    tears.extend(collisions.map(|tear| (tear, TearClass::Adversarial)));
+                    tears.list.extend(collisions.map(|tear| (tear, TearClass::Adversarial)));
                 }
                 tears
             }
         }
+    }
+
+    /// How often an image is written on although its recovery is a known one: one in so many.
+    pub(crate) const fn followed_in_turn(&self) -> u64 {
+        if self.plan.thrifty { FOLLOWED_IN_THRIFTY_TURN } else { FOLLOWED_IN_TURN }
+    }
+
+    /// How the marginal cells of an image read, one way per power-up to be tried.
+    pub(crate) fn picks(&self, image: &Image, cuts: usize, cut: CutPick) -> &'static [BiasPick] {
+        let all = BiasPick::list(image.has_weak(), cuts, cut.tear);
+        if !self.plan.thrifty {
+            return all;
+        }
+        // The number of the tear alone would pair each pattern with one way.
+        let at = mixed(u64::from(cut.tear) ^ u64::from(cut.step) << 32) as usize % all.len();
+        all.get(at..=at).unwrap_or(all)
     }
 
     pub(crate) fn continuation<'prepared>(

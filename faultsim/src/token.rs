@@ -9,6 +9,7 @@ use std::fmt::Write as _;
 use crate::checksum::crc32;
 use crate::deep::{self, KeptEra, Lived, Tearing};
 use crate::device::{Geometry, Level};
+use crate::edges::{Letters, Start};
 use crate::finding::Breach;
 use crate::follow::{self, End};
 use crate::path::{BiasPick, CutPick, Path};
@@ -28,6 +29,7 @@ const MOST_BYTES: u32 = 1 << 26;
 /// Among the kinds of workload; 3 are random lives.
 const CASE: u64 = 4;
 const COUNTERS: u64 = 5;
+const EDGE: u64 = 6;
 const DIGITS: &[u8; 32] = b"abcdefghijklmnopqrstuvwxyz234567";
 
 /// Everything that is needed to run one history again.
@@ -336,9 +338,14 @@ impl Token {
                     WorkloadSource::Full { seed, ops } => (2, seed, ops),
                     WorkloadSource::Counters { seed, ops } => (COUNTERS, seed, ops),
                     WorkloadSource::Case(number) => (CASE, number.into(), 0),
+                    WorkloadSource::Edge { .. } => (EDGE, 0, 0),
                 };
                 out.number(kind << 1 | u64::from(kept.is_some()));
-                if kind == CASE {
+                if let WorkloadSource::Edge { start, filler, letters } = *source {
+                    out.number(place(&Start::ALL, &start));
+                    out.number(filler.into());
+                    out.list(letters.as_slice(), |out, &letter| out.number(letter.into()));
+                } else if kind == CASE {
                     out.number(seed);
                 } else if kind > 0 {
                     out.number(seed);
@@ -394,9 +401,19 @@ impl Token {
         let kind = from.number()?;
         let has_kept = kind & 1 == 1;
         let origin = match kind >> 1 {
-            kind @ (0..=2 | COUNTERS | CASE) => {
+            kind @ (0..=2 | COUNTERS | CASE | EDGE) => {
                 let source = match kind {
                     CASE => WorkloadSource::Case(u8::try_from(from.number()?).ok()?),
+                    EDGE => {
+                        let (start, filler) = (from.pick(&Start::ALL)?, from.small()?);
+                        let letters = from.list(|from| u8::try_from(from.number()?).ok())?;
+                        // A longer value could not be written, but would take memory.
+                        if filler > MOST_BYTES {
+                            return None;
+                        }
+                        let letters = Letters::new(&letters)?;
+                        WorkloadSource::Edge { start, filler, letters }
+                    }
                     0 => WorkloadSource::TideGauge,
                     1 => WorkloadSource::Random { seed: from.number()?, ops: from.ops()? },
                     2 => WorkloadSource::Full { seed: from.number()?, ops: from.ops()? },
@@ -541,6 +558,14 @@ mod tests {
                 Some(Kept { ops: Vec::new(), most_value: 2, made_for: None }),
             ),
             systematic(WorkloadSource::Case(3), None),
+            systematic(
+                WorkloadSource::Edge {
+                    start: Start::Round,
+                    filler: 3990,
+                    letters: Letters::new(&[8, 0, 4]).unwrap(),
+                },
+                Some(Kept { ops: vec![0, 1], most_value: 9, made_for: None }),
+            ),
             deep(u32::MAX, None),
             deep(0, Some(vec![era, plain])),
         ];

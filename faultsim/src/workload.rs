@@ -3,6 +3,7 @@
 use rand::rngs::ChaCha8Rng;
 
 use crate::device::Geometry;
+use crate::edges::{self, Letters, Start};
 use crate::mix::OpMix;
 use crate::reference::cases;
 use crate::scenario;
@@ -101,6 +102,15 @@ pub enum WorkloadSource {
     },
     /// One of the short workloads that prove the rig: [`crate::reference::cases`].
     Case(u8),
+    /// A start state and a few operations: [`crate::edges`].
+    Edge {
+        /// What came before.
+        start: Start,
+        /// Bytes of the value that fills the last sector.
+        filler: u32,
+        /// The operations.
+        letters: Letters,
+    },
 }
 
 impl WorkloadSource {
@@ -115,6 +125,9 @@ impl WorkloadSource {
                 Workload::drawn("counters", seed, (mix.with_counters(), rng), geometry, ops)
             }
             Self::Case(number) => cases::workload(number),
+            Self::Edge { start, filler, letters } => {
+                edges::workload(geometry, start, filler, letters)
+            }
         }
     }
 }
@@ -127,6 +140,9 @@ impl std::fmt::Display for WorkloadSource {
             Self::Full { seed, ops } => write!(formatter, "full:{seed}:{ops}"),
             Self::Counters { seed, ops } => write!(formatter, "counters:{seed}:{ops}"),
             Self::Case(number) => write!(formatter, "case:{number}"),
+            Self::Edge { start, filler, letters } => {
+                write!(formatter, "edge:{}:{filler}:{letters}", start.name())
+            }
         }
     }
 }
@@ -140,7 +156,7 @@ impl std::fmt::Display for UnknownWorkload {
         write!(
             formatter,
             "unknown workload '{}': expected tide-gauge, random:SEED:OPS, full:SEED:OPS, \
-             counters:SEED:OPS or case:NUMBER",
+             counters:SEED:OPS, case:NUMBER or edge:START:BYTES:DIGITS",
             self.0
         )
     }
@@ -159,6 +175,9 @@ impl std::str::FromStr for WorkloadSource {
         if let Some(number) = text.strip_prefix("case:") {
             return number.parse().map(Self::Case).map_err(|_| unknown());
         }
+        if let Some(edge) = text.strip_prefix("edge:") {
+            return edge_from(edge).ok_or_else(unknown);
+        }
         let mut parts = text.split(':');
         let kind = parts.next().unwrap_or_default();
         let seed = parts.next().and_then(|part| part.parse().ok()).ok_or_else(unknown)?;
@@ -170,6 +189,18 @@ impl std::str::FromStr for WorkloadSource {
             _ => Err(unknown()),
         }
     }
+}
+
+/// An edge from what stands behind `edge:`.
+fn edge_from(text: &str) -> Option<WorkloadSource> {
+    let mut parts = text.split(':');
+    let name = parts.next()?;
+    let start = Start::ALL.into_iter().find(|start| start.name() == name)?;
+    let filler = parts.next()?.parse().ok()?;
+    let digits: Option<Vec<u8>> =
+        parts.next()?.chars().map(|digit| u8::try_from(digit.to_digit(10)?).ok()).collect();
+    let letters = Letters::new(&digits?)?;
+    parts.next().is_none().then_some(WorkloadSource::Edge { start, filler, letters })
 }
 
 /// A prelude is no longer than this, even on a part that it then does not fill.
@@ -332,10 +363,26 @@ mod tests {
             WorkloadSource::Random { seed: 7, ops: 40 },
             WorkloadSource::Full { seed: u64::MAX, ops: 0 },
             WorkloadSource::Counters { seed: 0, ops: 9 },
+            WorkloadSource::Edge {
+                start: Start::TailMixed,
+                filler: 3990,
+                letters: Letters::new(&[4, 8]).unwrap(),
+            },
         ] {
             assert_eq!(source.to_string().parse(), Ok(source));
         }
-        for wrong in ["", "tide", "random:1", "random:1:2:3", "random:-1:2", "random:1:x"] {
+        for wrong in [
+            "",
+            "tide",
+            "random:1",
+            "random:1:2:3",
+            "random:-1:2",
+            "random:1:x",
+            "edge:first:1:9",
+            "edge:first:1:0000",
+            "edge:no-such:1:0",
+            "edge:first:1:0:0",
+        ] {
             assert!(wrong.parse::<WorkloadSource>().is_err(), "{wrong}");
         }
     }

@@ -8,9 +8,11 @@ use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
-#[cfg(feature = "crc-table")]
+#[cfg(feature = "crc-slices")]
+type Table = crc::Table<16>;
+#[cfg(all(feature = "crc-table", not(feature = "crc-slices")))]
 type Table = crc::Table<1>;
-#[cfg(not(feature = "crc-table"))]
+#[cfg(not(any(feature = "crc-table", feature = "crc-slices")))]
 type Table = crc::NoTable;
 
 // A static, so that a table can never be copied to the stack.

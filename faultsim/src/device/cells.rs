@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::chance::lanes_below;
 use super::geometry::{Geometry, GeometryError};
 use super::tear::{Kind, Tear};
+use super::touched::{PAGE, Touched, page_range};
 
 /// What a power cut can interrupt: the program of one page, or the erase of one sector. A
 /// program call over several pages is several steps, in order.
@@ -82,8 +83,11 @@ pub struct Image {
     weak: Vec<Weak>,
     /// One bit per unit: programmed since its erase. A unit that stores a 0 always counts.
     programmed: Vec<u64>,
+    /// Bytes that a word of it stands for.
+    word_bytes: usize,
     /// Erases begun, per sector.
     erases: Vec<u32>,
+    touched: Touched,
 }
 
 impl PartialEq for Image {
@@ -108,7 +112,9 @@ impl Image {
             bytes: vec![0xFF; g.bytes() as usize],
             weak: Vec::new(),
             programmed: vec![0; g.units().div_ceil(64)],
+            word_bytes: 64 * g.unit_size() as usize,
             erases: vec![0; g.sectors as usize],
+            touched: Touched::none(g.bytes() as usize),
         }
     }
 
@@ -122,6 +128,7 @@ impl Image {
             return Err(GeometryError::WrongLength);
         }
         image.bytes.copy_from_slice(bytes);
+        image.touched.forget();
         image.note_programmed_by_content(g, 0, image.bytes.len(), true);
         Ok(image)
     }
@@ -143,7 +150,27 @@ impl Image {
 
     /// The stored bytes in slices of 256; the last one may be shorter.
     pub fn pages(&self) -> impl Iterator<Item = &[u8]> {
-        self.bytes.chunks(256)
+        self.bytes.chunks(PAGE)
+    }
+
+    /// The pages in which the image may differ from `other`, by number and in order, with the bytes
+    /// of both.
+    pub(crate) fn differing<'both>(
+        &'both self,
+        other: &'both Self,
+    ) -> impl Iterator<Item = (u32, &'both [u8], &'both [u8])> {
+        let known = self.touched.differing(&other.touched);
+        let all = known.is_none().then(|| 0..self.bytes.len().div_ceil(PAGE));
+        known.into_iter().flatten().chain(all.into_iter().flatten()).filter_map(|page| {
+            let range = page_range(page, self.bytes.len());
+            Some((page as u32, &self.bytes[range.clone()], other.bytes.get(range)?))
+        })
+    }
+
+    /// From here on only what is changed later is compared and copied among this image and those
+    /// copied from it.
+    pub(crate) fn become_origin(&mut self) {
+        self.touched.forget();
     }
 
     /// Erases begun, per sector.
@@ -159,9 +186,23 @@ impl Image {
 
     /// Becomes equal to `other`, book-keeping included, and keeps its own allocations.
     pub fn copy_from(&mut self, other: &Self) {
-        self.bytes.clone_from(&other.bytes);
+        if let Some(pages) = self.touched.differing(&other.touched)
+            && self.bytes.len() == other.bytes.len()
+            && self.word_bytes == other.word_bytes
+        {
+            for page in pages {
+                let cells = page_range(page, self.bytes.len());
+                let words = cells.start / self.word_bytes..(cells.end - 1) / self.word_bytes + 1;
+                self.bytes[cells.clone()].copy_from_slice(&other.bytes[cells]);
+                self.programmed[words.clone()].copy_from_slice(&other.programmed[words]);
+            }
+        } else {
+            self.bytes.clone_from(&other.bytes);
+            self.programmed.clone_from(&other.programmed);
+            self.word_bytes = other.word_bytes;
+        }
+        self.touched.copy_from(&other.touched);
         self.weak.clone_from(&other.weak);
-        self.programmed.clone_from(&other.programmed);
         self.erases.clone_from(&other.erases);
     }
 
@@ -180,20 +221,22 @@ impl Image {
             (Step::Program { at, data }, Kind::Program(torn)) => {
                 let (from, data) = self.clip(*at, data);
                 let to = from + data.len();
+                self.touched.add(from, to);
                 let touched = weak_within(&self.weak, from, to);
                 let (cells, old) = (&mut self.bytes[from..to], &self.weak[touched.clone()]);
                 let mut new = Vec::new();
                 torn.apply(cells, from, data, old, &mut new);
-                self.replace_weak(touched, new);
+                self.replace_weak(touched, &new);
                 self.note_programmed_by_content(g, from, to, false);
             }
             (Step::Erase { sector }, Kind::Erase(torn)) => {
                 let Range { start: from, end: to } = self.sector_cells(g, *sector);
+                self.touched.add(from, to);
                 let touched = weak_within(&self.weak, from, to);
                 let (cells, old) = (&mut self.bytes[from..to], &self.weak[touched.clone()]);
                 let mut new = Vec::new();
                 torn.apply(cells, from, old, &mut new);
-                self.replace_weak(touched, new);
+                self.replace_weak(touched, &new);
                 self.note_programmed_by_content(g, from, to, true);
                 self.count_erase(*sector);
             }
@@ -205,6 +248,7 @@ impl Image {
     pub(super) fn program(&mut self, g: &Geometry, at: u32, data: &[u8]) {
         let (from, data) = self.clip(at, data);
         let to = from + data.len();
+        self.touched.add(from, to);
         for (cell, byte) in self.bytes[from..to].iter_mut().zip(data) {
             *cell &= byte;
         }
@@ -217,27 +261,49 @@ impl Image {
             self.weak.retain(|weak| weak.mask != 0);
         }
         let unit = g.unit_size() as usize;
-        for number in from / unit..to.div_ceil(unit) {
-            self.set_programmed(number, true);
-        }
+        self.set_programmed(from / unit..to.div_ceil(unit), true);
     }
 
     /// The whole erase of one sector.
     pub(super) fn erase(&mut self, g: &Geometry, sector: u32) {
         let cells = self.sector_cells(g, sector);
+        self.touched.add(cells.start, cells.end);
         self.bytes[cells.clone()].fill(0xFF);
         let touched = weak_within(&self.weak, cells.start, cells.end);
         self.weak.drain(touched);
         let unit = g.unit_size() as usize;
-        for number in cells.start / unit..cells.end.div_ceil(unit) {
-            self.set_programmed(number, false);
-        }
+        self.set_programmed(cells.start / unit..cells.end.div_ceil(unit), false);
         self.count_erase(sector);
     }
 
-    fn replace_weak(&mut self, touched: Range<usize>, new: Vec<Weak>) {
+    /// Leaves the cells of a torn step as given, of which `weak` are marginal.
+    pub(super) fn leave(&mut self, g: &Geometry, step: &Step, cells: &[u8], weak: &[Weak]) {
+        let (from, to) = match step {
+            Step::Program { at, data } => {
+                let (from, data) = self.clip(*at, data);
+                (from, from + data.len())
+            }
+            Step::Erase { sector } => {
+                let Range { start, end } = self.sector_cells(g, *sector);
+                (start, end)
+            }
+        };
+        self.touched.add(from, to);
+        let touched = weak_within(&self.weak, from, to);
+        for (cell, left) in self.bytes[from..to].iter_mut().zip(cells) {
+            *cell = *left;
+        }
+        self.replace_weak(touched, weak);
+        let erases = matches!(step, Step::Erase { .. });
+        self.note_programmed_by_content(g, from, to, erases);
+        if let Step::Erase { sector } = step {
+            self.count_erase(*sector);
+        }
+    }
+
+    fn replace_weak(&mut self, touched: Range<usize>, new: &[Weak]) {
         if !touched.is_empty() || !new.is_empty() {
-            self.weak.splice(touched, new);
+            self.weak.splice(touched, new.iter().copied());
         }
     }
 
@@ -261,11 +327,18 @@ impl Image {
         }
     }
 
-    fn set_programmed(&mut self, unit: usize, programmed: bool) {
-        if let Some(word) = self.programmed.get_mut(unit / 64) {
-            let bit = 1 << (unit % 64);
-            *word = if programmed { *word | bit } else { *word & !bit };
+    fn set_programmed(&mut self, units: Range<usize>, programmed: bool) {
+        for (index, bits) in words_of(units) {
+            if let Some(word) = self.programmed.get_mut(index) {
+                *word = if programmed { *word | bits } else { *word & !bits };
+            }
         }
+    }
+
+    /// Whether any of these units was programmed since its erase.
+    pub(super) fn any_programmed(&self, units: Range<usize>) -> bool {
+        words_of(units)
+            .any(|(index, bits)| self.programmed.get(index).is_some_and(|word| word & bits != 0))
     }
 
     /// After an interrupted operation only the content tells what was programmed. `clear`: units
@@ -301,6 +374,17 @@ impl Image {
             number = end;
         }
     }
+}
+
+/// The words of a bit set that these bits are in, and which bits of the word they are.
+fn words_of(bits: Range<usize>) -> impl Iterator<Item = (usize, u64)> {
+    let words = bits.start / 64..bits.end.div_ceil(64).max(bits.start / 64);
+    words.map(move |index| {
+        let from = bits.start.max(64 * index) - 64 * index;
+        let to = bits.end.clamp(64 * index + from, 64 * index + 64) - 64 * index;
+        let below = |bit: usize| u64::MAX.checked_shr(64 - bit as u32).unwrap_or(0);
+        (index, below(to) & !below(from))
+    })
 }
 
 /// The entries of a sorted list that lie in bytes `from..to`.

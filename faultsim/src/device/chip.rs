@@ -70,6 +70,7 @@ pub struct Chip {
     fuel: u64,
     calls: u64,
     counts: Counts,
+    /// Without reads, which their counts tell.
     time: DeviceTime,
     violations: Vec<ContractViolation>,
     recording: bool,
@@ -239,7 +240,9 @@ impl Chip {
 
     /// Device time since power-up, without the interrupted step.
     pub fn time(&self) -> DeviceTime {
-        self.time
+        let mut time = self.time;
+        time += self.timing.reads(self.counts.reads, self.counts.read_bytes);
+        time
     }
 
     /// Wear over the life of the image.
@@ -278,7 +281,6 @@ impl Chip {
         }
         self.counts.reads += 1;
         self.counts.read_bytes += out.len() as u64;
-        self.time += self.timing.read(out.len());
         Ok(())
     }
 
@@ -389,7 +391,7 @@ impl Chip {
         if !from.is_multiple_of(unit) || !to.is_multiple_of(unit) {
             return Err(self.refuse_alignment(at, to as u64, unit as u32));
         }
-        if again {
+        if again || !self.image.any_programmed(from / unit..to / unit) {
             return Ok(());
         }
         for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {

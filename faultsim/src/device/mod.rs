@@ -24,6 +24,7 @@ mod tear;
 #[cfg(test)]
 mod tests;
 mod timing;
+mod touched;
 mod volatile;
 
 pub use bias::Bias;
@@ -33,6 +34,7 @@ pub use class::TearKind;
 pub use contract::{ContractViolation, PartError};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
 pub use nor::{MultiNor, Nor, Part};
+pub(crate) use plan::Tears;
 pub use tear::{Tear, TearClass};
 pub use timing::{DeviceTime, Timing};
 pub use volatile::BusCut;

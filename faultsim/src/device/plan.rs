@@ -48,30 +48,7 @@ impl Tear {
     /// erase up to some 400. `thin` above 1 keeps the representatives of each class and about one in `thin` of
     /// the others.
     pub fn list(g: &Geometry, level: Level, image: &Image, step: &Step, thin: u32) -> Vec<Self> {
-        Self::classed(g, level, image, step, thin).into_iter().map(|(tear, _)| tear).collect()
-    }
-
-    /// The same, each with the class of faults it belongs to.
-    pub fn classed(
-        g: &Geometry,
-        level: Level,
-        image: &Image,
-        step: &Step,
-        thin: u32,
-    ) -> Vec<(Self, TearClass)> {
-        let mut list =
-            vec![(Self::NOTHING, TearClass::Whole), (Self::EVERYTHING, TearClass::Whole)];
-        if level == Level::F0 {
-            return list;
-        }
-        with_work(g, level, image, step, |work, data| {
-            let mut collect = Collect::new(work, data, thin, &mut list);
-            match data {
-                Some(data) => plan_program::list(work, data, &mut collect),
-                None => plan_erase::list(work, &mut collect),
-            }
-        });
-        list
+        Tears::list(g, level, image, step, thin).list.into_iter().map(|(tear, _)| tear).collect()
     }
 
     /// One tear drawn at random, for long random runs: nasty ones more often than their share.
@@ -94,6 +71,66 @@ impl Tear {
             Some(data) => plan_program::draw(work, data, rng),
             None => Self(Kind::Erase(plan_erase::draw(work, rng))),
         })
+    }
+}
+
+/// Tears of a step, each with the class of faults it belongs to.
+#[derive(Clone, Debug)]
+pub(crate) struct Tears {
+    pub(crate) list: Vec<(Tear, TearClass)>,
+    /// What those behind the first two leave of the step's cells: one after the other.
+    cells: Vec<u8>,
+    weak: Vec<Weak>,
+    /// Where the marginal cells of each begin.
+    weak_starts: Vec<usize>,
+    /// Cells of the step.
+    len: usize,
+}
+
+impl Tears {
+    /// Of no step: nothing happened.
+    pub(crate) fn none() -> Self {
+        let mut tears = Self::whole();
+        tears.list.truncate(1);
+        tears
+    }
+
+    /// Nothing or everything happened.
+    fn whole() -> Self {
+        let list = vec![(Tear::NOTHING, TearClass::Whole), (Tear::EVERYTHING, TearClass::Whole)];
+        Self { list, cells: Vec::new(), weak: Vec::new(), weak_starts: Vec::new(), len: 0 }
+    }
+
+    /// See [`Tear::list`].
+    pub(crate) fn list(g: &Geometry, level: Level, image: &Image, step: &Step, thin: u32) -> Self {
+        let mut tears = Self::whole();
+        if level == Level::F0 {
+            return tears;
+        }
+        with_work(g, level, image, step, |work, data| {
+            tears.len = work.cells.len();
+            let mut collect = Collect::new(work, data, thin, &mut tears);
+            match data {
+                Some(data) => plan_program::list(work, data, &mut collect),
+                None => plan_erase::list(work, &mut collect),
+            }
+        });
+        tears
+    }
+
+    /// Tears the step in the way with this number.
+    pub(crate) fn apply(&self, number: usize, g: &Geometry, image: &mut Image, step: &Step) {
+        let Some((tear, _)) = self.list.get(number) else { return };
+        let outcome = number.checked_sub(2).and_then(|kept| {
+            let start = *self.weak_starts.get(kept)?;
+            let end = self.weak_starts.get(kept + 1).copied().unwrap_or(self.weak.len());
+            let cells = self.cells.get(kept * self.len..(kept + 1) * self.len)?;
+            Some((cells, self.weak.get(start..end)?))
+        });
+        match outcome {
+            Some((cells, weak)) => image.leave(g, step, cells, weak),
+            None => image.apply_torn(g, step, tear),
+        }
     }
 }
 
@@ -136,7 +173,7 @@ pub(super) struct Collect<'work> {
     seen: RapidHashSet<u64>,
     cells: Vec<u8>,
     weak: Vec<Weak>,
-    list: &'work mut Vec<(Tear, TearClass)>,
+    tears: &'work mut Tears,
     class: TearClass,
 }
 
@@ -145,7 +182,7 @@ impl<'work> Collect<'work> {
         work: &'work Work<'work>,
         data: Option<&'work [u8]>,
         thin: u32,
-        list: &'work mut Vec<(Tear, TearClass)>,
+        tears: &'work mut Tears,
     ) -> Self {
         let mut collect = Self {
             work,
@@ -155,7 +192,7 @@ impl<'work> Collect<'work> {
             seen: RapidHashSet::default(),
             cells: Vec::new(),
             weak: Vec::new(),
-            list,
+            tears,
             class: TearClass::Whole,
         };
         // The two trivial outcomes are in the list already.
@@ -197,7 +234,11 @@ impl<'work> Collect<'work> {
             _ => return,
         }
         if self.is_new() {
-            self.list.push((tear, self.class));
+            let tears = &mut *self.tears;
+            tears.list.push((tear, self.class));
+            tears.weak_starts.push(tears.weak.len());
+            tears.cells.extend_from_slice(&self.cells);
+            tears.weak.extend_from_slice(&self.weak);
         }
     }
 

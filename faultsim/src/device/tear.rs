@@ -226,14 +226,30 @@ impl Done {
             Self::AllBut { from, len } => (from, from.saturating_add(len), false),
             _ => return None,
         };
-        if run.end <= from || to <= run.start {
-            Some(!inside)
-        } else if from <= run.start && run.end <= to {
-            Some(inside)
-        } else {
-            None
-        }
+        is_within(run, from..to).map(|is| is == inside)
     }
+}
+
+/// Whether all of the run lies in the window, or nothing of it.
+fn is_within(run: Range<u32>, window: Range<u32>) -> Option<bool> {
+    if run.end <= window.start || window.end <= run.start {
+        Some(false)
+    } else if window.start <= run.start && run.end <= window.end {
+        Some(true)
+    } else {
+        None
+    }
+}
+
+/// Where in a step some of its bytes are.
+#[derive(Clone, Copy)]
+struct At {
+    /// Address of the step's first byte.
+    base: usize,
+    /// Number of the first of these bytes.
+    byte: u32,
+    /// How many bits the step has to clear.
+    total: u32,
 }
 
 impl Pick {
@@ -249,6 +265,16 @@ impl Pick {
                 (0..count).any(|index| few(seed, index, total) == Some(number))
             }
             Self::Toss(coin) => coin.lands(number),
+        }
+    }
+
+    /// The same for a run of bits, if it can be told from the numbers and is one for all.
+    fn holds_run(&self, run: Range<u32>) -> Option<bool> {
+        match *self {
+            Self::Nothing => Some(false),
+            Self::All => Some(true),
+            Self::Window { from, len } => is_within(run, from..from.saturating_add(len)),
+            _ => None,
         }
     }
 
@@ -315,38 +341,76 @@ impl TornProgram {
         new: &mut Vec<Weak>,
     ) {
         let total = count_bits_to_clear(cells, base, data, old);
-        let mut cursor = WeakCursor(old);
         let mut number = 0;
-        for ((byte, cell), data) in (0..).zip(cells.iter_mut()).zip(data) {
+        if !old.is_empty() {
+            let at = At { base, byte: 0, total };
+            self.apply_bytes(at, &mut number, cells, data, old, new);
+            return;
+        }
+        // Most bytes are done or undone as a whole: eight of them at a time.
+        for ((byte, cells), data) in (0..).step_by(8).zip(cells.chunks_mut(8)).zip(data.chunks(8)) {
+            let at = At { base, byte, total };
+            if let (Ok(eight), Ok(data)) = (<&mut [u8; 8]>::try_from(&mut *cells), data.try_into())
+            {
+                let clear = u64::from_le_bytes(*eight) & !u64::from_le_bytes(data);
+                let run = number..number + clear.count_ones();
+                let weak = self.weak.holds_run(run.clone());
+                let done = self.done.holds_run(run.clone(), total);
+                if let (Some(false), Some(done)) = (weak, done) {
+                    if done {
+                        *eight = (u64::from_le_bytes(*eight) & !clear).to_le_bytes();
+                    }
+                    number = run.end;
+                    continue;
+                }
+            }
+            self.apply_bytes(at, &mut number, cells, data, old, new);
+        }
+    }
+
+    /// The same for some of the bytes, of which `number` bits to clear stand before.
+    fn apply_bytes(
+        &self,
+        at: At,
+        number: &mut u32,
+        cells: &mut [u8],
+        data: &[u8],
+        old: &[Weak],
+        new: &mut Vec<Weak>,
+    ) {
+        let At { base, byte, total } = at;
+        let mut cursor = WeakCursor(old);
+        for ((byte, cell), data) in (byte..).zip(cells.iter_mut()).zip(data) {
             let at = base + byte as usize;
             let mut weak = cursor.mask(at);
             let mut rest = bits_to_clear(*cell, weak, *data);
-            // Most bytes are done or undone as a whole.
-            let run = number..number + rest.count_ones();
-            if self.weak == Pick::Nothing
-                && let Some(done) = self.done.holds_run(run.clone(), total)
-            {
+            let run = *number..*number + rest.count_ones();
+            let picked = self.weak.holds_run(run.clone());
+            if let (Some(picked), Some(done)) = (picked, self.done.holds_run(run.clone(), total)) {
                 if done {
                     *cell &= !rest;
                     weak &= !rest;
                 }
-                number = run.end;
+                if picked {
+                    weak |= rest;
+                }
+                *number = run.end;
                 rest = 0;
             }
             while rest != 0 {
                 let bit = rest.trailing_zeros();
                 let mask = 1 << bit;
                 rest &= !mask;
-                let done = self.done.holds(BitToClear { number, total, byte, bit });
+                let done = self.done.holds(BitToClear { number: *number, total, byte, bit });
                 if done {
                     *cell &= !mask;
                 }
-                if self.weak.holds(number, total, *cell & mask != 0) {
+                if self.weak.holds(*number, total, *cell & mask != 0) {
                     weak |= mask;
                 } else if done {
                     weak &= !mask;
                 }
-                number += 1;
+                *number += 1;
             }
             push_weak(new, at, weak);
         }
@@ -355,6 +419,15 @@ impl TornProgram {
 
 /// How many bits a program has to clear.
 pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &[Weak]) -> u32 {
+    if old.is_empty() {
+        let (eights, rest) = cells.as_chunks::<8>();
+        let (data_eights, data_rest) = data.as_chunks::<8>();
+        let clear = |(cells, data): (&[u8; 8], &[u8; 8])| {
+            (u64::from_le_bytes(*cells) & !u64::from_le_bytes(*data)).count_ones()
+        };
+        let few = rest.iter().zip(data_rest).map(|(cell, data)| (cell & !data).count_ones());
+        return eights.iter().zip(data_eights).map(clear).sum::<u32>() + few.sum::<u32>();
+    }
     let mut cursor = WeakCursor(old);
     (base..)
         .zip(cells.iter().zip(data))

@@ -55,7 +55,12 @@ impl Timing {
 
     /// To read `len` bytes with one command.
     pub fn read(&self, len: usize) -> DeviceTime {
-        let bus = (Self::COMMAND_BYTES + len as u64) * self.bus_byte_ns;
+        self.reads(1, len as u64)
+    }
+
+    /// To read `bytes` in all with so many commands.
+    pub(super) fn reads(&self, commands: u64, bytes: u64) -> DeviceTime {
+        let bus = (commands * Self::COMMAND_BYTES + bytes) * self.bus_byte_ns;
         times(bus, bus)
     }
 

@@ -1,0 +1,250 @@
+//! Carries out a plan over edges.
+
+use std::sync::atomic::Ordering;
+
+use rayon::prelude::*;
+
+use super::list::{Edge, Edges, List};
+use super::start::Start;
+use crate::explore::{Explored, Findings, Stop};
+use crate::finding::{Finding, Signature};
+use crate::follow;
+use crate::parts::RigParts;
+use crate::plan::{Clock, Config, Systematic};
+use crate::report::{Baseline, Counts, Report, Verdict, WorstCase};
+use crate::setting::Setting;
+use crate::subject::Subject;
+use crate::trace::What;
+use crate::workload::Workload;
+
+/// Edges carried out between two merges of their results.
+const BATCH: usize = 512;
+/// Distinct images counted at most; 4 GiB.
+const MOST_DIGESTS: usize = 1 << 29;
+/// Digests gathered before they are sorted in, and no fewer than half of those there are.
+const NEW_DIGESTS: usize = 1 << 22;
+
+/// What one edge brings home.
+type Outcome = Result<Explored, Finding>;
+
+/// Carries out a plan over edges.
+pub(crate) fn run<S: Subject>(
+    config: &Config,
+    plan: &Edges,
+    subject: &S,
+    clock: &Clock<'_>,
+) -> Report {
+    let mut report = Report {
+        subject: subject.name().to_owned(),
+        geometry: config.geometry,
+        level: config.level,
+        mode: "edges".to_owned(),
+        workload: format!("sequences of up to {} operations", plan.longest),
+        seed: config.seed,
+        verdict: Verdict::BaselineFailed,
+        reason: String::new(),
+        counts: Counts::default(),
+        baseline: Baseline::default(),
+        bounds: subject.bounds(&config.geometry),
+        worst: WorstCase::default(),
+        violations: Vec::new(),
+        kills: Vec::new(),
+        not_explored: Vec::new(),
+    };
+    let List { edges: list, unreached } = plan.list(subject, &config.geometry);
+    clock.progress.planned.fetch_add(list.len() as u64, Ordering::Relaxed);
+    let clock = &clock.of_workloads();
+    let mut counts = Counts { planned: list.len() as u64, ..Counts::default() };
+    let mut findings = Findings::new();
+    let mut examples: Vec<(Edge, Signature)> = Vec::new();
+    let mut digests: Vec<u64> = Vec::new();
+    let mut kept = 0;
+    for batch in list.chunks(BATCH) {
+        let outcomes: Vec<(Edge, Outcome)> = batch
+            .par_iter()
+            .map(|edge| (*edge, explore(config, plan, subject, *edge, clock)))
+            .collect();
+        for (edge, outcome) in outcomes {
+            let mut explored = match outcome {
+                Ok(explored) => explored,
+                Err(finding) => {
+                    report.reason = format!("{}: {}", edge.source(), finding.sentence);
+                    return report;
+                }
+            };
+            let finished = explored.counts.done == explored.counts.planned;
+            counts.add(&explored.counts);
+            counts.done += u64::from(finished);
+            report.worst.merge(&explored.worst);
+            digests.extend(explored.fingerprints.drain(..).map(|print| print as u64));
+            for (signature, found) in explored.findings {
+                match findings.get_mut(&signature) {
+                    None => {
+                        examples.push((edge, signature.clone()));
+                        findings.insert(signature, found);
+                    }
+                    Some(known) => known.count += found.count,
+                }
+            }
+        }
+        if digests.len() - kept > NEW_DIGESTS.max(kept / 2) {
+            keep_distinct(&mut digests);
+            kept = digests.len();
+        }
+        if clock.is_up() || config.stop_at_first && !findings.is_empty() {
+            break;
+        }
+    }
+    keep_distinct(&mut digests);
+    counts.distinct = digests.len() as u64;
+    (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "sequences");
+    report.counts = counts;
+    let full = digests.len() == MOST_DIGESTS;
+    report.not_explored = not_explored(plan, &unreached);
+    if full {
+        let what = "distinct images were counted up to this number only: run it in shards";
+        report.not_explored.push(what.to_owned());
+    }
+    for (edge, signature) in examples {
+        let Some(found) = findings.remove(&signature) else { continue };
+        let systematic = systematic(plan, edge);
+        let workload = systematic.workload.build(&config.geometry);
+        let setting = setting(config, subject, &systematic, &workload);
+        // It was prepared before, when it was explored.
+        let Ok(prepared) = setting.prepare() else { continue };
+        let told = follow::tell(&setting, &prepared, &found.path);
+        let token = setting.token(systematic.workload, None, &found, told.digest);
+        report.violations.push(told.violation(signature, &found, &token));
+    }
+    report.violations.sort_by_key(|violation| violation.cuts);
+    report
+}
+
+fn keep_distinct(digests: &mut Vec<u64>) {
+    digests.par_sort_unstable();
+    digests.dedup();
+    digests.truncate(MOST_DIGESTS);
+}
+
+/// Cuts the last operation of an edge at every step, and what follows.
+fn explore<S: Subject>(
+    config: &Config,
+    plan: &Edges,
+    subject: &S,
+    edge: Edge,
+    clock: &Clock<'_>,
+) -> Outcome {
+    let systematic = systematic(plan, edge);
+    let workload = systematic.workload.build(&config.geometry);
+    let setting = setting(config, subject, &systematic, &workload);
+    let prepared = setting.prepare()?;
+    let trace = &prepared.baseline.trace;
+    let last = edge.letters.as_slice().len().checked_sub(1);
+    let of_last = |what| match (what, last) {
+        (What::Op(index, _), Some(last)) => index == last,
+        (What::Recovery, None) => true,
+        _ => false,
+    };
+    let first = trace.segments.iter().find(|segment| of_last(segment.what));
+    // An operation that writes nothing is cut before or behind it, which others are too.
+    let cut_points =
+        first.map_or_else(Vec::new, |first| (first.first..=trace.steps.len()).collect());
+    let stop = if config.stop_at_first { Stop::AtFirst } else { Stop::Never };
+    let mut explored = setting.explore(&prepared, cut_points, stop, clock);
+    explored.worst.merge(&prepared.baseline.worst);
+    clock.progress.done.fetch_add(1, Ordering::Relaxed);
+    Ok(explored)
+}
+
+fn systematic(plan: &Edges, edge: Edge) -> Systematic {
+    Systematic {
+        workload: edge.source(),
+        depth: plan.depth,
+        thin: 1,
+        merge_equal: true,
+        group: true,
+        sample: SAMPLE,
+        thrifty: true,
+        without: RigParts::NONE,
+    }
+}
+
+/// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
+const SAMPLE: u32 = 40;
+
+fn setting<'run, S: Subject>(
+    config: &'run Config,
+    subject: &'run S,
+    plan: &'run Systematic,
+    workload: &'run Workload,
+) -> Setting<'run, S> {
+    let Config { geometry, level, seed, .. } = config;
+    Setting { subject, geometry, level: *level, seed: *seed, plan, workload }
+}
+
+fn not_explored(plan: &Edges, unreached: &[Start]) -> Vec<String> {
+    let mut list = vec![
+        format!("sequences of more than {} operations", plan.longest),
+        format!("histories with more than {} cuts", plan.depth),
+        format!(
+            "most cuts behind the first one: further cuts are made in one of {SAMPLE} kinds of recovery, and \
+             there in some tears of each step"
+        ),
+        "of marginal bits, more than one way to read them per image".to_owned(),
+        "most of what happens when writing goes on behind a recovery: one in 64 images is written on, and one in \
+         four of those with a new kind of recovery"
+            .to_owned(),
+        "damage outside the bytes a step works on, decay, wear, bus errors".to_owned(),
+    ];
+    if !unreached.is_empty() {
+        let names: Vec<&str> = unreached.iter().map(|start| start.name()).collect();
+        list.push(format!(
+            "start states that the code could not be brought to: {}",
+            names.join(", ")
+        ));
+    }
+    if plan.shard.of() > 1 {
+        list.push(format!("all but shard {} of the sequences", plan.shard));
+    }
+    list
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::device::{Geometry, Level};
+    use crate::edges::Shard;
+    use crate::plan::{Mode, Progress};
+    use crate::subjects::naive::Naive;
+    use crate::subjects::outlast::Outlast;
+    use crate::token::{Outcome as Replayed, Token, replay};
+
+    fn config(longest: u8, shard: u32, level: Level) -> Config {
+        let shard = Shard::new(shard, shard).unwrap();
+        let mode = Mode::Edges(Edges { longest, depth: 3, shard });
+        let geometry = Geometry::new(4, 512, 1, 64).unwrap();
+        Config { mode, minimise: None, ..Config::systematic(geometry, level) }
+    }
+
+    #[test]
+    fn the_store_is_clean_and_a_second_run_is_the_same() {
+        let config = config(2, 900, Level::F4);
+        let progress = Progress::default();
+        let report = crate::plan::run(&config, &Outlast, &progress);
+        assert_eq!((report.verdict, report.reason.as_str()), (Verdict::Clean, ""));
+        assert!(report.counts.distinct > 5_000, "{:?}", report.counts);
+        assert!(report.counts.judged_by_cuts.iter().all(|count| *count > 0), "{:?}", report.counts);
+        assert_eq!(progress.done.into_inner(), report.counts.planned);
+        assert_eq!(crate::plan::run(&config, &Outlast, &Progress::default()), report);
+    }
+
+    #[test]
+    fn what_a_sector_rewrite_loses_is_found_and_replayed() {
+        let report = crate::plan::run(&config(1, 1, Level::F1), &Naive, &Progress::default());
+        assert_eq!(report.verdict, Verdict::Violation, "{}", report.reason);
+        for violation in &report.violations {
+            let token: Token = violation.token.parse().unwrap();
+            assert_eq!(replay(&token, &Naive).outcome, Replayed::Reproduced, "{violation:?}");
+        }
+    }
+}
