@@ -92,7 +92,7 @@ pub(crate) const fn counted<'a>(changes: &'a [Change<'a>]) -> Counted<'a> {
 impl<'a> Iterator for Counted<'a> {
     type Item = &'a Change<'a>;
 
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     fn next(&mut self) -> Option<Self::Item> {
         loop {
             let (change, later) = self.0.split_first()?;

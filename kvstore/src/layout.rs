@@ -199,19 +199,19 @@ impl Geometry {
     }
 
     /// Offset of the mark in a sector.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn mark(&self) -> u32 {
         self.round_up(OPENING)
     }
 
     /// Offset of the first record in a sector.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn first_record(&self) -> u32 {
         self.place(self.mark() + self.unit)
     }
 
     /// Where a record that may start at `offset` does start: a header never straddles pages.
-    #[inline(never)] // Once in the image, as what follows.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image, as what follows.
     pub(crate) const fn place(&self, offset: u32) -> u32 {
         let boundary = self.next_page(offset);
         if offset + self.header_area() > boundary { boundary } else { offset }
@@ -221,7 +221,7 @@ impl Geometry {
     ///
     /// The share of a record in its last page reaches so far that an interrupted trace there
     /// cannot be mistaken for the end of the record.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn record_end(&self, start: u32, key_len: u32, value_len: u32) -> u32 {
         let end = self.round_up(start + self.header() + key_len + value_len + self.trailer());
         let share = end & (self.page - 1);
@@ -240,7 +240,7 @@ impl Geometry {
     }
 
     /// Bytes a record takes without what its place adds.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn record_bytes(&self, key_len: u32, value_len: u32) -> u32 {
         self.round_up(self.header() + key_len + value_len + self.trailer())
     }
@@ -272,7 +272,7 @@ impl Geometry {
     }
 
     /// Whether records with this sum of `record_bytes` fit into a sector in any order.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn fits(&self, Live { bytes, count }: Live) -> bool {
         // A page boundary costs at most one of: a header that does not fit before it, the least
         // share behind it.
@@ -284,9 +284,12 @@ impl Geometry {
     }
 
     /// Sector that a sequence number lives in.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn sector_in_turn(&self, sequence: u32) -> u32 {
-        // The remainder of a division, which small parts lack and which could panic as far as the
+        if cfg!(target_pointer_width = "64") {
+            return sequence % self.sectors;
+        }
+        // The same without a division, which small parts lack and which could panic as far as the
         // compiler knows.
         let (mut sector, mut step) = (sequence, self.sectors);
         while step <= sector >> 1 {
@@ -301,7 +304,7 @@ impl Geometry {
         sector
     }
 
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn sector_of(&self, address: u32) -> u32 {
         address >> self.sector_bytes.trailing_zeros()
     }

@@ -66,7 +66,7 @@ impl Live {
         Self { bytes: self.bytes.saturating_sub(bytes), count: self.count.saturating_sub(1) }
     }
 
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     const fn note(&mut self, bytes: u32, lives: bool) {
         *self = if lives { self.plus(bytes) } else { self.minus(bytes) };
     }
@@ -90,7 +90,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Address of the first byte of a sector.
-    #[inline(never)] // Once in the image, as what follows.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image, as what follows.
     pub(crate) const fn base(&self, sequence: u32) -> u32 {
         self.sector(sequence) * self.medium.geometry.sector_bytes
     }
@@ -100,7 +100,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// What seeds the check of a record in a sector of the log.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn life_at(&self, address: u32) -> Life {
         let g = &self.medium.geometry;
         let back = self.sector(self.log.head) + g.sectors - g.sector_of(address);
@@ -114,7 +114,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Whether an address lies in the log sector with this number.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn is_in(&self, address: u32, sequence: u32) -> bool {
         self.medium.geometry.sector_of(address) == self.sector(sequence)
     }

@@ -74,7 +74,7 @@ impl Checker {
     }
 
     /// The difference between the trailer the record should have and the one it has.
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn difference(&self) -> Trailer {
         let mut stored = self.stored;
         // A loop: small parts shift a long number by a constant only.
@@ -135,13 +135,13 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// Programs whole units.
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) -> Result<(), Fault<F::Error>> {
         self.flash.write(self.geometry.base + at, bytes).map_err(Fault::Flash)
     }
 
     /// Programs zeros; allowed over anything.
-    #[inline(never)] // Once in the image, as what follows.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image, as what follows.
     pub(crate) fn zero(&mut self, at: u32, len: u32) -> Result<(), Fault<F::Error>> {
         const ZEROS: [u8; 96] = [0; 96];
         self.program(at, ZEROS.get(..len as usize).unwrap_or(&ZEROS))
@@ -186,7 +186,7 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// The header at `address` alone.
-    #[inline(never)]
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<Found> {
         let mut bytes = [0; MAX_HEADER as usize];
         let len = self.geometry.header() as usize;
@@ -254,7 +254,7 @@ impl<F: NorFlash> Medium<F> {
 pub(crate) type Pieces<'a, M> = dyn FnMut(&mut M, u32, &[u8]) + 'a;
 
 /// Copies as many bytes as both have.
-#[inline(never)] // Once in the image.
+#[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
 pub(crate) fn copy(to: &mut [u8], from: &[u8]) {
     let n = to.len().min(from.len());
     if let (Some(to), Some(from)) = (to.get_mut(..n), from.get(..n)) {

@@ -162,8 +162,8 @@ impl<F: NorFlash> Core<F> {
     fn facts(&mut self, sequence: u32, facts: &mut Opening) -> bool {
         let life = self.life(sequence);
         let sector = self.sector(sequence);
-        self.read_opening(sector, facts).is_ok() && facts.life == life
-            || self.facts_from_settle(sector, facts) && facts.life == life
+        let told = self.read_opening(sector, facts).is_ok() && facts.life == life;
+        told || self.facts_from_settle(sector, facts) && facts.life == life
     }
 
     /// The facts the first settle record repeats that a walk over the sector meets.
@@ -185,7 +185,7 @@ impl<F: NorFlash> Core<F> {
         false
     }
 
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     fn read_opening(&mut self, sector: u32, opening: &mut Opening) -> Result<(), NoOpening> {
         let mut bytes = [0; OPENING as usize];
         let address = sector * self.medium.geometry.sector_bytes;

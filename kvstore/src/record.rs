@@ -24,7 +24,7 @@ pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
 }
 
 /// The CRC of what has the CRC `crc` and then `bytes`: no more state than a number.
-#[inline(never)] // Once in the image.
+#[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
 fn extended(crc: u32, bytes: &[u8]) -> u32 {
     // What the register was before the last step, and in the order in which the crate wants it.
     let mut digest = CRC.digest_with_initial((!crc).reverse_bits());
@@ -105,7 +105,7 @@ impl Header {
 
     /// The header of a plain record that says the same: of a put or delete without a commit, and of
     /// the count that a tally stands for.
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) const fn plain(self) -> Self {
         let (kind, value_len) = match self.kind {
             Kind::Tally => (Kind::Put, 8),
@@ -164,7 +164,7 @@ fn checked(fields: u32) -> u32 {
 const FIELDS: u32 = (1 << 22) - 1;
 
 /// Number of 0 bits.
-#[inline(never)] // Small parts have no instruction for it.
+#[cfg_attr(target_pointer_width = "32", inline(never))] // Small parts have no instruction for it.
 fn zeros_in(word: u32) -> u32 {
     word.count_zeros()
 }
@@ -229,7 +229,7 @@ impl Check {
         self.at = address;
     }
 
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn update(&mut self, bytes: &[u8]) {
         #[cfg(feature = "counters")]
         if !self.cells.is_empty() {
@@ -251,7 +251,7 @@ impl Check {
 
     /// CRC little-endian, then the zero count big-endian: its first byte always has zeros, and the
     /// last bytes are never all zero.
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn trailer(&self, len: u32) -> Trailer {
         let crc = self.crc;
         let zeros = (self.zeros + zeros_in(crc)).swap_bytes() >> (8 * (8 - len));
@@ -324,7 +324,7 @@ impl Opening {
     }
 
     /// What settle records repeat, so that a sector is known even if its opening is lost.
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) const fn facts(&self) -> [u8; FACTS as usize] {
         let Self { life, older, previous_end, proven_end } = *self;
         let [a0, a1, a2, a3] = life.epoch.to_le_bytes();
@@ -335,7 +335,7 @@ impl Opening {
     }
 
     /// The reverse of [`facts`](Self::facts).
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) const fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
         let [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3] = *facts;
         let epoch = u32::from_le_bytes([a0, a1, a2, a3]);

@@ -137,7 +137,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Applies the held records that stand before `end` (an address).
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn apply_held(
         &mut self,
         walk: &Walk,
@@ -160,7 +160,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
     /// that cannot be read is taken as empty: the record will be found damaged when it is asked for.
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn apply(
         &mut self,
         found: &Found,

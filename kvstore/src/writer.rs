@@ -52,7 +52,7 @@ impl<E> Writer<E> {
         self.push_header(medium, record.header);
     }
 
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     fn push_header<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, header: Header) {
         let len = medium.geometry.header() as usize;
         self.push(medium, header.encode().get(..len).unwrap_or(&[]));
@@ -94,7 +94,7 @@ impl<E> Writer<E> {
     }
 
     /// Pads up to an address.
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     fn pad<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, to: u32) {
         while self.position() < to {
             self.push(medium, &[0xFF]);
@@ -150,7 +150,7 @@ impl<E> Writer<E> {
     }
 
     /// Pads up to the trailer of what ends at `end`, and adds that, `len` bytes.
-    #[inline(never)] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     fn close<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
