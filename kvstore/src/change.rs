@@ -80,24 +80,26 @@ impl<'a> Change<'a> {
     }
 }
 
-/// Whether a later change names the same key as the first of these: then only that one counts.
-#[inline(never)]
-fn is_superseded(changes: &[Change<'_>]) -> bool {
-    let Some((change, later)) = changes.split_first() else { return false };
-    later.iter().any(|other| other.key() == change.key())
+/// The changes that count, in order: of those that name the same key, the last.
+#[derive(Clone)]
+pub(crate) struct Counted<'a>(&'a [Change<'a>]);
+
+/// See [`Counted`].
+pub(crate) const fn counted<'a>(changes: &'a [Change<'a>]) -> Counted<'a> {
+    Counted(changes)
 }
 
-/// Calls `each` with the changes that count, in order, until it fails.
-pub(crate) fn for_each<E>(
-    changes: &[Change<'_>],
-    each: &mut dyn FnMut(&Change<'_>) -> Result<(), E>,
-) -> Result<(), E> {
-    let mut rest = changes;
-    while let Some((change, later)) = rest.split_first() {
-        if !is_superseded(rest) {
-            each(change)?;
+impl<'a> Iterator for Counted<'a> {
+    type Item = &'a Change<'a>;
+
+    #[inline(never)] // Once in the image.
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            let (change, later) = self.0.split_first()?;
+            self.0 = later;
+            if later.iter().all(|other| other.key() != change.key()) {
+                return Some(change);
+            }
         }
-        rest = later;
     }
-    Ok(())
 }

@@ -179,7 +179,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
     let bytes: &[u8; OPENING_BYTES] = bytes.first_chunk().ok_or(NotOpening::Unreadable)?;
     let &[_, _, _, powers, s0, s1, s2, n0, n1, ..] = bytes;
     let told = [powers, s0, s1, s2, n0, n1];
-    let facts = Opening::decode(bytes, told).map_err(not_opening)?;
+    let facts = Opening::facts_in(bytes, told).map_err(not_opening)?;
     let shape = Shape {
         sectors: u32::from(u16::from_le_bytes([n0, n1])),
         sector_bytes: from_u24([s0, s1, s2]),
@@ -187,7 +187,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
         unit: 1 << (powers & 7),
     };
     geometry(&shape).ok_or(NotOpening::OtherShape)?;
-    Ok((shape, facts_of(&facts)))
+    Ok((shape, facts_of(&Opening::from_facts(facts))))
 }
 
 const fn not_opening(why: NoOpening) -> NotOpening {
@@ -216,7 +216,7 @@ fn geometry(shape: &Shape) -> Option<Geometry> {
         && (512..=128 * 1024).contains(&sector_bytes)
         && page <= sector_bytes / 2
         && (2..=4096).contains(&sectors);
-    possible.then_some(Geometry { base: 0, sector_bytes, sectors, page, unit })
+    possible.then_some(Geometry::new(0, sector_bytes, sectors, page, unit))
 }
 
 impl<'a> Region<'a> {
@@ -272,7 +272,8 @@ impl<'a> Region<'a> {
         let from = self.address(sector);
         let bytes = self.bytes(from, from.saturating_add(OPENING_BYTES as u32));
         let bytes = bytes.and_then(<[u8]>::first_chunk).ok_or(NotOpening::Unreadable)?;
-        let opening = Opening::decode(bytes, self.geometry.shape()).map_err(not_opening)?;
+        let facts = Opening::facts_in(bytes, self.geometry.shape()).map_err(not_opening)?;
+        let opening = Opening::from_facts(facts);
         Ok(facts_of(&opening))
     }
 
@@ -384,22 +385,23 @@ impl<'a> Region<'a> {
     /// The trailer a record should have.
     #[must_use]
     pub fn expected_trailer(&self, record: &Record<'_>, epoch: u32, sequence: u32) -> [u8; 7] {
-        self.trailer(record, Life { epoch, sequence })
+        let [trailer @ .., _] = self.trailer(record, Life { epoch, sequence });
+        trailer
     }
 
-    fn trailer(&self, record: &Record<'_>, life: Life) -> [u8; 7] {
+    fn trailer(&self, record: &Record<'_>, life: Life) -> [u8; 8] {
         let mut check = Check::new(life, self.geometry.offset_of(record.address));
         check.leave_out(self.cells(record).unwrap_or(Cells::NONE), record.address);
         let body = self.bytes(record.address, record.end - record.trailer_bytes);
         check.update(body.unwrap_or(&[]));
-        check.trailer(record.trailer_bytes)
+        check.trailer(record.trailer_bytes).to_le_bytes()
     }
 
     /// The only sequence number with which a record of this epoch passes its checks, if there is
     /// one: a CRC is linear, so the number can be solved for. For sectors whose opening is lost.
     #[must_use]
     pub fn sequence_of(&self, record: &Record<'_>, epoch: u32) -> Option<u32> {
-        let crc = |trailer: [u8; 7]| trailer.first_chunk().map(|crc| u32::from_le_bytes(*crc));
+        let crc = |trailer: [u8; 8]| trailer.first_chunk().map(|crc| u32::from_le_bytes(*crc));
         let of = |sequence| crc(self.trailer(record, Life { epoch, sequence }));
         let crc_at = record.end - record.trailer_bytes;
         let stored: [u8; 4] = *self.bytes(crc_at, record.end)?.first_chunk()?;

@@ -4,6 +4,7 @@ use core::ops::Range;
 
 use embedded_storage::nor_flash::NorFlash;
 
+use crate::log::Live;
 use crate::medium::Found;
 use crate::record::Header;
 
@@ -79,9 +80,23 @@ pub(crate) struct Geometry {
     pub(crate) page: u32,
     /// Alignment of everything programmed and read.
     pub(crate) unit: u32,
+    /// Bytes of a record header. Kept, since it is needed everywhere.
+    header: u32,
 }
 
 impl Geometry {
+    pub(crate) const fn new(
+        base: u32,
+        sector_bytes: u32,
+        sectors: u32,
+        page: u32,
+        unit: u32,
+    ) -> Self {
+        // Large sectors need another byte for lengths, and for zero counts.
+        let header = if sector_bytes > SHORT_UP_TO { MAX_HEADER } else { MAX_HEADER - 1 };
+        Self { base, sector_bytes, sectors, page, unit, header }
+    }
+
     pub(crate) fn check<F: NorFlash>(layout: &Layout, flash: &F) -> Result<Self, &'static str> {
         let write = u32::try_from(F::WRITE_SIZE).unwrap_or(u32::MAX);
         let read = u32::try_from(F::READ_SIZE).unwrap_or(u32::MAX);
@@ -103,28 +118,28 @@ impl Geometry {
         if !(512..=128 * 1024).contains(&sector_bytes) {
             return Err("a sector must have 512 bytes to 128 KiB");
         }
-        // So that offsets need no division.
+        // So that nothing needs a division.
         if !sector_bytes.is_power_of_two() {
             return Err("the sector size must be a power of two");
         }
         if erase == 0 || sector_bytes % erase != 0 {
             return Err("a sector must be a multiple of the erase size");
         }
-        if sector_bytes % page != 0 || sector_bytes < 2 * page {
+        if sector_bytes & (page - 1) != 0 || sector_bytes < 2 * page {
             return Err("a sector must hold a whole number of pages, at least two");
         }
         let (start, end) = range.as_ref().map_or((0, capacity), |r| (r.start, r.end));
         if start > end || end > capacity {
             return Err("the range does not lie in the flash");
         }
-        if start % sector_bytes != 0 || end % sector_bytes != 0 {
+        if (start | end) & (sector_bytes - 1) != 0 {
             return Err("the range must start and end on sector boundaries");
         }
-        let sectors = (end - start) / sector_bytes;
+        let sectors = (end - start) >> sector_bytes.trailing_zeros();
         if !(2..=4096).contains(&sectors) {
             return Err("the range must hold 2 to 4096 sectors");
         }
-        Ok(Self { base: start, sector_bytes, sectors, page, unit })
+        Ok(Self::new(start, sector_bytes, sectors, page, unit))
     }
 
     /// What an opening says about the layout.
@@ -134,19 +149,14 @@ impl Geometry {
         [powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
     }
 
-    /// One in sectors above 8 KiB, where lengths and zero counts need another byte; else zero.
-    const fn wide(&self) -> u32 {
-        (self.sector_bytes > SHORT_UP_TO) as u32
-    }
-
     /// Bytes of a record header.
     pub(crate) const fn header(&self) -> u32 {
-        MAX_HEADER - 1 + self.wide()
+        self.header
     }
 
     /// Bytes behind the value: CRC-32C and zero count.
     pub(crate) const fn trailer(&self) -> u32 {
-        MAX_TRAILER - 1 + self.wide()
+        self.header + MAX_TRAILER - MAX_HEADER
     }
 
     /// Bytes of the zero count at the end of a record.
@@ -156,7 +166,7 @@ impl Geometry {
 
     /// Longest value a header can tell.
     pub(crate) const fn max_value(&self) -> u32 {
-        (1 << (SHORT_UP_TO.trailing_zeros() + 4 * self.wide())) - 1
+        if self.header == MAX_HEADER { 16 * SHORT_UP_TO - 1 } else { SHORT_UP_TO - 1 }
     }
 
     pub(crate) const fn round_up(&self, offset: u32) -> u32 {
@@ -189,16 +199,19 @@ impl Geometry {
     }
 
     /// Offset of the mark in a sector.
+    #[inline(never)]
     pub(crate) const fn mark(&self) -> u32 {
         self.round_up(OPENING)
     }
 
     /// Offset of the first record in a sector.
+    #[inline(never)]
     pub(crate) const fn first_record(&self) -> u32 {
         self.place(self.mark() + self.unit)
     }
 
     /// Where a record that may start at `offset` does start: a header never straddles pages.
+    #[inline(never)] // Once in the image, as what follows.
     pub(crate) const fn place(&self, offset: u32) -> u32 {
         let boundary = self.next_page(offset);
         if offset + self.header_area() > boundary { boundary } else { offset }
@@ -208,6 +221,7 @@ impl Geometry {
     ///
     /// The share of a record in its last page reaches so far that an interrupted trace there
     /// cannot be mistaken for the end of the record.
+    #[inline(never)]
     pub(crate) const fn record_end(&self, start: u32, key_len: u32, value_len: u32) -> u32 {
         let end = self.round_up(start + self.header() + key_len + value_len + self.trailer());
         let share = end & (self.page - 1);
@@ -226,6 +240,7 @@ impl Geometry {
     }
 
     /// Bytes a record takes without what its place adds.
+    #[inline(never)]
     pub(crate) const fn record_bytes(&self, key_len: u32, value_len: u32) -> u32 {
         self.round_up(self.header() + key_len + value_len + self.trailer())
     }
@@ -235,10 +250,10 @@ impl Geometry {
         found.address + self.header()
     }
 
-    /// The key behind the header in `bytes`.
+    /// The key behind the header in `bytes`, as far as it is there.
     pub(crate) fn key_in<'b>(&self, found: &Found, bytes: &'b [u8]) -> &'b [u8] {
-        let from = self.header() as usize;
-        bytes.get(from..from + usize::from(found.header.key_len)).unwrap_or(&[])
+        let key = bytes.get(self.header() as usize..).unwrap_or(&[]);
+        key.get(..found.header.key_len.into()).unwrap_or(key)
     }
 
     /// Where the value of a record stands.
@@ -257,7 +272,8 @@ impl Geometry {
     }
 
     /// Whether records with this sum of `record_bytes` fit into a sector in any order.
-    pub(crate) const fn fits(&self, bytes: u32, count: u32) -> bool {
+    #[inline(never)]
+    pub(crate) const fn fits(&self, Live { bytes, count }: Live) -> bool {
         // A page boundary costs at most one of: a header that does not fit before it, the least
         // share behind it.
         let per_boundary = self.round_up(self.passed_area() + self.zero_count());
@@ -268,14 +284,24 @@ impl Geometry {
     }
 
     /// Sector that a sequence number lives in.
+    #[inline(never)]
     pub(crate) const fn sector_in_turn(&self, sequence: u32) -> u32 {
-        // Never zero, but a division could panic as far as the compiler knows.
-        match sequence.checked_rem(self.sectors) {
-            Some(sector) => sector,
-            None => 0,
+        // The remainder of a division, which small parts lack and which could panic as far as the
+        // compiler knows.
+        let (mut sector, mut step) = (sequence, self.sectors);
+        while step <= sector >> 1 {
+            step <<= 1;
         }
+        while step >= self.sectors {
+            if step <= sector {
+                sector -= step;
+            }
+            step >>= 1;
+        }
+        sector
     }
 
+    #[inline(never)]
     pub(crate) const fn sector_of(&self, address: u32) -> u32 {
         address >> self.sector_bytes.trailing_zeros()
     }
@@ -290,7 +316,7 @@ mod tests {
     use super::*;
 
     fn geometry(unit: u32, page: u32) -> Geometry {
-        Geometry { base: 0, sector_bytes: 4096, sectors: 4, page, unit }
+        Geometry::new(0, 4096, 4, page, unit)
     }
 
     /// Common practice, no source: pages of 256 bytes, sectors of 4096 bytes.
@@ -305,6 +331,17 @@ mod tests {
         assert_eq!((g.sector_of(address), g.offset_of(address)), (0, 4090));
         assert_eq!(g.sector_bytes - g.offset_of(address), 6);
         assert_eq!(g.sector_of(address + 6), 1);
+    }
+
+    #[test]
+    fn sectors_take_turns() {
+        for sectors in (2..70).chain([1023, 4095, 4096]) {
+            let g = Geometry::new(0, 4096, sectors, 256, 1);
+            let ends = [0, 1 << 16, u32::MAX / 2, u32::MAX - 9000].map(|from| from..=from + 8999);
+            for sequence in ends.into_iter().flatten() {
+                assert_eq!(g.sector_in_turn(sequence), sequence % sectors);
+            }
+        }
     }
 
     #[test]
@@ -342,7 +379,7 @@ mod tests {
                 loop {
                     x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
                     let value = (x >> 16) % (8 + seed * 3);
-                    if !g.fits(bytes + g.record_bytes(6, value), count + 1) {
+                    if !g.fits(Live { bytes, count }.plus(g.record_bytes(6, value))) {
                         break;
                     }
                     bytes += g.record_bytes(6, value);

@@ -30,20 +30,45 @@ pub(crate) struct Log {
     pub(crate) damaged: u32,
 }
 
+impl Log {
+    /// Of a store that is not open.
+    pub(crate) const NONE: Self = Self {
+        epoch: 0,
+        head: 0,
+        tail: 0,
+        end: 0,
+        live: Live::NONE,
+        head_live: Live::NONE,
+        tail_live: Live::NONE,
+        spare_erased: false,
+        #[cfg(feature = "counters")]
+        tallies: false,
+        poisoned: true,
+        damaged: 0,
+    };
+}
+
 /// Live records of a sector.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Live {
     pub(crate) bytes: u32,
     pub(crate) count: u32,
 }
 
 impl Live {
+    pub(crate) const NONE: Self = Self { bytes: 0, count: 0 };
+
     pub(crate) const fn plus(self, bytes: u32) -> Self {
         Self { bytes: self.bytes + bytes, count: self.count + 1 }
     }
 
     pub(crate) const fn minus(self, bytes: u32) -> Self {
         Self { bytes: self.bytes.saturating_sub(bytes), count: self.count.saturating_sub(1) }
+    }
+
+    #[inline(never)] // Once in the image.
+    const fn note(&mut self, bytes: u32, lives: bool) {
+        *self = if lives { self.plus(bytes) } else { self.minus(bytes) };
     }
 
     pub(crate) const fn and(self, other: Self) -> Self {
@@ -65,6 +90,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Address of the first byte of a sector.
+    #[inline(never)] // Once in the image, as what follows.
     pub(crate) const fn base(&self, sequence: u32) -> u32 {
         self.sector(sequence) * self.medium.geometry.sector_bytes
     }
@@ -74,6 +100,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// What seeds the check of a record in a sector of the log.
+    #[inline(never)]
     pub(crate) const fn life_at(&self, address: u32) -> Life {
         let g = &self.medium.geometry;
         let back = self.sector(self.log.head) + g.sectors - g.sector_of(address);
@@ -87,6 +114,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Whether an address lies in the log sector with this number.
+    #[inline(never)]
     pub(crate) const fn is_in(&self, address: u32, sequence: u32) -> bool {
         self.medium.geometry.sector_of(address) == self.sector(sequence)
     }
@@ -103,13 +131,12 @@ impl<F: NorFlash> Core<F> {
     /// Enters a record into the live sums, or takes it out.
     pub(crate) fn note(&mut self, found: &Found, lives: bool) {
         let bytes = self.medium.geometry.size(found);
-        let in_head = self.is_in(found.address, self.log.head);
-        let in_tail = self.is_in(found.address, self.log.tail);
-        let Log { live, head_live, tail_live, .. } = &mut self.log;
-        for (sum, counts) in [(live, true), (head_live, in_head), (tail_live, in_tail)] {
-            if counts {
-                *sum = if lives { sum.plus(bytes) } else { sum.minus(bytes) };
-            }
+        self.log.live.note(bytes, lives);
+        if self.is_in(found.address, self.log.head) {
+            self.log.head_live.note(bytes, lives);
+        }
+        if self.is_in(found.address, self.log.tail) {
+            self.log.tail_live.note(bytes, lives);
         }
     }
 
@@ -124,14 +151,14 @@ impl<F: NorFlash> Core<F> {
     }
 
     pub(crate) fn forget_live(&mut self) {
-        self.log.live = Live::default();
-        self.log.head_live = Live::default();
-        self.log.tail_live = Live::default();
+        self.log.live = Live::NONE;
+        self.log.head_live = Live::NONE;
+        self.log.tail_live = Live::NONE;
     }
 
     /// Sum of the live records of a sector that `changes` do not replace.
     pub(crate) fn live_in(&mut self, sequence: u32, index: &Index, changes: &[Change<'_>]) -> Live {
-        let mut live = Live::default();
+        let mut live = Live::NONE;
         for entry in index {
             if self.is_in(entry.address, sequence)
                 && let Some(found) = self.header_at(entry.address)

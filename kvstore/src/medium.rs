@@ -4,8 +4,8 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
-use crate::layout::{Geometry, MAX_HEADER, MAX_KEY, MAX_TRAILER};
-use crate::record::{Check, Header, Life, Trailer, differing};
+use crate::layout::{Geometry, MAX_HEADER, MAX_KEY};
+use crate::record::{Check, Header, Life, Trailer};
 
 /// Room for a header and the longest key.
 pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
@@ -29,7 +29,19 @@ pub(crate) struct Found {
 
 impl Found {
     /// Stands for no record.
-    pub(crate) const NONE: Self = Self { address: 0, end: 0, header: Header::SEAL };
+    pub(crate) const NONE: Self = Self::ending_at(0);
+
+    /// Stands for what ends at an address, when the next record is to follow it.
+    pub(crate) const fn ending_at(end: u32) -> Self {
+        Self { address: 0, end, header: Header::SEAL }
+    }
+
+    /// Becomes the record with this header that follows.
+    pub(crate) const fn follow(&mut self, g: &Geometry, header: Header) {
+        self.address = g.place(self.end);
+        self.end = g.end_at(self.address, &header);
+        self.header = header;
+    }
 }
 
 /// Gets a record's bytes in order and tells whether they pass the record's checks.
@@ -48,7 +60,7 @@ impl Checker {
         let mut check = Check::new(life, g.offset_of(found.address));
         #[cfg(feature = "counters")]
         check.leave_out(g.cells(found.address, &found.header), found.address);
-        Self { check, body_end: g.body_end(found), len: g.trailer(), stored: [0; _] }
+        Self { check, body_end: g.body_end(found), len: g.trailer(), stored: 0 }
     }
 
     /// The record's bytes from `address` on; none of them twice.
@@ -56,17 +68,24 @@ impl Checker {
         let body = self.body_end.saturating_sub(address) as usize;
         let (covered, rest) = bytes.split_at(body.min(bytes.len()));
         self.check.update(covered);
-        let skip = (address + covered.len() as u32).saturating_sub(self.body_end) as usize;
-        copy(self.stored.get_mut(skip..self.len as usize).unwrap_or(&mut []), rest);
+        for byte in rest {
+            self.stored = self.stored >> 8 | u64::from(*byte) << 56;
+        }
     }
 
     /// The difference between the trailer the record should have and the one it has.
+    #[inline(never)] // Once in the image.
     pub(crate) fn difference(&self) -> Trailer {
-        differing(self.check.trailer(self.len), self.stored)
+        let mut stored = self.stored;
+        // A loop: small parts shift a long number by a constant only.
+        for _ in self.len..8 {
+            stored >>= 8;
+        }
+        stored ^ self.check.trailer(self.len)
     }
 
     pub(crate) fn passes(&self) -> bool {
-        self.difference() == [0; MAX_TRAILER as usize]
+        self.difference() == 0
     }
 }
 
@@ -116,11 +135,13 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// Programs whole units.
+    #[inline(never)] // Once in the image.
     pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) -> Result<(), Fault<F::Error>> {
         self.flash.write(self.geometry.base + at, bytes).map_err(Fault::Flash)
     }
 
     /// Programs zeros; allowed over anything.
+    #[inline(never)] // Once in the image, as what follows.
     pub(crate) fn zero(&mut self, at: u32, len: u32) -> Result<(), Fault<F::Error>> {
         const ZEROS: [u8; 96] = [0; 96];
         self.program(at, ZEROS.get(..len as usize).unwrap_or(&ZEROS))
@@ -165,25 +186,27 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// The header at `address` alone.
+    #[inline(never)]
     pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<Found> {
         let mut bytes = [0; MAX_HEADER as usize];
         let len = self.geometry.header() as usize;
         self.look(address, limit, bytes.get_mut(..len)?)
     }
 
-    /// The header at `address`, and the key if the record has one: behind it in `bytes`. One read
-    /// for keys up to `expected` bytes, else two.
+    /// The header at `address`, and the key if the record has one: behind it in `bytes`, as much as
+    /// there is room for. One read for keys up to `expected` bytes, else two.
     pub(crate) fn look_at_key(
         &mut self,
         address: u32,
         limit: u32,
         expected: u32,
-        bytes: &mut KeyBytes,
+        bytes: &mut [u8],
     ) -> Option<Found> {
         let seen = self.geometry.header() + expected;
         let seen = (seen as usize).min(bytes.len()).min(limit.saturating_sub(address) as usize);
         let found = self.look(address, limit, bytes.get_mut(..seen)?)?;
         let end = (self.geometry.header() + found.header.key_len()) as usize;
+        let end = end.min(bytes.len());
         if seen < end {
             self.read(address + seen as u32, bytes.get_mut(seen..end)?).ok()?;
         }
@@ -197,7 +220,7 @@ impl<F: NorFlash> Medium<F> {
         &mut self,
         found: &Found,
         life: Life,
-        each: &mut Pieces<'_, Self, F::Error>,
+        each: &mut Pieces<'_, Self>,
     ) -> Result<Trailer, Fault<F::Error>> {
         let mut checker = Checker::new(&self.geometry, life, found);
         let mut buffer = [0; 64];
@@ -206,30 +229,32 @@ impl<F: NorFlash> Medium<F> {
             let n = ((found.end - at) as usize).min(buffer.len());
             let piece = buffer.get_mut(..n).unwrap_or(&mut []);
             self.read(at, piece)?;
-            each(self, at, piece)?;
+            each(self, at, piece);
             checker.feed(at, piece);
             at += n as u32;
         }
         Ok(checker.difference())
     }
 
-    /// Whether a record passes its checks now, and its first bytes: what was checked is what is
-    /// handed out, for bits left by an interrupted program may read differently the next time.
+    /// Whether a record passes its checks now, and the first bytes behind its header: what was
+    /// checked is what is handed out, for bits left by an interrupted program may read differently
+    /// the next time.
     pub(crate) fn whole(&mut self, found: &Found, life: Life, first: &mut [u8]) -> bool {
+        let header = self.geometry.header() as usize;
         let scanned = self.scan(found, life, &mut |_, at, bytes| {
             if at == found.address {
-                copy(first, bytes);
+                copy(first, bytes.get(header..).unwrap_or(&[]));
             }
-            Ok(())
         });
-        scanned.is_ok_and(|difference| difference == [0; MAX_TRAILER as usize])
+        scanned.is_ok_and(|difference| difference == 0)
     }
 }
 
 /// What is done with each piece of a record.
-pub(crate) type Pieces<'a, M, E> = dyn FnMut(&mut M, u32, &[u8]) -> Result<(), Fault<E>> + 'a;
+pub(crate) type Pieces<'a, M> = dyn FnMut(&mut M, u32, &[u8]) + 'a;
 
 /// Copies as many bytes as both have.
+#[inline(never)] // Once in the image.
 pub(crate) fn copy(to: &mut [u8], from: &[u8]) {
     let n = to.len().min(from.len());
     if let (Some(to), Some(from)) = (to.get_mut(..n), from.get(..n)) {

@@ -5,33 +5,31 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::error::{Error, Fault, Found as FoundInstead};
 use crate::index::Index;
 use crate::layout::OPENING;
-use crate::log::Core;
+use crate::log::{Core, Log};
 use crate::record::{NoOpening, Opening};
 use crate::settle::{Settled, Verdict};
-use crate::turn::Load;
-use crate::walk::{Held, Walk};
+use crate::walk::Walk;
 
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
     pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        let opening = match self.find_head() {
-            Ok(opening) => opening,
-            Err(instead) => {
-                if !self.is_provably_empty() {
-                    return Err(Error::NotAStore(instead));
-                }
-                self.first_format(0)?;
-                self.find_head().map_err(|_| Error::Corrupt)?
+        let damaged = self.log.damaged;
+        self.log = Log::NONE;
+        self.log.damaged = damaged;
+        let mut opening = Opening::NONE;
+        if let Err(instead) = self.find_head(&mut opening) {
+            if !self.is_provably_empty() {
+                return Err(Error::NotAStore(instead));
             }
-        };
-        let g = self.medium.geometry;
+            self.first_format(0)?;
+            self.log.poisoned = true;
+            self.find_head(&mut opening).map_err(|_| Error::Corrupt)?;
+        }
         self.log.epoch = opening.life.epoch;
-        self.log.poisoned = true;
         self.log.head = opening.life.sequence;
-        // The mark may have been the last program before a cut.
-        self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
-        self.kill_next(&opening)?;
+        self.confirm_head(&opening)?;
         // Each time that it is to be done again, a page of the head was passed over.
+        let g = &self.medium.geometry;
         for _ in 0..=g.sector_bytes >> g.page.trailing_zeros() {
             if self.replay(&opening, index)? {
                 self.log.poisoned = false;
@@ -46,7 +44,8 @@ impl<F: NorFlash> Core<F> {
     /// Walks the log and settles its end. `false`: a settle record read differently the second time
     /// and was made unreadable.
     fn replay(&mut self, opening: &Opening, index: &mut Index) -> Result<bool, Fault<F::Error>> {
-        let mut verdict = self.survey(opening, index)?;
+        let mut verdict = Verdict::NONE;
+        self.survey(opening, &mut verdict, index)?;
         loop {
             let done = match self.settle(&verdict, opening, index)? {
                 Settled::Done => true,
@@ -64,60 +63,82 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// No room to settle: the suspect record is written again in a new sector.
+    #[inline(never)] // A walk should not hold its stack.
     fn move_on(
         &mut self,
         verdict: &mut Verdict,
         index: &mut Index,
     ) -> Result<bool, Fault<F::Error>> {
         if let Some(suspect) = &verdict.suspect
-            && !self.can_carry(suspect, index)?
+            && !self.can_carry(suspect, index)
         {
             // It would have been sealed before it was acknowledged or reported: it was not.
             verdict.suspect = None;
         }
-        let load = Load { changes: &[], suspect: verdict.suspect, previous_end: verdict.accepted };
-        self.turn(&load, index)
+        self.turn(&[], verdict.suspect.as_ref(), verdict.accepted, index)
     }
 
     /// Walks the log from tail to head, and decides about its end.
     #[inline(never)] // Its stack and that of settling are not needed together.
-    fn survey(&mut self, opening: &Opening, index: &mut Index) -> Result<Verdict, Fault<F::Error>> {
-        let g = self.medium.geometry;
+    fn survey(
+        &mut self,
+        opening: &Opening,
+        verdict: &mut Verdict,
+        index: &mut Index,
+    ) -> Result<(), Fault<F::Error>> {
+        let sector_bytes = self.medium.geometry.sector_bytes;
         let head = opening.life.sequence;
-        let mut places = [Held::NONE; 3];
-        let mut walk = Walk::new(&mut places);
+        let mut walk = Walk::new();
         index.clear();
         self.log.head = head;
         self.log.tail = head.wrapping_sub(opening.older);
         self.forget_live();
-        for sequence in self.log.tail..head {
-            let next = if sequence + 1 == head { Some(*opening) } else { self.facts(sequence + 1) };
-            let limit = next.map_or(g.sector_bytes, |next| next.previous_end.min(g.sector_bytes));
-            self.walk(sequence, limit, &mut walk, index)?;
-            if next.is_some() {
-                self.apply_held(&mut walk, u32::MAX, index)?;
+        let mut sequence = self.log.tail;
+        loop {
+            // The accepted end, told by the next sector.
+            let told = if sequence == head {
+                None
+            } else if sequence + 1 == head {
+                Some(opening.previous_end)
             } else {
-                // What tells its accepted end cannot be read: its last record may be a torn one.
-                let verdict = self.judge(&mut walk, sequence, 0, index)?;
-                if let Some(suspect) = &verdict.suspect {
-                    self.apply_stored(&suspect.found, index)?;
-                }
+                let mut next = Opening::NONE;
+                self.facts(sequence + 1, &mut next).then_some(next.previous_end)
+            };
+            let limit = told.unwrap_or(sector_bytes).min(sector_bytes);
+            self.walk(sequence, limit, &mut walk, index)?;
+            let mut end = u32::MAX;
+            if told.is_none() {
+                // Of an older sector, what tells its accepted end cannot be read: its last record
+                // may be a torn one.
+                let proven_end = if sequence == head { opening.proven_end } else { 0 };
+                end = self.judge(&walk, sequence, proven_end, verdict)?;
+            }
+            self.apply_held(&walk, end, index)?;
+            if sequence == head {
+                return Ok(());
+            }
+            if told.is_none()
+                && let Some(suspect) = &verdict.suspect
+            {
+                self.apply(&suspect.found, &[], index)?;
             }
             self.log.damaged += u32::from(walk.offset < limit);
+            sequence += 1;
         }
-        self.walk(head, g.sector_bytes, &mut walk, index)?;
-        self.judge(&mut walk, head, opening.proven_end, index)
     }
 
+    /// Repeats the mark, which may have been the last program before a cut.
+    ///
     /// A sector that was begun behind the head and does not count may look otherwise at the next
     /// mount, even if nothing of it can be read now. So its opening is made unreadable for good,
     /// and so are the settle records of mounts that took it for the head.
-    fn kill_next(&mut self, head: &Opening) -> Result<(), Fault<F::Error>> {
+    #[inline(never)] // A walk should not hold its stack.
+    fn confirm_head(&mut self, head: &Opening) -> Result<(), Fault<F::Error>> {
         let g = self.medium.geometry;
+        self.medium.zero(self.base(self.log.head) + g.mark(), g.unit)?;
         let sector = self.sector(head.life.sequence + 1);
-        if let Ok(next) = self.read_opening(sector)
-            && next.life.is_before(head.life)
-        {
+        let mut next = Opening::NONE;
+        if self.read_opening(sector, &mut next).is_ok() && next.life.is_before(head.life) {
             // A retired sector that was not touched since: a new opening needs an erase.
             return Ok(());
         }
@@ -136,75 +157,78 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// What is known of a log sector.
+    /// What is known of a log sector, if anything.
     #[inline(never)] // A walk should not hold its stack.
-    fn facts(&mut self, sequence: u32) -> Option<Opening> {
+    fn facts(&mut self, sequence: u32, facts: &mut Opening) -> bool {
         let life = self.life(sequence);
         let sector = self.sector(sequence);
-        let opening = self.read_opening(sector).ok().filter(|opening| opening.life == life);
-        opening.or_else(|| self.facts_from_settle(sector).filter(|facts| facts.life == life))
+        self.read_opening(sector, facts).is_ok() && facts.life == life
+            || self.facts_from_settle(sector, facts) && facts.life == life
     }
 
     /// The facts the first settle record repeats that a walk over the sector meets.
-    fn facts_from_settle(&mut self, sector: u32) -> Option<Opening> {
-        let g = self.medium.geometry;
-        let base = sector * g.sector_bytes;
-        let mut at = g.first_record();
-        while let Some(found) = self.medium.header(base + at, base + g.sector_bytes) {
-            at = g.place(found.end - base);
+    fn facts_from_settle(&mut self, sector: u32, facts: &mut Opening) -> bool {
+        let base = sector * self.medium.geometry.sector_bytes;
+        let limit = base + self.medium.geometry.sector_bytes;
+        let mut at = base + self.medium.geometry.first_record();
+        while let Some(found) = self.medium.header(at, limit) {
+            at = self.medium.geometry.place(found.end);
         }
-        let mut page = g.next_page(at);
-        while page + g.passed_area() <= g.sector_bytes {
-            let settle = self.medium.settle_header(base + page, base + g.sector_bytes);
-            let facts = settle.and_then(|found| self.medium.self_evident_settle(&found));
-            if facts.is_some_and(|facts| self.sector(facts.life.sequence) == sector) {
-                return facts;
+        while let Some(found) = self.medium.settle_header_behind(at, limit) {
+            if self.medium.self_evident_settle(&found, facts)
+                && self.sector(facts.life.sequence) == sector
+            {
+                return true;
             }
-            page = settle.map_or(page, |found| g.page_of(found.end - base - 1)) + g.page;
+            at = found.end - 1;
         }
-        None
+        false
     }
 
-    fn read_opening(&mut self, sector: u32) -> Result<Opening, NoOpening> {
-        let g = self.medium.geometry;
+    #[inline(never)] // Once in the image.
+    fn read_opening(&mut self, sector: u32, opening: &mut Opening) -> Result<(), NoOpening> {
         let mut bytes = [0; OPENING as usize];
-        let address = sector * g.sector_bytes;
+        let address = sector * self.medium.geometry.sector_bytes;
         self.medium.read(address, &mut bytes).map_err(|_| NoOpening::Unreadable)?;
-        Opening::decode(&bytes, g.shape())
+        let facts = Opening::facts_in(&bytes, self.medium.geometry.shape())?;
+        *opening = Opening::from_facts(facts);
+        Ok(())
     }
 
     /// The newest sector whose mark was begun; or what there is instead.
-    fn find_head(&mut self) -> Result<Opening, FoundInstead> {
-        let g = self.medium.geometry;
-        let mut head: Option<Opening> = None;
-        let mut instead = FoundInstead::ForeignData;
-        for sector in 0..g.sectors {
-            let opening = match self.read_opening(sector) {
-                Ok(opening) if self.mark_is_begun(sector) => Some(opening),
-                Ok(_) => None,
+    #[inline(never)] // A walk should not hold its stack.
+    fn find_head(&mut self, head: &mut Opening) -> Result<(), FoundInstead> {
+        let sectors = self.medium.geometry.sectors;
+        let mut result = Err(FoundInstead::ForeignData);
+        for sector in 0..sectors {
+            let mut opening = Opening::NONE;
+            let counts = match self.read_opening(sector, &mut opening) {
+                Ok(()) => self.mark_is_begun(sector),
                 Err(why) => {
-                    match why {
-                        NoOpening::OtherLayout => instead = FoundInstead::OtherLayout,
-                        NoOpening::NewerFormat => instead = FoundInstead::NewerFormat,
-                        NoOpening::Unreadable => {}
+                    let instead = match why {
+                        NoOpening::OtherLayout => Some(FoundInstead::OtherLayout),
+                        NoOpening::NewerFormat => Some(FoundInstead::NewerFormat),
+                        NoOpening::Unreadable => None,
+                    };
+                    if let (Err(_), Some(instead)) = (result, instead) {
+                        result = Err(instead);
                     }
-                    self.facts_from_settle(sector)
+                    self.facts_from_settle(sector, &mut opening)
                 }
             };
-            let plausible = opening.filter(|opening| {
-                let Opening { life, older, .. } = *opening;
-                self.sector(life.sequence) == sector
-                    && older + 2 <= g.sectors
-                    && older <= life.sequence
-                    && life.sequence <= u32::MAX - 2 * g.sectors
-            });
-            if let Some(opening) = plausible
-                && head.is_none_or(|head| head.life.is_before(opening.life))
+            let Opening { life, older, .. } = opening;
+            if counts
+                && self.sector(life.sequence) == sector
+                && older + 2 <= sectors
+                && older <= life.sequence
+                && life.sequence <= u32::MAX - 2 * sectors
+                && (result.is_err() || head.life.is_before(life))
             {
-                head = Some(opening);
+                *head = opening;
+                result = Ok(());
             }
         }
-        head.ok_or(instead)
+        result
     }
 
     fn mark_is_begun(&mut self, sector: u32) -> bool {
@@ -246,16 +270,19 @@ impl<F: NorFlash> Core<F> {
     /// Starts afresh whatever the region holds: a store this layout can open is cleared, so that
     /// a cut leaves it as it was or empty; over anything else a cut leaves a region that must be
     /// formatted again.
-    pub(crate) fn format(&mut self) -> Result<(), Fault<F::Error>> {
+    pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let g = self.medium.geometry;
-        if let Ok(opening) = self.find_head() {
+        let mut opening = Opening::NONE;
+        if self.find_head(&mut opening).is_ok() {
             self.log.epoch = opening.life.epoch;
             self.log.head = opening.life.sequence;
-            return self.restart();
+            self.restart()?;
+        } else {
+            for sector in 0..g.sectors {
+                self.medium.zero(sector * g.sector_bytes, g.mark() + g.unit)?;
+            }
+            self.first_format(0)?;
         }
-        for sector in 0..g.sectors {
-            self.medium.zero(sector * g.sector_bytes, g.mark() + g.unit)?;
-        }
-        self.first_format(0)
+        self.mount(index)
     }
 }

@@ -2,10 +2,9 @@
 //!
 //! Nothing here touches flash. No function panics on any input.
 
-use crc::{CRC_32_ISCSI, Crc, Digest};
+use crc::{CRC_32_ISCSI, Crc};
 
-use crate::layout::{MAX_HEADER, MAX_KEY, MAX_TRAILER, OPENING};
-use crate::medium::copy;
+use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
@@ -21,7 +20,16 @@ static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
 
 /// CRC-32C of `bytes`; also the hash of the index.
 pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
-    CRC.checksum(bytes)
+    extended(0, bytes)
+}
+
+/// The CRC of what has the CRC `crc` and then `bytes`: no more state than a number.
+#[inline(never)] // Once in the image.
+fn extended(crc: u32, bytes: &[u8]) -> u32 {
+    // What the register was before the last step, and in the order in which the crate wants it.
+    let mut digest = CRC.digest_with_initial((!crc).reverse_bits());
+    digest.update(bytes);
+    digest.finalize()
 }
 
 /// What a record says.
@@ -80,16 +88,9 @@ pub(crate) struct Header {
 /// Bytes of a tally's value before its cells: base, and the size of a cell.
 pub(crate) const TALLY: u32 = 9;
 
-/// A record's CRC-32C and zero count; in sectors up to 8 KiB the last byte is not used and zero.
-pub(crate) type Trailer = [u8; MAX_TRAILER as usize];
-
-/// Where two trailers differ, as bits; and a trailer that differs so from another.
-pub(crate) fn differing(mut trailer: Trailer, other: Trailer) -> Trailer {
-    for (byte, other) in trailer.iter_mut().zip(other) {
-        *byte ^= other;
-    }
-    trailer
-}
+/// A record's CRC-32C and zero count, as the number whose bytes, little-endian, are the trailer. Two of them differ
+/// by their exclusive or.
+pub(crate) type Trailer = u64;
 
 impl Header {
     /// The header of every commit.
@@ -104,6 +105,7 @@ impl Header {
 
     /// The header of a plain record that says the same: of a put or delete without a commit, and of
     /// the count that a tally stands for.
+    #[inline(never)] // Once in the image.
     pub(crate) const fn plain(self) -> Self {
         let (kind, value_len) = match self.kind {
             Kind::Tally => (Kind::Put, 8),
@@ -119,8 +121,7 @@ impl Header {
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
         let key = if self.kind.has_key() { self.key_len().wrapping_sub(1) & 63 } else { 0 };
         let fields = self.kind as u32 | key << 3 | self.value_len << 9;
-        let checked = fields & FIELDS | field_check(fields) << 22;
-        let [b0, b1, b2, b3] = (checked | (27 - checked.count_ones()) << 27).to_le_bytes();
+        let [b0, b1, b2, b3] = checked(fields).to_le_bytes();
         let upper = (fields >> 22 & 15) as u8;
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
     }
@@ -131,25 +132,14 @@ impl Header {
     pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
         let (&word, rest) = bytes.split_first_chunk()?;
         let word = u32::from_le_bytes(word);
-        let checked = word & ((1 << 27) - 1);
-        if word >> 27 != 27 - checked.count_ones() {
-            return None;
-        }
-        let mut fields = checked & FIELDS;
-        if len == MAX_HEADER {
-            let upper = u32::from(*rest.first()?);
-            if upper & 15 != !upper >> 4 & 15 {
-                return None;
-            }
-            fields |= (upper & 15) << 22;
-        }
-        if checked >> 22 != field_check(fields) {
+        let upper = if len == MAX_HEADER { u32::from(*rest.first()?) } else { 0xF0 };
+        let fields = word & FIELDS | (upper & 15) << 22;
+        if word != checked(fields) || upper & 15 != !upper >> 4 & 15 {
             return None;
         }
         let kind = Kind::from_bits(fields & 7)?;
         let key_bits = fields >> 3 & 63;
         let value_len = fields >> 9;
-        let key_len = if kind.has_key() { key_bits as u8 + 1 } else { 0 };
         let consistent = match kind {
             Kind::Put | Kind::PendingPut => true,
             Kind::Tally => value_len > TALLY,
@@ -158,15 +148,25 @@ impl Header {
             Kind::Settle => key_bits == 0 && value_len >= SETTLE,
             Kind::Seal => key_bits == 0 && value_len == 0,
         };
+        let key_len = if kind.has_key() { key_bits as u8 + 1 } else { 0 };
         consistent.then_some(Self { kind, key_len, value_len })
     }
+}
+
+/// The first word of the header with these fields: with check and zero count.
+fn checked(fields: u32) -> u32 {
+    let word = fields & FIELDS | (crc32c(&fields.to_le_bytes()) & 31) << 22;
+    // 27 bits are counted.
+    word | (zeros_in(word) - 5) << 27
 }
 
 /// The part of a header's fields that stands in its first word.
 const FIELDS: u32 = (1 << 22) - 1;
 
-fn field_check(fields: u32) -> u32 {
-    crc32c(&fields.to_le_bytes()) & 31
+/// Number of 0 bits.
+#[inline(never)] // Small parts have no instruction for it.
+fn zeros_in(word: u32) -> u32 {
+    word.count_zeros()
 }
 
 /// Whether `key` may be used as a key.
@@ -182,7 +182,7 @@ pub(crate) const fn key_is_valid(key: &[u8]) -> bool {
 /// agree only if the record is whole.
 #[derive(Clone)]
 pub(crate) struct Check {
-    digest: Digest<'static, u32, Table>,
+    crc: u32,
     zeros: u32,
     /// What the check does not cover, and the address of the next byte.
     #[cfg(feature = "counters")]
@@ -207,7 +207,7 @@ impl Check {
 
     pub(crate) fn unseeded() -> Self {
         Self {
-            digest: CRC.digest(),
+            crc: 0,
             zeros: 0,
             #[cfg(feature = "counters")]
             cells: Cells::NONE,
@@ -218,7 +218,7 @@ impl Check {
 
     pub(crate) fn seed(&mut self, life: Life, offset: u32) {
         for word in [life.epoch, life.sequence, offset] {
-            self.digest.update(&word.to_le_bytes());
+            self.crc = extended(self.crc, &word.to_le_bytes());
         }
     }
 
@@ -229,6 +229,7 @@ impl Check {
         self.at = address;
     }
 
+    #[inline(never)] // Once in the image.
     pub(crate) fn update(&mut self, bytes: &[u8]) {
         #[cfg(feature = "counters")]
         if !self.cells.is_empty() {
@@ -244,17 +245,17 @@ impl Check {
     }
 
     fn cover(&mut self, bytes: &[u8]) {
-        self.digest.update(bytes);
+        self.crc = extended(self.crc, bytes);
         self.zeros += bytes.iter().map(|b| b.count_zeros()).sum::<u32>();
     }
 
     /// CRC little-endian, then the zero count big-endian: its first byte always has zeros, and the
     /// last bytes are never all zero.
+    #[inline(never)] // Once in the image.
     pub(crate) fn trailer(&self, len: u32) -> Trailer {
-        let crc = self.digest.clone().finalize();
-        let [c0, c1, c2, c3] = crc.to_le_bytes();
-        let [_, z0, z1, z2] = (self.zeros + crc.count_zeros()).to_be_bytes();
-        if len == MAX_TRAILER { [c0, c1, c2, c3, z0, z1, z2] } else { [c0, c1, c2, c3, z1, z2, 0] }
+        let crc = self.crc;
+        let zeros = (self.zeros + zeros_in(crc)).swap_bytes() >> (8 * (8 - len));
+        u64::from(crc) | u64::from(zeros) << 32
     }
 }
 
@@ -278,8 +279,10 @@ pub(crate) const FACTS: u32 = 16;
 pub(crate) const SETTLE: u32 = 3 + FACTS;
 
 /// Format version this code reads and writes.
-const VERSION: u8 = 1;
-const TAG: [u8; 2] = [0x0A, 0x57];
+pub(crate) const VERSION: u8 = 1;
+pub(crate) const TAG: [u8; 2] = [0x0A, 0x57];
+/// Bytes of an opening's CRC-32C and zero count, whatever the size of the sector.
+pub(crate) const OPENING_TRAILER: u32 = 6;
 
 impl Life {
     pub(crate) const fn is_before(self, other: Self) -> bool {
@@ -296,78 +299,54 @@ pub(crate) enum NoOpening {
 }
 
 impl Opening {
-    pub(crate) fn encode(&self, shape: [u8; 6]) -> [u8; OPENING as usize] {
-        let mut out = [0xFF; OPENING as usize];
-        let (body, checks) = out.split_at_mut(CHECKED);
-        let mut rest = &mut *body;
-        for part in [&TAG[..], &[VERSION], &shape, &self.facts()] {
-            let (now, later) = rest.split_at_mut(part.len().min(rest.len()));
-            copy(now, part);
-            rest = later;
-        }
-        copy(checks, &opening_check(body));
-        out
-    }
+    pub(crate) const NONE: Self =
+        Self { life: Life { epoch: 0, sequence: 0 }, older: 0, previous_end: 0, proven_end: 0 };
 
-    pub(crate) fn decode(
+    /// The facts in an opening's bytes; see [`from_facts`](Self::from_facts).
+    pub(crate) fn facts_in(
         bytes: &[u8; OPENING as usize],
         shape: [u8; 6],
-    ) -> Result<Self, NoOpening> {
-        let (tag, rest) = bytes.split_at(TAG.len());
-        let (version, rest) = rest.split_at(1);
-        let (told, rest) = rest.split_at(shape.len());
-        if tag != TAG || !bytes.ends_with(&opening_check(bytes.split_at(CHECKED).0)) {
+    ) -> Result<&[u8; FACTS as usize], NoOpening> {
+        let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
+        let &[ref facts @ .., c0, c1, c2, c3, c4, c5] = rest;
+        let stored = u64::from_le_bytes([c0, c1, c2, c3, c4, c5, 0, 0]);
+        let mut check = Check::unseeded();
+        check.update(bytes.split_at((OPENING - OPENING_TRAILER) as usize).0);
+        if [t0, t1] != TAG || check.trailer(OPENING_TRAILER) != stored {
             Err(NoOpening::Unreadable)
-        } else if version != [VERSION] {
+        } else if version != VERSION {
             Err(NoOpening::NewerFormat)
-        } else if told != shape {
+        } else if [s0, s1, s2, s3, s4, s5] != shape {
             Err(NoOpening::OtherLayout)
         } else {
-            rest.first_chunk().map(Self::from_facts).ok_or(NoOpening::Unreadable)
+            Ok(facts)
         }
     }
 
     /// What settle records repeat, so that a sector is known even if its opening is lost.
-    pub(crate) fn facts(&self) -> [u8; FACTS as usize] {
+    #[inline(never)] // Once in the image.
+    pub(crate) const fn facts(&self) -> [u8; FACTS as usize] {
         let Self { life, older, previous_end, proven_end } = *self;
-        let mut out = [0; FACTS as usize];
-        let words = [
-            life.epoch,
-            life.sequence,
-            older & 0xFFFF | previous_end << 16,
-            previous_end >> 16 & 0xFF | proven_end << 8,
-        ];
-        for (to, word) in out.as_chunks_mut().0.iter_mut().zip(words) {
-            *to = word.to_le_bytes();
-        }
-        out
+        let [a0, a1, a2, a3] = life.epoch.to_le_bytes();
+        let [b0, b1, b2, b3] = life.sequence.to_le_bytes();
+        let [c0, c1, c2, c3] = (older & 0xFFFF | previous_end << 16).to_le_bytes();
+        let [d0, d1, d2, d3] = (previous_end >> 16 & 0xFF | proven_end << 8).to_le_bytes();
+        [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3]
     }
 
     /// The reverse of [`facts`](Self::facts).
-    pub(crate) fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
-        let mut words = [0; 4];
-        for (word, bytes) in words.iter_mut().zip(facts.as_chunks().0) {
-            *word = u32::from_le_bytes(*bytes);
-        }
-        let [epoch, sequence, third, fourth] = words;
+    #[inline(never)] // Once in the image.
+    pub(crate) const fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
+        let [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3] = *facts;
+        let epoch = u32::from_le_bytes([a0, a1, a2, a3]);
+        let sequence = u32::from_le_bytes([b0, b1, b2, b3]);
         Self {
             life: Life { epoch, sequence },
-            older: third & 0xFFFF,
-            previous_end: third >> 16 | (fourth & 0xFF) << 16,
-            proven_end: fourth >> 8,
+            older: u32::from_le_bytes([c0, c1, 0, 0]),
+            previous_end: u32::from_le_bytes([c2, c3, d0, 0]),
+            proven_end: u32::from_le_bytes([d1, d2, d3, 0]),
         }
     }
-}
-
-/// Bytes of an opening before its checks.
-const CHECKED: usize = OPENING as usize - 6;
-
-/// CRC-32C and zero count of an opening.
-fn opening_check(body: &[u8]) -> [u8; 6] {
-    let crc = crc32c(body);
-    let zeros = body.iter().map(|b| b.count_zeros()).sum::<u32>() + crc.count_zeros();
-    let [c0, c1, c2, c3] = crc.to_le_bytes();
-    [c0, c1, c2, c3, (zeros >> 8) as u8, zeros as u8]
 }
 
 /// A sector offset in three bytes, little-endian.
@@ -398,7 +377,7 @@ mod tests {
             out[at..at + part.len()].copy_from_slice(part);
             at += part.len();
         }
-        let trailer = check.trailer(trailer_len as u32);
+        let trailer = check.trailer(trailer_len as u32).to_le_bytes();
         out[at..at + trailer_len].copy_from_slice(&trailer[..trailer_len]);
         at + trailer_len
     }
@@ -408,7 +387,7 @@ mod tests {
         let (body, trailer) = bytes.split_at(bytes.len() - trailer_len);
         let mut check = Check::new(LIFE, 64);
         check.update(body);
-        check.trailer(trailer_len as u32)[..trailer_len] == *trailer
+        check.trailer(trailer_len as u32).to_le_bytes()[..trailer_len] == *trailer
     }
 
     /// RFC 3720 (iSCSI), appendix B.4: CRC32C of 32 bytes of zeros, of ones, rising and falling;
@@ -506,8 +485,8 @@ mod tests {
     fn the_short_zero_count_suffices() {
         let mut check = Check::new(LIFE, 64);
         check.update(&[0; 8192 - 32 - 6]);
-        let [.., z0, z1, _] = check.clone().trailer(6);
-        assert_eq!(check.trailer(7)[4], 0);
+        let [_, _, _, _, z0, z1, 0, 0] = check.trailer(6).to_le_bytes() else { panic!() };
+        assert_eq!(check.trailer(7).to_le_bytes()[4], 0);
         assert_ne!(z0, 0xFF);
         assert_ne!([z0, z1], [0, 0]);
     }
@@ -539,17 +518,24 @@ mod tests {
     fn openings_round_trip_and_torn_ones_do_not_pass() {
         let shape = [0, 0, 16, 0, 4, 0];
         let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
-        let bytes = opening.encode(shape);
-        assert_eq!(Opening::decode(&bytes, shape), Ok(opening));
-        assert_eq!(Opening::decode(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
+        let mut bytes = [0; OPENING as usize];
+        bytes[..2].copy_from_slice(&TAG);
+        bytes[2] = VERSION;
+        bytes[3..9].copy_from_slice(&shape);
+        bytes[9..25].copy_from_slice(&opening.facts());
+        let mut check = Check::unseeded();
+        check.update(&bytes[..25]);
+        bytes[25..].copy_from_slice(&check.trailer(6).to_le_bytes()[..6]);
+        assert_eq!(Opening::facts_in(&bytes, shape).map(Opening::from_facts), Ok(opening));
+        assert_eq!(Opening::facts_in(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {
             let mut torn = bytes;
             if torn[bit / 8] >> (bit % 8) & 1 == 0 {
                 torn[bit / 8] |= 1 << (bit % 8);
-                assert_eq!(Opening::decode(&torn, shape), Err(NoOpening::Unreadable));
+                assert_eq!(Opening::facts_in(&torn, shape), Err(NoOpening::Unreadable));
             }
         }
-        assert_eq!(Opening::decode(&[0; 31], shape), Err(NoOpening::Unreadable));
-        assert_eq!(Opening::decode(&[0xFF; 31], shape), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0; 31], shape), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0xFF; 31], shape), Err(NoOpening::Unreadable));
     }
 }

@@ -9,10 +9,12 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
 use crate::index::Index;
+use crate::layout::Geometry;
 use crate::log::Core;
 use crate::medium::{Found, Medium};
 use crate::record::{Header, Kind, Opening, SETTLE, u24};
-use crate::walk::Walk;
+use crate::turn::Content;
+use crate::walk::{Says, Walk};
 use crate::writer::Writer;
 
 /// What a mount decided about the end of the log.
@@ -26,6 +28,11 @@ pub(crate) struct Verdict {
     pub(crate) suspect: Option<Suspect>,
     /// The settle record that carries it; [`Found::NONE`] if it stands in the log itself.
     pub(crate) carrier: Found,
+}
+
+impl Verdict {
+    pub(crate) const NONE: Self =
+        Self { accepted: 0, stop: 0, suspect: None, carrier: Found::NONE };
 }
 
 /// A record that passed its checks but may have been the last program before a cut.
@@ -46,58 +53,52 @@ pub(crate) enum Settled {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Decides about the last two records of a sector and applies those that stay where they are.
+    /// Decides about the last two records of a sector. Returns the address from which on they are
+    /// not to be applied.
     #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn judge(
         &mut self,
-        walk: &mut Walk<'_>,
+        walk: &Walk,
         sequence: u32,
         proven_end: u32,
-        index: &mut Index,
-    ) -> Result<Verdict, Fault<F::Error>> {
-        let g = self.medium.geometry;
+        verdict: &mut Verdict,
+    ) -> Result<u32, Fault<F::Error>> {
         let base = self.base(sequence);
-        let life = self.life(sequence);
-        let mut verdict = Verdict {
-            accepted: walk.offset,
-            stop: walk.offset,
-            suspect: None,
-            carrier: Found::NONE,
-        };
+        let (accepted, stop) = (walk.offset, walk.offset);
+        *verdict = Verdict { accepted, stop, suspect: None, carrier: Found::NONE };
         let mut end = base + walk.offset;
-        for (place, held) in [(1, &*walk.last), (2, &*walk.before)] {
+        for (place, held) in [(1, &walk.last), (2, &walk.before)] {
             let found = held.found;
             if walk.held < place || found.address < base + proven_end {
                 break;
             }
             end = found.address;
-            if held.settles {
-                let settle = &walk.settle;
+            if let Says::Settle(settle) = &held.says {
                 verdict.accepted = settle.accepted;
-                if settle.cargo != Found::NONE {
-                    verdict.suspect = Some(Suspect { found: settle.cargo, extent: settle.extent });
-                    verdict.carrier = settle.found;
+                verdict.suspect = settle.cargo;
+                if verdict.suspect.is_some() {
+                    verdict.carrier = found;
                 }
                 break;
             }
             verdict.accepted = found.address - base;
-            let mut first = [0; 16];
+            let life = self.life(sequence);
+            let mut value = [0; 6];
             #[cfg(feature = "counters")]
             let whole = if found.header.kind == Kind::Tally {
                 self.medium.tally(&found, life, &mut [0; _])?.is_some()
             } else {
-                self.medium.whole(&found, life, &mut first)
+                self.medium.whole(&found, life, &mut value)
             };
             #[cfg(not(feature = "counters"))]
-            let whole = self.medium.whole(&found, life, &mut first);
+            let whole = self.medium.whole(&found, life, &mut value);
             if whole {
                 // Pending records count only with their commit; a seal has done its work.
                 if matches!(
                     found.header.kind,
                     Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit
                 ) {
-                    let value = first.get(g.header() as usize..).unwrap_or(&[]);
-                    let extent = g.extent_from(found.address, value);
+                    let extent = self.medium.geometry.extent_from(found.address, &value);
                     verdict.suspect = Some(Suspect { found, extent });
                 }
                 break;
@@ -105,75 +106,71 @@ impl<F: NorFlash> Core<F> {
             // Torn: the log ends before it, and the record before it may be suspect.
             verdict.stop = verdict.accepted;
         }
-        self.apply_held(walk, end, index)?;
-        Ok(verdict)
+        Ok(end)
     }
 
     /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
     /// log, and lets the suspect's copy take effect.
-    #[inline(never)] // Its stack and that of the walk before are not needed together.
+    #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn settle(
         &mut self,
         verdict: &Verdict,
         opening: &Opening,
         index: &mut Index,
     ) -> Result<Settled, Fault<F::Error>> {
-        let g = self.medium.geometry;
-        let base = self.base(self.log.head);
-        let limit = base + g.sector_bytes;
-        let stop = base + verdict.stop;
-        if stop >= limit {
+        if verdict.stop >= self.medium.geometry.sector_bytes {
             return Ok(Settled::NoRoom);
         }
         let seal = match &verdict.suspect {
-            Some(suspect) => !self.can_carry(suspect, index)?,
+            Some(suspect) => !self.can_carry(suspect, index),
             None => false,
         };
-        // A torn record may have touched every page its header names. If the header is lost the
-        // next time, no more than the first page was touched.
-        let torn = self.medium.header(stop, limit);
-        let first = g.next_page(stop);
-        let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
-        self.medium.pass_all(first, behind)?;
-        let room = loop {
-            let Some(room) = self.medium.find_room(verdict, seal, behind, limit) else {
-                break None;
-            };
-            behind = self.medium.pass_over(behind, room.0, limit)?;
-            if behind == room.0 {
-                break Some(room);
-            }
+        let base = self.base(self.log.head);
+        let limit = base + self.medium.geometry.sector_bytes;
+        let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal)? else {
+            return Ok(Settled::NoRoom);
         };
-        // Only now: its header told which pages to pass over. Without room too: the opening that will
-        // tell where this sector's log ends may be lost.
-        if stop == g.page_of(stop) {
-            self.medium.pass(stop)?;
-        } else {
-            self.medium.zero(stop, g.header_area())?;
-        }
-        let Some((page, value_len)) = room else { return Ok(Settled::NoRoom) };
-        self.medium.zero(page, g.trace())?;
-        let life = self.life(self.log.head);
-        let header = Header { kind: Kind::Settle, key_len: 0, value_len };
-        let address = page + g.trace();
-        let mut writer = Writer::new(g);
-        writer.start(life, address, header);
-        writer.push(&mut self.medium, &u24(verdict.accepted))?;
-        writer.push(&mut self.medium, &opening.facts())?;
-        if let Some(suspect) = &verdict.suspect
-            && !writer.carry(&mut self.medium, &suspect.found, life)?
-        {
+        let mut last = self.medium.geometry.settle_record(page, verdict);
+        if !self.write_settle(page, &last, verdict, opening)? {
             return Ok(Settled::Flickers);
         }
-        let mut at = writer.finish(&mut self.medium, [0; _])?;
+        let address = last.address;
         if seal {
-            self.write_record(Header::SEAL, &[], &[], &mut at)?;
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last)?;
         }
-        self.log.end = g.place(at - base);
+        self.log.end = self.medium.geometry.place(last.end - base);
         if let Some(suspect) = &verdict.suspect {
-            self.apply_stored(&g.cargo(address, suspect.found.header.plain()), index)?;
+            let cargo = self.medium.geometry.cargo(address, suspect.found.header.plain());
+            self.apply(&cargo, &[], index)?;
         }
         Ok(Settled::Done)
+    }
+
+    /// Writes the settle record into its page. `false`: the suspect does not pass its checks any
+    /// more.
+    #[inline(never)] // Its buffer is not needed afterwards.
+    fn write_settle(
+        &mut self,
+        page: u32,
+        record: &Found,
+        verdict: &Verdict,
+        opening: &Opening,
+    ) -> Result<bool, Fault<F::Error>> {
+        self.medium.zero(page, self.medium.geometry.trace())?;
+        let life = self.life(self.log.head);
+        let mut writer = Writer::new();
+        writer.start(&mut self.medium, life, record);
+        writer.push(&mut self.medium, &u24(verdict.accepted));
+        writer.push(&mut self.medium, &opening.facts());
+        let whole = if let Some(suspect) = &verdict.suspect {
+            writer.carry(&mut self.medium, &suspect.found, life)?
+        } else {
+            true
+        };
+        if whole {
+            writer.finish(&mut self.medium, 0);
+        }
+        writer.result.map(|()| whole)
     }
 
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
@@ -196,68 +193,104 @@ impl<F: NorFlash> Core<F> {
 
     /// Whether the suspect can be moved to a new sector along with the tail's live records. A
     /// record of which this is not so gets a seal before anything about it is reported.
-    pub(crate) fn can_carry(
-        &mut self,
-        suspect: &Suspect,
-        index: &Index,
-    ) -> Result<bool, Fault<F::Error>> {
+    pub(crate) fn can_carry(&mut self, suspect: &Suspect, index: &Index) -> bool {
         if !self.log_is_long() {
-            return Ok(true);
+            return true;
         }
         let g = self.medium.geometry;
         let mut sum = self.live_in(self.log.tail, index, &[]);
         if suspect.found.header.kind == Kind::Commit {
-            self.each_in_batch(suspect.extent, &mut |_, found| {
-                sum = sum.plus(g.size(found));
-                Ok(())
-            })?;
+            let mut batch = suspect.extent;
+            while let Some(found) = self.next_in_batch(&mut batch) {
+                sum = sum.plus(g.size(&found));
+            }
         } else {
             sum = sum.plus(g.size(&suspect.found));
         }
-        Ok(g.fits(sum.bytes, sum.count))
+        g.fits(sum)
+    }
+}
+
+impl Geometry {
+    /// The settle record in the page at this address.
+    fn settle_record(&self, page: u32, verdict: &Verdict) -> Found {
+        let address = page + self.trace();
+        let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
+            let cargo = self.cargo(address, suspect.found.header.plain());
+            SETTLE + cargo.end - cargo.address
+        });
+        let header = Header { kind: Kind::Settle, key_len: 0, value_len };
+        Found { address, end: self.end_at(address, &header), header }
     }
 }
 
 /// Pages are addresses here, and `limit` is where the sector ends.
 impl<F: NorFlash> Medium<F> {
-    /// The first page from `page` on from which a settle record finds only blank pages; with the
-    /// length of its value.
+    /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page behind it
+    /// that takes the settle record; `None`: there is no room.
+    #[inline(never)] // Its stack is not needed afterwards.
+    fn end_log(
+        &mut self,
+        stop: u32,
+        limit: u32,
+        verdict: &Verdict,
+        seal: bool,
+    ) -> Result<Option<u32>, Fault<F::Error>> {
+        let g = self.geometry;
+        // A torn record may have touched every page its header names. If the header is lost the
+        // next time, no more than the first page was touched.
+        let torn = self.header(stop, limit);
+        let first = g.next_page(stop);
+        let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
+        self.pass_all(first, behind)?;
+        let room = loop {
+            let room = self.find_room(verdict, seal, behind, limit);
+            let Some(page) = room else { break None };
+            behind = self.pass_over(behind, page, limit)?;
+            if behind == page {
+                break room;
+            }
+        };
+        // Only now: its header told which pages to pass over. Without room too: the opening that will
+        // tell where this sector's log ends may be lost.
+        if stop == g.page_of(stop) {
+            self.pass(stop)?;
+        } else {
+            self.zero(stop, g.header_area())?;
+        }
+        Ok(room)
+    }
+
+    /// The first page from `page` on from which a settle record finds only blank pages.
     fn find_room(
         &mut self,
         verdict: &Verdict,
         seal: bool,
         mut page: u32,
         limit: u32,
-    ) -> Option<(u32, u32)> {
-        let g = self.geometry;
-        loop {
-            if page >= limit {
-                return None;
-            }
-            let start = page + g.trace();
-            let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
-                let cargo = g.cargo(start, suspect.found.header.plain());
-                SETTLE + cargo.end - cargo.address
-            });
-            let mut end = g.record_end(start, 0, value_len);
+    ) -> Option<u32> {
+        while page < limit {
+            let mut last = self.geometry.settle_record(page, verdict);
             if seal {
-                end = g.end_at(g.place(end), &Header::SEAL);
+                last.follow(&self.geometry, Header::SEAL);
             }
-            if end > limit {
-                return None;
+            if last.end > limit {
+                break;
             }
             let (mut used, mut at) = (None, page);
-            while at < end {
-                if !self.is_blank(at, at + g.page) {
+            while at < last.end {
+                let next = at + self.geometry.page;
+                if !self.is_blank(at, next) {
                     used = Some(at);
                 }
-                at += g.page;
+                at = next;
             }
             match used {
-                None => return Some((page, value_len)),
+                None => return Some(page),
                 Some(at) => page = self.reach(at, limit),
             }
         }
+        None
     }
 
     /// The page behind everything that an earlier mount's settle record in this page may have

@@ -6,25 +6,19 @@ use crate::error::Fault;
 use crate::layout::Geometry;
 use crate::medium::{Found, Medium};
 use crate::record::{FACTS, Header, Kind, Life, Opening, SETTLE, from_u24};
+use crate::settle::Suspect;
+use crate::walk::{Held, Says};
 
-/// The first bytes of a settle record: as far as the value of a commit that it carries.
-type First = [u8; 40];
+/// The first bytes of a settle record's value: as far as the value of a commit that it carries.
+type First = [u8; 32];
 
-/// A whole settle record and what it says.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// What a whole settle record says.
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct Settle {
-    pub(crate) found: Found,
     /// Offset where the accepted log ends.
     pub(crate) accepted: u32,
-    /// The copy it carries; [`Found::NONE`] if it carries none.
-    pub(crate) cargo: Found,
-    /// If that is a commit: the addresses it names.
-    pub(crate) extent: (u32, u32),
-}
-
-impl Settle {
-    pub(crate) const NONE: Self =
-        Self { found: Found::NONE, accepted: 0, cargo: Found::NONE, extent: (0, 0) };
+    /// The copy it carries.
+    pub(crate) cargo: Option<Suspect>,
 }
 
 impl Geometry {
@@ -42,54 +36,56 @@ impl Geometry {
         (base + from_u24([a, b, c]).min(limit), base + from_u24([d, e, f]).min(limit))
     }
 
-    /// What a settle record says, from its first bytes.
-    fn settle_from(&self, found: Found, first: &First) -> Settle {
-        let header = self.header() as usize;
-        let value = first.get(header..).unwrap_or(&[]);
-        let (accepted, rest) = value.split_first_chunk().unwrap_or((&[0; 3], &[]));
-        let carried = rest.get(FACTS as usize..).unwrap_or(&[]);
-        let mut settle = Settle { found, accepted: from_u24(*accepted), ..Settle::NONE };
-        if found.header.value_len > SETTLE
-            && let Some(inner) = Header::decode(carried, self.header())
-        {
-            let cargo = self.cargo(found.address, inner);
-            if cargo.end <= found.end {
-                settle.cargo = cargo;
-                let value = carried.get(header..).unwrap_or(&[]);
-                settle.extent = self.extent_from(found.address, value);
-            }
+    /// The record that a settle record carries, from the first bytes of its value.
+    fn cargo_from(&self, settle: &Found, first: &First) -> Option<Suspect> {
+        if settle.header.value_len <= SETTLE {
+            return None;
         }
-        settle
+        let carried = first.get(SETTLE as usize..)?;
+        let found = self.cargo(settle.address, Header::decode(carried, self.header())?);
+        let value = carried.get(self.header() as usize..)?;
+        let extent = self.extent_from(found.address, value);
+        (found.end <= settle.end).then_some(Suspect { found, extent })
     }
 }
 
 impl<F: NorFlash> Medium<F> {
     /// Finds the next settle record behind `place`, where a walk found no record: mounts place them
-    /// at page starts, behind a trace. `false`: there is none. Addresses in one sector.
+    /// at page starts, behind a trace. `false`: there is none.
     #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn next_settle(
         &mut self,
-        place: u32,
+        mut place: u32,
         limit: u32,
         life: Life,
-        settle: &mut Settle,
+        settle: &mut Held,
     ) -> bool {
-        let g = self.geometry;
-        let mut page = g.next_page(place);
-        while page + g.passed_area() <= limit {
-            let Some(found) = self.settle_header(page, limit) else {
-                page += g.page;
-                continue;
-            };
-            let mut first = [0; _];
+        while let Some(found) = self.settle_header_behind(place, limit) {
+            let mut first: First = [0; _];
             if self.whole(&found, life, &mut first) {
-                *settle = g.settle_from(found, &first);
+                let [a, b, c, ..] = first;
+                let cargo = self.geometry.cargo_from(&found, &first);
+                let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), cargo });
+                *settle = Held { found, says };
                 return true;
             }
             // A value in it may hold the image of a settle record.
-            page = g.next_page(found.end - 1);
+            place = found.end - 1;
         }
         false
+    }
+
+    /// The next header of a settle record in the pages behind the one of `place`.
+    pub(crate) fn settle_header_behind(&mut self, place: u32, limit: u32) -> Option<Found> {
+        let mut page = self.geometry.next_page(place);
+        while page + self.geometry.passed_area() <= limit {
+            let found = self.settle_header(page, limit);
+            if found.is_some() {
+                return found;
+            }
+            page += self.geometry.page;
+        }
+        None
     }
 
     /// The header of a settle record behind the trace of the page at `page`.
@@ -102,17 +98,20 @@ impl<F: NorFlash> Medium<F> {
         (found.header.kind == Kind::Settle).then_some(found)
     }
 
-    /// The facts of a settle record that passes its checks with the life they tell.
-    pub(crate) fn self_evident_settle(&mut self, found: &Found) -> Option<Opening> {
-        let mut facts = [0; FACTS as usize];
-        self.read(self.geometry.value_at(found) + 3, &mut facts).ok()?;
-        let told = Opening::from_facts(&facts);
-        let mut first: First = [0; _];
-        if !self.whole(found, told.life, &mut first) {
-            return None;
+    /// The facts of a settle record, if it passes its checks with the life they tell.
+    pub(crate) fn self_evident_settle(&mut self, found: &Found, facts: &mut Opening) -> bool {
+        let mut told = [0; FACTS as usize];
+        if self.read(self.geometry.value_at(found) + 3, &mut told).is_err() {
+            return false;
         }
-        let checked = first.get(self.geometry.header() as usize + 3..)?.first_chunk()?;
-        Some(Opening::from_facts(checked)).filter(|facts| facts.life == told.life)
+        let life = Opening::from_facts(&told).life;
+        let mut first = [0; SETTLE as usize];
+        if !self.whole(found, life, &mut first) {
+            return false;
+        }
+        let [_, _, _, checked @ ..] = &first;
+        *facts = Opening::from_facts(checked);
+        facts.life == life
     }
 
     /// The addresses between which the records stand that a commit names.

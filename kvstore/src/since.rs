@@ -3,6 +3,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
+use crate::medium::KeyBytes;
 use crate::record::{Kind, Life, crc32c};
 use crate::store::Store;
 
@@ -72,7 +73,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         let core = &mut self.core;
         core.ready()?;
         let g = core.medium.geometry;
-        let mut bytes = [0; _];
+        let mut bytes: KeyBytes = [0; _];
         for entry in &self.entries {
             let limit = core.limit_at(entry.address);
             let looked = core.medium.look_at_key(entry.address, limit, 19, &mut bytes);

@@ -1,19 +1,18 @@
 //! The store: its public calls.
 
-use core::convert::Infallible;
 use core::fmt;
 
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
-use crate::change::{Change, for_each};
+use crate::change::{Change, counted};
 use crate::error::{Error, Fault};
 use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
-use crate::log::{Core, Live, Log};
-use crate::medium::{Checker, Found, Medium, copy};
+use crate::log::{Core, Log};
+use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
 use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
-use crate::turn::Load;
+use crate::turn::Content;
 
 /// A settings store in a range of NOR flash, for up to `N` live keys.
 ///
@@ -62,9 +61,13 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// keys), [`Error::Flash`]. The flash is changed by none of the first three, but for what an
     /// interrupted operation left.
     pub fn open(flash: F, layout: Layout) -> Result<Self, Error<F::Error>> {
-        let mut store = Self::new(flash, &layout)?;
-        store.core.mount(store.entries.as_mut_view())?;
-        Ok(store)
+        let mut result = Self::new(flash, &layout);
+        if let Ok(store) = &mut result
+            && let Err(error) = store.mount()
+        {
+            result = Err(error);
+        }
+        result
     }
 
     /// Starts afresh whatever the region holds. **All data in the region are lost.**
@@ -76,29 +79,40 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// # Errors
     /// [`Error::Layout`], [`Error::Flash`].
     pub fn format(flash: F, layout: Layout) -> Result<Self, Error<F::Error>> {
-        let mut store = Self::new(flash, &layout)?;
-        store.core.format()?;
-        store.core.mount(store.entries.as_mut_view())?;
-        Ok(store)
+        let mut result = Self::new(flash, &layout);
+        if let Ok(store) = &mut result
+            && let Err(error) = store.core.format(store.entries.as_mut_view())
+        {
+            result = Err(error);
+        }
+        result
     }
 
-    fn new(flash: F, layout: &Layout) -> Result<Self, Error<F::Error>> {
-        let geometry = Geometry::check(layout, &flash).map_err(Error::Layout)?;
-        let log = Log {
-            epoch: 0,
-            head: 0,
-            tail: 0,
-            end: 0,
-            live: Live::default(),
-            head_live: Live::default(),
-            tail_live: Live::default(),
-            spare_erased: false,
-            #[cfg(feature = "counters")]
-            tallies: false,
-            poisoned: true,
-            damaged: 0,
+    /// A store that is not open yet: until [`mount`](Self::mount) has succeeded, each call says
+    /// [`Error::ReopenNeeded`]. Touches no flash.
+    ///
+    /// For small stacks, and for stores that live in a static: [`open`](Self::open) needs room for the store on
+    /// the stack, since its result is moved to where it will stay.
+    ///
+    /// # Errors
+    /// [`Error::Layout`].
+    pub fn new(flash: F, layout: &Layout) -> Result<Self, Error<F::Error>> {
+        let geometry = match Geometry::check(layout, &flash) {
+            Ok(geometry) => geometry,
+            Err(why) => return Err(Error::Layout(why)),
         };
+        let log = Log::NONE;
         Ok(Self { core: Core { medium: Medium { flash, geometry }, log }, entries: Vec::new() })
+    }
+
+    /// Opens a store from [`new`](Self::new), as [`open`](Self::open) does; or opens it again after
+    /// [`Error::Flash`]. Flash work, errors, and what a cut leaves: as `open`. After an error the
+    /// store stays closed.
+    ///
+    /// # Errors
+    /// As [`open`](Self::open).
+    pub fn mount(&mut self) -> Result<(), Error<F::Error>> {
+        self.core.mount(self.entries.as_mut_view())
     }
 
     /// Stores `value` under `key`. Storing the value that is stored already programs nothing.
@@ -177,7 +191,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         mut each: impl FnMut(&[u8], usize),
     ) -> Result<(), Error<F::Error>> {
         self.core.ready()?;
-        let mut bytes = [0; _];
+        let mut bytes: KeyBytes = [0; _];
         for entry in &self.entries {
             let limit = self.core.limit_at(entry.address);
             let looked = self.core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
@@ -246,19 +260,18 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
         self.ready()?;
-        let g = self.medium.geometry;
         for change in changes {
             if !key_is_valid(change.key()) {
                 return Err(Error::InvalidKey);
             }
-            if change.value().len() > g.max_value() as usize {
+            if change.value().len() > self.medium.geometry.max_value() as usize {
                 return Err(Error::TooLarge);
             }
         }
         let mut needed = false;
         // How many keys the index will hold.
         let mut keys = index.len();
-        for_each(changes, &mut |change| {
+        for change in counted(changes) {
             let hash = crc32c(change.key());
             let (position, old) = self.position(change.key(), hash, index);
             match (change.is_put(), position) {
@@ -267,24 +280,22 @@ impl<F: NorFlash> Core<F> {
                 _ => {}
             }
             needed = needed || !self.changes_nothing(change, position, old)?;
-            Ok::<(), Fault<F::Error>>(())
-        })?;
+        }
         if !needed {
             return Ok(());
         }
-        let load = g.load(changes);
-        if !g.fits(load.bytes, load.count) {
+        let load = self.medium.geometry.load(changes);
+        if !self.medium.geometry.fits(load) {
             return Err(Error::TooLarge);
         }
         if keys > index.capacity() {
             return Err(Error::IndexFull);
         }
-        let must_seal = self.log_is_long() && self.log.head != self.log.tail && {
-            let sum = self.log.tail_live.and(load);
-            !g.fits(sum.bytes, sum.count)
-        };
-        let head_sum = self.log.head_live.and(load);
-        if g.fits(head_sum.bytes, head_sum.count)
+        let g = &self.medium.geometry;
+        let must_seal = self.log_is_long()
+            && self.log.head != self.log.tail
+            && !g.fits(self.log.tail_live.and(load));
+        if g.fits(self.log.head_live.and(load))
             && g.end_of(self.log.end, changes, must_seal) <= g.sector_bytes
         {
             return Ok(self.append(changes, must_seal, index)?);
@@ -292,8 +303,7 @@ impl<F: NorFlash> Core<F> {
         let mut turns = self.turns_needed(changes, index).ok_or(Error::Full)?;
         loop {
             let changes = if turns == 0 { changes } else { &[] };
-            let load = Load { changes, suspect: None, previous_end: self.log.end };
-            self.turn(&load, index)?;
+            self.turn(changes, None, self.log.end, index)?;
             if turns == 0 {
                 return Ok(());
             }
@@ -302,6 +312,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Whether the change asks for what is there already, at a place in the index.
+    #[inline(never)] // Its stack is not needed afterwards.
     fn changes_nothing(
         &mut self,
         change: &Change<'_>,
@@ -327,9 +338,8 @@ impl<F: NorFlash> Core<F> {
             let stored = bytes.get(skip..).unwrap_or(&[]);
             let wanted = change.value().get(from..).unwrap_or(&[]);
             equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
-            Ok(())
         })?;
-        Ok(equal && difference == [0; _])
+        Ok(equal && difference == 0)
     }
 
     /// Appends to the head: a record, or a batch and its commit.
@@ -343,33 +353,34 @@ impl<F: NorFlash> Core<F> {
         let base = self.base(self.log.head);
         let start = base + self.log.end;
         let pending = changes.len() > 1;
-        let mut at = start;
+        let mut last = Found::ending_at(start);
         self.log.poisoned = true;
-        for_each(changes, &mut |change| {
-            self.write_change(change, pending, &mut at)?;
-            Ok(())
-        })?;
+        for change in counted(changes) {
+            self.write_record(change.header(pending), &Content::of(change), &mut last)?;
+        }
         if pending {
-            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(at - base));
-            self.write_record(Header::COMMIT, &[], &[a, b, c, d, e, f], &mut at)?;
+            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(last.end - base));
+            let extent = [a, b, c, d, e, f];
+            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut last)?;
         }
         if seal {
-            self.write_record(Header::SEAL, &[], &[], &mut at)?;
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last)?;
         }
-        self.log.end = g.place(at - base);
+        self.log.end = g.place(last.end - base);
         // Deletes first, as a mount does it.
-        for puts in [false, true] {
-            let mut end = start;
-            for_each(changes, &mut |change| {
-                let header = change.header(pending);
-                let address = g.place(end);
-                end = g.end_at(address, &header);
-                if change.is_put() != puts {
-                    return Ok(());
+        let mut puts = false;
+        loop {
+            let mut found = Found::ending_at(start);
+            for change in counted(changes) {
+                found.follow(&g, change.header(pending));
+                if change.is_put() == puts {
+                    self.apply_change(&found, change.key(), crc32c(change.key()), index)?;
                 }
-                let found = Found { address, end, header };
-                self.apply_change(&found, change.key(), crc32c(change.key()), index)
-            })?;
+            }
+            if puts {
+                break;
+            }
+            puts = true;
         }
         self.log.poisoned = false;
         Ok(())
@@ -380,8 +391,7 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
         if self.log.end > g.sector_bytes / 16 * 15 && moved < g.sector_bytes / 4 * 3 {
-            let load = Load { changes: &[], suspect: None, previous_end: self.log.end };
-            self.turn(&load, index)?;
+            self.turn(&[], None, self.log.end, index)?;
         } else if self.log.end > g.sector_bytes / 4 * 3 && !self.log.spare_erased {
             self.log.poisoned = true;
             self.medium.erase(self.sector(self.log.head + 1))?;
@@ -400,12 +410,15 @@ impl<F: NorFlash> Core<F> {
     ) -> Result<Option<usize>, Error<F::Error>> {
         let g = self.medium.geometry;
         let hash = crc32c(key);
-        let first = index::lower_bound(index, hash);
+        let mut position = index::lower_bound(index, hash);
         // Header, key and a short value.
         let mut bytes = [0; MAX_HEADER as usize + MAX_KEY + 48];
         let len = g.round_up(g.header() + key.len() as u32 + 48) as usize;
         let mut damaged = false;
-        for entry in index.iter().skip(first).take_while(|e| e.hash == hash) {
+        while let Some(entry) = index.get(position)
+            && entry.hash == hash
+        {
+            position += 1;
             let limit = self.limit_at(entry.address);
             let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
             match self.medium.look(entry.address, limit, bytes) {
@@ -470,20 +483,17 @@ impl<F: NorFlash> Core<F> {
 
 impl Geometry {
     /// Where the head would end after an append of `changes` at `offset`.
-    fn end_of(&self, mut offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
-        let mut add = |header: &Header| {
-            offset = self.end_at(self.place(offset), header);
-        };
-        let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
-            add(&change.header(false));
-            Ok(())
-        });
+    fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
+        let mut last = Found::ending_at(offset);
+        for change in counted(changes) {
+            last.follow(self, change.header(false));
+        }
         if changes.len() > 1 {
-            add(&Header::COMMIT);
+            last.follow(self, Header::COMMIT);
         }
         if seal {
-            add(&Header::SEAL);
+            last.follow(self, Header::SEAL);
         }
-        offset
+        last.end
     }
 }

@@ -148,10 +148,9 @@ impl<F: NorFlash> Medium<F> {
                     copy(value.get_mut((at - value_at) as usize..).unwrap_or(&mut []), &[*byte]);
                 }
             }
-            Ok(())
         })?;
         let (tally, in_order) = Tally::of(value, run);
-        Ok((difference == [0; _] && in_order).then_some(tally))
+        Ok((difference == 0 && in_order).then_some(tally))
     }
 }
 

@@ -3,73 +3,83 @@
 //! Until the mark is programmed the new sector counts for nothing; a cut before costs only the
 //! erase. From then on the oldest sector is retired if the log had grown to all sectors but one.
 
-use core::convert::Infallible;
-
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::change::{Change, for_each};
+use crate::change::{Change, counted};
 use crate::error::Fault;
 use crate::index::{self, Index};
-use crate::layout::{Geometry, OPENING};
+use crate::layout::Geometry;
 use crate::log::{Core, Live};
-use crate::medium::{Found, copy};
+use crate::medium::Found;
 use crate::record::{Header, Kind, Opening, crc32c};
 use crate::settle::Suspect;
+use crate::walk::Changes;
 use crate::writer::Writer;
 
-/// What else goes into the new sector.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Load<'a> {
-    pub(crate) changes: &'a [Change<'a>],
-    /// A mount's suspect record, not yet applied to the index.
-    pub(crate) suspect: Option<Suspect>,
-    /// Offset where the accepted log ends in the sector before.
-    pub(crate) previous_end: u32,
+/// What a record is to hold.
+pub(crate) enum Content<'a> {
+    /// Key and value.
+    New(&'a [u8], &'a [u8]),
+    /// Those of another record.
+    Copy(&'a Found),
+}
+
+impl<'a> Content<'a> {
+    pub(crate) const fn of(change: &Change<'a>) -> Self {
+        Self::New(change.key(), change.value())
+    }
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Turns the sector. `false`: the suspect no longer passes its checks, and nothing counts.
+    /// Turns the sector; `changes` go along, and a mount's suspect record, which is not yet applied
+    /// to the index. `previous_end` is the offset where the accepted log ends in the sector before.
+    /// `false`: the suspect no longer passes its checks, and nothing counts.
     pub(crate) fn turn(
         &mut self,
-        load: &Load<'_>,
+        changes: &[Change<'_>],
+        suspect: Option<&Suspect>,
+        previous_end: u32,
         index: &mut Index,
     ) -> Result<bool, Fault<F::Error>> {
         let tail = self.log.tail;
         let retires = self.log_is_long();
         self.begin_sector()?;
-        let mut at = self.base(self.log.head) + self.medium.geometry.first_record();
+        let start = self.base(self.log.head) + self.medium.geometry.first_record();
+        let mut last = Found::ending_at(start);
         // First, so that what it replaces in the tail is not copied. Its effect is taken from the
         // copy: bits of the record itself may read differently each time.
-        if let Some(suspect) = &load.suspect
-            && !self.carry_suspect(suspect, &mut at, index)?
+        if let Some(suspect) = suspect
+            && !self.carry_suspect(suspect, &mut last, index)?
         {
             return Ok(false);
         }
         if retires {
-            self.carry_tail(tail, load.changes, &mut at, index)?;
+            self.carry_tail(tail, changes, &mut last, index)?;
         }
         // Deletes first, so that a later mount's index never holds more than this one.
-        for puts in [false, true] {
-            for_each(load.changes, &mut |change| {
-                if change.is_put() != puts {
-                    return Ok(());
-                }
+        let mut puts = false;
+        loop {
+            for change in counted(changes).filter(|change| change.is_put() == puts) {
                 let hash = crc32c(change.key());
                 let (position, old) = self.position(change.key(), hash, index);
                 if !puts {
-                    let Some(position) = position else { return Ok(()) };
+                    let Some(position) = position else { continue };
                     // What the retired sector held was the oldest version: it goes with it.
                     if old.is_some_and(|old| retires && self.is_in(old.address, tail)) {
                         index::remove(index, position);
-                        return Ok(());
+                        continue;
                     }
                 }
-                let found = self.write_change(change, false, &mut at)?;
-                self.apply_change(&found, change.key(), hash, index)
-            })?;
+                self.write_record(change.header(false), &Content::of(change), &mut last)?;
+                self.apply_change(&last, change.key(), hash, index)?;
+            }
+            if puts {
+                break;
+            }
+            puts = true;
         }
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, load.previous_end, at)?;
+        self.finish_sector(tail, previous_end, last.end)?;
         self.sum_live(index);
         Ok(true)
     }
@@ -79,7 +89,7 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         tail: u32,
         changes: &[Change<'_>],
-        at: &mut u32,
+        last: &mut Found,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
         for position in 0..index.len() {
@@ -94,9 +104,9 @@ impl<F: NorFlash> Core<F> {
             if self.is_replaced(entry.hash, entry.address, changes) {
                 continue;
             }
-            let (copied, _) = self.copy_record(&source, at)?;
+            self.write_record(source.header.plain(), &Content::Copy(&source), last)?;
             if let Some(entry) = index.get_mut(position) {
-                entry.address = copied.address;
+                entry.address = last.address;
             }
         }
         Ok(())
@@ -140,10 +150,9 @@ impl<F: NorFlash> Core<F> {
             previous_end,
             proven_end: at - base,
         };
-        let mut bytes = [0xFF; 32];
-        copy(&mut bytes, &opening.encode(g.shape()));
-        let len = g.mark().max(OPENING) as usize;
-        self.medium.program(base, bytes.get(..len).unwrap_or(&bytes))?;
+        let mut writer = Writer::new();
+        writer.write_opening(&mut self.medium, base, &opening);
+        writer.result?;
         self.medium.zero(base + g.mark(), g.unit)?;
         self.log.tail = tail;
         self.log.end = g.place(at - base);
@@ -156,76 +165,52 @@ impl<F: NorFlash> Core<F> {
     fn carry_suspect(
         &mut self,
         suspect: &Suspect,
-        at: &mut u32,
+        last: &mut Found,
         index: &mut Index,
     ) -> Result<bool, Fault<F::Error>> {
-        if suspect.found.header.kind != Kind::Commit {
-            let (copied, whole) = self.copy_record(&suspect.found, at)?;
-            if whole {
-                self.apply_stored(&copied, index)?;
+        let mut changes = Changes::of(&suspect.found, suspect.extent);
+        while self.next_change(&mut changes) {
+            let source = &changes.found;
+            let whole = self.write_record(source.header.plain(), &Content::Copy(source), last)?;
+            if !whole && suspect.found.header.kind != Kind::Commit {
+                return Ok(false);
             }
-            return Ok(whole);
-        }
-        // Deletes first, as everywhere: an index never holds more than it did.
-        for kind in [Kind::PendingDelete, Kind::PendingPut] {
-            self.each_in_batch(suspect.extent, &mut |core, found| {
-                if found.header.kind == kind {
-                    let (copied, _) = core.copy_record(found, at)?;
-                    core.apply_stored(&copied, index)?;
-                }
-                Ok(())
-            })?;
+            self.apply(last, &[], index)?;
         }
         Ok(true)
     }
 
-    /// Copies a record to the next place of the new sector, as a plain put or delete; tells
-    /// whether it passes its checks. A damaged record makes a damaged copy.
-    fn copy_record(
-        &mut self,
-        source: &Found,
-        at: &mut u32,
-    ) -> Result<(Found, bool), Fault<F::Error>> {
-        let header = source.header.plain();
-        let address = self.medium.geometry.place(*at);
-        let mut writer = Writer::new(self.medium.geometry);
-        writer.start(self.life(self.log.head), address, header);
-        let life = self.life_at(source.address);
-        let difference = writer.push_from(&mut self.medium, source, life)?;
-        *at = writer.finish(&mut self.medium, difference)?;
-        Ok((Found { address, end: *at, header }, difference == [0; _]))
-    }
-
-    /// Writes a change's record at the next place of the head.
-    pub(crate) fn write_change(
-        &mut self,
-        change: &Change<'_>,
-        pending: bool,
-        at: &mut u32,
-    ) -> Result<Found, Fault<F::Error>> {
-        self.write_record(change.header(pending), change.key(), change.value(), at)
-    }
-
-    /// Writes a record at the next place of the head.
+    /// Writes a record at the place behind `last`, which becomes that record. `false`: it is a copy
+    /// of one that does not pass its checks, and as damaged.
+    #[inline(never)] // Its buffer is not needed afterwards.
     pub(crate) fn write_record(
         &mut self,
         header: Header,
-        key: &[u8],
-        value: &[u8],
-        at: &mut u32,
-    ) -> Result<Found, Fault<F::Error>> {
-        let address = self.medium.geometry.place(*at);
-        let mut writer = Writer::new(self.medium.geometry);
-        writer.start(self.life(self.log.head), address, header);
-        writer.push(&mut self.medium, key)?;
-        writer.push(&mut self.medium, value)?;
-        #[cfg(feature = "counters")]
-        if header.kind == Kind::Tally {
-            let cells = self.medium.geometry.cells(address, &header);
-            writer.leave_blank(&mut self.medium, &cells)?;
+        content: &Content<'_>,
+        last: &mut Found,
+    ) -> Result<bool, Fault<F::Error>> {
+        last.follow(&self.medium.geometry, header);
+        let mut writer = Writer::new();
+        let life = self.life(self.log.head);
+        writer.start(&mut self.medium, life, last);
+        let mut difference = 0;
+        match *content {
+            Content::New(key, value) => {
+                writer.push(&mut self.medium, key);
+                writer.push(&mut self.medium, value);
+                #[cfg(feature = "counters")]
+                if header.kind == Kind::Tally {
+                    let cells = self.medium.geometry.cells(last.address, &header);
+                    writer.leave_blank(&mut self.medium, &cells);
+                }
+            }
+            Content::Copy(source) => {
+                let life = self.life_at(source.address);
+                difference = writer.push_from(&mut self.medium, source, life)?;
+            }
         }
-        *at = writer.finish(&mut self.medium, [0; _])?;
-        Ok(Found { address, end: *at, header })
+        writer.finish(&mut self.medium, difference);
+        writer.result.map(|()| difference == 0)
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store
@@ -234,25 +219,22 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let load = g.load(changes);
         if !self.log_is_long() {
-            return g.fits(load.bytes, load.count).then_some(0);
+            return g.fits(load).then_some(0);
         }
         for turns in 0..=self.log.head - self.log.tail {
             let sequence = self.log.tail + turns;
             let mut load = load;
-            let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
-                if !change.is_put() {
-                    let hash = crc32c(change.key());
-                    let (position, old) = self.position(change.key(), hash, index);
-                    let stays = position.is_some()
-                        && old.is_none_or(|old| !self.is_in(old.address, sequence));
-                    if !stays {
-                        load = load.minus(g.change_bytes(change));
-                    }
+            for change in counted(changes).filter(|change| !change.is_put()) {
+                let hash = crc32c(change.key());
+                let (position, old) = self.position(change.key(), hash, index);
+                let stays =
+                    position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence));
+                if !stays {
+                    load = load.minus(g.change_bytes(change));
                 }
-                Ok(())
-            });
+            }
             let sum = self.live_in(sequence, index, changes).and(load);
-            if g.fits(sum.bytes, sum.count) {
+            if g.fits(sum) {
                 return Some(turns);
             }
         }
@@ -268,11 +250,10 @@ impl Geometry {
 
     /// What the records of `changes` take.
     pub(crate) fn load(&self, changes: &[Change<'_>]) -> Live {
-        let mut load = Live::default();
-        let Ok(()) = for_each::<Infallible>(changes, &mut |change| {
+        let mut load = Live::NONE;
+        for change in counted(changes) {
             load = load.plus(self.change_bytes(change));
-            Ok(())
-        });
+        }
         load
     }
 }

@@ -8,57 +8,77 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
 use crate::index::{self, Index};
+use crate::layout::{MAX_HEADER, MAX_KEY};
 use crate::log::Core;
-use crate::medium::{Found, KeyBytes};
+use crate::medium::{Found, copy};
 use crate::record::{Kind, crc32c};
 use crate::settle_record::Settle;
 
+/// How much of a key a walk reads along with the header, at the most.
+const START: usize = 16;
+
 /// A record whose part in the log depends on what stands behind it.
+#[derive(Clone, Copy)]
 pub(crate) struct Held {
     pub(crate) found: Found,
-    /// Whether it is the settle record that the walk keeps.
-    pub(crate) settles: bool,
-    hash: u32,
-    /// Its first bytes, up to the end of the key.
-    bytes: KeyBytes,
+    pub(crate) says: Says,
+}
+
+/// What is known of a record but its header.
+#[derive(Clone, Copy)]
+pub(crate) enum Says {
+    /// The start of its key.
+    Key([u8; START]),
+    /// It is a settle record that a walk found where it met no other record.
+    Settle(Settle),
 }
 
 impl Held {
-    pub(crate) const NONE: Self =
-        Self { found: Found::NONE, settles: false, hash: 0, bytes: [0; _] };
+    const NONE: Self = Self { found: Found::NONE, says: Says::Key([0; _]) };
 }
 
 /// How far a walk is.
-pub(crate) struct Walk<'a> {
+pub(crate) struct Walk {
     /// Offset of the next place.
     pub(crate) offset: u32,
     /// How many records were met but not applied yet, at most the last two.
     pub(crate) held: u32,
-    pub(crate) before: &'a mut Held,
-    pub(crate) last: &'a mut Held,
-    free: &'a mut Held,
-    /// The settle record among them.
-    pub(crate) settle: Settle,
+    pub(crate) before: Held,
+    pub(crate) last: Held,
+    next: Held,
     /// Longest key met so far.
     expected: u32,
 }
 
-impl<'a> Walk<'a> {
-    pub(crate) const fn new(places: &'a mut [Held; 3]) -> Self {
-        let [before, last, free] = places;
-        Self { offset: 0, held: 0, before, last, free, settle: Settle::NONE, expected: 0 }
-    }
-
-    /// What was read into the free place is the last record now.
-    const fn push(&mut self) {
-        core::mem::swap(&mut self.before, &mut self.last);
-        core::mem::swap(&mut self.last, &mut self.free);
-        self.held += 1;
+impl Walk {
+    pub(crate) const fn new() -> Self {
+        let (before, last, next) = (Held::NONE, Held::NONE, Held::NONE);
+        Self { offset: 0, held: 0, before, last, next, expected: 0 }
     }
 }
 
-/// What is done with each record of a batch.
-pub(crate) type Visit<'a, C, E> = dyn FnMut(&mut C, &Found) -> Result<(), Fault<E>> + 'a;
+/// The puts and deletes that take effect with a record: itself, or the records that a commit names;
+/// deletes first, so that an index never holds more than it did when the batch was made. A batch
+/// names each key once.
+pub(crate) struct Changes {
+    pub(crate) found: Found,
+    /// The kind to look for, or that of the record itself.
+    wanted: Kind,
+    /// Addresses between which the records stand, and the part not seen yet.
+    extent: (u32, u32),
+    rest: (u32, u32),
+}
+
+impl Changes {
+    pub(crate) const fn of(found: &Found, extent: (u32, u32)) -> Self {
+        // A pending record alone has no effect.
+        let wanted = match found.header.kind {
+            Kind::PendingPut | Kind::PendingDelete => Kind::Seal,
+            kind => kind,
+        };
+        Self { found: *found, wanted, extent, rest: extent }
+    }
+}
 
 impl<F: NorFlash> Core<F> {
     /// Walks a sector up to `limit` (an offset) and applies what counts, but for the last two
@@ -67,134 +87,152 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         sequence: u32,
         limit: u32,
-        walk: &mut Walk<'_>,
+        walk: &mut Walk,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
-        let g = self.medium.geometry;
-        let base = self.base(sequence);
-        let life = self.life(sequence);
-        walk.offset = g.first_record();
         walk.held = 0;
-        while walk.offset < limit {
-            let (at, end, free) = (base + walk.offset, base + limit, &mut *walk.free);
-            let looked = self.medium.look_at_key(at, end, walk.expected, &mut free.bytes);
-            if let Some(found) = looked {
-                #[cfg(not(feature = "counters"))]
-                if found.header.kind == Kind::Tally {
-                    return Err(Fault::Counters);
-                }
-                let key = g.key_in(&found, &free.bytes);
-                walk.expected = walk.expected.max(key.len() as u32);
-                (free.found, free.settles, free.hash) = (found, false, crc32c(key));
-                if walk.held == 2 {
-                    walk.held = 1;
-                    self.apply(walk.before, &walk.settle, index)?;
-                }
-                walk.push();
-            } else {
-                let mut settle = Settle::NONE;
-                if !self.medium.next_settle(at, end, life, &mut settle) {
-                    break;
-                }
-                self.apply_held(walk, base + settle.accepted, index)?;
-                (walk.free.found, walk.free.settles) = (settle.found, true);
-                walk.settle = settle;
-                walk.push();
-            }
-            walk.offset = g.place(walk.last.found.end - base);
+        walk.offset = self.medium.geometry.first_record();
+        while self.step(sequence, limit, walk)? {
+            let (held, end) = match walk.next.says {
+                Says::Settle(settle) => (0, self.base(sequence) + settle.accepted),
+                Says::Key(_) if walk.held == 2 => (1, walk.last.found.address),
+                Says::Key(_) => (walk.held, 0),
+            };
+            self.apply_held(walk, end, index)?;
+            walk.before = walk.last;
+            walk.last = walk.next;
+            walk.held = held + 1;
         }
         Ok(())
     }
 
-    /// Applies the held records that stand before `end` (an address) and drops the others.
+    /// Reads the record at the next place, or the settle record behind it; `false`: there is none.
+    #[inline(never)] // Its stack and that of applying a record are not needed together.
+    fn step(
+        &mut self,
+        sequence: u32,
+        limit: u32,
+        walk: &mut Walk,
+    ) -> Result<bool, Fault<F::Error>> {
+        let base = self.base(sequence);
+        let (at, end) = (base + walk.offset, base + limit);
+        if at >= end {
+            return Ok(false);
+        }
+        let mut bytes = [0; MAX_HEADER as usize + START];
+        if let Some(found) = self.medium.look_at_key(at, end, walk.expected, &mut bytes) {
+            #[cfg(not(feature = "counters"))]
+            if found.header.kind == Kind::Tally {
+                return Err(Fault::Counters);
+            }
+            walk.expected = walk.expected.max(found.header.key_len());
+            let mut start = [0; _];
+            copy(&mut start, self.medium.geometry.key_in(&found, &bytes));
+            walk.next = Held { found, says: Says::Key(start) };
+        } else if !self.medium.next_settle(at, end, self.life(sequence), &mut walk.next) {
+            return Ok(false);
+        }
+        walk.offset = self.medium.geometry.place(walk.next.found.end - base);
+        Ok(true)
+    }
+
+    /// Applies the held records that stand before `end` (an address).
+    #[inline(never)] // Once in the image.
     pub(crate) fn apply_held(
         &mut self,
-        walk: &mut Walk<'_>,
+        walk: &Walk,
         end: u32,
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
         for (place, held) in [(2, &walk.before), (1, &walk.last)] {
             if walk.held >= place && held.found.address < end {
-                self.apply(held, &walk.settle, index)?;
+                match &held.says {
+                    Says::Key(start) => self.apply(&held.found, start, index)?,
+                    Says::Settle(Settle { cargo: Some(cargo), .. }) => {
+                        self.apply(&cargo.found, &[], index)?;
+                    }
+                    Says::Settle(_) => {}
+                }
             }
         }
-        walk.held = 0;
         Ok(())
     }
 
-    /// Lets a record take effect on the index.
+    /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
+    /// that cannot be read is taken as empty: the record will be found damaged when it is asked for.
+    #[inline(never)] // Once in the image.
     pub(crate) fn apply(
         &mut self,
-        held: &Held,
-        settle: &Settle,
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
-        if held.settles {
-            return self.apply_stored(&settle.cargo, index);
-        }
-        match held.found.header.kind {
-            Kind::Tally | Kind::Put | Kind::Delete => {
-                let key = self.medium.geometry.key_in(&held.found, &held.bytes);
-                self.apply_change(&held.found, key, held.hash, index)
-            }
-            Kind::Commit => self.apply_stored(&held.found, index),
-            _ => Ok(()),
-        }
-    }
-
-    /// Lets a record take effect of which only the header was read.
-    pub(crate) fn apply_stored(
-        &mut self,
         found: &Found,
+        start: &[u8],
         index: &mut Index,
     ) -> Result<(), Fault<F::Error>> {
-        match found.header.kind {
-            Kind::Tally | Kind::Put | Kind::Delete => self.apply_read(found, index),
-            Kind::Commit => {
-                let extent = self.medium.commit_extent(found)?;
-                // Deletes first, so that the index never holds more than it did when the batch
-                // was made. A batch names each key once.
-                for kind in [Kind::PendingDelete, Kind::PendingPut] {
-                    self.each_in_batch(extent, &mut |core, found| {
-                        if found.header.kind == kind {
-                            core.apply_read(found, index)
-                        } else {
-                            Ok(())
-                        }
-                    })?;
-                }
-                Ok(())
-            }
-            _ => Ok(()),
+        let mut extent = (0, 0);
+        let mut start = start;
+        if found.header.kind == Kind::Commit {
+            extent = self.medium.commit_extent(found)?;
+            start = &[];
         }
-    }
-
-    /// Reads the key of a change's record and lets it take effect. A key that cannot be read is
-    /// taken as empty: the record will be found damaged when it is asked for.
-    fn apply_read(&mut self, found: &Found, index: &mut Index) -> Result<(), Fault<F::Error>> {
-        let mut bytes = [0; _];
-        let expected = found.header.key_len();
-        let looked = self.medium.look_at_key(found.address, found.end, expected, &mut bytes);
-        let key = looked.map_or(&[][..], |found| self.medium.geometry.key_in(&found, &bytes));
-        self.apply_change(found, key, crc32c(key), index)
-    }
-
-    /// Visits the records of a batch.
-    pub(crate) fn each_in_batch(
-        &mut self,
-        (start, end): (u32, u32),
-        each: &mut Visit<'_, Self, F::Error>,
-    ) -> Result<(), Fault<F::Error>> {
-        let mut at = start;
-        while at < end {
-            let Some(found) = self.medium.header(at, end) else {
-                self.log.damaged += 1;
-                break;
-            };
-            each(self, &found)?;
-            at = self.medium.geometry.place(found.end);
+        let mut changes = Changes::of(found, extent);
+        while self.next_change(&mut changes) {
+            let found = &changes.found;
+            let mut bytes = [0; MAX_KEY];
+            let mut key = bytes.get_mut(..found.header.key_len.into()).unwrap_or(&mut []);
+            copy(key, start);
+            let at = self.medium.geometry.key_at(found) + start.len() as u32;
+            if let Some(rest) = key.get_mut(start.len()..)
+                && !rest.is_empty()
+                && self.medium.read(at, rest).is_err()
+            {
+                key = &mut [];
+            }
+            self.apply_change(found, key, crc32c(key), index)?;
         }
         Ok(())
+    }
+
+    /// Goes on to the next put or delete; `false`: that was all.
+    pub(crate) fn next_change(&mut self, changes: &mut Changes) -> bool {
+        loop {
+            match changes.wanted {
+                Kind::Tally | Kind::Put | Kind::Delete => {
+                    changes.wanted = Kind::Seal;
+                    return true;
+                }
+                Kind::Commit => {
+                    changes.wanted = Kind::PendingDelete;
+                    changes.rest = changes.extent;
+                }
+                Kind::PendingDelete | Kind::PendingPut => {
+                    if let Some(found) = self.next_in_batch(&mut changes.rest) {
+                        changes.found = found;
+                        if found.header.kind == changes.wanted {
+                            return true;
+                        }
+                    } else if changes.wanted == Kind::PendingDelete {
+                        changes.wanted = Kind::PendingPut;
+                        changes.rest = changes.extent;
+                    } else {
+                        return false;
+                    }
+                }
+                Kind::Settle | Kind::Seal => return false,
+            }
+        }
+    }
+
+    /// The next record of a batch, which stands between two addresses; the first of them moves on.
+    pub(crate) fn next_in_batch(&mut self, (at, end): &mut (u32, u32)) -> Option<Found> {
+        if *at >= *end {
+            return None;
+        }
+        let found = self.medium.header(*at, *end);
+        if let Some(found) = &found {
+            *at = self.medium.geometry.place(found.end);
+        } else {
+            self.log.damaged += 1;
+        }
+        found
     }
 
     /// Lets a put or delete take effect on index and live sums.
@@ -236,17 +274,17 @@ impl<F: NorFlash> Core<F> {
         hash: u32,
         index: &Index,
     ) -> (Option<usize>, Option<Found>) {
-        let first = index::lower_bound(index, hash);
+        let mut position = index::lower_bound(index, hash);
         let mut damaged = None;
-        for (position, entry) in index.iter().enumerate().skip(first) {
-            if entry.hash != hash {
-                break;
-            }
+        while let Some(entry) = index.get(position)
+            && entry.hash == hash
+        {
             match self.has_key(entry.address, key) {
                 Ok(None) => {}
                 Ok(found) => return (Some(position), found),
                 Err(()) => damaged = Some(position),
             }
+            position += 1;
         }
         (damaged, None)
     }
@@ -254,12 +292,26 @@ impl<F: NorFlash> Core<F> {
     /// The record at an index entry's address, if it has this key. `Err`: its header cannot be
     /// read.
     pub(crate) fn has_key(&mut self, address: u32, key: &[u8]) -> Result<Option<Found>, ()> {
-        let mut bytes: KeyBytes = [0; _];
         let limit = self.limit_at(address);
-        let len = self.medium.geometry.header() as usize + key.len();
-        let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
-        let found = self.medium.look(address, limit, bytes).ok_or(())?;
-        let equal = found.header.key_len() as usize == key.len() && bytes.ends_with(key);
-        Ok(equal.then_some(found))
+        let mut bytes = [0; MAX_HEADER as usize + START];
+        let (start, mut rest) = key.split_at(key.len().min(START));
+        let header = self.medium.geometry.header() as usize;
+        let first = bytes.get_mut(..header + start.len()).unwrap_or(&mut []);
+        let found = self.medium.look(address, limit, first).ok_or(())?;
+        if found.header.key_len as usize != key.len() || !first.ends_with(start) {
+            return Ok(None);
+        }
+        // Longer keys piece by piece, for the sake of the stack.
+        while !rest.is_empty() {
+            let (now, later) = rest.split_at(rest.len().min(bytes.len()));
+            let stored = bytes.get_mut(..now.len()).unwrap_or(&mut []);
+            let at = self.medium.geometry.value_at(&found) - rest.len() as u32;
+            self.medium.read(at, stored).map_err(|_| ())?;
+            if stored != now {
+                return Ok(None);
+            }
+            rest = later;
+        }
+        Ok(Some(found))
     }
 }

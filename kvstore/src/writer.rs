@@ -4,18 +4,18 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
-use crate::layout::Geometry;
+use crate::layout::OPENING;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Header, Life, Trailer, differing};
+use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening, TAG, Trailer, VERSION};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
 const CHUNK: usize = 256;
 
-pub(crate) struct Writer {
-    geometry: Geometry,
+/// After a failure it programs nothing more; see its `result`.
+pub(crate) struct Writer<E> {
     /// Where the buffer will be programmed; at first the record's address.
     at: u32,
     /// Where the record ends.
@@ -24,36 +24,45 @@ pub(crate) struct Writer {
     outer: Check,
     /// Check of a record carried inside.
     inner: Option<Check>,
+    pub(crate) result: Result<(), Fault<E>>,
     buffer: [u8; CHUNK],
 }
 
-impl Writer {
+impl<E> Writer<E> {
     /// A writer without a record. Made in place: its buffer is most of a call's stack.
     #[inline(always)]
-    pub(crate) fn new(geometry: Geometry) -> Self {
-        let outer = Check::unseeded();
-        Self { geometry, at: 0, end: 0, fill: 0, outer, inner: None, buffer: [0xFF; CHUNK] }
+    pub(crate) fn new() -> Self {
+        let (outer, inner, result) = (Check::unseeded(), None, Ok(()));
+        Self { at: 0, end: 0, fill: 0, outer, inner, result, buffer: [0; CHUNK] }
     }
 
-    /// Starts a record at `address`, which must be placed and have room up to its end.
-    pub(crate) fn start(&mut self, life: Life, address: u32, header: Header) {
-        self.at = address;
-        self.end = self.geometry.end_at(address, &header);
-        self.outer.seed(life, self.geometry.offset_of(address));
+    /// Starts a record, which must be placed and have room up to its end.
+    pub(crate) fn start<F: NorFlash<Error = E>>(
+        &mut self,
+        medium: &mut Medium<F>,
+        life: Life,
+        record: &Found,
+    ) {
+        let g = &medium.geometry;
+        self.at = record.address;
+        self.end = record.end;
+        self.outer.seed(life, g.offset_of(record.address));
         #[cfg(feature = "counters")]
-        self.outer.leave_out(self.geometry.cells(address, &header), address);
-        let bytes = header.encode();
-        let bytes = bytes.get(..self.geometry.header() as usize).unwrap_or(&[]);
-        copy(&mut self.buffer, bytes);
-        self.fill = bytes.len();
-        self.outer.update(bytes);
+        self.outer.leave_out(g.cells(record.address, &record.header), record.address);
+        self.push_header(medium, record.header);
     }
 
-    pub(crate) fn push<F: NorFlash>(
+    #[inline(never)] // Once in the image.
+    fn push_header<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, header: Header) {
+        let len = medium.geometry.header() as usize;
+        self.push(medium, header.encode().get(..len).unwrap_or(&[]));
+    }
+
+    pub(crate) fn push<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         mut bytes: &[u8],
-    ) -> Result<(), Fault<F::Error>> {
+    ) {
         self.outer.update(bytes);
         if let Some(inner) = &mut self.inner {
             inner.update(bytes);
@@ -65,19 +74,18 @@ impl Writer {
             self.fill += now.len();
             bytes = later;
             if self.fill < CHUNK {
-                return Ok(());
+                return;
             }
-            self.flush(medium)?;
+            self.flush(medium);
         }
     }
 
-    fn flush<F: NorFlash>(&mut self, medium: &mut Medium<F>) -> Result<(), Fault<F::Error>> {
-        if self.fill > 0 {
-            medium.program(self.at, self.buffer.get(..self.fill).unwrap_or(&[]))?;
+    fn flush<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>) {
+        if self.fill > 0 && self.result.is_ok() {
+            self.result = medium.program(self.at, self.buffer.get(..self.fill).unwrap_or(&[]));
         }
         self.at += self.fill as u32;
         self.fill = 0;
-        Ok(())
     }
 
     /// Where the next byte will stand.
@@ -85,118 +93,126 @@ impl Writer {
         self.at + self.fill as u32
     }
 
-    /// Pads up to the trailer of a record that ends at `end`.
-    fn pad<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        end: u32,
-    ) -> Result<(), Fault<F::Error>> {
-        while self.position() < end - self.geometry.trailer() {
-            self.push(medium, &[0xFF])?;
+    /// Pads up to an address.
+    #[inline(never)] // Once in the image.
+    fn pad<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, to: u32) {
+        while self.position() < to {
+            self.push(medium, &[0xFF]);
         }
-        Ok(())
     }
 
     /// Leaves the cells of a tally blank: they are not programmed at all, since programming ones uses
     /// up a unit on some parts.
     #[cfg(feature = "counters")]
-    pub(crate) fn leave_blank<F: NorFlash>(
+    pub(crate) fn leave_blank<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         cells: &Cells,
-    ) -> Result<(), Fault<F::Error>> {
-        while self.position() < cells.from {
-            self.push(medium, &[0xFF])?;
-        }
-        self.flush(medium)?;
+    ) {
+        self.pad(medium, cells.from);
+        self.flush(medium);
         while self.at < cells.to {
             self.outer.update(&[0xFF]);
             self.at += 1;
         }
-        Ok(())
     }
 
     /// A tally's part of [`push_from`](Self::push_from).
     #[cfg(feature = "counters")]
-    fn push_count<F: NorFlash>(
+    fn push_count<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<Trailer, Fault<F::Error>> {
+    ) -> Result<Trailer, Fault<E>> {
         let mut first = [0; _];
         let tally = medium.tally(source, life, &mut first)?;
-        self.push(medium, self.geometry.key_in(source, &first))?;
-        self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes())?;
-        Ok(if tally.is_some() { [0; _] } else { [1; _] })
+        self.push(medium, medium.geometry.key_in(source, &first));
+        self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes());
+        Ok(tally.map_or(0x0001_0101_0101_0101, |_| 0))
     }
 
-    fn push_trailer<F: NorFlash>(
+    /// Writes the opening of the sector at an address.
+    pub(crate) fn write_opening<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
-        trailer: Trailer,
-    ) -> Result<(), Fault<F::Error>> {
-        let len = self.geometry.trailer() as usize;
-        self.push(medium, trailer.get(..len).unwrap_or(&[]))
+        address: u32,
+        opening: &Opening,
+    ) {
+        self.at = address;
+        let [t0, t1] = TAG;
+        let [s0, s1, s2, s3, s4, s5] = medium.geometry.shape();
+        self.push(medium, &[t0, t1, VERSION, s0, s1, s2, s3, s4, s5]);
+        self.push(medium, &opening.facts());
+        self.close(medium, address + OPENING, OPENING_TRAILER, 0);
+        self.pad(medium, address + medium.geometry.mark());
+        self.flush(medium);
+    }
+
+    /// Pads up to the trailer of what ends at `end`, and adds that, `len` bytes.
+    #[inline(never)] // Once in the image.
+    fn close<F: NorFlash<Error = E>>(
+        &mut self,
+        medium: &mut Medium<F>,
+        end: u32,
+        len: u32,
+        difference: Trailer,
+    ) {
+        self.pad(medium, end - len);
+        let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
+        let trailer = (check.trailer(len) ^ difference).to_le_bytes();
+        self.push(medium, trailer.get(..len as usize).unwrap_or(&[]));
     }
 
     /// Key and value of another record, of a tally the count. The difference between the trailer it has and the one it
     /// should have, so that a copy of a damaged record is as damaged as the record.
-    pub(crate) fn push_from<F: NorFlash>(
+    pub(crate) fn push_from<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<Trailer, Fault<F::Error>> {
+    ) -> Result<Trailer, Fault<E>> {
         #[cfg(feature = "counters")]
         if source.header.kind == Kind::Tally {
             return self.push_count(medium, source, life);
         }
-        let from = self.geometry.key_at(source);
-        let to = self.geometry.value_at(source) + source.header.value_len;
+        let from = medium.geometry.key_at(source);
+        let to = medium.geometry.value_at(source) + source.header.value_len;
         // Read once: what is checked is what is copied.
         medium.scan(source, life, &mut |medium, at, bytes| {
             let skip = from.saturating_sub(at) as usize;
             let end = (to.saturating_sub(at) as usize).min(bytes.len());
-            self.push(medium, bytes.get(skip..end).unwrap_or(&[]))
+            self.push(medium, bytes.get(skip..end).unwrap_or(&[]));
         })
     }
 
     /// A whole copy of a record inside this one. `false`: it does not pass its checks, and this
     /// record must not be finished.
-    pub(crate) fn carry<F: NorFlash>(
+    pub(crate) fn carry<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> Result<bool, Fault<E>> {
         let start = self.position();
-        let g = self.geometry;
         let header = source.header.plain();
-        let end = g.end_at(start, &header);
-        self.inner = Some(Check::new(life, g.offset_of(start)));
-        let bytes = header.encode();
-        self.push(medium, bytes.get(..g.header() as usize).unwrap_or(&[]))?;
-        if self.push_from(medium, source, life)? != [0; _] {
+        let end = medium.geometry.end_at(start, &header);
+        self.inner = Some(Check::new(life, medium.geometry.offset_of(start)));
+        self.push_header(medium, header);
+        if self.push_from(medium, source, life)? != 0 {
             return Ok(false);
         }
-        self.pad(medium, end)?;
-        if let Some(inner) = self.inner.take() {
-            self.push_trailer(medium, inner.trailer(g.trailer()))?;
-        }
+        self.close(medium, end, medium.geometry.trailer(), 0);
         Ok(true)
     }
 
-    /// Pads, adds the trailer and programs the rest. Returns the end of the record.
-    pub(crate) fn finish<F: NorFlash>(
+    /// Pads, adds the trailer and programs the rest.
+    pub(crate) fn finish<F: NorFlash<Error = E>>(
         &mut self,
         medium: &mut Medium<F>,
         difference: Trailer,
-    ) -> Result<u32, Fault<F::Error>> {
-        self.pad(medium, self.end)?;
-        let trailer = self.outer.trailer(self.geometry.trailer());
-        self.push_trailer(medium, differing(trailer, difference))?;
-        self.flush(medium)?;
-        Ok(self.end)
+    ) {
+        self.close(medium, self.end, medium.geometry.trailer(), difference);
+        self.flush(medium);
     }
 }

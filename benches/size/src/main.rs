@@ -21,8 +21,9 @@ use crate::flash::{Flash, flash};
 #[unsafe(no_mangle)]
 pub extern "C" fn _start() -> ! {
     let layout = Layout::serial_nor().with_range(0..16384);
+    // Taken by reference: the store stays where it was made.
     if let Ok(flash) = flash()
-        && let Ok(mut store) = Store::<Flash, 64>::open(flash, layout)
+        && let Ok(store) = &mut Store::<Flash, 64>::open(flash, layout)
     {
         let mut buffer = [0; 32];
         let _ = black_box(store.put("radio.channel", black_box(&[11])));
@@ -40,14 +41,14 @@ pub extern "C" fn _start() -> ! {
             black_box(store.usage());
         }
         #[cfg(feature = "settings")]
-        settings(&mut store);
+        settings(store);
         #[cfg(feature = "counters")]
         let _ = black_box((store.tick(black_box("boots")), store.count("boots")));
         #[cfg(feature = "region")]
         {
             use outlast_kvstore::Region;
             use outlast_kvstore::embedded_storage::{ReadStorage, Storage};
-            if let Ok(mut rom) = Region::<_, 64>::new(&mut store, "rom", 1024) {
+            if let Ok(mut rom) = Region::<_, 64>::new(store, "rom", 1024) {
                 let _ = black_box(rom.write(black_box(7), &buffer));
                 let _ = black_box(rom.read(black_box(9), &mut buffer));
             }

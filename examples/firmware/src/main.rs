@@ -41,8 +41,11 @@ fn main() -> ! {
     let _ = writeln!(uart, "{capacity} bytes; settings in {start:#010x}..{end:#010x}");
     let layout = Layout::serial_nor().with_range(range);
     loop {
-        match Store::<_, KEYS>::open(&mut flash, layout.clone()) {
-            Ok(mut store) => serve(&mut store, &mut uart),
+        // In two steps: the store stays where it is made, and opening it takes little stack.
+        let mut closed = Store::<_, KEYS>::new(&mut flash, &layout);
+        let opened = closed.as_mut().map_err(|error| *error);
+        match opened.and_then(|store| store.mount().map(|()| store)) {
+            Ok(store) => serve(store, &mut uart),
             Err(error) => {
                 let _ = writeln!(uart, "error: no settings: {error}");
                 start_afresh(&mut flash, &layout, &mut uart);
