@@ -39,7 +39,7 @@ pub(crate) struct Walk<'a> {
     free: &'a mut Held,
     /// The settle record among them.
     pub(crate) settle: Settle,
-    /// Longest key met so far.
+    /// Shortest key met so far: of longer ones the rest is read, so no byte behind a key is.
     expected: u32,
 }
 
@@ -84,7 +84,10 @@ impl<F: NorFlash> Core<F> {
                     return Err(Fault::Counters);
                 }
                 let key = g.key_in(&found, &free.bytes);
-                walk.expected = walk.expected.max(key.len() as u32);
+                let len = key.len() as u32;
+                if len > 0 && (walk.expected == 0 || len < walk.expected) {
+                    walk.expected = len;
+                }
                 (free.found, free.settles, free.hash) = (found, false, crc32c(key));
                 if walk.held == 2 {
                     walk.held = 1;

@@ -44,6 +44,13 @@ impl Tables {
         } else {
             std::str::from_utf8(file).ok().and_then(from_hex).unwrap_or_else(|| file.to_vec())
         };
+        if !bytes.starts_with(SIGNATURE) {
+            return Err(format!(
+                "no SFDP tables: begins with {}, not with 53 46 44 50 ('SFDP'); give what the chip \
+                 answers to command 5Ah from address 0 on, as raw bytes or as pairs of hex digits",
+                start(&bytes)
+            ));
+        }
         let sfdp = Sfdp::read(|at, out| -> Result<(), usize> {
             let end = at as usize + out.len();
             let told = bytes.get(at as usize..end).ok_or(end)?;
@@ -55,11 +62,6 @@ impl Tables {
                 "cut short: {} bytes, but what is needed of the tables reaches to byte {end} at least; \
                  read more from the chip",
                 bytes.len()
-            ),
-            SfdpError::NoSignature => format!(
-                "no SFDP tables: begins with {}, not with 53 46 44 50 ('SFDP'); give what the chip \
-                 answers to command 5Ah from address 0 on, as raw bytes or as pairs of hex digits",
-                start(&bytes)
             ),
             why => format!("tables that cannot be used: {why}"),
         })?;
@@ -235,7 +237,7 @@ mod tests {
             let erase = pair(small, "typ_ms", "max_ms", 1000);
             assert_eq!(us(tables.sector_erase(4096).unwrap()), erase, "{name}");
         }
-        assert_eq!(timed, 9);
+        assert_eq!(timed, 10);
     }
 
     /// The parts known by name whose times come from tables, which were typed in by hand.
