@@ -43,8 +43,8 @@ struct SettingFile {
 pub(super) fn understand(typed: Typed) -> Result<Request, String> {
     let product = typed.file.as_deref().map_or_else(|| Ok(Product::default()), read)?;
     let Product { part: file, usage } = product;
-    let folder = typed.file.as_deref().and_then(Path::parent).unwrap_or(Path::new(""));
-    let part = part(&typed, file, folder)?;
+    let folder = typed.file.as_deref().and_then(Path::parent).map(Path::to_owned);
+    let part = part(&typed, file, &folder.unwrap_or_default())?;
     let usage = usage_of(&typed, usage)?;
     if let Some(sectors) = typed.sectors {
         within("--sectors", sectors, 2, part.sectors)?;

@@ -76,7 +76,8 @@ pub(super) fn part(typed: &Typed, file: PartFile, folder: &Path) -> Result<Part,
         ..timing(&known, given, sector_bytes)?
     };
     let cycles = typed.endurance.or(file.endurance);
-    let endurance = cycles.or(known.endurance()).ok_or_else(|| known.ask_for_endurance())?;
+    let endurance =
+        cycles.or_else(|| known.endurance()).ok_or_else(|| known.ask_for_endurance())?;
     if endurance == 0 {
         return Err("--endurance 0: give the erase cycles that the data sheet promises".to_owned());
     }
