@@ -1,12 +1,19 @@
 //! Flash work of `get`, `put`, mount and compaction against the number of sectors and of keys:
-//! counts on the simulated part, the same on every machine. `cargo bench --bench operations`.
+//! counts on the simulated part, the same on every machine. `cargo bench --bench operations`. Fails if
+//! a mount reads more than twice the bytes that it needs.
 
-use outlast_faultsim::device::{Geometry, Timing};
+use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
 use outlast_faultsim::measure::growth::{KEYS, Point, SECTORS, Shape, point};
+use outlast_faultsim::measure::load::{Draw, Load};
 use outlast_faultsim::measure::run::WorstCall;
+use outlast_faultsim::subject::{Op, Subject as _};
+use outlast_faultsim::subjects::outlast::ManyKeys;
+use outlast_faultsim::workload::KeyNames;
+use outlast_image::survey::{Role, Survey};
+use outlast_kvstore::inspect::{OPENING_BYTES, Region, Shape as Told};
 
 fn main() -> Result<(), String> {
-    let geometry = Geometry::new(2, 4096, 1, 256).map_err(|why| why.to_string())?;
+    let geometry = Geometry::new(2, 4096, 1, PAGE).map_err(|why| why.to_string())?;
     let shape = Shape { geometry, timing: Timing::SERIAL_NOR, key_bytes: 4, value_bytes: 16 };
     let format = shape.format()?;
     println!(
@@ -27,7 +34,101 @@ fn main() -> Result<(), String> {
             }
         }
     }
+    mounts()
+}
+
+/// Bytes of a region whose mount is held against what it needs.
+const REGION: u32 = 1 << 20;
+/// Most bytes that its mount may read for each that it needs.
+const MOST: u64 = 2;
+/// A page must be found blank before the settle record is written there.
+const PAGE: u32 = 256;
+
+/// Mounts of a large region in the worst case, a log that is full and has no room but for replaced
+/// records; with keys of one length and of several.
+fn mounts() -> Result<(), String> {
+    println!(
+        "\nmounts of 1 MiB with a full log: bytes read for each byte of openings, headers and keys"
+    );
+    let mut missed = 0;
+    for (sector_bytes, keys, lengths) in [
+        (4096, 1, 4..=4),
+        (4096, 1, 64..=64),
+        (4096, 64, 4..=4),
+        (4096, 64, 4..=24),
+        (4096, 64, 2..=64),
+        (4096, 4096, 4..=4),
+        (65_536, 1, 4..=4),
+        (65_536, 64, 4..=24),
+    ] {
+        let (read, reads, needed) = mount(sector_bytes, keys, lengths.clone())?;
+        let ratio = read as f64 / needed as f64;
+        missed += u32::from(read > MOST * (needed + u64::from(PAGE)));
+        println!(
+            "{:>4} x {sector_bytes:<6} {keys:>5} keys of {:>2} to {:<2} bytes: {read:>7} of {needed:>6} bytes, {ratio:.4}, {reads} reads",
+            REGION / sector_bytes,
+            lengths.start(),
+            lengths.end()
+        );
+    }
+    if missed > 0 {
+        return Err(format!("{missed} mounts read more than {MOST} times what they need"));
+    }
     Ok(())
+}
+
+/// Bytes and calls of a mount; and the bytes it cannot do without.
+fn mount(
+    sector_bytes: u32,
+    keys: u16,
+    lengths: std::ops::RangeInclusive<usize>,
+) -> Result<(u64, u64, u64), String> {
+    let sectors = REGION / sector_bytes;
+    let geometry = Geometry::new(sectors, sector_bytes, 1, PAGE).map_err(|why| why.to_string())?;
+    let part = Part::new(Chip::new(geometry));
+    let spread = lengths.end() - lengths.start() + 1;
+    let names = (0..usize::from(keys)).map(|key| {
+        // The lengths in an order that is no order.
+        let len = lengths.start() + key * 17 % spread;
+        let number: String = format!("{key:x}").chars().rev().collect();
+        format!("{number:_<len$}")
+    });
+    let names = KeyNames::new(names);
+    let mut draw = Draw::new(Load::Uniform, keys.into(), 1);
+    let refused = |why| format!("the store fails: {why:?}");
+    let mut store = ManyKeys.open(&part).map_err(refused)?;
+    let mut next = 0;
+    while part.chip().counts().erases < u64::from(sectors + sectors / 2) {
+        let key = if next < keys { next } else { draw.key() };
+        next = next.saturating_add(1);
+        let put = Op::Put { key, value: draw.value(16) };
+        ManyKeys.apply(&mut store, &put, &names).map_err(refused)?;
+    }
+    drop(store);
+    let needed = needed(&part)?;
+    let before = part.chip().counts();
+    drop(ManyKeys.open(&part).map_err(refused)?);
+    let after = part.chip().counts();
+    Ok((after.read_bytes - before.read_bytes, after.reads - before.reads, needed))
+}
+
+/// Bytes of the openings and marks of all sectors, and of the headers and keys of all records in the
+/// log, found by taking the image apart.
+fn needed(part: &Part) -> Result<u64, String> {
+    let (geometry, image) = (part.chip().geometry(), part.chip().image().clone());
+    let Geometry { sectors, sector_bytes, unit, page: page_bytes } = geometry;
+    let told = Told { sectors, sector_bytes, page_bytes, unit };
+    let region = Region::new(image.bytes(), &told).ok_or("no store has this shape")?;
+    let survey = Survey::new(region);
+    let in_log = |sector: u32| {
+        let role = survey.sectors.get(sector as usize).map(|sector| sector.role);
+        matches!(role, Some(Role::Head | Role::Log | Role::Tail))
+    };
+    let records = survey.records.iter().filter(|entry| in_log(entry.sector));
+    let bytes: u64 = records
+        .map(|entry| u64::from(entry.record.header_bytes) + entry.record.key.len() as u64)
+        .sum();
+    Ok(bytes + u64::from(sectors) * (OPENING_BYTES as u64 + u64::from(unit)))
 }
 
 fn show(point: &Point) {

@@ -44,6 +44,8 @@ fn refusals_say_what_to_do() {
         ("plan --setting key=8", "value is missing"),
         ("plan --setting key=8,value=8 --boots 5", "like 10/hour"),
         ("plan --setting key=8,value=8 --part mx66l1g45g", "--endurance"),
+        ("plan --setting key=8,value=8 --sfdp /no/such/file", "cannot read /no/such/file"),
+        ("plan --setting key=8,value=8 --sfdp x --part is25lp128f", "cannot be used with"),
         ("plan --setting key=99,value=8", "1 to 64"),
         ("plan --setting key=9,value=8000", "cannot keep"),
         ("plan /no/such/file", "cannot read /no/such/file"),
@@ -147,4 +149,117 @@ fn a_plan_from_a_file_and_one_that_nothing_meets() {
     std::fs::remove_file(&file).expect("ours");
     assert_eq!(code(&refused), 2);
     assert!(stderr(&refused).contains("unknown field `sectors`"), "{}", stderr(&refused));
+}
+
+/// The tables of a real chip, see `spinor/tests/sfdp/README.md`.
+fn chip(name: &str) -> String {
+    format!("{}/spinor/tests/sfdp/{name}.hex", env!("CARGO_MANIFEST_DIR"))
+}
+
+/// A plan for the chip with these tables and some more words.
+fn plan_for(tables: &str, words: &[&str]) -> Output {
+    let plan = ["plan", "--setting", "key=4,value=16,rate=1/minute", "--sfdp", tables];
+    outlast(&[&plan[..], words].concat())
+}
+
+/// MT25QU256A: 256 Mbit, 4 KiB in 48 ms typical and 480 ms maximal (Micron TN-25-06 Rev D).
+#[test]
+fn a_plan_for_a_chip_by_its_own_tables() {
+    let dump = chip("mt25qu256a");
+    let refused = plan_for(&dump, &[]);
+    assert_eq!(code(&refused), 2);
+    assert!(stderr(&refused).contains("erase cycles are not among"), "{}", stderr(&refused));
+    assert!(stderr(&refused).contains("data sheet"));
+
+    let output = plan_for(&dump, &["--endurance", "100000", "--json"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    let json: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!(json["part"]["timing"]["erase_4k"]["maximal_ns"], 480_000_000);
+    assert_eq!(json["part"]["page"], 256);
+    let source = json["part_source"].as_str().expect("a text");
+    for part in ["SFDP tables", "1.6", "33554432 bytes", "cycles: as given"] {
+        assert!(source.contains(part), "{part}: {source}");
+    }
+    // The same bytes, raw.
+    let text = std::fs::read_to_string(&dump).expect("the dump");
+    let raw: Vec<u8> = text
+        .split_ascii_whitespace()
+        .map(|byte| u8::from_str_radix(byte, 16).expect("hex digits"))
+        .collect();
+    let file = scratch("chip.sfdp");
+    std::fs::write(&file, &raw).expect("a scratch file");
+    let path = file.to_str().expect("a path");
+    let same = plan_for(path, &["--endurance", "100000", "--json"]);
+    let same: Value = serde_json::from_slice(&same.stdout).expect("JSON");
+    assert_eq!(same["part"], json["part"]);
+    assert_eq!(same["chosen"], json["chosen"]);
+
+    // From a product file, beside it.
+    let product = scratch("chip.toml");
+    let name = file.file_name().and_then(|name| name.to_str()).expect("a name");
+    let lines = format!(
+        "[part]\nsfdp = \"{name}\"\nendurance = 100000\n[use]\n[[use.setting]]\nkey_bytes = 4\n\
+         value_bytes = 16\nrate = \"1/minute\"\n"
+    );
+    std::fs::write(&product, &lines).expect("a scratch file");
+    let planned = outlast(&["plan", product.to_str().expect("a path"), "--json"]);
+    let planned: Value = serde_json::from_slice(&planned.stdout).expect("JSON");
+    assert_eq!(planned["part"], json["part"]);
+    std::fs::write(&product, lines.replace("[use]", "sheet = \"is25lp128f\"\n[use]"))
+        .expect("a scratch file");
+    let both = outlast(&["plan", product.to_str().expect("a path")]);
+    assert_eq!(code(&both), 2);
+    assert!(stderr(&both).contains("choose one of them"), "{}", stderr(&both));
+
+    // Cut short.
+    std::fs::write(&file, &raw[..100]).expect("a scratch file");
+    let short = plan_for(path, &["--endurance", "100000"]);
+    std::fs::remove_file(&file).expect("ours");
+    std::fs::remove_file(&product).expect("ours");
+    assert_eq!(code(&short), 2);
+    assert!(stderr(&short).contains("cut short: 100 bytes"), "{}", stderr(&short));
+}
+
+/// Older and odd tables: what they leave open has to be given, and then they serve.
+#[test]
+fn tables_that_leave_something_open() {
+    let cycles = ["--endurance", "100000"];
+    for (name, words) in [
+        // Revision 1.0.
+        ("mx25l3233f", "byte_program_us = [typical, maximal]"),
+        // Two sizes under one command; a map of sectors.
+        ("s25fs256t", "sector_erase_ms under [part]"),
+        ("s28hs02gt", "sector_erase_ms under [part]"),
+    ] {
+        let refused = plan_for(&chip(name), &cycles);
+        assert_eq!(code(&refused), 2, "{name}");
+        assert!(stderr(&refused).contains(words), "{name}: {}", stderr(&refused));
+    }
+    let refused = plan_for(&chip("zd25q128c_wrong_density"), &["--most-sectors", "513"]);
+    assert!(stderr(&refused).contains("from 2 to 512"), "{}", stderr(&refused));
+    let product = scratch("old-chip.toml");
+    let lines = "[part]\nendurance = 100000\nbyte_program_us = [10, 50]\npage_program_us = [600, 3000]\n\
+                 sector_erase_ms = [40, 200]\n";
+    std::fs::write(&product, lines).expect("a scratch file");
+    let planned = plan_for(&chip("mx25l3233f"), &[product.to_str().expect("a path")]);
+    std::fs::remove_file(&product).expect("ours");
+    assert_eq!(code(&planned), 0, "{}", stderr(&planned));
+    let text = stdout(&planned);
+    assert!(text.contains("times and cycles: as given; size: SFDP tables"), "{text}");
+    assert!(text.contains("page assumed"), "{text}");
+}
+
+/// Each session with `outlast plan` in the README is what it prints, from the first line shown on.
+#[test]
+fn the_readme_shows_what_a_plan_prints() {
+    let readme = include_str!("../README.md");
+    let mut sessions = 0;
+    for session in readme.split("```").filter(|part| part.starts_with("\n$ outlast plan ")) {
+        let (line, shown) = session["\n$ ".len()..].split_once('\n').expect("what it prints");
+        let output = outlast(&line.split(' ').skip(1).collect::<Vec<_>>());
+        let printed = stdout(&output);
+        assert!(printed.contains(shown), "{line}\n{printed}{}", stderr(&output));
+        sessions += 1;
+    }
+    assert_eq!(sessions, 2);
 }

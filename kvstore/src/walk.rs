@@ -46,7 +46,7 @@ pub(crate) struct Walk {
     pub(crate) before: Held,
     pub(crate) last: Held,
     next: Held,
-    /// Longest key met so far.
+    /// Shortest key met so far: of longer ones the rest is read, so no byte behind a key is.
     expected: u32,
 }
 
@@ -125,7 +125,10 @@ impl<F: NorFlash> Core<F> {
             if found.header.kind == Kind::Tally {
                 return Err(Fault::Counters);
             }
-            walk.expected = walk.expected.max(found.header.key_len());
+            let len = found.header.key_len();
+            if len > 0 && (walk.expected == 0 || len < walk.expected) {
+                walk.expected = len;
+            }
             let mut start = [0; _];
             copy(&mut start, self.medium.geometry.key_in(&found, &bytes));
             walk.next = Held { found, says: Says::Key(start) };

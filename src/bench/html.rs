@@ -4,7 +4,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use outlast_faultsim::measure::growth::Point;
 use outlast_faultsim::measure::load::Load;
 use outlast_faultsim::measure::run::Scheme;
-use outlast_faultsim::measure::table::Row;
+use outlast_faultsim::measure::table::{Against, Row};
 use outlast_faultsim::measure::theory::{Group, Order, finite_log};
 use plotters::prelude::SeriesLabelPosition;
 
@@ -81,39 +81,50 @@ fn section(title: &str, drawing: &str, note: &str) -> Markup {
     }
 }
 
-/// Measured points on curves of theory, for three numbers of sectors.
+/// Measured points on curves of the published analysis, for three numbers of sectors.
 fn amplification(outcome: &Outcome<'_>) -> anyhow::Result<String> {
     let results = outcome.results;
+    let uniform = |sectors, against| {
+        let is_one = move |row: &&Row| {
+            let judged = row.theory.is_some_and(|theory| theory.against == against);
+            row.load == Load::Uniform && row.geometry.sectors == sectors && judged
+        };
+        results.against_theory.iter().filter(is_one)
+    };
     let mut curves = Vec::new();
     for (colour, sectors) in [2, 4, 16].into_iter().enumerate() {
-        let most = f64::from(sectors - 1) * results.slots;
+        let mut large = uniform(sectors, Against::Published);
+        let slots = large.next().map_or(results.slots, |row| row.slots);
+        let most = f64::from(sectors - 1) * slots;
         let theory = (1..=45).filter_map(|step| {
             let keys = (f64::from(step) / 50.0 * most).round().max(1.0);
             let groups = Group::uniform(keys as u32);
-            let a = finite_log(sectors, results.slots, &groups, Order::WriteAlong)?;
+            let a = finite_log(sectors, slots, &groups, Order::CleanThenWrite)?;
             Some((keys / most, a))
         });
         curves.push(Curve {
-            label: format!("theory, {sectors} sectors"),
+            label: format!("published, {sectors} sectors"),
             look: Look::Line,
             colour,
             points: theory.collect(),
         });
-        let measured = results
-            .against_theory
-            .iter()
-            .filter(|row| row.load == Load::Uniform && row.geometry.sectors == sectors);
-        curves.push(Curve {
-            label: format!("measured, {sectors} sectors"),
-            look: Look::Dots,
-            colour,
-            points: measured
-                .filter_map(|row| Some((row.utilisation, row.theory?.measured)))
-                .collect(),
-        });
+        for (against, look) in
+            [(Against::Published, Look::Dots), (Against::ThisStore, Look::Triangles)]
+        {
+            let bytes = uniform(sectors, against).next().map(|row| row.geometry.sector_bytes);
+            let Some(bytes) = bytes else { continue };
+            curves.push(Curve {
+                label: format!("measured, {sectors} x {bytes} bytes"),
+                look,
+                colour,
+                points: uniform(sectors, against)
+                    .filter_map(|row| Some((row.utilisation, row.theory?.measured)))
+                    .collect(),
+            });
+        }
     }
     Plot {
-        title: "Write amplification against utilisation: measured points on theory curves"
+        title: "Write amplification against utilisation: measured points on published curves"
             .to_owned(),
         x: Axis {
             label: "utilisation: live records / room for them",
@@ -239,7 +250,8 @@ fn grown(
 fn theory_table(outcome: &Outcome<'_>) -> Markup {
     let head = [
         "load",
-        "part",
+        "sectors",
+        "slots",
         "keys",
         "utilisation",
         "measured",
@@ -252,14 +264,15 @@ fn theory_table(outcome: &Outcome<'_>) -> Markup {
         let theory = row.theory?;
         Some(vec![
             row.load.name().to_owned(),
-            format!("{} sectors", row.geometry.sectors),
+            format!("{} x {}", row.geometry.sectors, row.geometry.sector_bytes),
+            format!("{:.0}", row.slots),
             row.keys.to_string(),
             format!("{:.2}", row.utilisation),
             format!("{:.4}", theory.measured),
             format!("{:.4}", theory.published),
-            format!("{:+.1} %", 100.0 * theory.off_published()),
+            text::off(&theory, Against::Published),
             format!("{:.4}", theory.expected),
-            format!("{:+.1} %{}", 100.0 * theory.off(), if theory.covered { "" } else { " *" }),
+            text::off(&theory, Against::ThisStore),
         ])
     });
     html_table(&head, rows)

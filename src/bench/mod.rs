@@ -277,10 +277,11 @@ fn misses(results: &Results) -> Vec<String> {
     let mut misses = Vec::new();
     for row in results.against_theory.iter().chain(&results.comparison) {
         let what = format!(
-            "{} {} on {} sectors, utilisation {:.2}",
+            "{} {} on {} sectors of {} bytes, utilisation {:.2}",
             row.scheme.name(),
             row.load.name(),
             row.geometry.sectors,
+            row.geometry.sector_bytes,
             row.utilisation
         );
         if let Some(theory) = row.theory.filter(|theory| !theory.met()) {
@@ -288,8 +289,8 @@ fn misses(results: &Results) -> Vec<String> {
                 "{what}: {} {:.4}, expected {:.4} ({:+.1} %)",
                 theory.figure,
                 theory.measured,
-                theory.expected,
-                100.0 * theory.off()
+                theory.judge(),
+                100.0 * (theory.measured / theory.judge() - 1.0)
             ));
         }
         if let (Scheme::Outlast, Ok(cost)) = (row.scheme, &row.cost)

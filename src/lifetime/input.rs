@@ -1,16 +1,14 @@
-//! The product: from the command line, a file and defaults.
+//! The product: its part and its settings, from the command line, a file and defaults.
 
 use std::path::Path;
 
-use outlast_faultsim::device::{DeviceTime, Timing};
-use outlast_faultsim::lifetime::{DAYS_PER_YEAR, PartFigures, Setting, Usage};
-use outlast_faultsim::measure::parts::Sheet;
+use outlast_faultsim::lifetime::{DAYS_PER_YEAR, Setting, Usage};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use serde::Deserialize;
 
+use super::part::{PartFile, part};
 use super::{Request, Typed};
 use crate::args::within;
-use crate::bench::sheet;
 
 /// A product file.
 #[derive(Debug, Default, Deserialize)]
@@ -20,21 +18,6 @@ struct Product {
     part: PartFile,
     #[serde(default, rename = "use")]
     usage: UsageFile,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct PartFile {
-    sheet: Option<String>,
-    endurance: Option<u32>,
-    byte_program_us: Option<[f64; 2]>,
-    page_program_us: Option<[f64; 2]>,
-    sector_erase_ms: Option<[f64; 2]>,
-    sector_bytes: Option<u32>,
-    page_bytes: Option<u32>,
-    program_unit: Option<u32>,
-    spi_mhz: Option<u32>,
-    most_sectors: Option<u32>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -60,14 +43,15 @@ struct SettingFile {
 pub(super) fn understand(typed: Typed) -> Result<Request, String> {
     let product = typed.file.as_deref().map_or_else(|| Ok(Product::default()), read)?;
     let Product { part: file, usage } = product;
-    let (part, source) = part(&typed, file)?;
+    let folder = typed.file.as_deref().and_then(Path::parent).map(Path::to_owned);
+    let part = part(&typed, file, &folder.unwrap_or_default())?;
     let usage = usage_of(&typed, usage)?;
     if let Some(sectors) = typed.sectors {
-        within("--sectors", sectors, 2, 4096)?;
+        within("--sectors", sectors, 2, part.sectors)?;
     }
     Ok(Request {
-        part,
-        source,
+        part: part.figures,
+        source: part.source,
         usage,
         sectors: typed.sectors,
         simulate: typed.simulate,
@@ -79,86 +63,6 @@ fn read(path: &Path) -> Result<Product, String> {
     let text = std::fs::read_to_string(path)
         .map_err(|why| format!("cannot read {}: {why}", path.display()))?;
     toml::from_str(&text).map_err(|why| format!("{}: {why}", path.display()))
-}
-
-fn part(typed: &Typed, file: PartFile) -> Result<(PartFigures, String), String> {
-    let spi_mhz = within("--spi-mhz", typed.spi_mhz.or(file.spi_mhz).unwrap_or(50), 1, 133)?;
-    let named = typed.part.clone().or(file.sheet);
-    let known = sheet(named.as_deref().unwrap_or(Sheet::ALL[0].name), spi_mhz)?;
-    let unit = typed.unit.or(file.program_unit).unwrap_or(1);
-    if !matches!(unit, 1 | 2 | 4 | 8 | 16 | 32) {
-        return Err(format!("--unit {unit}: choose 1, 2, 4, 8, 16 or 32"));
-    }
-    let page = typed.page.or(file.page_bytes).unwrap_or(256);
-    if !page.is_power_of_two() || page < unit || page > 32 * 1024 {
-        return Err(format!("--page {page}: choose a power of two from {unit} to 32768"));
-    }
-    let sector_bytes = typed.sector_bytes.or(file.sector_bytes).unwrap_or(4096);
-    within("--sector-bytes", sector_bytes, 512, 128 * 1024)?;
-    if !sector_bytes.is_power_of_two() || sector_bytes < 2 * page {
-        return Err(format!(
-            "--sector-bytes {sector_bytes}: choose a power of two of two or more pages of {page} bytes"
-        ));
-    }
-    let most = typed.most_sectors.or(file.most_sectors).unwrap_or(64);
-    let most_sectors = within("--most-sectors", most, 2, 4096)?;
-    let (timing, own) = timing(
-        known.timing,
-        [file.byte_program_us, file.page_program_us, file.sector_erase_ms],
-        sector_bytes,
-    )?;
-    let given = typed.endurance.or(file.endurance);
-    let endurance = given.or(known.endurance).ok_or_else(|| {
-        format!(
-            "the source of {} says nothing about erase cycles; give --endurance from its data sheet",
-            known.name
-        )
-    })?;
-    if endurance == 0 {
-        return Err("--endurance 0: give the erase cycles that the data sheet promises".to_owned());
-    }
-    let cycles = if given.is_some() { "as given" } else { known.source };
-    let times = match own {
-        0 => known.source.to_owned(),
-        3 => "as given".to_owned(),
-        _ => format!("{}, {own} of 3 as given", known.source),
-    };
-    let source = if times == cycles {
-        format!("times and cycles: {times}")
-    } else {
-        format!("times: {times}; cycles: {cycles}")
-    };
-    Ok((PartFigures { most_sectors, sector_bytes, unit, page, endurance, timing }, source))
-}
-
-/// The sheet's times with those of the file in their place, and how many those are.
-fn timing(
-    sheet: Timing,
-    given: [Option<[f64; 2]>; 3],
-    sector_bytes: u32,
-) -> Result<(Timing, usize), String> {
-    let [byte, page, erase] = given;
-    let time = |name: &str, pair: Option<[f64; 2]>, ns: f64, known: DeviceTime| match pair {
-        None => Ok(known),
-        Some([typical, maximal]) if typical > 0.0 && maximal >= typical && maximal < 1e9 => {
-            Ok(DeviceTime {
-                typical_ns: (typical * ns).round() as u64,
-                maximal_ns: (maximal * ns).round() as u64,
-            })
-        }
-        Some([typical, maximal]) => Err(format!(
-            "{name} = [{typical}, {maximal}]: give the typical and the maximal time, in this order"
-        )),
-    };
-    // The simulated part takes its erase time per 4096 bytes.
-    let pieces = f64::from(sector_bytes.div_ceil(4096));
-    let timing = Timing {
-        byte_program: time("byte_program_us", byte, 1e3, sheet.byte_program)?,
-        page_program: time("page_program_us", page, 1e3, sheet.page_program)?,
-        erase_4k: time("sector_erase_ms", erase, 1e6 / pieces, sheet.erase_4k)?,
-        bus_byte_ns: sheet.bus_byte_ns,
-    };
-    Ok((timing, given.iter().flatten().count()))
 }
 
 fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
@@ -301,15 +205,5 @@ mod tests {
         );
         assert!(read("[part]\nendurances = 5").unwrap_err().to_string().contains("endurances"));
         assert!(read("[use]\n[[use.setting]]\nkey_bytes = 1").is_err());
-    }
-
-    #[test]
-    fn times_of_larger_sectors_are_those_given() {
-        let sheet = Timing::SERIAL_NOR;
-        let (timing, own) = timing(sheet, [None, None, Some([200.0, 1000.0])], 65_536).unwrap();
-        assert_eq!(own, 1);
-        assert_eq!(timing.erase(65_536).maximal_ns / 1_000_000, 1000);
-        let wrong = super::timing(sheet, [Some([5.0, 1.0]), None, None], 4096);
-        assert!(wrong.unwrap_err().contains("in this order"));
     }
 }

@@ -1,6 +1,8 @@
 //! `outlast plan`: how many sectors a product needs, and what its calls wait for.
 
 mod input;
+mod part;
+mod tables;
 mod text;
 
 use std::io::Write;
@@ -20,9 +22,10 @@ use crate::output::Output;
 const EXAMPLES: &str = "\
 A product in a file, all of it optional but the settings:
   [part]
-  sheet = \"is25lp128f\"            # times and cycles of a part known by name; or give your own:
-  endurance = 100000              # erase cycles per sector
-  byte_program_us = [8, 40]       # typical and maximal
+  sheet = \"is25lp128f\"            # times and cycles of a part known by name,
+  sfdp = \"chip.sfdp\"              # or instead: size, page and times from the chip's own tables
+  endurance = 100000              # erase cycles per sector; always needed with sfdp
+  byte_program_us = [8, 40]       # typical and maximal, in place of those
   page_program_us = [200, 800]
   sector_erase_ms = [100, 300]
   sector_bytes = 4096
@@ -45,12 +48,16 @@ Examples:
   outlast plan product.toml --boots 24/day --years 20
   outlast plan --setting name=level,key=11,value=4,rate=1/minute --setting count=40,key=8,value=24
   outlast plan product.toml --sectors 4 --simulate
-  outlast plan --json product.toml | jq .best
+  outlast plan --sfdp chip.sfdp --endurance 100000 --setting key=11,value=4,rate=1/minute
+  outlast plan --json product.toml | jq .chosen
+
+What SFDP tables do not tell: erase cycles, so give --endurance from the data sheet; the program unit of
+parts with error correction (--unit); in revision 1.0, page and times. They may be wrong: see the data sheet.
 
 Exit codes:
   0   the wish can be met
   1   no number of sectors meets it
-  2   wrong usage, or a file that cannot be used
+  2   wrong usage, or a file that cannot be used (no or incomplete SFDP tables, wrong TOML)
   70  internal error, or the result could not be written";
 
 /// What was typed. What is not given here is taken from the file, then from a default.
@@ -63,16 +70,20 @@ pub(crate) struct Typed {
     /// Times and cycles of this part
     #[arg(long, value_name = "NAME", help = part_help())]
     part: Option<String>,
+    /// Size, page, erase command and times from the chip's own tables (SFDP, JESD216), as read from
+    /// address 0 on: raw bytes or pairs of hex digits. Needs --endurance
+    #[arg(long, value_name = "FILE", conflicts_with = "part")]
+    sfdp: Option<PathBuf>,
     /// Erase cycles per sector, from the data sheet
     #[arg(long, value_name = "CYCLES")]
     endurance: Option<u32>,
-    /// Bytes of a sector, a power of two from 512 to 131072 [default: 4096]
+    /// Bytes of a sector, a power of two from 512 to 131072 [default: 4096, or what the tables offer]
     #[arg(long, value_name = "BYTES")]
     sector_bytes: Option<u32>,
     /// Bytes of a program unit: 1, 2, 4, 8, 16 or 32 [default: 1]
     #[arg(long, value_name = "BYTES")]
     unit: Option<u32>,
-    /// Bytes that one program operation can touch, a power of two [default: 256]
+    /// Bytes that one program operation can touch, a power of two [default: 256, or that of the tables]
     #[arg(long, value_name = "BYTES")]
     page: Option<u32>,
     /// Clock of the bus in megahertz, one data line, 1 to 133 [default: 50]

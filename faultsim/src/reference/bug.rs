@@ -117,6 +117,8 @@ planted! {
     CheckedThenRead "checked-then-read" F3,
     /// Mount looks for the head twice, once to read and once to write.
     HeadSoughtTwice "head-sought-twice" F3,
+    /// A settle record with nothing behind it is taken for an interrupted one and passed over.
+    LoneSettleIgnored "lone-settle-ignored" F3,
     /// Settings that stand in a settle record only are not listed.
     SettledNotListed "settled-not-listed" F0,
 
@@ -149,6 +151,8 @@ planted! {
     BlankOpening "blank-opening" F1,
     /// A sector that reads blank is not erased before it is used.
     BlankTrusted "blank-trusted" F3,
+    /// A note says that a factory reset began to erase; if the sector reads blank, that is taken for done.
+    BlankBehindNote "blank-behind-note" F3,
     /// A sector is taken for blank if its first page reads blank.
     BlankSampled "blank-sampled" F1,
     /// A half-filled target of an interrupted copy is used on.
@@ -169,6 +173,8 @@ planted! {
     TurnForgetsChange "turn-forgets-change" F0,
     /// Every mount takes its settle record for live data that never goes away.
     SpaceLeaks "space-leaks" F0,
+    /// Behind a mount, the room of replaced records is not counted as free again.
+    ReplacedNotFreed "replaced-not-freed" F0,
 
     // Batches, factory reset, want of room.
     /// Records of a batch count without its commit record.

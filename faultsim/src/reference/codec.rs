@@ -39,8 +39,8 @@ pub(super) enum Kind {
     Commit = 0x61,
     /// All settings; nothing before it counts any more.
     Settle = 0x8C,
-    /// A planted mistake only.
-    ClearRequest = 0x92,
+    /// For planted mistakes only: that something is about to be done.
+    Note = 0x92,
 }
 
 const KINDS: [Kind; 7] = [
@@ -50,7 +50,7 @@ const KINDS: [Kind; 7] = [
     Kind::PendingDelete,
     Kind::Commit,
     Kind::Settle,
-    Kind::ClearRequest,
+    Kind::Note,
 ];
 
 /// What stands at a place of a page.

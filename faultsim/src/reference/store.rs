@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use super::bug::Bug;
 use super::codec::{Codec, FIRST_RECORD, HEADER, Kind, MARK, OPENING, TRACE, opening, sequence};
-use super::walk::{Change, Pages, Table, Walk, table_bytes};
+use super::walk::{Change, ERASE_BEGINS, ERASE_DONE, Pages, Table, Walk, table_bytes};
 use crate::device::{Geometry, Part};
 use crate::subject::Trouble;
 use crate::subjects::naive::trouble;
@@ -40,6 +40,8 @@ struct Planted {
     corrupt: Option<Vec<u8>>,
     not_listed: BTreeSet<Vec<u8>>,
     clear_requested: bool,
+    /// Bytes of all records written since a mount that found a log; none if it made the first one.
+    written: Option<usize>,
 }
 
 /// Why a sector turn is made.
@@ -76,6 +78,7 @@ impl ReferenceStore {
             return Ok(store);
         };
         (store.sector, store.sequence) = (sector, sequence);
+        store.planted.written = store.has(Bug::ReplacedNotFreed).then_some(0);
         store.recover()?;
         Ok(store)
     }
@@ -230,7 +233,13 @@ impl ReferenceStore {
             return Ok(());
         }
         let place = pages.settle_page(walk.last_page);
-        self.settle(&walk, place)
+        if !walk.erase_begun {
+            return self.settle(&walk, place);
+        }
+        self.spare_erased = is_blank(&self.read_sector(self.next_sector())?);
+        self.settle(&walk, place)?;
+        // The interrupted factory reset is finished.
+        if self.spare_erased { self.turn(Table::new(), Turn::Mount) } else { Ok(()) }
     }
 
     /// Ends the log: a record of all settings, where no interrupted program can have been.
@@ -256,7 +265,8 @@ impl ReferenceStore {
             };
             return self.turn(table, Turn::Mount);
         };
-        if !self.has(Bug::DeadHeadLeft) {
+        // The planted mistake makes void before it notes the erase.
+        if !self.has(Bug::DeadHeadLeft) && !walk.erase_begun {
             // A new head that was never marked must not count one day after all.
             let newer = if self.has(Bug::VoidsNewer) { self.sector } else { self.next_sector() };
             self.make_void(newer)?;
@@ -411,6 +421,13 @@ impl ReferenceStore {
         }
         let is_batch = changes.len() > 1;
         let records = self.records(&changes);
+        if let Some(written) = &mut self.planted.written {
+            *written += records.iter().map(Vec::len).sum::<usize>();
+            // Room for the opening and for one record to copy is kept.
+            if *written > (self.geometry.sector_bytes - self.geometry.page) as usize {
+                return Err(Trouble::Full);
+            }
+        }
         if let Err(full) = self.fits(&table) {
             self.planted_full(is_batch, &records)?;
             return Err(full);
@@ -475,15 +492,28 @@ impl ReferenceStore {
             return keys.into_iter().try_for_each(|key| self.change(vec![(key, None)]));
         }
         if self.has(Bug::ClearsLater) {
-            let record = self.codec().record(Kind::ClearRequest, &[], &[]);
-            let records = [record];
-            if let Some((places, end)) = self.places(&records, self.at) {
-                self.program_records(&records, &places)?;
-                self.at = end;
-            }
+            self.note(&[])?;
         }
         self.planted.unsettled = None;
+        if self.has(Bug::BlankBehindNote) {
+            let sector = self.next_sector();
+            self.make_void(sector)?;
+            self.note(&ERASE_BEGINS)?;
+            self.erase(sector)?;
+            self.spare_erased = true;
+            self.note(&ERASE_DONE)?;
+        }
         self.turn(Table::new(), Turn::Append)
+    }
+
+    /// For planted mistakes: says in the log what is about to be done, if there is room.
+    fn note(&mut self, what: &[u8]) -> Result<(), Trouble> {
+        let note = [self.codec().record(Kind::Note, &[], what)];
+        if let Some((places, end)) = self.places(&note, self.at) {
+            self.program_records(&note, &places)?;
+            self.at = end;
+        }
+        Ok(())
     }
 
     /// Erases the next sector ahead of its use, which must be in the same power-up.
@@ -513,7 +543,7 @@ impl ReferenceStore {
     fn plant(&mut self, walk: &mut Walk) -> Result<(), Trouble> {
         self.planted.oldest = walk.oldest.clone();
         // Not at the mount that finds the request, but at a later one.
-        self.planted.clear_requested = walk.clear_requested && walk.has_settle;
+        self.planted.clear_requested = walk.noted && walk.has_settle;
         match self.bug {
             Some(Bug::DropsSuspect) => walk.table = walk.before_last.clone(),
             Some(Bug::SettleAdoptsPending) => walk.table = with(&walk.table, &walk.pending),

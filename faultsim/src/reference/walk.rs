@@ -5,6 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::bug::Bug;
 use super::codec::{Codec, FIRST_RECORD, HEADER, Kind, Parsed, TRACE};
 
+/// What a note says, for a planted mistake.
+pub(super) const ERASE_BEGINS: [u8; 1] = [0x1B];
+pub(super) const ERASE_DONE: [u8; 1] = [0x2D];
+
 /// Settings by name.
 pub(super) type Table = BTreeMap<Vec<u8>, Vec<u8>>;
 
@@ -33,7 +37,10 @@ pub(super) struct Walk {
     pub(super) settled: BTreeSet<Vec<u8>>,
     /// The first value met of each key.
     pub(super) oldest: Table,
-    pub(super) clear_requested: bool,
+    /// For planted mistakes: whether there is a note, and whether it is the last record and says
+    /// that an erase begins.
+    pub(super) noted: bool,
+    pub(super) erase_begun: bool,
 }
 
 /// A sector as read, and what is needed to understand it.
@@ -71,6 +78,12 @@ impl Pages<'_> {
         matches!(self.parse(at / self.page, at), Parsed::Record { kind: Kind::Settle, .. })
     }
 
+    /// Whether there is nothing behind the record at `at`.
+    fn is_alone(&self, at: usize) -> bool {
+        let Parsed::Record { len, .. } = self.parse(at / self.page, at) else { return false };
+        self.bytes[at + len..].iter().all(|byte| *byte == 0xFF)
+    }
+
     fn is_blank(&self, page: usize) -> bool {
         let from = page * self.page;
         self.bytes[from..from + self.page].iter().all(|byte| *byte == 0xFF)
@@ -82,6 +95,9 @@ impl Pages<'_> {
         let mut starts = (1..self.count()).map(|page| self.start(page));
         if self.has(Bug::SettleAnywhere) {
             return (FIRST_RECORD..self.bytes.len()).rev().find(|&at| self.is_settle(at));
+        }
+        if self.has(Bug::LoneSettleIgnored) {
+            return starts.rfind(|&at| self.is_settle(at) && !self.is_alone(at));
         }
         starts.rfind(|&at| self.is_settle(at))
     }
@@ -129,7 +145,7 @@ impl Pages<'_> {
             }
         }
         if self.has(Bug::ClearsLater) {
-            walk.clear_requested = self.clear_requested();
+            walk.noted = self.noted();
         }
         walk
     }
@@ -189,18 +205,20 @@ impl Pages<'_> {
         before.pending
     }
 
-    fn clear_requested(&self) -> bool {
+    fn noted(&self) -> bool {
         let mut walk = Walk::default();
         for page in 0..self.count() {
             self.page_of_log(&mut walk, page, self.start(page), false);
         }
-        walk.clear_requested
+        walk.noted
     }
 }
 
 impl Walk {
     fn note(&mut self, kind: Kind, key: &[u8], value: &[u8], bug: Option<Bug>) {
         self.before_last = self.table.clone();
+        let notes = bug == Some(Bug::BlankBehindNote) && kind == Kind::Note;
+        self.erase_begun = notes && value == ERASE_BEGINS;
         let kind = match kind {
             Kind::PendingPut if bug == Some(Bug::PendingCounts) => Kind::Put,
             Kind::PendingDelete if bug == Some(Bug::PendingCounts) => Kind::Delete,
@@ -222,7 +240,7 @@ impl Walk {
                     self.change(&key, value.as_deref(), bug);
                 }
             }
-            Kind::ClearRequest => self.clear_requested = true,
+            Kind::Note => self.noted = true,
             // Only the one at the beginning counts.
             Kind::Settle => {}
         }
