@@ -273,7 +273,7 @@ mod tests {
         assert_eq!(raw.len(), 136);
         let plain: String = raw.iter().map(|byte| format!("{byte:02X}")).collect();
         let list: Vec<String> = raw.iter().map(|byte| format!("0x{byte:02x}")).collect();
-        for form in [raw.clone(), plain.into_bytes(), list.join(", ").into_bytes()] {
+        for form in [raw, plain.into_bytes(), list.join(", ").into_bytes()] {
             assert_eq!(Tables::decode("", &form).unwrap().sfdp, tables("mt25qu256a").sfdp);
         }
     }

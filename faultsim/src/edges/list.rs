@@ -9,7 +9,7 @@ use crate::finding::Finding;
 use crate::oracle::Values;
 use crate::subject::Subject;
 use crate::trace::{Script, baseline};
-use crate::workload::WorkloadSource;
+use crate::workload::{WorkloadSource, mixed};
 
 /// Parameters of a plan over edges.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,8 +55,9 @@ impl Shard {
         self.of
     }
 
-    fn takes(self, index: usize) -> bool {
-        index % self.of as usize == self.number as usize - 1
+    /// Scattered, since what is cheap and what is dear comes round in the list again and again.
+    const fn takes(self, index: u64) -> bool {
+        mixed(index) % self.of as u64 == self.number as u64 - 1
     }
 }
 
