@@ -66,6 +66,7 @@
 //! ```
 
 mod batch;
+mod encode;
 mod error;
 mod fingerprint;
 #[cfg(feature = "json")]

@@ -5,6 +5,7 @@ use postcard_schema::Schema;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
+use super::encode::encode;
 use super::error::{SettingError, Why};
 use super::fingerprint::fingerprint;
 use crate::{Error, Store};
@@ -200,7 +201,7 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
             return Err(too_long);
         };
         *tag = Self::FINGERPRINT.to_le_bytes();
-        let Ok(written) = postcard::to_slice(value, rest) else { return Err(too_long) };
+        let Some(written) = encode(value, rest) else { return Err(too_long) };
         let len = TAG + written.len();
         buffer.get(..len).ok_or(Why::TooLong { limit })
     }

@@ -10,6 +10,7 @@ use core::fmt;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
+use super::encode::encode;
 use super::error::{SettingError, Why};
 use super::setting::{Setting, Value};
 use crate::{Change, Error, Store};
@@ -108,7 +109,7 @@ pub fn export<F: NorFlash, const N: usize>(
             Err(error) => return Err(SettingError::new(key, Why::Store(error))),
         };
         let content: Entry<'_> = (key, value);
-        let Ok(bytes) = postcard::to_slice(&content, entry) else { return Err(too_long) };
+        let Some(bytes) = encode(&content, entry) else { return Err(too_long) };
         each(bytes);
     }
     Ok(())
