@@ -112,20 +112,22 @@ fn live<F: NorFlash>(
             });
             loaded.map(|loaded| loaded.value)
         };
-        let profile = bench
+        bench
             .change("settings: load_migrating", "settings: load_migrating, turn", store, migrate)
             .map_err(of_setting)?;
         let save = |s: &mut Settings<'_, '_, F>| {
             let mut buffer = [0; 64];
-            let uplink =
-                if number % 2 == 0 { Uplink::Radio { channel: number } } else { Uplink::Wire(9) };
+            let uplink = if number.is_multiple_of(2) {
+                Uplink::Radio { channel: number }
+            } else {
+                Uplink::Wire(9)
+            };
             let profile = Profile { datum: 1.5, uplink, ..PROFILE.default_value() };
             SettingBatch::<2>::new(&mut buffer)
                 .set(&CHANNEL, &(12 + number % 8))
                 .set(&PROFILE, &profile)
                 .commit(s)
         };
-        drop(profile);
         bench.change("batch: commit", "batch: commit, turn", store, save).map_err(of_setting)?;
         let all: [&dyn Declared; 2] = [&CHANNEL, &PROFILE];
         let (mut copy, mut len) = ([0; 96], 0);
