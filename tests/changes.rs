@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use outlast_faultsim::device::{Bias, Chip, Geometry, Level, Nor, Part};
-use outlast_kvstore::{ChangeMark, Ids, Layout, Store};
+use outlast_kvstore::{ChangeMark, Error, Ids, Layout, Store};
 use proptest::prelude::*;
 use rand::SeedableRng;
 
@@ -173,4 +173,16 @@ fn reserved_numbers_are_given_out_once() {
         ids.next(&mut store).unwrap();
     }
     assert_eq!(part.chip().counts().program_calls - before, 1);
+}
+
+#[test]
+fn numbers_end_before_they_repeat() {
+    let mut store = open(&part());
+    store.put("message", &(u64::MAX - 20).to_le_bytes()).unwrap();
+    let mut ids = Ids::<16>::open(&mut store, "message").unwrap();
+    for n in u64::MAX - 20..u64::MAX - 4 {
+        assert_eq!(ids.next(&mut store), Ok(n));
+    }
+    assert_eq!(ids.next(&mut store), Err(Error::Full));
+    assert_eq!(ids.next(&mut store), Err(Error::Full));
 }

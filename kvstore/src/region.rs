@@ -28,8 +28,9 @@ const NUMBER: usize = 2;
 ///
 /// Flash cost of a write of up to `CHUNK` bytes within a chunk: one record of `CHUNK` bytes, name
 /// and number, and the record's overhead; for the usual 64-byte chunk about 85 bytes against the
-/// erase and 4096 bytes of a sector rewrite. Writing what is there already costs nothing. RAM: 8
-/// bytes of the store's index per chunk written; on the stack `SPAN` times `CHUNK` bytes and keys.
+/// erase and 4096 bytes of a sector rewrite. Writing what is there already programs nothing. RAM: 16
+/// bytes on 32-bit targets, and 8 of the store's index per chunk written; on the stack of a write
+/// `SPAN` times `CHUNK` bytes and 88 for key and change.
 ///
 /// Chunk size and name must not change as long as data are to be kept; the region may grow.
 pub struct Region<'s, F, const N: usize, const CHUNK: usize = 64, const SPAN: usize = 4> {
@@ -137,7 +138,8 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
     /// some of them written; what the region reads does not change.
     ///
     /// # Errors
-    /// [`RegionError::Store`].
+    /// [`RegionError::Store`] as for [`Store::put`], [`RegionError::OtherChunkSize`]; some chunks may have
+    /// been written.
     pub fn reserve(&mut self) -> Result<(), RegionError<F::Error>> {
         let mut content = [0; CHUNK];
         for number in 0..self.bytes.div_ceil(CHUNK as u32) {
@@ -149,11 +151,12 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
         Ok(())
     }
 
-    /// As [`Storage::write`], but a write too long to be atomic is refused.
+    /// As [`Storage::write`], but a write too long to be atomic is refused. A cut leaves the old bytes or
+    /// the new ones.
     ///
     /// # Errors
-    /// [`RegionError::TooLong`], and those of [`Storage::write`]; after all of them nothing was
-    /// changed.
+    /// [`RegionError::TooLong`], and those of [`Storage::write`]. All of them change nothing, except that
+    /// after [`Error::Flash`] all of it may have been written.
     pub fn write_atomic(&mut self, offset: u32, bytes: &[u8]) -> Result<(), RegionError<F::Error>> {
         let chunks = (offset as usize % CHUNK + bytes.len()).div_ceil(CHUNK);
         if chunks > SPAN {
@@ -197,7 +200,13 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> ReadSto
 {
     type Error = RegionError<F::Error>;
 
-    /// Flash work: a [`Store::get`] per chunk.
+    /// Reads bytes from `offset` on, in bytes from the start of the region. Flash work: a [`Store::get`]
+    /// per chunk; nothing is programmed.
+    ///
+    /// # Errors
+    /// [`RegionError::OutOfBounds`], [`RegionError::OtherChunkSize`]; [`RegionError::Store`] as for
+    /// [`Store::get`], with [`Error::Corrupt`] if the record of a chunk is damaged: the other chunks can
+    /// still be read, and writing the whole chunk mends it.
     fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Self::Error> {
         self.check(offset, bytes.len())?;
         let mut content = [0; CHUNK];
@@ -214,6 +223,7 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> ReadSto
         Ok(())
     }
 
+    /// Bytes of the region.
     fn capacity(&self) -> usize {
         self.bytes as usize
     }
@@ -222,7 +232,13 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> ReadSto
 impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> Storage
     for Region<'_, F, N, CHUNK, SPAN>
 {
-    /// Durable when it returns. See [`Region`] for what a cut leaves and for the flash cost.
+    /// Durable when it returns. See [`Region`] for what a cut leaves. Flash work: a [`Store::get`] per
+    /// chunk, and a [`Store::commit`] for every `SPAN` of them.
+    ///
+    /// # Errors
+    /// [`RegionError::OutOfBounds`] changes nothing; [`RegionError::OtherChunkSize`] and
+    /// [`RegionError::Store`] (as for [`Store::get`] and [`Store::commit`]) leave the batches before them
+    /// written.
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Self::Error> {
         const { assert!(Self::ATOMIC_BYTES > 0) };
         self.check(offset, bytes.len())?;
@@ -232,7 +248,11 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> Storage
             while !rest.is_empty() && !chunks.is_full() {
                 let number = (at / CHUNK) as u32;
                 let mut content = [0; CHUNK];
-                self.load(number, &mut content)?;
+                match self.load(number, &mut content) {
+                    // What is replaced as a whole need not be read: so a damaged chunk is mended.
+                    Err(RegionError::Store(_)) if at % CHUNK == 0 && rest.len() >= CHUNK => {}
+                    loaded => _ = loaded?,
+                }
                 let to = content.get_mut(at % CHUNK..).unwrap_or(&mut []);
                 let (now, later) = rest.split_at(to.len().min(rest.len()));
                 to.iter_mut().zip(now).for_each(|(to, from)| *to = *from);

@@ -46,7 +46,7 @@ impl ChangeMark {
 }
 
 impl<F: NorFlash, const N: usize> Store<F, N> {
-    /// The present moment. Reads no flash.
+    /// The present moment. Touches no flash.
     ///
     /// Take it before the upload it is for: what changes during the upload is then sent again.
     pub fn mark(&self) -> ChangeMark {
@@ -61,10 +61,10 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// moved since (by a turn of a sector, or the last one before a power-up), and counters that may
     /// have ticked. Deleted keys are not named: see [`keys_digest`](Self::keys_digest).
     ///
-    /// Flash work: as [`for_each_key`](Self::for_each_key).
+    /// Flash work: as [`for_each_key`](Self::for_each_key); nothing is programmed.
     ///
     /// # Errors
-    /// As [`for_each_key`](Self::for_each_key).
+    /// As [`for_each_key`](Self::for_each_key); some keys may have been named before.
     pub fn for_each_changed_since(
         &mut self,
         mark: &ChangeMark,

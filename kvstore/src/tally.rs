@@ -279,8 +279,8 @@ impl<F: NorFlash> Core<F> {
 
 impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Adds one to the counter `key` and returns the new count; a counter that does not exist begins
-    /// at zero. Durable when it returns: no later open ever shows less, nor more than one tick that
-    /// did not return.
+    /// at zero, and one at `u64::MAX` stays there. Durable when it returns: no later open ever shows
+    /// less. A cut leaves the old count or the new one, and every later open shows the same.
     ///
     /// A counter is a value of 8 bytes, little-endian: [`get`](Self::get) reads it,
     /// [`put`](Self::put) sets it, [`delete`](Self::delete) starts it over.
@@ -292,16 +292,18 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// ticked since, an open writes one record more.
     ///
     /// # Errors
-    /// [`Error::NotACounter`]; [`Error::Corrupt`] if the counter is damaged: it stays so until it is
-    /// put or deleted. Others as [`put`](Self::put).
+    /// [`Error::NotACounter`] changes nothing. [`Error::Corrupt`] if the counter is damaged: it stays so
+    /// until it is put or deleted. Others as [`put`](Self::put); in a full store a counter that exists
+    /// goes on, at a record per tick.
     pub fn tick<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<u64, Error<F::Error>> {
         self.tick_by(key.as_ref(), Pulse::Half)
     }
 
-    /// The count of a counter, 0 if it does not exist. Flash work: as [`get`](Self::get).
+    /// The count of a counter, 0 if it does not exist. Flash work: as [`get`](Self::get), for a counter
+    /// that has ticked in this power-up one read per 64 bytes of its tally; nothing is programmed.
     ///
     /// # Errors
-    /// As [`get`](Self::get), and [`Error::NotACounter`].
+    /// As [`get`](Self::get), and [`Error::NotACounter`] instead of [`Error::BufferTooSmall`].
     pub fn count<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<u64, Error<F::Error>> {
         let mut value = [0; COUNT];
         match self.get(key, &mut value).map(|value| value.map(<[u8]>::len)) {
@@ -312,8 +314,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         }
     }
 
-    /// Adds `more` to a counter at once, in one record: a cut leaves the old count or the new one.
-    /// Flash work and errors as [`put`](Self::put) and [`count`](Self::count).
+    /// Adds `more` to a counter at once, in one record, and returns the new count, `u64::MAX` at the
+    /// most: a cut leaves the old count or the new one. Flash work: as [`count`](Self::count) and
+    /// [`put`](Self::put).
     ///
     /// # Errors
     /// As [`tick`](Self::tick).
@@ -336,7 +339,8 @@ impl<F: MultiwriteNorFlash, const N: usize> Store<F, N> {
     /// As [`tick`](Self::tick), on parts whose units may be programmed bit by bit: each tick clears
     /// one bit, so a tally takes four times as many at unit 1 (257 for a record of 56 bytes) and more
     /// on larger units. Use it only if the data sheet sets no limit on programs of a unit, or one
-    /// above eight times its bytes. Both ways of ticking may be used on one counter.
+    /// above eight times its bytes; not where an error-correcting code covers the unit. Both ways of
+    /// ticking may be used on one counter. Flash work, and what a cut leaves: as [`tick`](Self::tick).
     ///
     /// # Errors
     /// As [`tick`](Self::tick).

@@ -44,6 +44,10 @@ pub extern "C" fn _start() -> ! {
         settings(store);
         #[cfg(feature = "counters")]
         let _ = black_box((store.tick(black_box("boots")), store.count("boots")));
+        #[cfg(feature = "ids")]
+        if let Ok(mut ids) = outlast_kvstore::Ids::<16>::open(store, black_box("message")) {
+            let _ = black_box(ids.next(store));
+        }
         #[cfg(feature = "region")]
         {
             use outlast_kvstore::Region;
@@ -117,6 +121,18 @@ fn settings(store: &mut Store<Flash, 64>) {
             let batch = outlast_kvstore::settings::SettingBatch::<2>::new(&mut buffer);
             let batch = batch.set(&CHANNEL, &black_box(20)).set(&PROFILE, &loaded.value);
             let _ = black_box(batch.commit(store).is_ok());
+        }
+        #[cfg(feature = "transfer")]
+        {
+            use outlast_kvstore::settings::{Declared, export, import};
+            let all: [&dyn Declared; 2] = [&CHANNEL, &PROFILE];
+            let (mut stored, mut entry) = ([0; 64], [0; 96]);
+            let each = |bytes: &[u8]| {
+                black_box(bytes);
+            };
+            let _ = black_box(export(store, &all, &mut stored, &mut entry, each).is_ok());
+            let imported = import::<_, 64, 2>(store, black_box(&all), black_box(&entry));
+            let _ = black_box(imported.is_ok());
         }
     }
 }

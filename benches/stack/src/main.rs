@@ -6,96 +6,21 @@
 #![no_std]
 #![no_main]
 
+mod bench;
 mod depth;
 mod flash;
 
 use cortex_m_rt::entry;
 use firmware::board::{Board, Delay};
 use outlast_kvstore::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use outlast_kvstore::{Change, Error, Layout, Store};
+use outlast_kvstore::{Change, Error, Store};
 use outlast_spinor::{Options, SpiNor};
 use semihosting::{println, process};
 
-use crate::depth::{REACH, depth_of};
-use crate::flash::{Cuttable, Failure, Meter, Ram, SIZE};
-
-type Settings<'f, 'm, F> = Store<&'f mut Cuttable<'m, F>, 64>;
-type Outcome<T, F> = Result<T, Error<Failure<F>>>;
-
-/// Kinds of calls, the most stack each was seen to use, and how often it was made.
-#[derive(Default)]
-struct Table([(&'static str, usize, u32); 32]);
-
-impl Table {
-    fn note(&mut self, name: &'static str, depth: usize) {
-        let place = self.0.iter_mut().find(|row| row.0 == name || row.0.is_empty());
-        let row = place.expect("the table has a row for each kind of call");
-        *row = (name, row.1.max(depth), row.2 + 1);
-    }
-
-    fn print(&self) {
-        for (name, depth, calls) in self.0.iter().filter(|row| !row.0.is_empty()) {
-            println!("  {name:<26} {depth:>5} bytes  {calls:>6} calls");
-        }
-    }
-
-    fn deepest(&self) -> usize {
-        self.0.iter().map(|row| row.1).max().unwrap_or(0)
-    }
-}
-
-/// A store that tells how often its head moved on.
-trait Turns {
-    fn turns(&self) -> u32;
-}
-
-impl<F: NorFlash> Turns for Settings<'_, '_, F> {
-    fn turns(&self) -> u32 {
-        self.usage().sector_turns
-    }
-}
-
-/// Measures calls.
-struct Bench<'m> {
-    meter: &'m Meter,
-    table: Table,
-}
+use crate::bench::{Bench, Outcome, STORE, Settings, layout, print_ram, report};
+use crate::flash::{Cuttable, Ram, SIZE};
 
 impl Bench<'_> {
-    /// Makes a call and notes it under one name or, if a sector was erased in it, another.
-    fn call<T>(&mut self, name: &'static str, erased: &'static str, call: impl FnOnce() -> T) -> T {
-        let before = self.meter.erases.get();
-        let (result, depth) = depth_of(call);
-        let kind = if self.meter.erases.get() == before { name } else { erased };
-        self.table.note(kind, depth);
-        result
-    }
-
-    /// Makes a call that changes the store, and notes it under one name or, if the head moved on to
-    /// the next sector in it, another. That sector may have been erased before.
-    fn change<S: Turns, T>(
-        &mut self,
-        name: &'static str,
-        turned: &'static str,
-        store: &mut S,
-        call: impl FnOnce(&mut S) -> T,
-    ) -> T {
-        let before = store.turns();
-        let (result, depth) = depth_of(|| call(store));
-        self.table.note(if store.turns() == before { name } else { turned }, depth);
-        result
-    }
-
-    /// Opens the store.
-    fn open<'f, 'm, F: NorFlash>(
-        &mut self,
-        name: &'static str,
-        erased: &'static str,
-        flash: &'f mut Cuttable<'m, F>,
-    ) -> Outcome<Settings<'f, 'm, F>, F::Error> {
-        self.call(name, erased, || Store::open(flash, layout()))
-    }
-
     /// Opens the store where it is to stay.
     fn mount<'f, 'm, F: NorFlash>(
         &mut self,
@@ -107,10 +32,6 @@ impl Bench<'_> {
             self.call("new", "new", || Store::new(flash, &layout()))?;
         self.call(name, erased, || store.mount())
     }
-}
-
-fn layout() -> Layout {
-    Layout::serial_nor().with_range(0..SIZE as u32)
 }
 
 /// Names of 64 keys, some as long as a key may be.
@@ -194,39 +115,19 @@ fn measure<F: NorFlash>(
     bench.call("format", "format", || Store::<_, 64>::format(flash, layout()).map(drop))
 }
 
-/// Measures over one flash and prints it; whether that went well.
-fn report<F: NorFlash>(name: &str, flash: F) -> bool {
-    let meter = Meter::default();
-    let mut bench = Bench { meter: &meter, table: Table::default() };
-    println!("  over {name}:");
-    let result = measure(&mut bench, &mut Cuttable { flash, meter: &meter });
-    bench.table.print();
-    if let Err(error) = &result {
-        println!("stopped early: {error}");
-    }
-    if bench.table.deepest() + 512 > REACH {
-        println!("more stack was used than was painted");
-        return false;
-    }
-    result.is_ok()
-}
-
 #[entry]
 fn main() -> ! {
     static mut CELLS: [u8; SIZE] = [0xFF; SIZE];
-    let mut good = report("a flash in RAM", Ram(CELLS));
+    let mut good = report("a flash in RAM", Ram(CELLS), measure);
     let board = Board::take().expect("taken once");
     let options = Options::new().with_latch_that_stays_set(true);
     match SpiNor::<_, _>::new(board.flash, Delay, options) {
-        Ok(chip) => good &= report("a serial NOR chip and its driver", chip),
+        Ok(chip) => good &= report("a serial NOR chip and its driver", chip, measure),
         Err(error) => {
             println!("no chip: {error}");
             good = false;
         }
     }
-    println!(
-        "  Store with 64 keys: {} bytes, the flash apart",
-        size_of::<Store<Ram<'_>, 64>>() - 4
-    );
+    print_ram("Store with 64 keys, the flash apart", STORE);
     process::exit(i32::from(!good))
 }

@@ -8,7 +8,12 @@
 //! | 0 | a typed setting: an enum by length of the value |
 //! | 1 | a typed setting of version 1, which the next power-up or idle time migrates to version 2 |
 //! | 2 | a slot of a byte region, across its chunks, unless the value is too long for that |
-//! | 3 | a counter: a value one higher than the count is a tick; of bits at unit 1 |
+//! | 3 | a counter: a value one higher than the count is a tick; of bits at units 1 and 4 |
+//!
+//! Ticks of bits program a unit many times. Serial chips (unit 1) allow that, and some flash inside
+//! microcontrollers that is written by words (unit 4). Where a unit is larger it is what an
+//! error-correcting code covers, and such parts refuse a second program of anything but zeros: there,
+//! and at unit 2, the part under the subject is strict, and the ticks are halves of a unit.
 //!
 //! A batch that touches a slot stores what is to be written as a setting, along with the rest of
 //! the batch; then it writes the slots. A power-up finishes what was interrupted.
@@ -393,7 +398,7 @@ fn of_region(error: &RegionError<PartError>) -> Trouble {
 pub enum Running {
     Unit1(Store<MultiNor<1, 1>, KEYS>),
     Unit2(Store<Nor<1, 2>, KEYS>),
-    Unit4(Store<Nor<4, 4>, KEYS>),
+    Unit4(Store<MultiNor<4, 4>, KEYS>),
     Unit8(Store<Nor<8, 8>, KEYS>),
     Unit16(Store<Nor<4, 16>, KEYS>),
     Unit32(Store<Nor<8, 32>, KEYS>),
@@ -445,7 +450,7 @@ impl Subject for OutlastSettings {
         let mut running = match geometry.unit {
             1 => Running::Unit1(Store::open(part.multi_nor(), layout).map_err(of_store)?),
             2 => Running::Unit2(Store::open(part.nor(), layout).map_err(of_store)?),
-            4 => Running::Unit4(Store::open(part.nor(), layout).map_err(of_store)?),
+            4 => Running::Unit4(Store::open(part.multi_nor(), layout).map_err(of_store)?),
             8 => Running::Unit8(Store::open(part.nor(), layout).map_err(of_store)?),
             16 => Running::Unit16(Store::open(part.nor(), layout).map_err(of_store)?),
             32 => Running::Unit32(Store::open(part.nor(), layout).map_err(of_store)?),

@@ -63,11 +63,12 @@ enum Source {
 /// Longest value read; a sector holds no longer one.
 const MOST: usize = 128 * 1024;
 
-/// All settings of the list as JSON lines, defaults included.
+/// All settings of the list as JSON lines, defaults included. Flash work: a [`Store::get`] per setting;
+/// nothing is programmed.
 ///
 /// # Errors
-/// [`JsonError::Setting`]: a stored value is of another type, out of range, or cannot be said in
-/// JSON without loss (a float that is no number); [`JsonError::Store`] never.
+/// [`JsonError::Setting`]: a stored value is of another type, out of range, damaged, or cannot be said
+/// in JSON without loss (a float that is no number); [`JsonError::Store`] never.
 pub fn export_json<F: NorFlash, const N: usize>(
     store: &mut Store<F, N>,
     settings: &[&dyn Declared],
@@ -90,8 +91,11 @@ pub fn export_json<F: NorFlash, const N: usize>(
 /// stored, and what held its default is reset to it. Returns the number of lines. All of it must
 /// fit into one sector.
 ///
+/// Flash work: as for [`Store::commit`]. A cut leaves all of it or nothing.
+///
 /// # Errors
-/// All of them change nothing. [`JsonError::Line`] and [`JsonError::Setting`] name line or key.
+/// [`JsonError::Line`] and [`JsonError::Setting`] name line or key. All of them change nothing, except
+/// that after [`Error::Flash`] all of it may have been stored.
 pub fn import_json<F: NorFlash, const N: usize>(
     store: &mut Store<F, N>,
     settings: &[&dyn Declared],

@@ -13,6 +13,8 @@
 //! a field or variant is added, removed, renamed, moved or changes its type; then a load reports
 //! [`Why::OtherType`] instead of guessing, and a closure turns the old value into the new one.
 //!
+//! No call panics, and no code that could is linked, as long as the types' own code does not.
+//!
 //! ```
 //! use outlast_kvstore::settings::{Setting, SettingBatch, Source};
 //! use serde::{Deserialize, Serialize};
@@ -66,6 +68,7 @@
 //! ```
 
 mod batch;
+mod encode;
 mod error;
 mod fingerprint;
 #[cfg(feature = "json")]

@@ -5,6 +5,7 @@ use postcard_schema::Schema;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
+use super::encode::encode;
 use super::error::{SettingError, Why};
 use super::fingerprint::fingerprint;
 use crate::{Error, Store};
@@ -52,7 +53,8 @@ pub enum Source {
 }
 
 impl<T, const BYTES: usize> Setting<T, BYTES> {
-    /// A setting under `key` (1 to 64 bytes), with the value it has as long as none is stored.
+    /// A setting under `key`, with the value it has as long as none is stored. The key must have 1 to
+    /// 64 bytes, else every call reports [`Error::InvalidKey`]. Touches no flash, nor do the next four.
     #[must_use]
     pub const fn new(key: &'static str, default: fn() -> T) -> Self {
         Self { key, default, allowed: "", accepts: |_| true }
@@ -85,11 +87,11 @@ impl<T, const BYTES: usize> Setting<T, BYTES> {
         (self.accepts)(value)
     }
 
-    /// Deletes the stored value, so that the default holds again; tells whether there was one.
-    /// Flash work and what a cut leaves: as for [`Store::delete`].
+    /// Deletes the stored value, so that the default holds again; tells whether there was one. Flash
+    /// work: as for [`Store::delete`]. A cut leaves the old value or none.
     ///
     /// # Errors
-    /// [`Why::Store`].
+    /// [`Why::Store`], as for [`Store::delete`].
     pub fn reset<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -107,11 +109,12 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
     pub const FINGERPRINT: u32 = fingerprint::<T>();
 
     /// The value stored, or the default, and which of them it is. Flash work: as for
-    /// [`Store::get`]; nothing is programmed.
+    /// [`Store::get`]; nothing is programmed, so a cut changes nothing.
     ///
     /// # Errors
     /// [`Why::OtherType`], [`Why::Undecodable`], [`Why::OutOfRange`], [`Why::TooLong`] about what is
-    /// stored; [`Why::Store`].
+    /// stored; [`Why::Store`] as for [`Store::get`]: [`Error::Corrupt`] if its record is damaged. What is
+    /// stored stays as it is.
     pub fn load<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -127,7 +130,8 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
     }
 
     /// The value to work with in any case: the stored one or, if that cannot be had, the default
-    /// and the reason. For devices that must come up whatever is stored.
+    /// and the reason: one of the errors of [`load`](Self::load). For devices that must come up whatever
+    /// is stored. Flash work: as for [`Store::get`]; nothing is programmed.
     pub fn load_or_default<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -144,10 +148,11 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
     ///
     /// A cut leaves the old value or the new one, whole; if the old one, the next load migrates
     /// again, so the closure must depend on nothing but the old value. `BYTES` must be enough for
-    /// the old value too. Flash work when it migrates: as for [`Store::put`].
+    /// the old value too. Flash work: as for [`Store::get`]; when it migrates, a [`Store::put`] more.
     ///
     /// # Errors
-    /// As [`load`](Self::load) and [`save`](Self::save).
+    /// As [`load`](Self::load) and [`save`](Self::save); if the new value cannot be saved the old one
+    /// stays.
     pub fn load_migrating<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -169,12 +174,12 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
     }
 
     /// Stores `value`. Durable when it returns; a cut before leaves the old value or the new one.
-    /// Flash work: as for [`Store::put`] with 4 bytes more than the encoded value; none if it is
+    /// Flash work: as for [`Store::put`] with 4 bytes more than the encoded value; no program if it is
     /// stored already.
     ///
     /// # Errors
-    /// [`Why::OutOfRange`] and [`Why::TooLong`] change nothing; [`Why::Store`] as for
-    /// [`Store::put`].
+    /// [`Why::OutOfRange`] and [`Why::TooLong`] (also a value that has no form in the format: a sequence
+    /// of unknown length) change nothing; [`Why::Store`] as for [`Store::put`].
     pub fn save<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -200,7 +205,7 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
             return Err(too_long);
         };
         *tag = Self::FINGERPRINT.to_le_bytes();
-        let Ok(written) = postcard::to_slice(value, rest) else { return Err(too_long) };
+        let Some(written) = encode(value, rest) else { return Err(too_long) };
         let len = TAG + written.len();
         buffer.get(..len).ok_or(Why::TooLong { limit })
     }

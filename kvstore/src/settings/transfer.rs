@@ -10,6 +10,7 @@ use core::fmt;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
+use super::encode::encode;
 use super::error::{SettingError, Why};
 use super::setting::{Setting, Value};
 use crate::{Change, Error, Store};
@@ -86,10 +87,11 @@ type Entry<'a> = (&'a str, &'a [u8]);
 /// the second for that and the key and 4 bytes more.
 ///
 /// Nothing is checked but the record: a value of an older type is exported as it is. Flash work: a
-/// [`Store::get`] per setting.
+/// [`Store::get`] per setting; nothing is programmed.
 ///
 /// # Errors
-/// [`Why::TooLong`] if one of the buffers is too short; [`Why::Store`].
+/// [`Why::TooLong`] if one of the buffers is too short; [`Why::Store`] as for [`Store::get`]. The entries
+/// before were handed out.
 pub fn export<F: NorFlash, const N: usize>(
     store: &mut Store<F, N>,
     settings: &[&dyn Declared],
@@ -108,7 +110,7 @@ pub fn export<F: NorFlash, const N: usize>(
             Err(error) => return Err(SettingError::new(key, Why::Store(error))),
         };
         let content: Entry<'_> = (key, value);
-        let Ok(bytes) = postcard::to_slice(&content, entry) else { return Err(too_long) };
+        let Some(bytes) = encode(&content, entry) else { return Err(too_long) };
         each(bytes);
     }
     Ok(())
@@ -118,19 +120,20 @@ pub fn export<F: NorFlash, const N: usize>(
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum ImportError<E> {
-    /// An entry names a key that no setting of the list has.
+    /// An entry names a key that no setting of the list has. The programmer must declare it or leave
+    /// it out of the export.
     Unknown {
         /// Number of the entry, from 0.
         entry: usize,
     },
-    /// The bytes are no export, or are cut short.
+    /// The bytes are no export, or are cut short. Whoever sent them must send them again.
     Unreadable {
         /// Number of the entry, from 0.
         entry: usize,
     },
     /// The value of an entry is refused.
     Refused(SettingError<E>),
-    /// More entries than places. Raise `ENTRIES`, or import in parts.
+    /// More entries than places. The programmer must raise `ENTRIES`, or import in parts.
     TooMany,
     /// The store's own error.
     Store(Error<E>),
@@ -153,11 +156,12 @@ impl<E: fmt::Debug> core::error::Error for ImportError<E> {}
 /// Stores the entries of an export, all or none: up to `ENTRIES`, and no more than fit into one
 /// sector. Each must name a setting of the list and hold a value of its type that is allowed.
 /// Settings without an entry stay as they are; call [`Setting::reset`] on them for an exact copy.
+/// Returns the number of entries.
 ///
-/// Flash work and what a cut leaves: as for [`Store::commit`].
+/// Flash work: as for [`Store::commit`]. A cut leaves all of it or nothing.
 ///
 /// # Errors
-/// All of them change nothing.
+/// All of them change nothing, except that after [`Error::Flash`] all of it may have been stored.
 pub fn import<F: NorFlash, const N: usize, const ENTRIES: usize>(
     store: &mut Store<F, N>,
     settings: &[&dyn Declared],
