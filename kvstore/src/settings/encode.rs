@@ -387,7 +387,8 @@ mod tests {
                 same(&(value as usize, value as isize));
                 let value = value as i128;
                 same(&(value as i8, value as i16, value as i32, value as i64, value));
-                same(&(-value as i8, -value as i16, -value as i32, -value as i64, -value));
+                let value = value.wrapping_neg();
+                same(&(value as i8, value as i16, value as i32, value as i64, value));
             }
         }
         same(&[i64::MIN, i64::MAX, -1, 0]);
