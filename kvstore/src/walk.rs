@@ -120,7 +120,10 @@ impl<F: NorFlash> Core<F> {
             return Ok(false);
         }
         let mut bytes = [0; MAX_HEADER as usize + START];
-        if let Some(found) = self.medium.look_at_key(at, end, walk.expected, &mut bytes) {
+        // No more than is kept of a key: the rest is read later.
+        let wanted = self.medium.geometry.header() as usize + START;
+        let bytes = bytes.get_mut(..wanted).unwrap_or(&mut []);
+        if let Some(found) = self.medium.look_at_key(at, end, walk.expected, bytes) {
             #[cfg(not(feature = "counters"))]
             if found.header.kind == Kind::Tally {
                 return Err(Fault::Counters);
@@ -130,7 +133,7 @@ impl<F: NorFlash> Core<F> {
                 walk.expected = len;
             }
             let mut start = [0; _];
-            copy(&mut start, self.medium.geometry.key_in(&found, &bytes));
+            copy(&mut start, self.medium.geometry.key_in(&found, bytes));
             walk.next = Held { found, says: Says::Key(start) };
         } else if !self.medium.next_settle(at, end, self.life(sequence), &mut walk.next) {
             return Ok(false);
