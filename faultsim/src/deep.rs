@@ -15,12 +15,12 @@ use rayon::prelude::*;
 
 use crate::device::{Geometry, Level, Tear};
 use crate::finding::{Finding, Signature};
-use crate::intern::Fingerprint;
+use crate::intern::{Fingerprint, keep_distinct};
 use crate::life::Life;
 use crate::mix::OpMix;
 use crate::path::BiasPick;
 use crate::plan::{Clock, Config, Deep};
-use crate::report::{Baseline, Counts, Report, Violation, WorstCase};
+use crate::report::{BEYOND_F4, Counts, Report, Violation, WorstCase};
 use crate::subject::{Op, Subject};
 use crate::token::{Origin, Outcome, Replay, Token};
 use crate::workload::{KeyNames, mixed};
@@ -237,7 +237,7 @@ pub(crate) fn run<S: Subject>(
         }
         // Not after every batch: in long runs most of them would be sorted again and again.
         if fingerprints.len() - kept >= kept.clamp(NEW_FINGERPRINTS.start, NEW_FINGERPRINTS.end) {
-            keep_distinct(&mut fingerprints);
+            keep_distinct(&mut fingerprints, MOST_FINGERPRINTS);
             kept = fingerprints.len();
         }
         start = end;
@@ -245,12 +245,12 @@ pub(crate) fn run<S: Subject>(
             break;
         }
     }
-    keep_distinct(&mut fingerprints);
+    keep_distinct(&mut fingerprints, MOST_FINGERPRINTS);
     counts.distinct = fingerprints.len() as u64;
     let (verdict, reason) = counts.outcome(!findings.is_empty(), "lives");
     let mut not_explored = vec![
         "anything but what was drawn: random lives prove nothing about the others".to_owned(),
-        "damage outside the bytes a step works on, decay, wear, bus errors".to_owned(),
+        BEYOND_F4.to_owned(),
     ];
     if fingerprints.len() == MOST_FINGERPRINTS {
         not_explored.push("distinct images were counted up to this number only".to_owned());
@@ -261,29 +261,9 @@ pub(crate) fn run<S: Subject>(
         .into_iter()
         .map(|(signature, found)| violation(config, plan, subject, signature, &found))
         .collect();
-    Report {
-        subject: subject.name().to_owned(),
-        geometry: config.geometry,
-        level: config.level,
-        mode: "deep".to_owned(),
-        workload: format!("random lives of {} power-ups", plan.power_ups),
-        seed: config.seed,
-        verdict,
-        reason,
-        counts,
-        baseline: Baseline::default(),
-        bounds: subject.bounds(&config.geometry),
-        worst,
-        violations,
-        kills: Vec::new(),
-        not_explored,
-    }
-}
-
-fn keep_distinct(fingerprints: &mut Vec<Fingerprint>) {
-    fingerprints.par_sort_unstable();
-    fingerprints.dedup();
-    fingerprints.truncate(MOST_FINGERPRINTS);
+    let mode = format!("random lives of {} power-ups", plan.power_ups);
+    let report = config.begun(subject, "deep", mode);
+    Report { verdict, reason, counts, worst, violations, not_explored, ..report }
 }
 
 fn one_life<S: Subject>(

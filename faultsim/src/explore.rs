@@ -12,13 +12,13 @@ use rayon::prelude::*;
 
 use crate::finding::{Finding, Signature};
 use crate::follow;
-use crate::intern::Fingerprint;
+use crate::intern::{Fingerprint, keep_distinct};
 use crate::job::Job;
 use crate::ledger::Place;
 use crate::parts::RigParts;
 use crate::path::Path;
 use crate::plan::{Clock, Config, Systematic};
-use crate::report::{Counts, Report, Verdict, WorstCase};
+use crate::report::{Counts, Report, WorstCase};
 use crate::setting::{Prepared, Setting};
 use crate::subject::Subject;
 
@@ -72,6 +72,11 @@ pub(crate) enum Stop<'run> {
 }
 
 impl Stop<'_> {
+    /// As the configuration has it.
+    pub(crate) const fn of(config: &Config) -> Self {
+        if config.stop_at_first { Self::AtFirst } else { Self::Never }
+    }
+
     /// Whether a finding is wanted.
     pub(crate) fn keeps(self, signature: &Signature) -> bool {
         match self {
@@ -89,31 +94,9 @@ pub(crate) fn run<S: Subject>(
     clock: &Clock<'_>,
 ) -> Report {
     let workload = plan.workload.build(&config.geometry);
-    let setting = Setting {
-        subject,
-        geometry: &config.geometry,
-        level: config.level,
-        seed: config.seed,
-        plan,
-        workload: &workload,
-    };
-    let mut report = Report {
-        subject: subject.name().to_owned(),
-        geometry: config.geometry,
-        level: config.level,
-        mode: "systematic".to_owned(),
-        workload: plan.workload.to_string(),
-        seed: config.seed,
-        verdict: Verdict::BaselineFailed,
-        reason: String::new(),
-        counts: Counts::default(),
-        baseline: crate::report::Baseline::default(),
-        bounds: subject.bounds(&config.geometry),
-        worst: WorstCase::default(),
-        violations: Vec::new(),
-        kills: Vec::new(),
-        not_explored: setting.not_explored(),
-    };
+    let setting = Setting::new(config, subject, plan, &workload);
+    let mut report = config.begun(subject, "systematic", plan.workload.to_string());
+    report.not_explored = setting.not_explored();
     let prepared = match setting.prepare() {
         Ok(prepared) => prepared,
         Err(finding) => {
@@ -124,11 +107,9 @@ pub(crate) fn run<S: Subject>(
     report.baseline = prepared.baseline.facts.clone();
     report.worst = prepared.baseline.worst;
     let cut_points = 0..=prepared.baseline.trace.steps.len();
-    let stop = if config.stop_at_first { Stop::AtFirst } else { Stop::Never };
     let Explored { mut counts, worst, findings, kills, mut fingerprints } =
-        setting.explore(&prepared, cut_points.collect(), stop, clock);
-    fingerprints.par_sort_unstable();
-    fingerprints.dedup();
+        setting.explore(&prepared, cut_points.collect(), Stop::of(config), clock);
+    keep_distinct(&mut fingerprints, usize::MAX);
     counts.distinct = fingerprints.len() as u64;
     report.kills = kills.into_iter().collect();
     report.worst.merge(&worst);

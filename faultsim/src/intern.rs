@@ -3,6 +3,7 @@
 
 use rapidhash::RapidHashMap;
 use rapidhash::v3::{RapidSecrets, rapidhash_v3_seeded};
+use rayon::prelude::*;
 
 use crate::device::{Image, Weak};
 
@@ -12,6 +13,13 @@ pub(crate) type ImageId = u32;
 /// 128-bit digest of an image, for counting distinct images over the whole run. Two different
 /// images share one with a chance of about 2^-128; nothing is skipped because of it.
 pub(crate) type Fingerprint = u128;
+
+/// Keeps one of each, and at most so many.
+pub(crate) fn keep_distinct<T: Ord + Send>(prints: &mut Vec<T>, most: usize) {
+    prints.par_sort_unstable();
+    prints.dedup();
+    prints.truncate(most);
+}
 
 /// Gives equal images equal numbers. An image is kept as its differences to a base image, so
 /// that the many images around one cut cost a page or two each.

@@ -22,7 +22,7 @@ use crate::trace::Trace;
 
 /// In a thrifty plan, of the images with a new kind of recovery one in so many is written on, and of
 /// those one in so many turned over.
-const NEW_FOLLOWED_IN_TURN: u64 = 4;
+pub(crate) const NEW_FOLLOWED_IN_TURN: u64 = 4;
 const TURNED_OVER_IN_TURN: u64 = 256;
 /// Images between two looks at the clock.
 const CLOCK_EVERY: u64 = 64;

@@ -47,6 +47,10 @@ pub struct Report {
     pub not_explored: Vec<String>,
 }
 
+/// What none of the modes does, for lists of what was not explored.
+pub(crate) const BEYOND_F4: &str =
+    "damage outside the bytes a step works on, decay, wear, bus errors";
+
 /// The result of a run in one word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

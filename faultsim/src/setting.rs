@@ -7,7 +7,8 @@ use crate::judge::Judge;
 use crate::oracle::Values;
 use crate::parts::RigParts;
 use crate::path::{BiasPick, CutPick};
-use crate::plan::Systematic;
+use crate::plan::{Config, Systematic};
+use crate::report::BEYOND_F4;
 use crate::session::Session;
 use crate::subject::{Change, Op, OpKind, Subject};
 use crate::trace::{Baseline, Script, Trace, What, baseline};
@@ -25,7 +26,7 @@ pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
 /// all the same.
 const FOLLOWED_IN_TURN: u64 = 8;
 /// The same in a thrifty plan.
-const FOLLOWED_IN_THRIFTY_TURN: u64 = 64;
+pub(crate) const FOLLOWED_IN_THRIFTY_TURN: u64 = 64;
 /// More cuts than this in one history are left to the deep mode.
 const MOST_CUTS: u32 = 32;
 
@@ -54,6 +55,17 @@ pub(crate) struct Prepared {
 }
 
 impl<'run, S: Subject> Setting<'run, S> {
+    /// What a configuration says about a part, with one of its workloads.
+    pub(crate) const fn new(
+        config: &'run Config,
+        subject: &'run S,
+        plan: &'run Systematic,
+        workload: &'run Workload,
+    ) -> Self {
+        let Config { geometry, level, seed, .. } = config;
+        Self { subject, geometry, level: *level, seed: *seed, plan, workload }
+    }
+
     pub(crate) fn not_explored(&self) -> Vec<String> {
         let plan = self.plan;
         let mut list = vec![format!("histories with more than {} cuts", self.depth())];
@@ -92,7 +104,7 @@ impl<'run, S: Subject> Setting<'run, S> {
         if plan.without != RigParts::NONE {
             list.push(format!("what is switched off: {}", plan.without));
         }
-        list.push("damage outside the bytes a step works on, decay, wear, bus errors".to_owned());
+        list.push(BEYOND_F4.to_owned());
         list
     }
 

@@ -6,16 +6,16 @@ use rayon::prelude::*;
 
 use super::list::{Edge, Edges, List};
 use super::start::Start;
-use crate::explore::{Explored, Findings, Stop};
+use crate::explore::{Explored, Found, Stop};
 use crate::finding::{Finding, Signature};
 use crate::follow;
-use crate::parts::RigParts;
+use crate::intern::keep_distinct;
+use crate::job::NEW_FOLLOWED_IN_TURN;
 use crate::plan::{Clock, Config, Systematic};
-use crate::report::{Baseline, Counts, Report, Verdict, WorstCase};
-use crate::setting::Setting;
+use crate::report::{BEYOND_F4, Counts, Report};
+use crate::setting::{FOLLOWED_IN_THRIFTY_TURN, Setting};
 use crate::subject::Subject;
 use crate::trace::What;
-use crate::workload::Workload;
 
 /// Edges carried out between two merges of their results.
 const BATCH: usize = 512;
@@ -23,6 +23,9 @@ const BATCH: usize = 512;
 const MOST_DIGESTS: usize = 1 << 29;
 /// Digests gathered before they are sorted in, and no fewer than half of those there are.
 const NEW_DIGESTS: usize = 1 << 22;
+
+/// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
+const SAMPLE: u32 = 40;
 
 /// What one edge brings home.
 type Outcome = Result<Explored, Finding>;
@@ -34,29 +37,14 @@ pub(crate) fn run<S: Subject>(
     subject: &S,
     clock: &Clock<'_>,
 ) -> Report {
-    let mut report = Report {
-        subject: subject.name().to_owned(),
-        geometry: config.geometry,
-        level: config.level,
-        mode: "edges".to_owned(),
-        workload: format!("sequences of up to {} operations", plan.longest),
-        seed: config.seed,
-        verdict: Verdict::BaselineFailed,
-        reason: String::new(),
-        counts: Counts::default(),
-        baseline: Baseline::default(),
-        bounds: subject.bounds(&config.geometry),
-        worst: WorstCase::default(),
-        violations: Vec::new(),
-        kills: Vec::new(),
-        not_explored: Vec::new(),
-    };
+    let sequences = format!("sequences of up to {} operations", plan.longest);
+    let mut report = config.begun(subject, "edges", sequences);
     let List { edges: list, unreached } = plan.list(subject, &config.geometry);
     clock.progress.planned.fetch_add(list.len() as u64, Ordering::Relaxed);
     let clock = &clock.of_workloads();
     let mut counts = Counts { planned: list.len() as u64, ..Counts::default() };
-    let mut findings = Findings::new();
-    let mut examples: Vec<(Edge, Signature)> = Vec::new();
+    // In the order in which they were met.
+    let mut findings: Vec<(Edge, Signature, Found)> = Vec::new();
     let mut digests: Vec<u64> = Vec::new();
     let mut kept = 0;
     for batch in list.chunks(BATCH) {
@@ -78,38 +66,33 @@ pub(crate) fn run<S: Subject>(
             report.worst.merge(&explored.worst);
             digests.extend(explored.fingerprints.drain(..).map(|print| print as u64));
             for (signature, found) in explored.findings {
-                match findings.get_mut(&signature) {
-                    None => {
-                        examples.push((edge, signature.clone()));
-                        findings.insert(signature, found);
-                    }
-                    Some(known) => known.count += found.count,
+                match findings.iter_mut().find(|(_, known, _)| *known == signature) {
+                    None => findings.push((edge, signature, found)),
+                    Some((_, _, known)) => known.count += found.count,
                 }
             }
         }
         if digests.len() - kept > NEW_DIGESTS.max(kept / 2) {
-            keep_distinct(&mut digests);
+            keep_distinct(&mut digests, MOST_DIGESTS);
             kept = digests.len();
         }
         if clock.is_up() || config.stop_at_first && !findings.is_empty() {
             break;
         }
     }
-    keep_distinct(&mut digests);
+    keep_distinct(&mut digests, MOST_DIGESTS);
     counts.distinct = digests.len() as u64;
     (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "sequences");
     report.counts = counts;
-    let full = digests.len() == MOST_DIGESTS;
     report.not_explored = not_explored(plan, &unreached);
-    if full {
+    if digests.len() == MOST_DIGESTS {
         let what = "distinct images were counted up to this number only: run it in shards";
         report.not_explored.push(what.to_owned());
     }
-    for (edge, signature) in examples {
-        let Some(found) = findings.remove(&signature) else { continue };
+    for (edge, signature, found) in findings {
         let systematic = systematic(plan, edge);
         let workload = systematic.workload.build(&config.geometry);
-        let setting = setting(config, subject, &systematic, &workload);
+        let setting = Setting::new(config, subject, &systematic, &workload);
         // It was prepared before, when it was explored.
         let Ok(prepared) = setting.prepare() else { continue };
         let told = follow::tell(&setting, &prepared, &found.path);
@@ -118,12 +101,6 @@ pub(crate) fn run<S: Subject>(
     }
     report.violations.sort_by_key(|violation| violation.cuts);
     report
-}
-
-fn keep_distinct(digests: &mut Vec<u64>) {
-    digests.par_sort_unstable();
-    digests.dedup();
-    digests.truncate(MOST_DIGESTS);
 }
 
 /// Cuts the last operation of an edge at every step, and what follows.
@@ -136,7 +113,7 @@ fn explore<S: Subject>(
 ) -> Outcome {
     let systematic = systematic(plan, edge);
     let workload = systematic.workload.build(&config.geometry);
-    let setting = setting(config, subject, &systematic, &workload);
+    let setting = Setting::new(config, subject, &systematic, &workload);
     let prepared = setting.prepare()?;
     let trace = &prepared.baseline.trace;
     let last = edge.letters.as_slice().len().checked_sub(1);
@@ -149,37 +126,16 @@ fn explore<S: Subject>(
     // An operation that writes nothing is cut before or behind it, which others are too.
     let cut_points =
         first.map_or_else(Vec::new, |first| (first.first..=trace.steps.len()).collect());
-    let stop = if config.stop_at_first { Stop::AtFirst } else { Stop::Never };
-    let mut explored = setting.explore(&prepared, cut_points, stop, clock);
+    let mut explored = setting.explore(&prepared, cut_points, Stop::of(config), clock);
     explored.worst.merge(&prepared.baseline.worst);
     clock.progress.done.fetch_add(1, Ordering::Relaxed);
     Ok(explored)
 }
 
 fn systematic(plan: &Edges, edge: Edge) -> Systematic {
-    Systematic {
-        workload: edge.source(),
-        depth: plan.depth,
-        thin: 1,
-        merge_equal: true,
-        group: true,
-        sample: SAMPLE,
-        thrifty: true,
-        without: RigParts::NONE,
-    }
-}
-
-/// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
-const SAMPLE: u32 = 40;
-
-fn setting<'run, S: Subject>(
-    config: &'run Config,
-    subject: &'run S,
-    plan: &'run Systematic,
-    workload: &'run Workload,
-) -> Setting<'run, S> {
-    let Config { geometry, level, seed, .. } = config;
-    Setting { subject, geometry, level: *level, seed: *seed, plan, workload }
+    let Edges { depth, .. } = *plan;
+    let workload = edge.source();
+    Systematic { workload, depth, sample: SAMPLE, thrifty: true, ..Systematic::default() }
 }
 
 fn not_explored(plan: &Edges, unreached: &[Start]) -> Vec<String> {
@@ -191,10 +147,11 @@ fn not_explored(plan: &Edges, unreached: &[Start]) -> Vec<String> {
              there in some tears of each step"
         ),
         "of marginal bits, more than one way to read them per image".to_owned(),
-        "most of what happens when writing goes on behind a recovery: one in 64 images is written on, and one in \
-         four of those with a new kind of recovery"
-            .to_owned(),
-        "damage outside the bytes a step works on, decay, wear, bus errors".to_owned(),
+        format!(
+            "most of what happens when writing goes on behind a recovery: one in {FOLLOWED_IN_THRIFTY_TURN} images \
+             is written on, and one in {NEW_FOLLOWED_IN_TURN} of those with a new kind of recovery"
+        ),
+        BEYOND_F4.to_owned(),
     ];
     if !unreached.is_empty() {
         let names: Vec<&str> = unreached.iter().map(|start| start.name()).collect();
@@ -215,6 +172,7 @@ mod tests {
     use crate::device::{Geometry, Level};
     use crate::edges::Shard;
     use crate::plan::{Mode, Progress};
+    use crate::report::Verdict;
     use crate::subjects::naive::Naive;
     use crate::subjects::outlast::Outlast;
     use crate::token::{Outcome as Replayed, Token, replay};
