@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use crate::exit::{EXIT_CODES, Exit};
 use crate::output::Output;
 use crate::text;
-use crate::torture::{Totals, rank};
+use crate::torture::{Totals, add_violation, rank};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -84,7 +84,7 @@ struct Merged {
     seconds: f64,
     /// Distinct images are counted within each shard and added up.
     totals: Totals,
-    /// One per signature.
+    /// One per signature, with the fewest cuts.
     violations: Vec<Violation>,
 }
 
@@ -193,11 +193,7 @@ fn merge(shards: &[(String, ShardFile)]) -> Option<Merged> {
             merged.reason = format!("{name}: {}", shard.reason);
         }
         for violation in &shard.violations {
-            let known = &mut merged.violations;
-            match known.iter_mut().find(|known| known.signature == violation.signature) {
-                Some(known) => known.count += violation.count,
-                None => known.push(violation.clone()),
-            }
+            add_violation(&mut merged.violations, violation.clone());
         }
     }
     Some(merged)

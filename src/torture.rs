@@ -231,7 +231,7 @@ impl Outcome {
             done.not_explored = report.not_explored;
             done.not_explored.extend(stage.not_explored());
             for violation in report.violations {
-                self.add_violation(violation);
+                add_violation(&mut self.violations, violation);
             }
         }
         if rank(verdict) > rank(self.verdict) {
@@ -252,19 +252,18 @@ impl Outcome {
         }
         self.regressions.push(rerun);
     }
+}
 
-    /// One example per signature: the one with the fewest cuts.
-    fn add_violation(&mut self, violation: Violation) {
-        let same = |known: &&mut Violation| known.signature == violation.signature;
-        match self.violations.iter_mut().find(same) {
-            None => self.violations.push(violation),
-            Some(known) => {
-                let count = known.count + violation.count;
-                if violation.cuts < known.cuts {
-                    *known = violation;
-                }
-                known.count = count;
+/// One example per signature: the one with the fewest cuts.
+pub(crate) fn add_violation(list: &mut Vec<Violation>, violation: Violation) {
+    match list.iter_mut().find(|known| known.signature == violation.signature) {
+        None => list.push(violation),
+        Some(known) => {
+            let count = known.count + violation.count;
+            if violation.cuts < known.cuts {
+                *known = violation;
             }
+            known.count = count;
         }
     }
 }
@@ -367,8 +366,8 @@ mod tests {
         let found = run_deep();
         let mut outcome = Outcome { violations: Vec::new(), ..outcome };
         let more_cuts = Violation { cuts: found.cuts + 1, count: 5, ..found.clone() };
-        outcome.add_violation(more_cuts);
-        outcome.add_violation(Violation { count: 2, ..found.clone() });
+        add_violation(&mut outcome.violations, more_cuts);
+        add_violation(&mut outcome.violations, Violation { count: 2, ..found.clone() });
         assert_eq!(outcome.violations.len(), 1);
         assert_eq!((outcome.violations[0].cuts, outcome.violations[0].count), (found.cuts, 7));
     }
