@@ -52,32 +52,25 @@ impl Encoder<'_> {
             Err(_) => self.number_64(length as u64),
         }
     }
-
-    /// Seven bits a byte, lowest first; the highest bit says that more follow.
-    fn number(&mut self, mut number: u32) -> Result<()> {
-        while number >= 128 {
-            self.extend(&[number as u8 | 128])?;
-            number >>= 7;
-        }
-        self.extend(&[number as u8])
-    }
-
-    fn number_64(&mut self, mut number: u64) -> Result<()> {
-        while number >= 128 {
-            self.extend(&[number as u8 | 128])?;
-            number >>= 7;
-        }
-        self.extend(&[number as u8])
-    }
-
-    fn number_128(&mut self, mut number: u128) -> Result<()> {
-        while number >= 128 {
-            self.extend(&[number as u8 | 128])?;
-            number >>= 7;
-        }
-        self.extend(&[number as u8])
-    }
 }
+
+/// Numbers of variable length, seven bits a byte, lowest first; the highest bit says that more follow. By
+/// width: small targets are spared the wide ones.
+macro_rules! numbers {
+    ($($name:ident: $width:ty,)+) => {
+        impl Encoder<'_> {$(
+            fn $name(&mut self, mut number: $width) -> Result<()> {
+                while number >= 128 {
+                    self.extend(&[number as u8 | 128])?;
+                    number >>= 7;
+                }
+                self.extend(&[number as u8])
+            }
+        )+}
+    };
+}
+
+numbers! { number: u32, number_64: u64, number_128: u128, }
 
 /// Signed numbers: 0, −1, 1, −2, 2 ... as 0, 1, 2, 3, 4 ...
 macro_rules! zigzag {
@@ -239,13 +232,12 @@ impl ser::Serializer for &mut Encoder<'_> {
 
     fn serialize_struct_variant(
         self,
-        _: &'static str,
+        name: &'static str,
         number: u32,
-        _: &'static str,
-        _: usize,
+        variant: &'static str,
+        len: usize,
     ) -> Result<Self> {
-        self.number(number)?;
-        Ok(self)
+        self.serialize_tuple_variant(name, number, variant, len)
     }
 
     /// As a string, which is formatted twice: its length comes first.
