@@ -7,6 +7,8 @@ mod chip;
 #[cfg(not(feature = "chip"))]
 mod flash;
 mod panic;
+#[cfg(feature = "settings")]
+mod profile;
 
 use core::hint::black_box;
 
@@ -71,46 +73,12 @@ pub extern "C" fn _start() -> ! {
 /// A setting that is a number, and one that is a struct of six fields with a migration.
 #[cfg(feature = "settings")]
 fn settings(store: &mut Store<Flash, 64>) {
-    use outlast_kvstore::settings::Setting;
-    use postcard_schema::Schema;
-    use serde::{Deserialize, Serialize};
+    use crate::profile::{CHANNEL, PROFILE, Profile, Version1};
 
-    #[derive(Serialize, Deserialize, Schema)]
-    enum Uplink {
-        Off,
-        Radio { channel: u8 },
-        Wire(u32),
-    }
-
-    #[derive(Serialize, Deserialize, Schema)]
-    struct Old {
-        period: u16,
-    }
-
-    #[derive(Serialize, Deserialize, Schema)]
-    struct Profile {
-        period: u32,
-        burst: Option<u8>,
-        uplink: Uplink,
-        datum: f32,
-        levels: [i16; 4],
-        enabled: bool,
-    }
-
-    const CHANNEL: Setting<u8> =
-        Setting::new("radio.channel", || 11).checked("11 to 26", |c| (11..=26).contains(c));
-    const PROFILE: Setting<Profile> = Setting::new("profile", || Profile {
-        period: 60,
-        burst: None,
-        uplink: Uplink::Off,
-        datum: 0.0,
-        levels: [0; 4],
-        enabled: true,
-    });
     let _ = black_box(CHANNEL.save(store, &black_box(15)));
     let _ = black_box(CHANNEL.load(store).is_ok());
     let loaded = PROFILE.load_migrating(store, |old| {
-        let Old { period } = old.read()?;
+        let Version1 { period } = old.read()?;
         Some(Profile { period: period.into(), ..PROFILE.default_value() })
     });
     if let Ok(loaded) = loaded {

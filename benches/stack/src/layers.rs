@@ -5,6 +5,8 @@
 mod bench;
 mod depth;
 mod flash;
+#[path = "../../size/src/profile.rs"]
+mod profile;
 
 use cortex_m_rt::entry;
 use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
@@ -13,46 +15,13 @@ use outlast_kvstore::settings::{
     Declared, ImportError, Setting, SettingBatch, SettingError, Why, export, import,
 };
 use outlast_kvstore::{ChangeMark, Error, Ids, Region, RegionError};
-use postcard_schema::Schema;
 use semihosting::{println, process};
-use serde::{Deserialize, Serialize};
 
 use crate::bench::{Bench, Outcome, STORE, Settings, print_ram, report};
 use crate::flash::{Cuttable, Ram, SIZE};
+use crate::profile::{CHANNEL, PROFILE, Profile, Uplink, Version1};
 
-#[derive(Serialize, Deserialize, Schema)]
-enum Uplink {
-    Off,
-    Radio { channel: u8 },
-    Wire(u32),
-}
-
-#[derive(Serialize, Deserialize, Schema)]
-struct Version1 {
-    period: u16,
-}
-
-#[derive(Serialize, Deserialize, Schema)]
-struct Profile {
-    period: u32,
-    burst: Option<u8>,
-    uplink: Uplink,
-    datum: f32,
-    levels: [i16; 4],
-    enabled: bool,
-}
-
-const CHANNEL: Setting<u8> =
-    Setting::new("radio.channel", || 11).checked("11 to 26", |c| (11..=26).contains(c));
 const VERSION_1: Setting<Version1> = Setting::new("profile", || Version1 { period: 60 });
-const PROFILE: Setting<Profile> = Setting::new("profile", || Profile {
-    period: 60,
-    burst: None,
-    uplink: Uplink::Off,
-    datum: 0.0,
-    levels: [0; 4],
-    enabled: true,
-});
 
 /// Numbers reserved at a time.
 const AHEAD: u32 = 16;
