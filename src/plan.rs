@@ -274,5 +274,9 @@ pub(crate) const fn level_in_words(level: Level) -> &'static str {
         Level::F2 => "cuts, torn programs and erases in any subset and phase",
         Level::F3 => "cuts, torn programs and erases, marginal bits",
         Level::F4 => "cuts, torn programs and erases, marginal bits, tears that fool checks",
+        Level::F5 => {
+            "cuts, torn programs and erases, marginal bits, tears that fool checks, damage to other bytes \
+             of the page"
+        }
     }
 }

@@ -4,6 +4,7 @@ use std::fmt::{self, Display, Formatter};
 use std::time::Duration;
 
 use outlast_faultsim::device::DeviceTime;
+use outlast_faultsim::harm::Harm;
 use outlast_faultsim::plan::Verdict;
 use outlast_faultsim::report::{Violation, WorstCase};
 use outlast_faultsim::token::Outcome as Replayed;
@@ -66,6 +67,9 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
         lines.add(format_args!("{}: {}", verdict(outcome.verdict), outcome.reason));
     }
     let totals = &outcome.totals;
+    if !totals.harm.is_none() {
+        lines.add(format_args!("collateral: {}", harm(&totals.harm)));
+    }
     lines.add(format_args!("repeat with: {}", outcome.repeat));
     lines.add(format_args!(
         "torture: {}",
@@ -173,6 +177,9 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
             grouped(counts.represented)
         ));
     }
+    if !counts.harm.is_none() {
+        lines.add(format_args!("  collateral    {}", harm(&counts.harm)));
+    }
     worst(&stage.worst, lines);
 }
 
@@ -199,6 +206,18 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
     for (gap, numbers) in gaps {
         lines.add(format_args!("  stage {}: {gap}", numbers.join(", ")));
     }
+}
+
+/// What collateral damage cost, in words.
+pub(crate) fn harm(harm: &Harm) -> String {
+    format!(
+        "{} images behind it; a setting lost in {}, older and nothing says so in {}, reported as \
+         damaged in {}",
+        grouped(harm.images),
+        grouped(harm.lost),
+        grouped(harm.older),
+        grouped(harm.corrupt)
+    )
 }
 
 fn by_cuts(judged: &[u64]) -> String {

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
 use outlast_faultsim::device::Geometry;
+use outlast_faultsim::harm::Harm;
 use outlast_faultsim::plan::{Report, Verdict};
 use outlast_faultsim::report::{Baseline, Counts, Violation, WorstCase};
 use outlast_faultsim::subject::Bounds;
@@ -68,6 +69,9 @@ pub(crate) struct Totals {
     pub(crate) power_ups: u64,
     /// Images that broke a promise.
     pub(crate) violating: u64,
+    /// What collateral damage cost.
+    #[serde(skip_serializing_if = "Harm::is_none")]
+    pub(crate) harm: Harm,
 }
 
 /// The result of one stage.
@@ -279,19 +283,20 @@ pub(crate) const fn rank(verdict: Verdict) -> u8 {
 }
 
 impl Totals {
-    pub(crate) const fn add(&mut self, more: &Self) {
+    pub(crate) fn add(&mut self, more: &Self) {
         self.cuts += more.cuts;
         self.distinct += more.distinct;
         self.judged += more.judged;
         self.power_ups += more.power_ups;
         self.violating += more.violating;
+        self.harm += more.harm;
     }
 }
 
 impl From<&Counts> for Totals {
     fn from(counts: &Counts) -> Self {
-        let Counts { cuts, distinct, judged, power_ups, violating, .. } = *counts;
-        Self { cuts, distinct, judged, power_ups, violating }
+        let Counts { cuts, distinct, judged, power_ups, violating, harm, .. } = *counts;
+        Self { cuts, distinct, judged, power_ups, violating, harm }
     }
 }
 

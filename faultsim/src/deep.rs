@@ -20,7 +20,7 @@ use crate::life::Life;
 use crate::mix::OpMix;
 use crate::path::BiasPick;
 use crate::plan::{Clock, Config, Deep};
-use crate::report::{BEYOND_F4, Counts, Report, Violation, WorstCase};
+use crate::report::{Counts, Report, Violation, WorstCase, beyond};
 use crate::subject::{Op, Subject};
 use crate::token::{Origin, Outcome, Replay, Token};
 use crate::workload::{KeyNames, mixed};
@@ -250,7 +250,7 @@ pub(crate) fn run<S: Subject>(
     let (verdict, reason) = counts.outcome(!findings.is_empty(), "lives");
     let mut not_explored = vec![
         "anything but what was drawn: random lives prove nothing about the others".to_owned(),
-        BEYOND_F4.to_owned(),
+        beyond(config.level).to_owned(),
     ];
     if fingerprints.len() == MOST_FINGERPRINTS {
         not_explored.push("distinct images were counted up to this number only".to_owned());
@@ -301,6 +301,7 @@ fn one_life<S: Subject>(
     counts.judged = life.judged;
     counts.judged_by_cuts = vec![life.judged];
     counts.power_ups = life.power_ups;
+    counts.harm = life.harm;
     counts.ledger = std::mem::take(&mut life.ledger);
     yielded.worst = life.worst();
     yielded.fingerprints = life.fingerprints;

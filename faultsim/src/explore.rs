@@ -224,6 +224,7 @@ impl Counts {
         self.represented += other.represented;
         self.power_ups += other.power_ups;
         self.violating += other.violating;
+        self.harm += other.harm;
         self.ledger.add(&other.ledger);
         if self.judged_by_cuts.len() < other.judged_by_cuts.len() {
             self.judged_by_cuts.resize(other.judged_by_cuts.len(), 0);

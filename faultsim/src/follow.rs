@@ -67,6 +67,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
     let mut judge = setting.judge(prepared);
     let mut image = prepared.baseline.start.clone();
     let mut later: Option<Trace> = None;
+    let mut is_hurt = false;
     let first = path.cuts.first().copied();
     for (number, cut) in path.cuts.iter().enumerate() {
         let trace = later.as_ref().unwrap_or(base);
@@ -86,6 +87,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
             return told;
         };
+        is_hurt |= tear.is_collateral();
         if let Some(cut_before) = first.filter(|_| number > 0) {
             let script = setting.continuation(prepared, number, cut_before.step as usize);
             let count = match trace.segment(at).map(|segment| segment.what) {
@@ -127,7 +129,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
         let in_flight = first.and_then(|first| setting.in_flight(base, &first));
         let cuts = u32::try_from(number + 1).unwrap_or(u32::MAX);
         let when = When { cuts, in_flight };
-        let state = State { image: &image, allowed: &allowed, pick, salt, when };
+        let state = State { image: &image, allowed: &allowed, pick, salt, when, is_hurt };
         let first_step = first.map_or(0, |first| first.step as usize);
         let continuation = setting.continuation(prepared, number + 1, first_step);
         // The path does not tell whether this image was the one of its group that was turned

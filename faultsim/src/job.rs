@@ -107,6 +107,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             }
         }
         self.yielded.counts.power_ups = self.judge.power_ups;
+        self.yielded.counts.harm = self.judge.harm;
         self.yielded.worst = self.judge.session.worst;
         self.yielded.finished = going;
         self.yielded
@@ -189,7 +190,9 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             progress.distinct.fetch_add(1, Ordering::Relaxed);
         }
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
-        let obligations = number(&mut self.oracles, allowed);
+        // What is behind collateral damage owes less, and stands for nothing that owes all.
+        let is_hurt = parts.has(RigPart::Collateral);
+        let obligations = 2 * number(&mut self.oracles, allowed) + u32::from(is_hurt);
         for &pick in self.setting.picks(image, cuts.len() + 1, cut) {
             if pick.part().is_some_and(|part| self.setting.plan.without.has(part)) {
                 continue;
@@ -231,7 +234,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         }
         let in_flight = setting.in_flight(base, first);
         let when = When { cuts: u32::try_from(number_of_cuts).unwrap_or(u32::MAX), in_flight };
-        let state = State { image, allowed, pick, salt: cut.salt(setting.seed), when };
+        let (salt, is_hurt) = (cut.salt(setting.seed), parts.has(RigPart::Collateral));
+        let state = State { image, allowed, pick, salt, when, is_hurt };
         let continuation = setting.continuation(self.prepared, number_of_cuts, first.step as usize);
         let deeper = number_of_cuts < setting.depth() as usize;
         let (recoveries, oracles, groups) =

@@ -2,6 +2,7 @@
 
 use crate::device::{Image, Step};
 use crate::finding::{Breach, Finding, When};
+use crate::harm::{Harm, Seen};
 use crate::oracle::{Oracle, Values};
 use crate::parts::{RigPart, RigParts};
 use crate::path::BiasPick;
@@ -39,6 +40,8 @@ pub(crate) struct State<'state> {
     pub(crate) pick: BiasPick,
     pub(crate) salt: u64,
     pub(crate) when: When,
+    /// Whether collateral damage is among what the cuts did: then less is owed.
+    pub(crate) is_hurt: bool,
 }
 
 /// Tries images on one bench.
@@ -55,6 +58,8 @@ pub(crate) struct Judge<'run, S: Subject> {
     without: RigParts,
     /// The part of the judgement at work, if one that can be switched off.
     pub(crate) at_work: RigParts,
+    /// What was seen in parts with collateral damage.
+    pub(crate) harm: Harm,
 }
 
 impl<'run, S: Subject> Judge<'run, S> {
@@ -74,6 +79,7 @@ impl<'run, S: Subject> Judge<'run, S> {
             power_ups: 0,
             without,
             at_work: RigParts::NONE,
+            harm: Harm::default(),
         }
     }
 
@@ -91,8 +97,10 @@ impl<'run, S: Subject> Judge<'run, S> {
         turnover: &Script,
         wants: impl FnOnce(&[Step], &Oracle) -> Wanted,
     ) -> Result<Option<Judged>, Finding> {
-        let State { image, allowed, pick, salt, when } = *state;
+        let State { image, allowed, pick, salt, when, is_hurt } = *state;
         self.session.when = when;
+        self.session.is_hurt = is_hurt;
+        self.session.noticed = Seen::default();
         self.at_work = RigParts::NONE;
         self.power_ups += 1;
         let mut store = come_up(&mut self.session, image, pick, salt, true)?;
@@ -103,6 +111,9 @@ impl<'run, S: Subject> Judge<'run, S> {
         // What was read before was read in an earlier power-up.
         oracle.cut();
         self.session.read_all(&mut store, &mut oracle, self.values)?;
+        if is_hurt {
+            self.harm += self.session.noticed.into();
+        }
         // Where nothing was written and nothing is marginal, a second power-up is the first.
         let twice = recovery_steps > 0 || image.has_weak();
         if twice {

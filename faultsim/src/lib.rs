@@ -28,6 +28,7 @@ pub mod edges;
 mod explore;
 pub mod finding;
 mod follow;
+pub mod harm;
 mod intern;
 mod job;
 mod judge;

@@ -6,6 +6,7 @@ use rand::rngs::ChaCha8Rng;
 use crate::deep::{Era, Reads};
 use crate::device::{BusCut, CutTear, Geometry, Image, Level, Tear};
 use crate::finding::{Breach, Finding, Signature, When};
+use crate::harm::{Harm, Seen};
 use crate::intern::{Fingerprint, fingerprint};
 use crate::ledger::{Ledger, Place};
 use crate::oracle::{Effect, Oracle, Values};
@@ -48,6 +49,8 @@ pub(crate) struct Life<'run, S: Subject> {
     pub(crate) cuts: u64,
     pub(crate) judged: u64,
     pub(crate) power_ups: u64,
+    /// What was seen since collateral damage.
+    pub(crate) harm: Harm,
 }
 
 impl<'run, S: Subject> Life<'run, S> {
@@ -80,6 +83,7 @@ impl<'run, S: Subject> Life<'run, S> {
             cuts: 0,
             judged: 0,
             power_ups: 0,
+            harm: Harm::default(),
         }
     }
 
@@ -262,6 +266,10 @@ impl<'run, S: Subject> Life<'run, S> {
         if let Some(left) = self.left.take() {
             self.fingerprints.push(left);
             self.judged += 1;
+            if self.session.is_hurt {
+                let (read, aside) = (self.session.noticed, self.aside.noticed);
+                self.harm += read.or(aside).into();
+            }
         }
     }
 
@@ -280,6 +288,8 @@ impl<'run, S: Subject> Life<'run, S> {
         };
         let (step, tear) = cut.map_or((None, &Tear::NOTHING), |(step, tear)| (Some(step), tear));
         self.ledger.note(place, step, tear);
+        // For the rest of the life: what it hurt may stay unread for long.
+        let is_hurt = self.session.is_hurt || tear.is_collateral();
         self.interrupted = match cut {
             None => "no step".to_owned(),
             Some((step, _)) => {
@@ -308,6 +318,13 @@ impl<'run, S: Subject> Life<'run, S> {
         }
         let reset = chip.is_reset();
         drop(chip);
+        if is_hurt {
+            self.oracle.shorten(16 * MOST_STATES);
+        }
+        for bench in [&mut self.session, &mut self.aside] {
+            bench.is_hurt = is_hurt;
+            bench.noticed = Seen::default();
+        }
         // After a reset alone the part goes on with what it does: that is no image yet.
         self.left = (!reset).then(|| fingerprint(&self.image));
         let cuts = u32::try_from(self.cuts).unwrap_or(u32::MAX);

@@ -6,7 +6,7 @@
 //! contradicts, so what one power-up has reported binds all later ones. When nothing is left,
 //! the storage code has broken a promise.
 
-use rapidhash::RapidHashMap;
+use rapidhash::{RapidHashMap, RapidHashSet};
 
 use crate::subject::{Change, Op};
 
@@ -22,6 +22,8 @@ pub const ABSENT: ValueId = 0;
 pub struct Values {
     bytes: Vec<Vec<u8>>,
     ids: RapidHashMap<Vec<u8>, ValueId>,
+    /// What operations write to which setting.
+    written: RapidHashSet<(u16, ValueId)>,
 }
 
 impl Values {
@@ -51,6 +53,18 @@ impl Values {
         self.bytes.get(index).map(Vec::as_slice)
     }
 
+    /// The number of a value that some operation writes to this setting.
+    fn write(&mut self, key: u16, value: &[u8]) -> ValueId {
+        let id = self.intern(value);
+        self.written.insert((key, id));
+        id
+    }
+
+    /// Whether some operation writes these bytes to this setting.
+    pub fn is_written(&self, key: u16, value: &[u8]) -> bool {
+        self.find(value).is_some_and(|id| self.written.contains(&(key, id)))
+    }
+
     /// The number of these bytes, if some operation writes them.
     pub fn find(&self, value: &[u8]) -> Option<ValueId> {
         self.ids.get(value).copied()
@@ -69,12 +83,12 @@ impl Effect {
     pub fn of(op: &Op, values: &mut Values) -> Self {
         let mut effect = Self::default();
         match op {
-            Op::Put { key, value } => effect.changes.push((*key, values.intern(value))),
+            Op::Put { key, value } => effect.changes.push((*key, values.write(*key, value))),
             Op::Delete { key } => effect.changes.push((*key, ABSENT)),
             Op::Batch(changes) => {
                 for change in changes {
                     effect.changes.push(match change {
-                        Change::Put { key, value } => (*key, values.intern(value)),
+                        Change::Put { key, value } => (*key, values.write(*key, value)),
                         Change::Delete { key } => (*key, ABSENT),
                     });
                 }
@@ -240,6 +254,17 @@ impl Oracle {
             self.states = kept;
         }
         Ok(())
+    }
+
+    /// Whether some allowed state explains that a setting reads so.
+    pub(crate) fn allows(&self, key: u16, seen: Option<&[u8]>, values: &Values) -> bool {
+        let value = |state: &[ValueId]| state.get(usize::from(key)).copied().unwrap_or(ABSENT);
+        self.states().any(|state| values.get(value(state)) == seen)
+    }
+
+    /// Keeps the first allowed states only, where what is read need not be among them.
+    pub(crate) fn shorten(&mut self, most: usize) {
+        self.states.truncate(most * self.keys.max(1));
     }
 
     /// What a setting may have held before the operation in flight, or may hold if there is none.

@@ -32,6 +32,8 @@ pub enum RigPart {
     PerRead,
     /// Subsets chosen to fool the checks of records.
     Adversarial,
+    /// Damage to other bytes of the page under an interrupted program.
+    Collateral,
     /// Comes up a second time without anything written in between.
     SecondLook,
     /// Goes on writing and comes up again.
@@ -42,7 +44,7 @@ pub enum RigPart {
 
 impl RigPart {
     /// All of them, the classes of faults first, mildest level first.
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 16] = [
         Self::Between,
         Self::Nested,
         Self::Later,
@@ -55,6 +57,7 @@ impl RigPart {
         Self::PerBoot,
         Self::PerRead,
         Self::Adversarial,
+        Self::Collateral,
         Self::SecondLook,
         Self::GoOn,
         Self::TurnOver,
@@ -67,6 +70,7 @@ impl RigPart {
             Self::ProgramSubset | Self::ErasePhase => Level::F2,
             Self::MarginalProgram | Self::WeakErase | Self::PerBoot | Self::PerRead => Level::F3,
             Self::Adversarial => Level::F4,
+            Self::Collateral => Level::F5,
             _ => Level::F0,
         }
     }
@@ -91,6 +95,7 @@ impl RigPart {
             Self::PerBoot => "per-boot",
             Self::PerRead => "per-read",
             Self::Adversarial => "adversarial",
+            Self::Collateral => "collateral",
             Self::SecondLook => "second-look",
             Self::GoOn => "go-on",
             Self::TurnOver => "turn-over",
@@ -109,6 +114,7 @@ impl From<TearClass> for RigPart {
             TearClass::MarginalProgram => Self::MarginalProgram,
             TearClass::WeakErase => Self::WeakErase,
             TearClass::Adversarial => Self::Adversarial,
+            TearClass::Collateral => Self::Collateral,
         }
     }
 }

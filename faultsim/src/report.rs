@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::device::{DeviceTime, Geometry, Level};
 use crate::finding::Signature;
+use crate::harm::Harm;
 use crate::ledger::Ledger;
 use crate::parts::RigParts;
 use crate::scene::Scene;
@@ -47,9 +48,13 @@ pub struct Report {
     pub not_explored: Vec<String>,
 }
 
-/// What none of the modes does, for lists of what was not explored.
-pub(crate) const BEYOND_F4: &str =
-    "damage outside the bytes a step works on, decay, wear, bus errors";
+/// What no mode does at this level, for lists of what was not explored.
+pub(crate) const fn beyond(level: Level) -> &'static str {
+    match level {
+        Level::F5 => "damage outside the sector a step works on, decay, wear, bus errors",
+        _ => "damage outside the bytes a step works on, decay, wear, bus errors",
+    }
+}
 
 /// The result of a run in one word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -90,6 +95,9 @@ pub struct Counts {
     pub violating: u64,
     /// Where the power was cut, and what kinds of tear it left.
     pub ledger: Ledger,
+    /// What collateral damage cost; there is none below F5.
+    #[serde(default, skip_serializing_if = "Harm::is_none")]
+    pub harm: Harm,
 }
 
 impl Counts {

@@ -3,6 +3,7 @@
 
 use crate::device::{Bias, Chip, DeviceTime, Geometry, Image, Part};
 use crate::finding::{Breach, Finding, When};
+use crate::harm::Seen;
 use crate::oracle::{ABSENT, Oracle, Values};
 use crate::panics::caught;
 use crate::spread::Spread;
@@ -70,6 +71,9 @@ pub(crate) struct Session<'run, S: Subject> {
     /// Value read last; kept for its allocation.
     seen: Vec<u8>,
     listed: Vec<bool>,
+    /// Whether the part has collateral damage: then less is owed, and what is seen is noted.
+    pub(crate) is_hurt: bool,
+    pub(crate) noticed: Seen,
 }
 
 impl<'run, S: Subject> Session<'run, S> {
@@ -90,6 +94,8 @@ impl<'run, S: Subject> Session<'run, S> {
             fuel: (FUEL_PER_BYTE * u64::from(geometry.bytes())).min(MOST_FUEL),
             seen: Vec::new(),
             listed: Vec::new(),
+            is_hurt: false,
+            noticed: Seen::default(),
         }
     }
 
@@ -150,7 +156,9 @@ impl<'run, S: Subject> Session<'run, S> {
             worst.typical_ns = worst.typical_ns.max(time.typical_ns);
             worst.maximal_ns = worst.maximal_ns.max(time.maximal_ns);
         }
-        if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.open)) {
+        if let Some(bounds) =
+            self.bounds.filter(|bounds| !self.is_hurt && !work.within(bounds.open))
+        {
             let sentence = format!("coming up took {work}; stated are at most {}", bounds.open);
             return Err(Finding::new(Breach::OverBounds, sentence));
         }
@@ -174,7 +182,9 @@ impl<'run, S: Subject> Session<'run, S> {
                 erases: after.erases - before.erases,
             };
             self.worst.op = self.worst.op.max(work);
-            if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.op)) {
+            if let Some(bounds) =
+                self.bounds.filter(|bounds| !self.is_hurt && !work.within(bounds.op))
+            {
                 let what = op.kind();
                 let sentence = format!("one {what} took {work}; stated are at most {}", bounds.op);
                 return Err(Finding::new(Breach::OverBounds, sentence));
@@ -209,7 +219,7 @@ impl<'run, S: Subject> Session<'run, S> {
             Op::Batch(_) => true,
             Op::Delete { .. } | Op::Clear | Op::Tidy | Op::Reopen => false,
         };
-        if needs_room {
+        if needs_room || self.is_hurt {
             return Ok(());
         }
         let (after, op) = (self.when.cuts_in_words(), op.describe(self.keys));
@@ -234,9 +244,29 @@ impl<'run, S: Subject> Session<'run, S> {
         match got {
             Ok(Ok(present)) => {
                 let seen = present.then_some(self.seen.as_slice());
+                if self.is_hurt {
+                    let written = seen.is_none_or(|value| values.is_written(key, value));
+                    let allowed = oracle.allows(key, seen, values);
+                    self.noticed.lost |= !allowed && seen.is_none();
+                    self.noticed.older |= !allowed && seen.is_some();
+                    if allowed {
+                        // Keeps the allowed states few; it contradicts nothing.
+                        let _ = oracle.read(key, seen, values);
+                    }
+                    if written {
+                        return Ok(());
+                    }
+                    let after = self.when.cuts_in_words();
+                    let sentence = format!("{after} {name} reads as what was never written to it");
+                    return Err(Finding::new(Breach::Invented, sentence));
+                }
                 oracle.read(key, seen, values).map_err(|contradiction| {
                     Finding::contradiction(&contradiction, seen, self.keys, values, &self.when)
                 })
+            }
+            Ok(Err(Trouble::Corrupt)) if self.is_hurt => {
+                self.noticed.corrupt = true;
+                self.check_part(&format!("reading {name}"))
             }
             Ok(Err(trouble)) => {
                 self.check_part(&format!("reading {name}"))?;
@@ -284,6 +314,12 @@ impl<'run, S: Subject> Session<'run, S> {
         let answer = answer.map_err(|panic| self.panicked("listing the names", &panic))?;
         match answer {
             None => {}
+            Some(Err(Trouble::Corrupt)) if self.is_hurt => {
+                self.noticed.corrupt = true;
+                self.check_part("listing the names")?;
+            }
+            // What can be read then is not owed.
+            Some(Ok(())) if self.is_hurt => {}
             Some(Err(trouble)) => {
                 self.check_part("listing the names")?;
                 wrong = Some(format!("the names cannot be listed: {}", said(&trouble)));

@@ -202,7 +202,7 @@ fn not_explored(outcome: &Outcome) -> Markup {
             @for (number, stage) in (1..).zip(&outcome.stages) {
                 @if stage.verdict.is_none() { li { "all of stage " (number) ", which was not begun" } }
             }
-            li { "faults above F4: damage outside the bytes under a step, decay at rest, wear-out, bus errors" }
+            li { "faults above F5: decay at rest, wear-out, bus errors" }
         }
     }
 }

@@ -6,6 +6,7 @@ use outlast_faultsim::finding::Breach;
 use outlast_faultsim::plan::Verdict;
 use outlast_faultsim::report::Violation;
 
+use crate::text::harm;
 use crate::torture::Outcome;
 
 /// Name, meaning, and the breaches that break it.
@@ -36,6 +37,9 @@ const PROMISES: [(&str, &str, &[Breach]); 8] = [
     ("no panic", "no panic, crash or endless loop", &[Breach::Panicked, Breach::Endless]),
 ];
 
+/// What cannot be owed where collateral damage may hit any record.
+const NOT_OWED: [Breach; 4] = [Breach::Lost, Breach::Half, Breach::Unsettled, Breach::OverBounds];
+
 /// What is known of a promise at one level.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Standing {
@@ -47,6 +51,8 @@ pub(crate) enum Standing {
     Unknown,
     NotRun,
     NotStated,
+    /// Behind collateral damage.
+    NotOwed,
 }
 
 impl Standing {
@@ -58,6 +64,7 @@ impl Standing {
             Self::Unknown => "not known",
             Self::NotRun => "not run",
             Self::NotStated => "none stated",
+            Self::NotOwed => "not owed",
         }
     }
 
@@ -67,7 +74,7 @@ impl Standing {
             Self::Held => "good",
             Self::Failed => "bad",
             Self::HeldSoFar | Self::Unknown => "unsure",
-            Self::NotRun | Self::NotStated => "none",
+            Self::NotRun | Self::NotStated | Self::NotOwed => "none",
         }
     }
 }
@@ -85,6 +92,9 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     if violations.iter().any(|violation| !violation.minimised) {
         return Standing::Unknown;
     }
+    if level == Level::F5 && NOT_OWED.iter().any(|breach| breaches.contains(breach)) {
+        return Standing::NotOwed;
+    }
     let stated = outcome.stages.iter().any(|stage| stage.bounds.is_some());
     if breaches == [Breach::OverBounds] && !stated {
         return Standing::NotStated;
@@ -96,15 +106,31 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     if finished { Standing::Held } else { Standing::HeldSoFar }
 }
 
+/// Below F5 this is part of being durable.
+fn unsaid(outcome: &Outcome, level: Level) -> Standing {
+    let harm = &outcome.totals.harm;
+    match level {
+        Level::F5 if harm.older > 0 => Standing::Failed,
+        Level::F5 if !harm.is_none() => Standing::Held,
+        Level::F5 => Standing::NotRun,
+        _ => standing(outcome, &[Breach::Outdated], level),
+    }
+}
+
 pub(crate) fn table(outcome: &Outcome) -> Markup {
     html! {
         table.grid {
-            caption { "Each level includes the faults of those before it." }
+            caption {
+                "Each level includes the faults of those before it."
+                @if !outcome.totals.harm.is_none() {
+                    " Collateral damage at F5: " (harm(&outcome.totals.harm)) "."
+                }
+            }
             thead {
                 tr {
                     th scope="col" { "promise" }
                     @for level in Level::ALL { th scope="col" { (level) } }
-                    th scope="col" { "F5 and above" }
+                    th scope="col" { "F6 and above" }
                 }
             }
             tbody {
@@ -117,6 +143,17 @@ pub(crate) fn table(outcome: &Outcome) -> Markup {
                         }
                         td.none { "not run" }
                     }
+                }
+                tr {
+                    th scope="row" {
+                        "nothing older unsaid"
+                        span.note { "behind collateral damage no older value stands for a damaged one" }
+                    }
+                    @for level in Level::ALL {
+                        @let standing = unsaid(outcome, level);
+                        td class=(standing.class()) { (standing.words()) }
+                    }
+                    td.none { "not run" }
                 }
                 tr {
                     th scope="row" {

@@ -229,6 +229,18 @@ impl Image {
                 self.replace_weak(touched, &new);
                 self.note_programmed_by_content(g, from, to, false);
             }
+            (Step::Program { at, data }, Kind::Collateral(hurt)) => {
+                self.apply_torn(g, step, &Tear(Kind::Program(hurt.program.clone())));
+                let (from, data) = self.clip(*at, data);
+                let region = hurt.reach.around(g, self, from);
+                self.touched.add(region.start, region.end);
+                let touched = weak_within(&self.weak, region.start, region.end);
+                let (cells, old) = (&mut self.bytes[region.clone()], &self.weak[touched.clone()]);
+                let mut new = Vec::new();
+                hurt.apply(cells, region.start, &(from..from + data.len()), old, &mut new);
+                self.replace_weak(touched, &new);
+                self.note_programmed_by_content(g, region.start, region.end, false);
+            }
             (Step::Erase { sector }, Kind::Erase(torn)) => {
                 let Range { start: from, end: to } = self.sector_cells(g, *sector);
                 self.touched.add(from, to);

@@ -30,6 +30,8 @@ pub enum TearKind {
     ProgramChosen,
     /// Any program that leaves marginal bits.
     ProgramMarginal,
+    /// A program that hurt other bytes of its page.
+    ProgramCollateral,
     /// An erase of which nothing happened.
     EraseNothing,
     /// A complete erase that nobody heard of.
@@ -48,7 +50,7 @@ pub enum TearKind {
 
 impl TearKind {
     /// All classes, in the order of a report.
-    pub const ALL: [Self; 18] = [
+    pub const ALL: [Self; 19] = [
         Self::Between,
         Self::ProgramNothing,
         Self::ProgramEverything,
@@ -60,6 +62,7 @@ impl TearKind {
         Self::ProgramRandom,
         Self::ProgramChosen,
         Self::ProgramMarginal,
+        Self::ProgramCollateral,
         Self::EraseNothing,
         Self::EraseEverything,
         Self::EraseZeroing,
@@ -81,6 +84,7 @@ impl TearKind {
             Kind::Nothing => Self::ProgramNothing,
             Kind::Everything if erases => Self::EraseEverything,
             Kind::Everything => Self::ProgramEverything,
+            Kind::Collateral(_) => Self::ProgramCollateral,
             Kind::Program(torn) if torn.weak != Pick::Nothing => Self::ProgramMarginal,
             Kind::Program(torn) => match torn.done {
                 Done::First(_) => Self::ProgramFirst,
@@ -120,6 +124,7 @@ impl fmt::Display for TearKind {
             Self::ProgramRandom => "program: random subset",
             Self::ProgramChosen => "program: chosen subset",
             Self::ProgramMarginal => "program: with marginal bits",
+            Self::ProgramCollateral => "program: with damage beside it",
             Self::EraseNothing => "erase: nothing done",
             Self::EraseEverything => "erase: all done, not acknowledged",
             Self::EraseZeroing => "erase: programming to zero",

@@ -7,10 +7,11 @@ use serde::{Deserialize, Serialize};
 
 /// How nasty a power cut may be. Each level includes those below it.
 ///
-/// Under all of them storage code owes everything: what it acknowledged is there at every later
+/// Up to F4 storage code owes everything: what it acknowledged is there at every later
 /// power-up; an operation in flight at the cut is there wholly or not at all; what one power-up
 /// reported, later ones report too; it comes up, stays writable and keeps to its stated work, and
-/// however often a recovery is cut, the next one gets through.
+/// however often a recovery is cut, the next one gets through. Behind collateral damage, at F5, it owes
+/// less: it comes up, stays writable, and reports no value that was never written to that setting.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Level {
     /// Cuts between operations only.
@@ -23,11 +24,13 @@ pub enum Level {
     F3,
     /// Also subsets chosen to fool the checks of a record format.
     F4,
+    /// Also damage to other bytes of the page under an interrupted program.
+    F5,
 }
 
 impl Level {
     /// All levels, mildest first.
-    pub const ALL: [Self; 5] = [Self::F0, Self::F1, Self::F2, Self::F3, Self::F4];
+    pub const ALL: [Self; 6] = [Self::F0, Self::F1, Self::F2, Self::F3, Self::F4, Self::F5];
 }
 
 impl fmt::Display for Level {
@@ -38,6 +41,7 @@ impl fmt::Display for Level {
             Self::F2 => "F2",
             Self::F3 => "F3",
             Self::F4 => "F4",
+            Self::F5 => "F5",
         })
     }
 }
@@ -48,7 +52,7 @@ pub struct LevelError;
 
 impl fmt::Display for LevelError {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        out.write_str("a fault level is one of F0, F1, F2, F3, F4")
+        out.write_str("a fault level is one of F0, F1, F2, F3, F4, F5")
     }
 }
 

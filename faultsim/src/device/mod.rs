@@ -12,6 +12,7 @@ mod cells;
 mod chance;
 mod chip;
 mod class;
+mod collateral;
 mod contract;
 mod geometry;
 mod nor;

@@ -3,6 +3,7 @@
 use core::fmt;
 
 use super::chance::Coin;
+use super::collateral::{Hurt, Reach, Turn};
 use super::tear::{Done, Fill, Kind, Pick, Tear, TornErase, TornProgram};
 
 impl fmt::Display for Tear {
@@ -11,6 +12,31 @@ impl fmt::Display for Tear {
             Kind::Nothing => out.write_str("nothing"),
             Kind::Everything => out.write_str("everything, unacknowledged"),
             Kind::Program(TornProgram { done, weak }) => write!(out, "{done}{weak}"),
+            Kind::Collateral(Hurt { program, reach, turned, to, weak: hurt }) => {
+                let TornProgram { done, weak } = program;
+                let reach = match reach {
+                    Reach::Page => "page",
+                    Reach::Sector => "sector",
+                };
+                let to = match to {
+                    Turn::Zero => "cleared",
+                    Turn::One => "set",
+                    Turn::Other => "flipped",
+                };
+                write!(out, "{done}{weak}, and beside it in the {reach}")?;
+                match turned {
+                    Pick::Nothing => {}
+                    Pick::All => write!(out, ", all bits {to}")?,
+                    Pick::Ones => write!(out, ", the ones {to}")?,
+                    Pick::Zeros => write!(out, ", the zeros {to}")?,
+                    Pick::Window { from, len: 1 } => write!(out, ", bit {from} {to}")?,
+                    Pick::Window { from, len } => write!(out, ", {len} bits from bit {from} {to}")?,
+                    Pick::Few { count: 1, .. } => write!(out, ", 1 bit {to}")?,
+                    Pick::Few { count, .. } => write!(out, ", {count} bits {to}")?,
+                    Pick::Toss(coin) => write!(out, ", random bits {to} ({coin})")?,
+                }
+                write!(out, "{hurt}")
+            }
             Kind::Erase(TornErase { from, to, inside, outside, weak }) => {
                 match (from, inside == outside || from >= to) {
                     (_, true) => write!(out, "{outside}{weak}"),

@@ -17,7 +17,7 @@ use super::cells::{Image, Step, Weak, weak_within};
 use super::chance::nth;
 use super::geometry::{Geometry, Level};
 use super::tear::{Kind, Tear, TearClass, TornErase, TornProgram};
-use super::{plan_erase, plan_program};
+use super::{collateral, plan_erase, plan_program};
 
 /// What a step works on, as the planners see it.
 pub(super) struct Work<'image> {
@@ -67,10 +67,16 @@ impl Tear {
             }
             _ => {}
         }
-        with_work(g, level, image, step, |work, data| match data {
+        let torn = with_work(g, level, image, step, |work, data| match data {
             Some(data) => plan_program::draw(work, data, rng),
             None => Self(Kind::Erase(plan_erase::draw(work, rng))),
-        })
+        });
+        match step {
+            Step::Program { at, data } if level >= Level::F5 => {
+                collateral::draw(g, image, *at, data, torn, rng)
+            }
+            _ => torn,
+        }
     }
 }
 
@@ -115,6 +121,11 @@ impl Tears {
                 None => plan_erase::list(work, &mut collect),
             }
         });
+        if level >= Level::F5
+            && let Step::Program { at, data } = step
+        {
+            collateral::list(g, image, *at, data, thin, &mut tears.list);
+        }
         tears
     }
 

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::cells::{Image, Weak, WeakCursor};
 use super::chance::{Coin, nth};
+use super::collateral::Hurt;
 
 /// How far an interrupted step came. `Display` is a short phrase for reports.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -22,6 +23,7 @@ pub(super) enum Kind {
     Everything,
     Program(TornProgram),
     Erase(TornErase),
+    Collateral(Hurt),
 }
 
 /// Bits to clear are the bits commanded 0 that are not solid 0 yet, numbered from 0 in order of
@@ -148,6 +150,8 @@ pub enum TearClass {
     WeakErase,
     /// A subset chosen to fool checks.
     Adversarial,
+    /// Damage to other bytes of the page or sector under a program.
+    Collateral,
 }
 
 impl Tear {
@@ -155,6 +159,11 @@ impl Tear {
     pub const NOTHING: Self = Self(Kind::Nothing);
     /// The step was complete, but the caller was never told.
     pub const EVERYTHING: Self = Self(Kind::Everything);
+
+    /// Whether it hurt bytes that the step does not work on.
+    pub(crate) const fn is_collateral(&self) -> bool {
+        matches!(self.0, Kind::Collateral(_))
+    }
 
     /// A program of which all bits were done but those with these numbers, which ascend. Numbers
     /// are places in the list of [`Tear::places_to_clear`].
@@ -278,8 +287,8 @@ impl Pick {
         }
     }
 
-    /// The chosen bits of a sector that starts at address `base` and stores `cells`.
-    fn in_sector(&self, cells: &[u8], base: usize) -> Vec<Weak> {
+    /// The chosen bits of `cells`, which start at address `base`, ascending.
+    pub(super) fn in_cells(&self, cells: &[u8], base: usize) -> Vec<Weak> {
         let total = 8 * cells.len() as u64;
         let mut list = Vec::new();
         match *self {
@@ -435,7 +444,7 @@ pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &
         .sum()
 }
 
-fn push_weak(list: &mut Vec<Weak>, at: usize, mask: u8) {
+pub(super) fn push_weak(list: &mut Vec<Weak>, at: usize, mask: u8) {
     if mask != 0 {
         list.push(Weak { at: at as u32, mask });
     }
@@ -458,7 +467,7 @@ impl TornErase {
             let mask = entry.mask & !fill.reached(byte as u32);
             (mask != 0).then_some(Weak { mask, ..*entry })
         });
-        let picked = self.weak.in_sector(cells, base);
+        let picked = self.weak.in_cells(cells, base);
         if picked.is_empty() {
             new.extend(kept);
             return;

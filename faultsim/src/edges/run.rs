@@ -12,7 +12,7 @@ use crate::follow;
 use crate::intern::keep_distinct;
 use crate::job::NEW_FOLLOWED_IN_TURN;
 use crate::plan::{Clock, Config, Systematic};
-use crate::report::{BEYOND_F4, Counts, Report};
+use crate::report::{Counts, Report, beyond};
 use crate::setting::{FOLLOWED_IN_THRIFTY_TURN, Setting};
 use crate::subject::Subject;
 use crate::trace::What;
@@ -84,7 +84,7 @@ pub(crate) fn run<S: Subject>(
     counts.distinct = digests.len() as u64;
     (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "sequences");
     report.counts = counts;
-    report.not_explored = not_explored(plan, &unreached);
+    report.not_explored = not_explored(config, plan, &unreached);
     if digests.len() == MOST_DIGESTS {
         let what = "distinct images were counted up to this number only: run it in shards";
         report.not_explored.push(what.to_owned());
@@ -138,7 +138,7 @@ fn systematic(plan: &Edges, edge: Edge) -> Systematic {
     Systematic { workload, depth, sample: SAMPLE, thrifty: true, ..Systematic::default() }
 }
 
-fn not_explored(plan: &Edges, unreached: &[Start]) -> Vec<String> {
+fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<String> {
     let mut list = vec![
         format!("sequences of more than {} operations", plan.longest),
         format!("histories with more than {} cuts", plan.depth),
@@ -151,7 +151,7 @@ fn not_explored(plan: &Edges, unreached: &[Start]) -> Vec<String> {
             "most of what happens when writing goes on behind a recovery: one in {FOLLOWED_IN_THRIFTY_TURN} images \
              is written on, and one in {NEW_FOLLOWED_IN_TURN} of those with a new kind of recovery"
         ),
-        BEYOND_F4.to_owned(),
+        beyond(config.level).to_owned(),
     ];
     if !unreached.is_empty() {
         let names: Vec<&str> = unreached.iter().map(|start| start.name()).collect();

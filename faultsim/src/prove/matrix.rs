@@ -10,7 +10,7 @@ const NAME: usize = 28;
 const CELL: usize = 7;
 
 /// Column heads, two lines high.
-const HEADS: [(RigPart, [&str; 2]); 12] = [
+const HEADS: [(RigPart, [&str; 2]); 13] = [
     (RigPart::Between, ["be-", "tween"]),
     (RigPart::Nested, ["nes-", "ted"]),
     (RigPart::Later, ["la-", "ter"]),
@@ -23,6 +23,7 @@ const HEADS: [(RigPart, [&str; 2]); 12] = [
     (RigPart::PerBoot, ["per", "boot"]),
     (RigPart::PerRead, ["per", "read"]),
     (RigPart::Adversarial, ["adver-", "sarial"]),
+    (RigPart::Collateral, ["colla-", "teral"]),
 ];
 
 impl Proof {

@@ -61,6 +61,8 @@ planted! {
     PassesOverByItsLength "passes-over-by-its-length" F1,
     /// Behind a damaged record the next intact one is sought byte by byte, in its value too.
     SeeksInsideValue "seeks-inside-value" F1,
+    /// Of the records of a page only the last is checked; the others were when they were last.
+    OnlyLastChecked "only-last-checked" F5,
     /// Keys are told apart by a one-byte hash alone.
     HashForKey "hash-for-key" F0,
     /// The length of a value is stored in four bits.

@@ -161,8 +161,9 @@ impl Codec {
         }
         let record = &rest[..len];
         let (key, value) = record[HEADER..body].split_at(key_len);
-        let intact =
-            self.has(Bug::NoRecordCheck) || self.tail(&record[..body], key_len) == record[body..];
+        let intact = self.has(Bug::NoRecordCheck)
+            || self.has(Bug::OnlyLastChecked) && is_followed(&rest[len..])
+            || self.tail(&record[..body], key_len) == record[body..];
         match kind {
             Some(kind) if intact => Parsed::Record { kind, key, value, len },
             _ => Parsed::Damaged(Some((key, value))),
@@ -213,6 +214,11 @@ pub(super) fn sequence(bytes: &[u8; OPENING], bug: Option<Bug>) -> Option<u32> {
     }
     let sequence = u32::from_le_bytes([bytes[2], bytes[3], bytes[4], bytes[5]]);
     (opening(sequence) == *bytes).then_some(sequence)
+}
+
+/// Whether a header or part of one stands there.
+fn is_followed(rest: &[u8]) -> bool {
+    rest.iter().take(HEADER).any(|byte| *byte != 0xFF)
 }
 
 fn zeros(bytes: &[u8]) -> usize {

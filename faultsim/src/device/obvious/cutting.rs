@@ -1,6 +1,7 @@
 //! Steps of the obvious part, complete and torn.
 
 use super::super::cells::Step;
+use super::super::collateral::{Hurt, Reach, Turn};
 use super::super::chance::{Coin, nth};
 use super::super::tear::{Done, Fill, Kind, Pick, Tear, TornErase, TornProgram};
 use super::{Cell, ObviousChip};
@@ -59,6 +60,10 @@ impl ObviousChip {
                     self.programmed[unit] |= self.has_zero(unit);
                 }
             }
+            (Step::Program { at, data }, Kind::Collateral(hurt)) => {
+                self.tear(step, &Tear(Kind::Program(hurt.program.clone())));
+                self.hurt(*at as usize..*at as usize + data.len(), hurt);
+            }
             (Step::Erase { sector }, Kind::Erase(torn)) => {
                 self.tear_erase(*sector, torn);
                 for index in self.sector_bits(*sector) {
@@ -113,6 +118,37 @@ impl ObviousChip {
             } else {
                 before
             };
+        }
+    }
+
+    /// Turns and weakens bits of the page or sector outside the bytes of a program.
+    fn hurt(&mut self, program: core::ops::Range<usize>, hurt: &Hurt) {
+        let size = match hurt.reach {
+            Reach::Page => self.geometry.page as usize,
+            Reach::Sector => self.geometry.sector_bytes as usize,
+        };
+        let first = program.start / size * size;
+        let outside: Vec<usize> =
+            (first..first + size).filter(|byte| !program.contains(byte)).collect();
+        let total = 8 * outside.len();
+        for (number, index) in outside.iter().flat_map(|byte| 8 * byte..8 * byte + 8).enumerate() {
+            let before = self.cells[index].stored();
+            if is_picked(&hurt.turned, number, total, before) {
+                let stored = match hurt.to {
+                    Turn::Zero => false,
+                    Turn::One => true,
+                    Turn::Other => !before,
+                };
+                self.cells[index] = Cell::solid(stored);
+            }
+            let stored = self.cells[index].stored();
+            if is_picked(&hurt.weak, number, total, stored) {
+                self.cells[index] = Cell::Marginal { stored };
+            }
+        }
+        for byte in outside {
+            let unit = byte / self.geometry.unit as usize;
+            self.programmed[unit] |= self.has_zero(unit);
         }
     }
 
