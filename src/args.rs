@@ -78,7 +78,7 @@ Examples:
   outlast torture                              the default plan, under a minute on two cores
   outlast torture --unit 8                     flash inside a microcontroller, 8-byte units
   outlast torture --level F2                   milder cuts
-  outlast torture --level F5                   damage beside the interrupted program, too
+  outlast torture --level F5                   also damage beside the interrupted program
   outlast torture --depth 5 --budget 1h        five cuts in a history, for an hour at most
   outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
   outlast torture --edges 2                    short sequences from start states near every edge
@@ -131,7 +131,8 @@ struct TypedTorture {
     /// How nasty the cuts are; each level includes those before it. F0: between operations; F1:
     /// programs and erases that stop half-way, in order; F2: any subset of bits, any phase of an
     /// erase; F3: bits that read differently each time; F4: whatever may fool the checks;
-    /// F5: damage to other bytes of the page under an interrupted program, behind which less is owed
+    /// F5: damage to other bytes of the page or sector of an interrupted program; behind it less is
+    /// owed, and what it cost is counted
     #[arg(long, value_name = "LEVEL", default_value = "F4")]
     level: String,
     /// Most power cuts in one history of the systematic stages, 1 to 8: one in an operation, the

@@ -247,7 +247,13 @@ mod tests {
             verdict: Verdict::Clean,
             reason: String::new(),
             seconds: 1.5,
-            totals: Totals { cuts: 10, distinct: 9, judged: 12, power_ups: 20, ..Totals::default() },
+            totals: Totals {
+                cuts: 10,
+                distinct: 9,
+                judged: 12,
+                power_ups: 20,
+                ..Totals::default()
+            },
             violations: Vec::new(),
         };
         (format!("{number}.json"), file)

@@ -276,7 +276,7 @@ pub(crate) const fn level_in_words(level: Level) -> &'static str {
         Level::F4 => "cuts, torn programs and erases, marginal bits, tears that fool checks",
         Level::F5 => {
             "cuts, torn programs and erases, marginal bits, tears that fool checks, damage to other bytes \
-             of the page"
+             of the page or sector"
         }
     }
 }

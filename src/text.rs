@@ -68,7 +68,7 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
     }
     let totals = &outcome.totals;
     if !totals.harm.is_none() {
-        lines.add(format_args!("collateral: {}", harm(&totals.harm)));
+        lines.add(format_args!("collateral damage: {}", harm_line(&totals.harm)));
     }
     lines.add(format_args!("repeat with: {}", outcome.repeat));
     lines.add(format_args!(
@@ -178,7 +178,7 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
         ));
     }
     if !counts.harm.is_none() {
-        lines.add(format_args!("  collateral    {}", harm(&counts.harm)));
+        lines.add(format_args!("  collateral    {}", harm_line(&counts.harm)));
     }
     worst(&stage.worst, lines);
 }
@@ -208,16 +208,23 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
     }
 }
 
-/// What collateral damage cost, in words.
-pub(crate) fn harm(harm: &Harm) -> String {
-    format!(
-        "{} images behind it; a setting lost in {}, older and nothing says so in {}, reported as \
-         damaged in {}",
-        grouped(harm.images),
-        grouped(harm.lost),
-        grouped(harm.older),
-        grouped(harm.corrupt)
-    )
+/// What was counted behind collateral damage: how often, and what.
+pub(crate) fn harm(harm: &Harm) -> [(u64, &'static str); 6] {
+    [
+        (harm.lost, "with a setting lost"),
+        (harm.older, "with an older value, and nothing says so"),
+        (harm.corrupt, "with one reported as damaged"),
+        (harm.names, "with a damaged name in the list"),
+        (harm.unopened, "refused, with nothing left elsewhere"),
+        (harm.apart, "readings from other sectors, all right"),
+    ]
+}
+
+/// The same in one line.
+fn harm_line(counted: &Harm) -> String {
+    let list: Vec<String> =
+        harm(counted).iter().map(|(count, what)| format!("{} {what}", grouped(*count))).collect();
+    format!("{} images; {}", grouped(counted.images), list.join("; "))
 }
 
 fn by_cuts(judged: &[u64]) -> String {

@@ -290,6 +290,9 @@ fn one_life<S: Subject>(
             yielded.found = Some((life.signature(&finding), finding, era.number + 1));
             break;
         }
+        if life.ended {
+            break;
+        }
     }
     let progress = clock.progress;
     progress.done.fetch_add(1, Ordering::Relaxed);

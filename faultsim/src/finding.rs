@@ -38,11 +38,13 @@ pub enum Breach {
     Contract,
     /// More work than the code claims for its worst case.
     OverBounds,
+    /// Collateral damage cost a setting that stands in another sector than the one hit.
+    Spread,
 }
 
 impl Breach {
     /// All of them. Their number in this list is part of the tokens: a new one comes last.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 15] = [
         Self::Lost,
         Self::Outdated,
         Self::Returned,
@@ -57,6 +59,7 @@ impl Breach {
         Self::Endless,
         Self::Contract,
         Self::OverBounds,
+        Self::Spread,
     ];
 
     /// A few words for a headline.
@@ -76,6 +79,7 @@ impl Breach {
             Self::Endless => "endless loop",
             Self::Contract => "asks the impossible of the part",
             Self::OverBounds => "more work than the stated worst case",
+            Self::Spread => "damage cost what stands in another sector",
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use crate::explore::Found;
 use crate::finding::{Finding, Signature, When};
+use crate::harm::Hit;
 use crate::intern::fingerprint;
 use crate::judge::{State, Wanted};
 use crate::path::Path;
@@ -67,7 +68,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
     let mut judge = setting.judge(prepared);
     let mut image = prepared.baseline.start.clone();
     let mut later: Option<Trace> = None;
-    let mut is_hurt = false;
+    let mut hit = Hit::NONE;
     let first = path.cuts.first().copied();
     for (number, cut) in path.cuts.iter().enumerate() {
         let trace = later.as_ref().unwrap_or(base);
@@ -87,7 +88,6 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
             return told;
         };
-        is_hurt |= tear.is_collateral();
         if let Some(cut_before) = first.filter(|_| number > 0) {
             let script = setting.continuation(prepared, number, cut_before.step as usize);
             let count = match trace.segment(at).map(|segment| segment.what) {
@@ -101,9 +101,15 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             told.operations.extend(script.ops.iter().take(count).map(describe));
         }
         let what = interrupted(trace, cut, number > 0);
+        let mut apart = Vec::new();
         told.cut_points.push(match trace.steps.get(at) {
             None => format!("cut {}: behind all steps", number + 1),
             Some(step) => {
+                if tear.is_collateral() {
+                    let g = setting.geometry;
+                    apart = judge.find_apart(g, &image, step, tear, hit);
+                    hit = hit.with(g, step.range(g).start);
+                }
                 image.apply_torn(setting.geometry, step, tear);
                 let during = place(setting, prepared, trace, at, number, first.map(|c| c.step));
                 format!("cut {}: {step} {during}, {}", number + 1, torn(tear))
@@ -129,7 +135,8 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
         let in_flight = first.and_then(|first| setting.in_flight(base, &first));
         let cuts = u32::try_from(number + 1).unwrap_or(u32::MAX);
         let when = When { cuts, in_flight };
-        let state = State { image: &image, allowed: &allowed, pick, salt, when, is_hurt };
+        let (image, allowed, apart) = (&image, &allowed, apart.as_slice());
+        let state = State { image, allowed, pick, salt, when, hit, apart };
         let first_step = first.map_or(0, |first| first.step as usize);
         let continuation = setting.continuation(prepared, number + 1, first_step);
         // The path does not tell whether this image was the one of its group that was turned
@@ -145,7 +152,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
                 });
                 let title = format!("found: {}", finding.sentence);
                 let now = judge.session.part.chip().image().clone();
-                told.scenes.push(Scene::new(title, setting.geometry, &[], None, &image, &now));
+                told.scenes.push(Scene::new(title, setting.geometry, &[], None, image, &now));
                 told.end = End::Finding(finding);
                 return told;
             }

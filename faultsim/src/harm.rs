@@ -3,7 +3,9 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Images behind collateral damage, by what was seen in them when they were read first.
+use crate::device::{Geometry, Image};
+
+/// Images behind collateral damage, by what was seen in them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Harm {
     /// All of them.
@@ -15,6 +17,12 @@ pub struct Harm {
     pub older: u64,
     /// With a setting, or the list of names, that is reported as damaged.
     pub corrupt: u64,
+    /// With a name in the list that nobody wrote, and that reads as damaged or absent.
+    pub names: u64,
+    /// That the code refuses to come up on, with nothing left outside the sectors hit.
+    pub unopened: u64,
+    /// Readings of settings that stood in other sectors than the one hit: each was right.
+    pub apart: u64,
 }
 
 impl Harm {
@@ -30,6 +38,9 @@ impl core::ops::AddAssign for Harm {
         self.lost += other.lost;
         self.older += other.older;
         self.corrupt += other.corrupt;
+        self.names += other.names;
+        self.unopened += other.unopened;
+        self.apart += other.apart;
     }
 }
 
@@ -39,6 +50,9 @@ pub(crate) struct Seen {
     pub(crate) lost: bool,
     pub(crate) older: bool,
     pub(crate) corrupt: bool,
+    pub(crate) names: bool,
+    pub(crate) unopened: bool,
+    pub(crate) apart: u64,
 }
 
 impl Seen {
@@ -48,6 +62,9 @@ impl Seen {
             lost: self.lost | other.lost,
             older: self.older | other.older,
             corrupt: self.corrupt | other.corrupt,
+            names: self.names | other.names,
+            unopened: self.unopened | other.unopened,
+            apart: self.apart + other.apart,
         }
     }
 }
@@ -59,6 +76,59 @@ impl From<Seen> for Harm {
             lost: seen.lost.into(),
             older: seen.older.into(),
             corrupt: seen.corrupt.into(),
+            names: seen.names.into(),
+            unopened: seen.unopened.into(),
+            apart: seen.apart,
         }
+    }
+}
+
+/// The sectors that collateral damage hit in a history.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub(crate) struct Hit(u64);
+
+impl Hit {
+    pub(crate) const NONE: Self = Self(0);
+
+    /// The same with the sector that holds this byte. From the 64th on all count as one.
+    pub(crate) fn with(self, g: &Geometry, at: u32) -> Self {
+        Self(self.0 | Self::bit(g, at))
+    }
+
+    pub(crate) const fn is_none(self) -> bool {
+        self.0 == 0
+    }
+
+    /// Whether the sector that holds this byte is among them.
+    pub(crate) fn has(self, g: &Geometry, at: u32) -> bool {
+        self.0 & Self::bit(g, at) != 0
+    }
+
+    /// Whether all is blank outside these sectors.
+    pub(crate) fn is_all_of(self, g: &Geometry, image: &Image) -> bool {
+        let mut used = (0..).zip(image.bytes()).filter(|(_, byte)| **byte != 0xFF);
+        !self.is_none() && used.all(|(at, _)| self.has(g, at))
+    }
+
+    fn bit(g: &Geometry, at: u32) -> u64 {
+        1 << at.checked_div(g.sector_bytes).unwrap_or(0).min(63)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::device::Step;
+
+    #[test]
+    fn hit_sectors_are_all_there_is_or_not() {
+        let g = Geometry::new(4, 512, 1, 64).unwrap();
+        let mut image = Image::blank(&g);
+        let hit = Hit::NONE.with(&g, 600);
+        assert!(hit.has(&g, 512) && hit.has(&g, 1023) && !hit.has(&g, 511) && !hit.has(&g, 1024));
+        image.apply(&g, &Step::Program { at: 700, data: vec![0] });
+        assert!(hit.is_all_of(&g, &image) && !Hit::NONE.is_all_of(&g, &image));
+        image.apply(&g, &Step::Program { at: 1030, data: vec![0] });
+        assert!(!hit.is_all_of(&g, &image) && hit.with(&g, 1024).is_all_of(&g, &image));
     }
 }

@@ -6,9 +6,10 @@ use std::sync::atomic::Ordering;
 
 use rapidhash::{RapidHashMap, RapidHashSet};
 
-use crate::device::{Image, Step, Tears};
+use crate::device::{Image, Step, Tear, Tears};
 use crate::explore::{Found, Stop, Yield};
 use crate::finding::{Signature, When};
+use crate::harm::Hit;
 use crate::intern::{ImageId, Interner};
 use crate::judge::{Judge, Judged, State, Wanted};
 use crate::ledger::Place;
@@ -33,6 +34,7 @@ struct Representative {
     pick: BiasPick,
     cuts: Vec<CutPick>,
     parts: RigParts,
+    hit: Hit,
     judged: Judged,
 }
 
@@ -43,11 +45,20 @@ struct Before<'cuts> {
     cuts: &'cuts [CutPick],
     pick: BiasPick,
     parts: RigParts,
+    /// Where there is collateral damage, and which settings are known to stand elsewhere.
+    hit: Hit,
+    apart: &'cuts [bool],
 }
 
 impl Default for Before<'_> {
     fn default() -> Self {
-        Self { cuts: &[], pick: BiasPick::Stored, parts: RigPart::Between.into() }
+        Self {
+            cuts: &[],
+            pick: BiasPick::Stored,
+            parts: RigPart::Between.into(),
+            hit: Hit::NONE,
+            apart: &[],
+        }
     }
 }
 
@@ -115,7 +126,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
 
     /// Whether to go on.
     fn expand(&mut self, from: Representative) -> bool {
-        let Representative { mut image, pick, cuts, parts, judged } = from;
+        let Representative { mut image, pick, cuts, parts, hit, judged } = from;
         let without = self.setting.plan.without;
         // Operations behind the second cut and later are left to the deep mode.
         let later = cuts.len() == 1 && !without.has(RigPart::Later);
@@ -131,7 +142,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                 }
                 return true;
             }
-            let before = Before { cuts: &cuts, pick, parts: parts.with(part) };
+            let before = Before { cuts: &cuts, pick, parts: parts.with(part), hit, apart: &[] };
             self.cut(&judged.trace, at, between, &mut image, &before)
         })
     }
@@ -146,7 +157,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         image: &mut Image,
         before: &Before<'_>,
     ) -> bool {
-        let Before { cuts, pick, parts } = *before;
+        let Before { cuts, pick, parts, hit, .. } = *before;
+        let mut apart: Vec<(Option<Tear>, Vec<bool>)> = Vec::new();
         let tears = if between {
             Tears::none()
         } else {
@@ -166,7 +178,20 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             self.yielded.counts.ledger.note(place, trace.steps.get(at).filter(|_| !between), tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
-            let before = Before { cuts, pick, parts: parts.with((*class).into()) };
+            let mut before =
+                Before { cuts, pick, parts: parts.with((*class).into()), hit, apart: &[] };
+            if let Some(step) = trace.steps.get(at).filter(|_| tear.is_collateral()) {
+                let g = self.setting.geometry;
+                let sound = tear.without_collateral();
+                if !apart.iter().any(|(known, _)| *known == sound) {
+                    apart.push((sound.clone(), self.judge.find_apart(g, image, step, tear, hit)));
+                }
+                before.hit = hit.with(g, step.range(g).start);
+                before.apart = apart
+                    .iter()
+                    .find_map(|(known, apart)| (*known == sound).then_some(apart.as_slice()))
+                    .unwrap_or_default();
+            }
             if !self.visit(&torn, trace, cut, &before) {
                 return false;
             }
@@ -180,7 +205,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
     /// Judges one image left by a cut, once per reading of its marginal cells. Returns whether
     /// to go on.
     fn visit(&mut self, image: &Image, trace: &Trace, cut: CutPick, before: &Before<'_>) -> bool {
-        let Before { cuts, parts, .. } = *before;
+        let Before { cuts, parts, hit, apart, .. } = *before;
         let progress = self.clock.progress;
         self.yielded.counts.cuts += 1;
         progress.cuts.fetch_add(1, Ordering::Relaxed);
@@ -191,8 +216,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         }
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
         // What is behind collateral damage owes less, and stands for nothing that owes all.
-        let is_hurt = parts.has(RigPart::Collateral);
-        let obligations = 2 * number(&mut self.oracles, allowed) + u32::from(is_hurt);
+        let obligations = 2 * number(&mut self.oracles, allowed) + u32::from(!hit.is_none());
         for &pick in self.setting.picks(image, cuts.len() + 1, cut) {
             if pick.part().is_some_and(|part| self.setting.plan.without.has(part)) {
                 continue;
@@ -207,7 +231,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                 return false;
             }
             let parts = pick.part().map_or(parts, |part| parts.with(part));
-            let before = Before { cuts, pick, parts };
+            let before = Before { cuts, pick, parts, hit, apart };
             if !self.judge_one(image, allowed, obligations, trace, cut, &before) {
                 return false;
             }
@@ -224,7 +248,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         cut: CutPick,
         before: &Before<'_>,
     ) -> bool {
-        let Before { cuts, pick, parts } = *before;
+        let Before { cuts, pick, parts, hit, apart } = *before;
         let setting = self.setting;
         let base = &self.prepared.baseline.trace;
         let number_of_cuts = cuts.len() + 1;
@@ -234,8 +258,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         }
         let in_flight = setting.in_flight(base, first);
         let when = When { cuts: u32::try_from(number_of_cuts).unwrap_or(u32::MAX), in_flight };
-        let (salt, is_hurt) = (cut.salt(setting.seed), parts.has(RigPart::Collateral));
-        let state = State { image, allowed, pick, salt, when, is_hurt };
+        let salt = cut.salt(setting.seed);
+        let state = State { image, allowed, pick, salt, when, hit, apart };
         let continuation = setting.continuation(self.prepared, number_of_cuts, first.step as usize);
         let deeper = number_of_cuts < setting.depth() as usize;
         let (recoveries, oracles, groups) =
@@ -270,7 +294,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             Ok(None) => self.yielded.counts.represented += u64::from(represented),
             Ok(Some(judged)) => {
                 let (image, cuts) = (image.clone(), with(cut));
-                self.queue.push_back(Representative { image, pick, cuts, parts, judged });
+                self.queue.push_back(Representative { image, pick, cuts, parts, hit, judged });
             }
             Err(finding) => {
                 let signature = Signature {

@@ -1,8 +1,8 @@
 //! One image after a power cut: come up, read everything, go on writing, come up again.
 
-use crate::device::{Image, Step};
+use crate::device::{Geometry, Image, Step, Tear};
 use crate::finding::{Breach, Finding, When};
-use crate::harm::{Harm, Seen};
+use crate::harm::{Harm, Hit, Seen};
 use crate::oracle::{Oracle, Values};
 use crate::parts::{RigPart, RigParts};
 use crate::path::BiasPick;
@@ -40,8 +40,10 @@ pub(crate) struct State<'state> {
     pub(crate) pick: BiasPick,
     pub(crate) salt: u64,
     pub(crate) when: When,
-    /// Whether collateral damage is among what the cuts did: then less is owed.
-    pub(crate) is_hurt: bool,
+    /// Where the cuts did collateral damage: then less is owed.
+    pub(crate) hit: Hit,
+    /// Which settings are known to stand in other sectors; empty if that is not known.
+    pub(crate) apart: &'state [bool],
 }
 
 /// Tries images on one bench.
@@ -97,10 +99,34 @@ impl<'run, S: Subject> Judge<'run, S> {
         turnover: &Script,
         wants: impl FnOnce(&[Step], &Oracle) -> Wanted,
     ) -> Result<Option<Judged>, Finding> {
-        let State { image, allowed, pick, salt, when, is_hurt } = *state;
+        let hurt = !state.hit.is_none();
+        self.session.hit = state.hit;
+        if hurt {
+            self.session.noticed = Seen::default();
+            self.session.apart.extend_from_slice(state.apart);
+        }
+        let judged = self.judge_image(state, continuation, turnover, wants);
+        if !hurt {
+            return judged;
+        }
+        self.session.apart.clear();
+        let excused = judged.as_ref().is_err_and(|finding| {
+            self.session.is_excused(finding, self.session.part.chip().image())
+        });
+        self.session.noticed.unopened = excused;
+        self.harm += self.session.noticed.into();
+        if excused { Ok(None) } else { judged }
+    }
+
+    fn judge_image(
+        &mut self,
+        state: &State<'_>,
+        continuation: &Script,
+        turnover: &Script,
+        wants: impl FnOnce(&[Step], &Oracle) -> Wanted,
+    ) -> Result<Option<Judged>, Finding> {
+        let State { image, allowed, pick, salt, when, .. } = *state;
         self.session.when = when;
-        self.session.is_hurt = is_hurt;
-        self.session.noticed = Seen::default();
         self.at_work = RigParts::NONE;
         self.power_ups += 1;
         let mut store = come_up(&mut self.session, image, pick, salt, true)?;
@@ -111,9 +137,8 @@ impl<'run, S: Subject> Judge<'run, S> {
         // What was read before was read in an earlier power-up.
         oracle.cut();
         self.session.read_all(&mut store, &mut oracle, self.values)?;
-        if is_hurt {
-            self.harm += self.session.noticed.into();
-        }
+        // Later on code may move what it holds to where the damage is.
+        self.session.apart.clear();
         // Where nothing was written and nothing is marginal, a second power-up is the first.
         let twice = recovery_steps > 0 || image.has_weak();
         if twice {
@@ -187,6 +212,30 @@ impl<'run, S: Subject> Judge<'run, S> {
 }
 
 impl<S: Subject> Judge<'_, S> {
+    /// Which settings are served from other sectors than the one that a tear hits, by number: seen where
+    /// the same tear did no collateral damage. Not known, and empty, if there is damage already or
+    /// marginal bits.
+    pub(crate) fn find_apart(
+        &mut self,
+        g: &Geometry,
+        before: &Image,
+        step: &Step,
+        tear: &Tear,
+        hit: Hit,
+    ) -> Vec<bool> {
+        let Some(sound) = tear.without_collateral() else { return Vec::new() };
+        if !hit.is_none() || before.has_weak() {
+            return Vec::new();
+        }
+        self.continued.copy_from(before);
+        self.continued.apply_torn(g, step, &sound);
+        self.session.hit = Hit::NONE;
+        self.power_ups += 1;
+        let up = come_up(&mut self.session, &self.continued, BiasPick::Stored, 0, false);
+        let hit = hit.with(g, step.range(g).start);
+        up.map(|mut store| self.session.find_apart(&mut store, hit)).unwrap_or_default()
+    }
+
     /// Powers the recovered part up once more: it must report what it reported before.
     fn come_up_the_same(
         &mut self,

@@ -51,6 +51,8 @@ pub(crate) struct Life<'run, S: Subject> {
     pub(crate) power_ups: u64,
     /// What was seen since collateral damage.
     pub(crate) harm: Harm,
+    /// Whether the code may refuse to come up on what damage left: then nothing follows.
+    pub(crate) ended: bool,
 }
 
 impl<'run, S: Subject> Life<'run, S> {
@@ -84,6 +86,7 @@ impl<'run, S: Subject> Life<'run, S> {
             judged: 0,
             power_ups: 0,
             harm: Harm::default(),
+            ended: false,
         }
     }
 
@@ -118,6 +121,21 @@ impl<'run, S: Subject> Life<'run, S> {
     ///
     /// What is wrong.
     pub(crate) fn era(&mut self, era: &Era) -> Result<(), Finding> {
+        if self.ended {
+            return Ok(());
+        }
+        let lived = self.live(era);
+        self.ended =
+            lived.as_ref().is_err_and(|finding| self.session.is_excused(finding, &self.image));
+        if self.ended {
+            self.session.noticed.unopened = true;
+            self.note_judged();
+            return Ok(());
+        }
+        lived
+    }
+
+    fn live(&mut self, era: &Era) -> Result<(), Finding> {
         if self.tells && self.image.has_weak() {
             self.told_cuts.push(format!("then {}", era.bias.bias(era.salt)));
         }
@@ -266,7 +284,7 @@ impl<'run, S: Subject> Life<'run, S> {
         if let Some(left) = self.left.take() {
             self.fingerprints.push(left);
             self.judged += 1;
-            if self.session.is_hurt {
+            if !self.session.hit.is_none() {
                 let (read, aside) = (self.session.noticed, self.aside.noticed);
                 self.harm += read.or(aside).into();
             }
@@ -289,7 +307,12 @@ impl<'run, S: Subject> Life<'run, S> {
         let (step, tear) = cut.map_or((None, &Tear::NOTHING), |(step, tear)| (Some(step), tear));
         self.ledger.note(place, step, tear);
         // For the rest of the life: what it hurt may stay unread for long.
-        let is_hurt = self.session.is_hurt || tear.is_collateral();
+        let hit = match step.filter(|_| tear.is_collateral()) {
+            Some(step) => {
+                self.session.hit.with(&chip.geometry(), step.range(&chip.geometry()).start)
+            }
+            None => self.session.hit,
+        };
         self.interrupted = match cut {
             None => "no step".to_owned(),
             Some((step, _)) => {
@@ -318,11 +341,11 @@ impl<'run, S: Subject> Life<'run, S> {
         }
         let reset = chip.is_reset();
         drop(chip);
-        if is_hurt {
+        if !hit.is_none() {
             self.oracle.shorten(16 * MOST_STATES);
         }
         for bench in [&mut self.session, &mut self.aside] {
-            bench.is_hurt = is_hurt;
+            bench.hit = hit;
             bench.noticed = Seen::default();
         }
         // After a reset alone the part goes on with what it does: that is no image yet.

@@ -1,9 +1,11 @@
 //! The code under test on the bench: powered up, worked, read out, with every promise checked
 //! that one power-up alone can break.
 
+use core::ops::Range;
+
 use crate::device::{Bias, Chip, DeviceTime, Geometry, Image, Part};
 use crate::finding::{Breach, Finding, When};
-use crate::harm::Seen;
+use crate::harm::{Hit, Seen};
 use crate::oracle::{ABSENT, Oracle, Values};
 use crate::panics::caught;
 use crate::spread::Spread;
@@ -71,9 +73,11 @@ pub(crate) struct Session<'run, S: Subject> {
     /// Value read last; kept for its allocation.
     seen: Vec<u8>,
     listed: Vec<bool>,
-    /// Whether the part has collateral damage: then less is owed, and what is seen is noted.
-    pub(crate) is_hurt: bool,
+    /// Where the part has collateral damage: then less is owed, and what is seen is noted.
+    pub(crate) hit: Hit,
     pub(crate) noticed: Seen,
+    /// The settings that are known to stand in other sectors, by number; empty: none is.
+    pub(crate) apart: Vec<bool>,
 }
 
 impl<'run, S: Subject> Session<'run, S> {
@@ -94,8 +98,9 @@ impl<'run, S: Subject> Session<'run, S> {
             fuel: (FUEL_PER_BYTE * u64::from(geometry.bytes())).min(MOST_FUEL),
             seen: Vec::new(),
             listed: Vec::new(),
-            is_hurt: false,
+            hit: Hit::NONE,
             noticed: Seen::default(),
+            apart: Vec::new(),
         }
     }
 
@@ -156,9 +161,7 @@ impl<'run, S: Subject> Session<'run, S> {
             worst.typical_ns = worst.typical_ns.max(time.typical_ns);
             worst.maximal_ns = worst.maximal_ns.max(time.maximal_ns);
         }
-        if let Some(bounds) =
-            self.bounds.filter(|bounds| !self.is_hurt && !work.within(bounds.open))
-        {
+        if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.open)) {
             let sentence = format!("coming up took {work}; stated are at most {}", bounds.open);
             return Err(Finding::new(Breach::OverBounds, sentence));
         }
@@ -182,9 +185,7 @@ impl<'run, S: Subject> Session<'run, S> {
                 erases: after.erases - before.erases,
             };
             self.worst.op = self.worst.op.max(work);
-            if let Some(bounds) =
-                self.bounds.filter(|bounds| !self.is_hurt && !work.within(bounds.op))
-            {
+            if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.op)) {
                 let what = op.kind();
                 let sentence = format!("one {what} took {work}; stated are at most {}", bounds.op);
                 return Err(Finding::new(Breach::OverBounds, sentence));
@@ -219,7 +220,7 @@ impl<'run, S: Subject> Session<'run, S> {
             Op::Batch(_) => true,
             Op::Delete { .. } | Op::Clear | Op::Tidy | Op::Reopen => false,
         };
-        if needs_room || self.is_hurt {
+        if needs_room || !self.hit.is_none() {
             return Ok(());
         }
         let (after, op) = (self.when.cuts_in_words(), op.describe(self.keys));
@@ -244,29 +245,24 @@ impl<'run, S: Subject> Session<'run, S> {
         match got {
             Ok(Ok(present)) => {
                 let seen = present.then_some(self.seen.as_slice());
-                if self.is_hurt {
-                    let written = seen.is_none_or(|value| values.is_written(key, value));
+                if !self.hit.is_none() {
                     let allowed = oracle.allows(key, seen, values);
-                    self.noticed.lost |= !allowed && seen.is_none();
-                    self.noticed.older |= !allowed && seen.is_some();
                     if allowed {
                         // Keeps the allowed states few; it contradicts nothing.
                         let _ = oracle.read(key, seen, values);
                     }
-                    if written {
-                        return Ok(());
-                    }
-                    let after = self.when.cuts_in_words();
-                    let sentence = format!("{after} {name} reads as what was never written to it");
-                    return Err(Finding::new(Breach::Invented, sentence));
+                    let written = seen.is_none_or(|value| values.is_written(key, value));
+                    let absent = seen.is_none();
+                    return self.read_hurt(key, allowed, written, absent);
                 }
                 oracle.read(key, seen, values).map_err(|contradiction| {
                     Finding::contradiction(&contradiction, seen, self.keys, values, &self.when)
                 })
             }
-            Ok(Err(Trouble::Corrupt)) if self.is_hurt => {
+            Ok(Err(Trouble::Corrupt)) if !self.hit.is_none() => {
                 self.noticed.corrupt = true;
-                self.check_part(&format!("reading {name}"))
+                self.check_part(&format!("reading {name}"))?;
+                self.stays_within(key, false)
             }
             Ok(Err(trouble)) => {
                 self.check_part(&format!("reading {name}"))?;
@@ -276,6 +272,63 @@ impl<'run, S: Subject> Session<'run, S> {
             }
             Err(panic) => Err(self.panicked(&format!("reading {name}"), &panic)),
         }
+    }
+
+    /// What is owed of a value that was read behind collateral damage.
+    fn read_hurt(
+        &mut self,
+        key: u16,
+        allowed: bool,
+        written: bool,
+        absent: bool,
+    ) -> Result<(), Finding> {
+        if !written {
+            let (after, name) = (self.when.cuts_in_words(), self.keys.name(key));
+            let sentence = format!("{after} {name} reads as what was never written to it");
+            return Err(Finding::new(Breach::Invented, sentence));
+        }
+        self.noticed.lost |= !allowed && absent;
+        self.noticed.older |= !allowed && !absent;
+        self.stays_within(key, allowed)
+    }
+
+    /// What stands in another sector than the one hit must read right.
+    fn stays_within(&mut self, key: u16, right: bool) -> Result<(), Finding> {
+        if !self.apart.get(usize::from(key)).is_some_and(|apart| *apart) {
+            return Ok(());
+        }
+        self.noticed.apart += 1;
+        if right {
+            return Ok(());
+        }
+        let (after, name) = (self.when.cuts_in_words(), self.keys.name(key));
+        let sentence = format!(
+            "{after} {name} is lost, damaged or older, and stands in another sector than the one hit"
+        );
+        Err(Finding::new(Breach::Spread, sentence))
+    }
+
+    /// Which settings are there and served from other sectors than those hit. Code that answers from
+    /// RAM does not tell.
+    pub(crate) fn find_apart(&mut self, store: &mut S::Store, hit: Hit) -> Vec<bool> {
+        let geometry = self.part.chip().geometry();
+        let keys = self.keys.iter().map(|(_, name)| name);
+        keys.map(|name| {
+            self.part.chip_mut().watch_reads();
+            let got = caught(|| self.subject.get(store, name, &mut self.seen));
+            let reads = self.part.chip_mut().watch_reads();
+            let touches = |read: &Range<u32>| {
+                hit.has(&geometry, read.start) || hit.has(&geometry, read.end.saturating_sub(1))
+            };
+            matches!(got, Ok(Ok(true))) && !reads.is_empty() && !reads.iter().any(touches)
+        })
+        .collect()
+    }
+
+    /// Whether the code may refuse to come up on this part: nothing is left but what was hit.
+    pub(crate) fn is_excused(&self, finding: &Finding, image: &Image) -> bool {
+        finding.breach == Breach::NotOpening
+            && self.hit.is_all_of(&self.part.chip().geometry(), image)
     }
 
     /// Reads every setting and the list of names, and lets the oracle judge them.
@@ -297,6 +350,7 @@ impl<'run, S: Subject> Session<'run, S> {
         listed.clear();
         listed.resize(self.keys.len(), false);
         let mut wrong: Option<String> = None;
+        let mut strange: Option<String> = None;
         let mut note = |name: &[u8]| match self.keys.find(name) {
             Some(key) if !listed[usize::from(key)] => listed[usize::from(key)] = true,
             Some(key) => {
@@ -305,6 +359,7 @@ impl<'run, S: Subject> Session<'run, S> {
             None => {
                 let name = String::from_utf8_lossy(name);
                 wrong.get_or_insert_with(|| format!("'{name}' is listed but was never written"));
+                strange.get_or_insert_with(|| name.into_owned());
             }
         };
         let answer = caught(|| self.subject.list(store, &mut note));
@@ -314,12 +369,16 @@ impl<'run, S: Subject> Session<'run, S> {
         let answer = answer.map_err(|panic| self.panicked("listing the names", &panic))?;
         match answer {
             None => {}
-            Some(Err(Trouble::Corrupt)) if self.is_hurt => {
+            Some(Err(Trouble::Corrupt)) if !self.hit.is_none() => {
                 self.noticed.corrupt = true;
                 self.check_part("listing the names")?;
+                wrong = None;
             }
-            // What can be read then is not owed.
-            Some(Ok(())) if self.is_hurt => {}
+            // A damaged name may be listed, but no value be served under it.
+            Some(Ok(())) if !self.hit.is_none() => {
+                self.noticed.names |= wrong.take().is_some();
+                wrong = strange.and_then(|name| self.serves(store, &name));
+            }
             Some(Err(trouble)) => {
                 self.check_part("listing the names")?;
                 wrong = Some(format!("the names cannot be listed: {}", said(&trouble)));
@@ -343,6 +402,15 @@ impl<'run, S: Subject> Session<'run, S> {
                 let sentence = format!("{} {wrong}", self.when.cuts_in_words());
                 Err(Finding::new(Breach::Listing, sentence))
             }
+        }
+    }
+
+    /// What is wrong if a value is served under a name that nobody wrote.
+    fn serves(&mut self, store: &mut S::Store, name: &str) -> Option<String> {
+        match caught(|| self.subject.get(store, name, &mut self.seen)) {
+            Ok(Ok(true)) => Some(format!("'{name}' has a value but was never written")),
+            Ok(_) => None,
+            Err(panic) => Some(format!("reading '{name}' ends in a panic: {panic}")),
         }
     }
 

@@ -6,11 +6,11 @@ use outlast_faultsim::finding::Breach;
 use outlast_faultsim::plan::Verdict;
 use outlast_faultsim::report::Violation;
 
-use crate::text::harm;
+use crate::text::{grouped, harm};
 use crate::torture::Outcome;
 
 /// Name, meaning, and the breaches that break it.
-const PROMISES: [(&str, &str, &[Breach]); 8] = [
+const PROMISES: [(&str, &str, &[Breach]); 9] = [
     (
         "durable",
         "what was acknowledged is there at every later power-up",
@@ -34,11 +34,16 @@ const PROMISES: [(&str, &str, &[Breach]); 8] = [
         &[Breach::Invented, Breach::Damaged, Breach::Listing],
     ),
     ("within the part's rules", "nothing asked that such a part cannot do", &[Breach::Contract]),
+    (
+        "confined",
+        "collateral damage costs nothing that stands in another sector",
+        &[Breach::Spread],
+    ),
     ("no panic", "no panic, crash or endless loop", &[Breach::Panicked, Breach::Endless]),
 ];
 
 /// What cannot be owed where collateral damage may hit any record.
-const NOT_OWED: [Breach; 4] = [Breach::Lost, Breach::Half, Breach::Unsettled, Breach::OverBounds];
+const NOT_OWED: [Breach; 3] = [Breach::Lost, Breach::Half, Breach::Unsettled];
 
 /// What is known of a promise at one level.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -53,6 +58,8 @@ pub(crate) enum Standing {
     NotStated,
     /// Behind collateral damage.
     NotOwed,
+    /// There it is not kept; the run does not fail for it, and counts it.
+    Counted,
 }
 
 impl Standing {
@@ -65,6 +72,7 @@ impl Standing {
             Self::NotRun => "not run",
             Self::NotStated => "none stated",
             Self::NotOwed => "not owed",
+            Self::Counted => "not kept, counted",
         }
     }
 
@@ -73,7 +81,7 @@ impl Standing {
         match self {
             Self::Held => "good",
             Self::Failed => "bad",
-            Self::HeldSoFar | Self::Unknown => "unsure",
+            Self::HeldSoFar | Self::Unknown | Self::Counted => "unsure",
             Self::NotRun | Self::NotStated | Self::NotOwed => "none",
         }
     }
@@ -95,6 +103,15 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     if level == Level::F5 && NOT_OWED.iter().any(|breach| breaches.contains(breach)) {
         return Standing::NotOwed;
     }
+    if level < Level::F5 && breaches == [Breach::Spread] {
+        return Standing::NotRun;
+    }
+    let counted = &outcome.totals.harm;
+    let is_counted = breaches.contains(&Breach::NotOpening) && counted.unopened > 0
+        || breaches.contains(&Breach::Listing) && counted.names > 0;
+    if level == Level::F5 && is_counted {
+        return Standing::Counted;
+    }
     let stated = outcome.stages.iter().any(|stage| stage.bounds.is_some());
     if breaches == [Breach::OverBounds] && !stated {
         return Standing::NotStated;
@@ -110,7 +127,7 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
 fn unsaid(outcome: &Outcome, level: Level) -> Standing {
     let harm = &outcome.totals.harm;
     match level {
-        Level::F5 if harm.older > 0 => Standing::Failed,
+        Level::F5 if harm.older > 0 => Standing::Counted,
         Level::F5 if !harm.is_none() => Standing::Held,
         Level::F5 => Standing::NotRun,
         _ => standing(outcome, &[Breach::Outdated], level),
@@ -120,12 +137,7 @@ fn unsaid(outcome: &Outcome, level: Level) -> Standing {
 pub(crate) fn table(outcome: &Outcome) -> Markup {
     html! {
         table.grid {
-            caption {
-                "Each level includes the faults of those before it."
-                @if !outcome.totals.harm.is_none() {
-                    " Collateral damage at F5: " (harm(&outcome.totals.harm)) "."
-                }
-            }
+            caption { "Each level includes the faults of those before it." }
             thead {
                 tr {
                     th scope="col" { "promise" }
@@ -162,6 +174,26 @@ pub(crate) fn table(outcome: &Outcome) -> Markup {
                     }
                     @for _ in Level::ALL { td.none { "not run" } }
                     td.none { "not run" }
+                }
+            }
+        }
+        @if !outcome.totals.harm.is_none() { (counted(outcome)) }
+    }
+}
+
+/// What collateral damage cost: no code can undo it, so the run does not fail for it.
+fn counted(outcome: &Outcome) -> Markup {
+    let totals = &outcome.totals.harm;
+    html! {
+        table.grid {
+            caption { "Counted behind collateral damage (F5)" }
+            tbody {
+                tr {
+                    th scope="row" { "images behind it" }
+                    td.number { (grouped(totals.images).to_string()) }
+                }
+                @for (count, what) in harm(totals) {
+                    tr { th scope="row" { (what) } td.number { (grouped(count).to_string()) } }
                 }
             }
         }

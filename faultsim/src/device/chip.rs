@@ -1,5 +1,7 @@
 //! The running part: cells, power, counters and the cut to come.
 
+use core::ops::Range;
+
 use rand::rngs::ChaCha8Rng;
 
 use super::bias::Bias;
@@ -75,6 +77,8 @@ pub struct Chip {
     violations: Vec<ContractViolation>,
     recording: bool,
     trace: Vec<Step>,
+    /// What was read, if somebody asked for it.
+    watched: Option<Vec<Range<u32>>>,
     volatile: Volatile,
 }
 
@@ -97,6 +101,7 @@ impl Chip {
             violations: Vec::new(),
             recording: false,
             trace: Vec::new(),
+            watched: None,
             volatile: Volatile::default(),
         }
     }
@@ -130,6 +135,7 @@ impl Chip {
         self.time = DeviceTime::default();
         self.violations.clear();
         self.trace.clear();
+        self.watched = None;
     }
 
     /// The cells as they are now.
@@ -156,6 +162,11 @@ impl Chip {
     /// that a cut tore is not among them; see [`Chip::torn_step`].
     pub fn take_steps(&mut self) -> Vec<Step> {
         core::mem::take(&mut self.trace)
+    }
+
+    /// What was read since the last call, if there was one since power-up; from now on reads are kept.
+    pub(crate) fn watch_reads(&mut self) -> Vec<Range<u32>> {
+        self.watched.replace(Vec::new()).unwrap_or_default()
     }
 
     /// Number of steps completed since power-up.
@@ -281,6 +292,9 @@ impl Chip {
         }
         self.counts.reads += 1;
         self.counts.read_bytes += out.len() as u64;
+        if let Some(watched) = &mut self.watched {
+            watched.push(at..at + out.len() as u32);
+        }
         Ok(())
     }
 

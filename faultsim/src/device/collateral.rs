@@ -73,7 +73,7 @@ impl Reach {
 
 impl Hurt {
     /// Hurts the bytes of `cells` that do not belong to `program`, addresses; `cells` start at
-    /// `base`. Appends those that are marginal afterwards to `new`.
+    /// `base`. Appends those that are marginal afterwards to `new`. Returns the bytes hit, ascending.
     pub(super) fn apply(
         &self,
         cells: &mut [u8],
@@ -81,7 +81,7 @@ impl Hurt {
         program: &Range<usize>,
         old: &[Weak],
         new: &mut Vec<Weak>,
-    ) {
+    ) -> Vec<usize> {
         let mut outside = Vec::with_capacity(cells.len());
         outside.extend((base..).zip(&*cells).filter(|(at, _)| !program.contains(at)));
         let (places, mut bytes): (Vec<usize>, Vec<u8>) =
@@ -99,6 +99,11 @@ impl Hurt {
         turned.iter().for_each(|entry| masks[places[entry.at as usize] - base] &= !entry.mask);
         weak.iter().for_each(|entry| masks[places[entry.at as usize] - base] |= entry.mask);
         (base..).zip(masks).for_each(|(at, mask)| push_weak(new, at, mask));
+        let mut hit: Vec<usize> =
+            turned.iter().chain(&weak).map(|entry| places[entry.at as usize]).collect();
+        hit.sort_unstable();
+        hit.dedup();
+        hit
     }
 }
 
@@ -135,29 +140,26 @@ pub(super) fn list(
     let seed = |index| nth(0x7061_6765 ^ (from as u64) << 32 ^ data.len() as u64, index);
     let old = &image.weak()[weak_within(image.weak(), from, program.end)];
     let bits = count_bits_to_clear(&image.bytes()[program.clone()], from, data, old);
-    let programs = [Done::First(u32::MAX), Done::First(0), Done::First(bits / 2)];
+    let all = [Done::First(u32::MAX), Done::First(0), Done::First(bits / 2)];
+    // Without a bit between them two of these are the same.
+    let programs = &all[..all.len().min(bits as usize + 1)];
     let thin = u64::from(thin.max(1));
     let mut offered = seed(0) % thin;
+    let sector = Reach::Sector.around(g, image, from);
+    let mut seen = RapidHashSet::default();
+    seen.insert(effect(g, image, &sector, &program, None));
     for reach in [Reach::Page, Reach::Sector] {
         let region = reach.around(g, image, from);
-        if reach == Reach::Sector && region == Reach::Page.around(g, image, from) {
-            continue;
-        }
+        let outside: Vec<u8> =
+            region.clone().filter(|at| !program.contains(at)).map(|at| image.bytes()[at]).collect();
         let before = (program.start - region.start) as u32;
-        let outside: Vec<u8> = region
-            .clone()
-            .filter(|at| !program.contains(at))
-            .map(|at| image.bytes()[at])
-            .collect();
-        let mut seen = RapidHashSet::default();
-        seen.insert(effect(image, &region, &program, None));
         for (index, (way, always)) in ways(reach, &outside, before, &seed).into_iter().enumerate() {
             let hurt = |done| {
                 let Way { reach, turned, to, weak } = way.clone();
                 let program = TornProgram { done, weak: Pick::Nothing };
                 Hurt { program, reach, turned, to, weak }
             };
-            if !seen.insert(effect(image, &region, &program, Some(&hurt(Done::First(0))))) {
+            if !seen.insert(effect(g, image, &sector, &program, Some(&hurt(Done::First(0))))) {
                 continue;
             }
             for (number, done) in programs.iter().enumerate() {
@@ -172,12 +174,7 @@ pub(super) fn list(
 
 /// Ways to hurt these bytes, `before` of which stand before the program, and whether a way is never
 /// thinned away.
-fn ways(
-    reach: Reach,
-    outside: &[u8],
-    before: u32,
-    seed: &impl Fn(u64) -> u64,
-) -> Vec<(Way, bool)> {
+fn ways(reach: Reach, outside: &[u8], before: u32, seed: &impl Fn(u64) -> u64) -> Vec<(Way, bool)> {
     let toss = |of_256, index| Pick::Toss(Coin { seed: seed(index), of_256 });
     let few = |count, index| Pick::Few { count, seed: seed(index) };
     let byte = |number: u32| Pick::Window { from: 8 * number, len: 8 };
@@ -223,7 +220,7 @@ fn ways(
     add(false, toss(128, 5), Turn::Other, none());
     add(false, toss(128, 6), Turn::Zero, none());
     add(false, few(1, 7), Turn::Other, few(1, 8));
-    for index in spread(used.len() as u32, 24) {
+    for index in spread(used.len() as u32, 12) {
         let at = used[index as usize];
         add(false, bit_of(at, stored(at)), Turn::Zero, none());
         add(false, bit_of(at, !stored(at)), Turn::One, none());
@@ -234,19 +231,24 @@ fn ways(
     ways
 }
 
-/// A hash of what becomes of a region outside the program.
+/// A hash of what becomes of a sector outside the program.
 fn effect(
+    g: &Geometry,
     image: &Image,
-    region: &Range<usize>,
+    sector: &Range<usize>,
     program: &Range<usize>,
     hurt: Option<&Hurt>,
 ) -> u64 {
-    let mut cells = image.bytes()[region.clone()].to_vec();
-    let old = &image.weak()[weak_within(image.weak(), region.start, region.end)];
-    let mut new = Vec::new();
-    match hurt {
-        Some(hurt) => hurt.apply(&mut cells, region.start, program, old, &mut new),
-        None => new.extend_from_slice(old),
+    let mut cells = image.bytes()[sector.clone()].to_vec();
+    let old = &image.weak()[weak_within(image.weak(), sector.start, sector.end)];
+    let mut new = old.to_vec();
+    if let Some(hurt) = hurt {
+        let region = hurt.reach.around(g, image, program.start);
+        let touched = weak_within(old, region.start, region.end);
+        let mut hurt_now = Vec::new();
+        let inside = &mut cells[region.start - sector.start..region.end - sector.start];
+        hurt.apply(inside, region.start, program, &old[touched.clone()], &mut hurt_now);
+        new.splice(touched, hurt_now);
     }
     let mut hasher = RapidHasher::new(1);
     hasher.write(&cells);

@@ -165,6 +165,14 @@ impl Tear {
         matches!(self.0, Kind::Collateral(_))
     }
 
+    /// The same tear without what it did to other bytes, if it did.
+    pub(crate) fn without_collateral(&self) -> Option<Self> {
+        match &self.0 {
+            Kind::Collateral(hurt) => Some(Self(Kind::Program(hurt.program.clone()))),
+            _ => None,
+        }
+    }
+
     /// A program of which all bits were done but those with these numbers, which ascend. Numbers
     /// are places in the list of [`Tear::places_to_clear`].
     pub(crate) const fn all_but(undone: Box<[u32]>) -> Self {

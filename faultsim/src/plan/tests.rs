@@ -3,8 +3,10 @@
 use super::*;
 use crate::device::Part;
 use crate::finding::Breach;
+use crate::reference::{Reference, by_name};
 use crate::subject::{Bounds, Op, Trouble, Work};
 use crate::subjects::naive::Naive;
+use crate::subjects::outlast::{Outlast, Running};
 use crate::subjects::two_copies::{TwoCopies, TwoCopiesStore};
 use crate::token::{Outcome, Token, replay};
 use crate::workload::KeyNames;
@@ -320,4 +322,86 @@ fn a_token_tells_when_the_code_has_changed() {
     // Another fault fails in another way; other code writes other steps.
     assert_eq!(replay(&token, &Faulty(Fault::Panics)).outcome, Outcome::Diverged);
     assert_eq!(replay(&token, &Naive).outcome, Outcome::Diverged);
+}
+
+/// Outlast, but when any setting is damaged it takes all for absent.
+struct Timid;
+
+impl Subject for Timid {
+    type Store = (Running, bool);
+
+    fn name(&self) -> &'static str {
+        "timid"
+    }
+
+    fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
+        let mut store = Outlast.open(part)?;
+        let mut names = Vec::new();
+        let mut note = |name: &[u8]| names.push(String::from_utf8_lossy(name).into_owned());
+        let listed = Outlast.list(&mut store, &mut note).unwrap_or(Ok(()));
+        let mut value = Vec::new();
+        let mut damaged = listed == Err(Trouble::Corrupt);
+        for name in names {
+            damaged |= Outlast.get(&mut store, &name, &mut value) == Err(Trouble::Corrupt);
+        }
+        Ok((store, damaged))
+    }
+
+    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        Outlast.apply(&mut store.0, op, keys)
+    }
+
+    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
+        if store.1 { Ok(false) } else { Outlast.get(&mut store.0, key, out) }
+    }
+}
+
+fn collateral(workload: WorkloadSource, geometry: Geometry) -> Config {
+    let mode =
+        Mode::Systematic(Systematic { workload, thin: 8, depth: 1, ..Systematic::default() });
+    Config { mode, minimise: None, ..Config::systematic(geometry, Level::F5) }
+}
+
+#[test]
+fn what_stands_in_another_sector_has_to_survive_collateral_damage() {
+    // As many settings as make a log of more than one sector.
+    let geometry = Geometry::new(4, 512, 1, 64).unwrap();
+    let config = collateral(WorkloadSource::Random { seed: 5, ops: 30 }, geometry);
+    let report = go(&config, &Outlast);
+    assert_eq!(report.verdict, Verdict::Clean, "{:#?}", report.violations);
+    let harm = report.counts.harm;
+    assert!(harm.apart > 1000 && harm.corrupt > 100, "{harm:?}");
+    let report = go(&config, &Timid);
+    assert_eq!(breaches(&report), [Breach::Spread], "{:#?}", report.violations);
+    tokens_reproduce(&report, &Timid);
+}
+
+#[test]
+fn collateral_damage_is_counted_alike_each_time() {
+    let config = collateral(WorkloadSource::Case(3), crate::reference::cases::GEOMETRY);
+    let report = go(&config, &Reference::default());
+    assert_eq!(report.verdict, Verdict::Clean, "{:#?}", report.violations);
+    let harm = report.counts.harm;
+    assert!(harm.images > 1000 && harm.lost > 100 && harm.older > 100, "{harm:?}");
+    assert_eq!(report, with_threads(1, &config, &Reference::default()));
+    let milder = Config { level: Level::F4, ..config };
+    let milder = go(&milder, &Reference::default());
+    assert!(milder.counts.harm.is_none() && milder.counts.distinct < report.counts.distinct);
+
+    let config = deep(Level::F5, 20, 100);
+    let lives = go(&config, &Reference::default());
+    assert_eq!(lives.verdict, Verdict::Clean, "{:#?}", lives.violations);
+    assert!(lives.counts.harm.images > 500, "{:?}", lives.counts.harm);
+    assert_eq!(lives, with_threads(1, &config, &Reference::default()));
+}
+
+#[test]
+fn a_value_that_was_never_written_is_seen_at_f5() {
+    let subject = by_name("planted:only-last-checked").unwrap();
+    let config = collateral(WorkloadSource::Case(3), crate::reference::cases::GEOMETRY);
+    let report = go(&config, subject);
+    assert_eq!(breaches(&report), [Breach::Invented], "{:#?}", report.violations);
+    tokens_reproduce(&report, subject);
+    let milder = Config { level: Level::F4, ..config };
+    assert_eq!(go(&milder, subject).verdict, Verdict::Clean);
 }

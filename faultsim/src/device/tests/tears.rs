@@ -57,6 +57,58 @@ fn a_step_changes_nothing_outside_itself() {
 }
 
 #[test]
+fn collateral_damage_stays_in_the_sector_and_apart_from_the_program() {
+    let (mut cleared, mut set, mut weak, mut in_page, mut in_sector) = (0, 0, 0, 0, 0);
+    for (case, (g, image, step)) in cases(300).enumerate() {
+        let rng = &mut rng(case as u64);
+        let mut tears = Tear::list(&g, Level::F5, &image, &step, 1);
+        tears.extend((0..100).map(|_| Tear::draw(&g, Level::F5, &image, &step, rng)));
+        let range = step.range(&g);
+        let part_of = |size: u32| range.start / size * size..(range.start / size + 1) * size;
+        let (page, sector) = (part_of(g.page), part_of(g.sector_bytes));
+        for tear in tears.iter().filter(|tear| tear.is_collateral()) {
+            let after = torn(&g, &image, &step, tear);
+            let sound = torn(&g, &image, &step, &tear.without_collateral().unwrap());
+            let mut beyond_page = false;
+            for at in 0..image.bytes().len() {
+                let (old, new) = (sound.bytes()[at], after.bytes()[at]);
+                let (old_weak, new_weak) = (weak_mask(&sound, at), weak_mask(&after, at));
+                let same = (old, old_weak) == (new, new_weak);
+                let number = at as u32;
+                assert!(same || sector.contains(&number) && !range.contains(&number), "{tear}");
+                cleared += u32::from(old & !new != 0);
+                set += u32::from(new & !old != 0);
+                weak += u32::from(new_weak & !old_weak != 0);
+                beyond_page |= !same && !page.contains(&number);
+            }
+            in_page += u32::from(!beyond_page);
+            in_sector += u32::from(beyond_page);
+        }
+    }
+    for count in [cleared, set, weak, in_page, in_sector] {
+        assert!(count > 5_000, "{cleared} {set} {weak} {in_page} {in_sector}");
+    }
+}
+
+#[test]
+fn what_damage_left_without_a_solid_zero_may_be_programmed() {
+    let g = geometry(1, 64, 1, 16);
+    let image = Image::from_bytes(&g, &[0x0F; 64]).unwrap();
+    let step = Step::Program { at: 0, data: vec![0x00] };
+    let tears = Tear::list(&g, Level::F5, &image, &step, 1);
+    let mut changed = 0;
+    for tear in tears.iter().filter(|tear| tear.is_collateral()) {
+        let after = torn(&g, &image, &step, tear);
+        for at in 1..64 {
+            let solid_zero = !after.bytes()[at] & !weak_mask(&after, at) != 0;
+            assert_eq!(after.is_programmed(at), solid_zero, "{tear}");
+            changed += u32::from(!solid_zero);
+        }
+    }
+    assert!(changed > 100, "{changed}");
+}
+
+#[test]
 fn lists_are_reproducible_short_and_free_of_duplicates() {
     let mut largest_erase = 0;
     for (g, image, step) in cases(600) {
@@ -81,7 +133,9 @@ fn lists_are_reproducible_short_and_free_of_duplicates() {
         match &step {
             Step::Program { data, .. } => {
                 let bits: u32 = data.iter().map(|byte| byte.count_zeros()).sum();
-                let most = 4 * bits as usize + 180;
+                let collateral = before.iter().filter(|tear| tear.is_collateral()).count();
+                assert!(collateral <= 560, "{collateral}");
+                let most = 4 * bits as usize + 180 + collateral;
                 assert!(before.len() <= most, "{} of {bits} bits", before.len());
             }
             Step::Erase { .. } => largest_erase = largest_erase.max(before.len()),

@@ -154,7 +154,7 @@ fn equal_over_random_lives() {
         let mut image = Image::blank(&g);
         for _ in 0..=below(rng, 5) {
             let calls = (0..below(rng, 14)).map(|_| random_call(&g, rng)).collect();
-            let level = Level::ALL[below(rng, 5) as usize];
+            let level = Level::ALL[below(rng, Level::ALL.len() as u32) as usize];
             let cut = (below(rng, 4) != 0).then(|| {
                 let stream = super::rng(rng.next_u64());
                 let tear = CutTear::Drawn { level, rng: Box::new(stream) };
@@ -195,7 +195,7 @@ fn equal_for_every_listed_tear() {
         if call!(chip, &call).0.is_err() {
             continue;
         }
-        for tear in Tear::list(&g, Level::F4, &image, &step, 1) {
+        for tear in Tear::list(&g, Level::F5, &image, &step, 1) {
             let read = Call::Read { at: 0, len: g.bytes() as usize };
             let cut = Some((0, CutTear::Given(tear.clone())));
             let calls = vec![read.clone(), call.clone(), read];
@@ -242,7 +242,7 @@ proptest! {
         let mut chip = Chip::new(g);
         let mut image = Image::blank(&g);
         for (calls, step, seed, bias) in eras {
-            let drawn = CutTear::Drawn { level: Level::F4, rng: Box::new(rng(seed)) };
+            let drawn = CutTear::Drawn { level: Level::F5, rng: Box::new(rng(seed)) };
             let bias = [
                 Bias::ZEROS, Bias::ONES, Bias::stored(), Bias::seeded(seed), Bias::flicker(seed),
             ][bias];
