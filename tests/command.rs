@@ -177,6 +177,32 @@ fn random_lives_make_the_cuts_asked_for() {
 }
 
 #[test]
+fn what_collateral_damage_costs_is_counted_and_fails_nothing() {
+    let words = ["--deep", "3000", "--level", "F5", "--seed", "9"];
+    let with_json = [&words[..], &["--json"]].concat();
+    let output = torture(&with_json);
+    assert_eq!(code(&output), 0, "{}", stdout(&output));
+    let first = json(&output);
+    let harm = |what: &str| first["totals"]["harm"][what].as_u64().expect("a number");
+    assert!(harm("images") > 2000 && harm("lost") > 0 && harm("older") > 0, "{first}");
+    assert_eq!(without_times(first.clone()), without_times(json(&torture(&with_json))));
+
+    let page = std::env::temp_dir().join(format!("outlast-f5-{}.html", std::process::id()));
+    let path = page.to_str().expect("a name");
+    let output = torture(&[&words[..], &["--report", path]].concat());
+    let text = stdout(&output);
+    let line = text.lines().find(|line| line.starts_with("collateral damage: ")).expect("a line");
+    assert!(line.ends_with("readings from other sectors, all right"), "{line}");
+    let html = std::fs::read_to_string(&page).expect("a page");
+    assert!(html.contains("Counted behind collateral damage (F5)"), "{html}");
+    assert!(html.contains("not kept, counted"), "{html}");
+    std::fs::remove_file(&page).expect("it was there");
+
+    let milder = json(&torture(&["--deep", "1000", "--level", "F4", "--json"]));
+    assert!(milder["totals"]["harm"].is_null(), "{milder}");
+}
+
+#[test]
 fn a_violation_is_told_with_a_token_that_replays() {
     let words = ["--subject", "naive", "--level", "F1", "--depth", "1"];
     let output = torture(&words);

@@ -104,9 +104,9 @@ impl Hit {
         self.0 & Self::bit(g, at) != 0
     }
 
-    /// Whether all is blank outside these sectors.
+    /// Whether nothing but blank and zeros is left outside these sectors.
     pub(crate) fn is_all_of(self, g: &Geometry, image: &Image) -> bool {
-        let mut used = (0..).zip(image.bytes()).filter(|(_, byte)| **byte != 0xFF);
+        let mut used = (0..).zip(image.bytes()).filter(|(_, byte)| !matches!(byte, 0 | 0xFF));
         !self.is_none() && used.all(|(at, _)| self.has(g, at))
     }
 
@@ -126,9 +126,10 @@ mod tests {
         let mut image = Image::blank(&g);
         let hit = Hit::NONE.with(&g, 600);
         assert!(hit.has(&g, 512) && hit.has(&g, 1023) && !hit.has(&g, 511) && !hit.has(&g, 1024));
-        image.apply(&g, &Step::Program { at: 700, data: vec![0] });
+        image.apply(&g, &Step::Program { at: 700, data: vec![7] });
+        image.apply(&g, &Step::Program { at: 1600, data: vec![0] });
         assert!(hit.is_all_of(&g, &image) && !Hit::NONE.is_all_of(&g, &image));
-        image.apply(&g, &Step::Program { at: 1030, data: vec![0] });
+        image.apply(&g, &Step::Program { at: 1030, data: vec![0, 1] });
         assert!(!hit.is_all_of(&g, &image) && hit.with(&g, 1024).is_all_of(&g, &image));
     }
 }

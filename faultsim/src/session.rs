@@ -122,6 +122,7 @@ impl<'run, S: Subject> Session<'run, S> {
         chip.power_up(image, bias);
         chip.set_fuel(self.fuel);
         chip.record_steps(record);
+        chip.judge_by_content(!self.hit.is_none());
     }
 
     /// The microcontroller starts again on a part that never lost its power.

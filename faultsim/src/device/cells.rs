@@ -237,10 +237,9 @@ impl Image {
                 let touched = weak_within(&self.weak, region.start, region.end);
                 let (cells, old) = (&mut self.bytes[region.clone()], &self.weak[touched.clone()]);
                 let mut new = Vec::new();
-                let hit =
-                    hurt.apply(cells, region.start, &(from..from + data.len()), old, &mut new);
+                hurt.apply(cells, region.start, &(from..from + data.len()), old, &mut new);
                 self.replace_weak(touched, &new);
-                self.note_programmed_by_solid_zeros(g, &hit);
+                self.note_programmed_by_content(g, region.start, region.end, false);
             }
             (Step::Erase { sector }, Kind::Erase(torn)) => {
                 let Range { start: from, end: to } = self.sector_cells(g, *sector);
@@ -348,26 +347,19 @@ impl Image {
         }
     }
 
+    /// Whether a unit holds a 0 that is not marginal: of what lost all of them nothing can be known.
+    pub(super) fn has_solid_zero(&self, g: &Geometry, unit: usize) -> bool {
+        let size = g.unit_size() as usize;
+        let from = unit * size;
+        let mut weak = WeakCursor(&self.weak[weak_within(&self.weak, from, from + size)]);
+        let mut cells = (from..).zip(self.bytes.iter().skip(from).take(size));
+        cells.any(|(at, byte)| !byte & !weak.mask(at) != 0)
+    }
+
     /// Whether any of these units was programmed since its erase.
     pub(super) fn any_programmed(&self, units: Range<usize>) -> bool {
         words_of(units)
             .any(|(index, bits)| self.programmed.get(index).is_some_and(|word| word & bits != 0))
-    }
-
-    /// Of the units with these bytes, those count as programmed that hold a solid 0: of the others
-    /// nobody could tell.
-    fn note_programmed_by_solid_zeros(&mut self, g: &Geometry, bytes: &[usize]) {
-        let size = g.unit_size() as usize;
-        let unit_of = |byte: &usize| byte / size;
-        for same in bytes.chunk_by(|one, next| unit_of(one) == unit_of(next)) {
-            let unit = unit_of(&same[0]);
-            let (from, to) = (unit * size, (unit + 1) * size);
-            let mut weak = WeakCursor(&self.weak[weak_within(&self.weak, from, to)]);
-            let solid = (from..to).zip(&self.bytes[from..to]);
-            let programmed =
-                solid.fold(false, |any, (at, byte)| any | (!byte & !weak.mask(at) != 0));
-            self.set_programmed(unit..unit + 1, programmed);
-        }
     }
 
     /// After an interrupted operation only the content tells what was programmed. `clear`: units

@@ -77,6 +77,8 @@ pub struct Chip {
     violations: Vec<ContractViolation>,
     recording: bool,
     trace: Vec<Step>,
+    /// Whether a unit counts as programmed only if it holds a solid 0.
+    by_content: bool,
     /// What was read, if somebody asked for it.
     watched: Option<Vec<Range<u32>>>,
     volatile: Volatile,
@@ -101,6 +103,7 @@ impl Chip {
             violations: Vec::new(),
             recording: false,
             trace: Vec::new(),
+            by_content: false,
             watched: None,
             volatile: Volatile::default(),
         }
@@ -162,6 +165,12 @@ impl Chip {
     /// that a cut tore is not among them; see [`Chip::torn_step`].
     pub fn take_steps(&mut self) -> Vec<Step> {
         core::mem::take(&mut self.trace)
+    }
+
+    /// Behind collateral damage, which can make what was programmed read as blank, code cannot know
+    /// of a unit without a solid 0 that it was programmed: then it need not.
+    pub(crate) fn judge_by_content(&mut self, on: bool) {
+        self.by_content = on;
     }
 
     /// What was read since the last call, if there was one since power-up; from now on reads are kept.
@@ -410,7 +419,9 @@ impl Chip {
         }
         for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
             // Zeros are the one thing that may be programmed over a unit.
-            if self.image.is_programmed(number) && unit_data.iter().any(|byte| *byte != 0) {
+            let programmed = self.image.is_programmed(number)
+                && (!self.by_content || self.image.has_solid_zero(&self.geometry, number));
+            if programmed && unit_data.iter().any(|byte| *byte != 0) {
                 return Err(self.refuse_over_program(number * unit, unit_data));
             }
         }

@@ -73,7 +73,7 @@ impl Reach {
 
 impl Hurt {
     /// Hurts the bytes of `cells` that do not belong to `program`, addresses; `cells` start at
-    /// `base`. Appends those that are marginal afterwards to `new`. Returns the bytes hit, ascending.
+    /// `base`. Appends those that are marginal afterwards to `new`.
     pub(super) fn apply(
         &self,
         cells: &mut [u8],
@@ -81,7 +81,7 @@ impl Hurt {
         program: &Range<usize>,
         old: &[Weak],
         new: &mut Vec<Weak>,
-    ) -> Vec<usize> {
+    ) {
         let mut outside = Vec::with_capacity(cells.len());
         outside.extend((base..).zip(&*cells).filter(|(at, _)| !program.contains(at)));
         let (places, mut bytes): (Vec<usize>, Vec<u8>) =
@@ -99,11 +99,6 @@ impl Hurt {
         turned.iter().for_each(|entry| masks[places[entry.at as usize] - base] &= !entry.mask);
         weak.iter().for_each(|entry| masks[places[entry.at as usize] - base] |= entry.mask);
         (base..).zip(masks).for_each(|(at, mask)| push_weak(new, at, mask));
-        let mut hit: Vec<usize> =
-            turned.iter().chain(&weak).map(|entry| places[entry.at as usize]).collect();
-        hit.sort_unstable();
-        hit.dedup();
-        hit
     }
 }
 

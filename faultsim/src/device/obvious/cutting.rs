@@ -131,7 +131,6 @@ impl ObviousChip {
         let outside: Vec<usize> =
             (first..first + size).filter(|byte| !program.contains(byte)).collect();
         let total = 8 * outside.len();
-        let mut hit = Vec::new();
         for (number, index) in outside.iter().flat_map(|byte| 8 * byte..8 * byte + 8).enumerate() {
             let before = self.cells[index].stored();
             if is_picked(&hurt.turned, number, total, before) {
@@ -141,20 +140,15 @@ impl ObviousChip {
                     Turn::Other => !before,
                 };
                 self.cells[index] = Cell::solid(stored);
-                hit.push(index / 8);
             }
             let stored = self.cells[index].stored();
             if is_picked(&hurt.weak, number, total, stored) {
                 self.cells[index] = Cell::Marginal { stored };
-                hit.push(index / 8);
             }
         }
-        // Of a unit that was hit only a solid 0 tells that it was programmed.
-        for byte in hit {
+        for byte in outside {
             let unit = byte / self.geometry.unit as usize;
-            let bits = 8 * self.geometry.unit as usize;
-            self.programmed[unit] =
-                self.cells[unit * bits..(unit + 1) * bits].contains(&Cell::Zero);
+            self.programmed[unit] |= self.has_zero(unit);
         }
     }
 

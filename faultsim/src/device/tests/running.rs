@@ -212,3 +212,26 @@ fn flash_traits() {
     assert_eq!(nor.read(1, &mut out), Err(PartError::PowerOff));
     assert_eq!(part.chip().violations().len(), 6);
 }
+
+#[test]
+fn what_lost_its_solid_zeros_may_be_programmed_where_content_counts() {
+    let g = geometry(1, 64, 1, 16);
+    let image = Image::from_bytes(&g, &[0x0F; 64]).unwrap();
+    let step = Step::Program { at: 0, data: vec![0x00] };
+    let (mut blank, mut others) = (0, 0);
+    for tear in Tear::list(&g, Level::F5, &image, &step, 1) {
+        let mut after = image.clone();
+        after.apply_torn(&g, &step, &tear);
+        for at in 1..16 {
+            let weak = after.weak().iter().find(|weak| weak.at == at).map_or(0, |weak| weak.mask);
+            let solid_zero = !after.bytes()[at as usize] & !weak != 0;
+            let mut chip = Chip::new(g);
+            chip.power_up(&after, Bias::ONES);
+            assert!(chip.program(at, &[0x55]).is_err(), "{tear}");
+            chip.judge_by_content(true);
+            assert_eq!(chip.program(at, &[0x55]).is_err(), solid_zero, "{tear}");
+            (blank, others) = (blank + u32::from(!solid_zero), others + u32::from(solid_zero));
+        }
+    }
+    assert!(blank > 100 && others > 100, "{blank} {others}");
+}

@@ -91,24 +91,6 @@ fn collateral_damage_stays_in_the_sector_and_apart_from_the_program() {
 }
 
 #[test]
-fn what_damage_left_without_a_solid_zero_may_be_programmed() {
-    let g = geometry(1, 64, 1, 16);
-    let image = Image::from_bytes(&g, &[0x0F; 64]).unwrap();
-    let step = Step::Program { at: 0, data: vec![0x00] };
-    let tears = Tear::list(&g, Level::F5, &image, &step, 1);
-    let mut changed = 0;
-    for tear in tears.iter().filter(|tear| tear.is_collateral()) {
-        let after = torn(&g, &image, &step, tear);
-        for at in 1..64 {
-            let solid_zero = !after.bytes()[at] & !weak_mask(&after, at) != 0;
-            assert_eq!(after.is_programmed(at), solid_zero, "{tear}");
-            changed += u32::from(!solid_zero);
-        }
-    }
-    assert!(changed > 100, "{changed}");
-}
-
-#[test]
 fn lists_are_reproducible_short_and_free_of_duplicates() {
     let mut largest_erase = 0;
     for (g, image, step) in cases(600) {
