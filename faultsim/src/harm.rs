@@ -85,29 +85,45 @@ impl From<Seen> for Harm {
 
 /// The sectors that collateral damage hit in a history.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub(crate) struct Hit(u64);
+pub(crate) struct Hit {
+    sectors: u64,
+    /// Whether nothing stood elsewhere when it came, and nothing was acknowledged since.
+    was_all: bool,
+}
 
 impl Hit {
-    pub(crate) const NONE: Self = Self(0);
+    pub(crate) const NONE: Self = Self { sectors: 0, was_all: false };
 
-    /// The same with the sector that holds this byte. From the 64th on all count as one.
-    pub(crate) fn with(self, g: &Geometry, at: u32) -> Self {
-        Self(self.0 | Self::bit(g, at))
+    /// The same with the sector that holds byte `at` of `image`. From the 64th on all count as one.
+    pub(crate) fn with(self, g: &Geometry, image: &Image, at: u32) -> Self {
+        let mut hit = Self { sectors: self.sectors | Self::bit(g, at), ..self };
+        hit.was_all |= hit.is_rest_empty(g, image);
+        hit
+    }
+
+    /// Something was acknowledged since.
+    pub(crate) const fn written_on(self) -> Self {
+        Self { was_all: false, ..self }
     }
 
     pub(crate) const fn is_none(self) -> bool {
-        self.0 == 0
+        self.sectors == 0
     }
 
     /// Whether the sector that holds this byte is among them.
     pub(crate) fn has(self, g: &Geometry, at: u32) -> bool {
-        self.0 & Self::bit(g, at) != 0
+        self.sectors & Self::bit(g, at) != 0
     }
 
-    /// Whether nothing but blank and zeros is left outside these sectors.
+    /// Whether all there was stood in these sectors.
     pub(crate) fn is_all_of(self, g: &Geometry, image: &Image) -> bool {
+        !self.is_none() && (self.was_all || self.is_rest_empty(g, image))
+    }
+
+    /// Whether nothing but blank and zeros is outside these sectors.
+    fn is_rest_empty(self, g: &Geometry, image: &Image) -> bool {
         let mut used = (0..).zip(image.bytes()).filter(|(_, byte)| !matches!(byte, 0 | 0xFF));
-        !self.is_none() && used.all(|(at, _)| self.has(g, at))
+        used.all(|(at, _)| self.has(g, at))
     }
 
     fn bit(g: &Geometry, at: u32) -> u64 {
@@ -124,12 +140,19 @@ mod tests {
     fn hit_sectors_are_all_there_is_or_not() {
         let g = Geometry::new(4, 512, 1, 64).unwrap();
         let mut image = Image::blank(&g);
-        let hit = Hit::NONE.with(&g, 600);
+        image.apply(&g, &Step::Program { at: 1600, data: vec![1] });
+        let hit = Hit::NONE.with(&g, &image, 600);
+        image.apply(&g, &Step::Erase { sector: 3 });
         assert!(hit.has(&g, 512) && hit.has(&g, 1023) && !hit.has(&g, 511) && !hit.has(&g, 1024));
         image.apply(&g, &Step::Program { at: 700, data: vec![7] });
         image.apply(&g, &Step::Program { at: 1600, data: vec![0] });
         assert!(hit.is_all_of(&g, &image) && !Hit::NONE.is_all_of(&g, &image));
         image.apply(&g, &Step::Program { at: 1030, data: vec![0, 1] });
-        assert!(!hit.is_all_of(&g, &image) && hit.with(&g, 1024).is_all_of(&g, &image));
+        assert!(!hit.is_all_of(&g, &image));
+        let both = hit.with(&g, &image, 1024);
+        assert!(both.is_all_of(&g, &image));
+        // What recoveries wrote since is no more than what damage left.
+        image.apply(&g, &Step::Program { at: 1600, data: vec![0, 1] });
+        assert!(both.is_all_of(&g, &image) && !both.written_on().is_all_of(&g, &image));
     }
 }

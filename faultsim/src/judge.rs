@@ -231,8 +231,8 @@ impl<S: Subject> Judge<'_, S> {
         self.continued.apply_torn(g, step, &sound);
         self.session.hit = Hit::NONE;
         self.power_ups += 1;
-        let up = come_up(&mut self.session, &self.continued, BiasPick::Stored, 0, false);
-        let hit = hit.with(g, step.range(g).start);
+        let up = come_up(&mut self.session, &self.continued, BiasPick::Stored, 0, true);
+        let hit = hit.with(g, before, step.range(g).start);
         up.map(|mut store| self.session.find_apart(&mut store, hit)).unwrap_or_default()
     }
 

@@ -173,6 +173,7 @@ impl<'run, S: Subject> Life<'run, S> {
             match ended.inspect_err(|_| self.tell(op, " - fails"))? {
                 Ended::Done => {
                     self.oracle.ok();
+                    self.session.hit = self.session.hit.written_on();
                     self.tell(op, "");
                 }
                 Ended::Refused if matches!(op.kind(), OpKind::Put | OpKind::Delete) => {
@@ -309,7 +310,8 @@ impl<'run, S: Subject> Life<'run, S> {
         // For the rest of the life: what it hurt may stay unread for long.
         let hit = match step.filter(|_| tear.is_collateral()) {
             Some(step) => {
-                self.session.hit.with(&chip.geometry(), step.range(&chip.geometry()).start)
+                let g = chip.geometry();
+                self.session.hit.with(&g, &self.image, step.range(&g).start)
             }
             None => self.session.hit,
         };

@@ -309,17 +309,23 @@ impl<'run, S: Subject> Session<'run, S> {
         Err(Finding::new(Breach::Spread, sentence))
     }
 
-    /// Which settings are there and served from other sectors than those hit. Code that answers from
-    /// RAM does not tell.
+    /// Which settings are there and served from other sectors than those hit, and not from what coming
+    /// up has written. Code that answers from RAM does not tell.
     pub(crate) fn find_apart(&mut self, store: &mut S::Store, hit: Hit) -> Vec<bool> {
         let geometry = self.part.chip().geometry();
+        let steps = self.part.chip_mut().take_steps();
+        let written: Vec<Range<u32>> = steps.iter().map(|step| step.range(&geometry)).collect();
         let keys = self.keys.iter().map(|(_, name)| name);
         keys.map(|name| {
             self.part.chip_mut().watch_reads();
             let got = caught(|| self.subject.get(store, name, &mut self.seen));
             let reads = self.part.chip_mut().watch_reads();
             let touches = |read: &Range<u32>| {
-                hit.has(&geometry, read.start) || hit.has(&geometry, read.end.saturating_sub(1))
+                let last = read.end.saturating_sub(1);
+                let moved = |step: &Range<u32>| step.start < read.end && read.start < step.end;
+                hit.has(&geometry, read.start)
+                    || hit.has(&geometry, last)
+                    || written.iter().any(moved)
             };
             matches!(got, Ok(Ok(true))) && !reads.is_empty() && !reads.iter().any(touches)
         })

@@ -81,7 +81,8 @@ pub struct Image {
     bytes: Vec<u8>,
     /// Marginal cells, ascending addresses.
     weak: Vec<Weak>,
-    /// One bit per unit: programmed since its erase. A unit that stores a 0 always counts.
+    /// One bit per unit: programmed since its erase. A unit that stores a 0 counts, but for one that
+    /// only collateral damage hit.
     programmed: Vec<u64>,
     /// Bytes that a word of it stands for.
     word_bytes: usize,
@@ -179,7 +180,8 @@ impl Image {
     }
 
     /// Whether the unit with this number was programmed since its erase. After an interrupted
-    /// operation a unit counts as programmed if it stores a 0.
+    /// operation a unit of it counts as programmed if it stores a 0; collateral damage changes
+    /// nothing here.
     pub fn is_programmed(&self, unit: usize) -> bool {
         self.programmed.get(unit / 64).is_some_and(|word| word >> (unit % 64) & 1 == 1)
     }
@@ -239,7 +241,6 @@ impl Image {
                 let mut new = Vec::new();
                 hurt.apply(cells, region.start, &(from..from + data.len()), old, &mut new);
                 self.replace_weak(touched, &new);
-                self.note_programmed_by_content(g, region.start, region.end, false);
             }
             (Step::Erase { sector }, Kind::Erase(torn)) => {
                 let Range { start: from, end: to } = self.sector_cells(g, *sector);

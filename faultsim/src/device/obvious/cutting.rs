@@ -146,10 +146,6 @@ impl ObviousChip {
                 self.cells[index] = Cell::Marginal { stored };
             }
         }
-        for byte in outside {
-            let unit = byte / self.geometry.unit as usize;
-            self.programmed[unit] |= self.has_zero(unit);
-        }
     }
 
     fn tear_erase(&mut self, sector: u32, torn: &TornErase) {

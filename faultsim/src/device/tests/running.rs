@@ -235,3 +235,25 @@ fn what_lost_its_solid_zeros_may_be_programmed_where_content_counts() {
     }
     assert!(blank > 100 && others > 100, "{blank} {others}");
 }
+
+#[test]
+fn what_only_damage_hit_may_be_programmed() {
+    let g = geometry(1, 64, 1, 16);
+    let image = Image::blank(&g);
+    let step = Step::Program { at: 0, data: vec![0x00] };
+    let mut hit = 0;
+    for tear in
+        Tear::list(&g, Level::F5, &image, &step, 1).iter().filter(|tear| tear.is_collateral())
+    {
+        let mut after = image.clone();
+        after.apply_torn(&g, &step, tear);
+        for at in (1..64).filter(|at| after.bytes()[*at as usize] != 0xFF) {
+            let mut chip = Chip::new(g);
+            chip.power_up(&after, Bias::stored());
+            chip.program(at, &[0x55]).unwrap();
+            assert_eq!(chip.image().bytes()[at as usize], after.bytes()[at as usize] & 0x55);
+            hit += 1;
+        }
+    }
+    assert!(hit > 100, "{hit}");
+}
