@@ -209,11 +209,12 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
 }
 
 /// What was counted behind collateral damage: how often, and what.
-pub(crate) fn harm(harm: &Harm) -> [(u64, &'static str); 6] {
+pub(crate) fn harm(harm: &Harm) -> [(u64, &'static str); 7] {
     [
         (harm.lost, "with a setting lost"),
         (harm.older, "with an older value, and nothing says so"),
         (harm.corrupt, "with one reported as damaged"),
+        (harm.elsewhere, "with one of another sector reported as damaged"),
         (harm.names, "with a damaged name in the list"),
         (harm.unopened, "refused, with nothing left elsewhere"),
         (harm.apart, "readings from other sectors, all right"),

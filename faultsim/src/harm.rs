@@ -17,6 +17,9 @@ pub struct Harm {
     pub older: u64,
     /// With a setting, or the list of names, that is reported as damaged.
     pub corrupt: u64,
+    /// With a setting reported as damaged that stands in another sector than the one hit: a damaged name
+    /// can be that of another setting.
+    pub elsewhere: u64,
     /// With a name in the list that nobody wrote, and that reads as damaged or absent.
     pub names: u64,
     /// That the code refuses to come up on, with nothing left outside the sectors hit.
@@ -38,6 +41,7 @@ impl core::ops::AddAssign for Harm {
         self.lost += other.lost;
         self.older += other.older;
         self.corrupt += other.corrupt;
+        self.elsewhere += other.elsewhere;
         self.names += other.names;
         self.unopened += other.unopened;
         self.apart += other.apart;
@@ -50,6 +54,7 @@ pub(crate) struct Seen {
     pub(crate) lost: bool,
     pub(crate) older: bool,
     pub(crate) corrupt: bool,
+    pub(crate) elsewhere: bool,
     pub(crate) names: bool,
     pub(crate) unopened: bool,
     pub(crate) apart: u64,
@@ -62,6 +67,7 @@ impl Seen {
             lost: self.lost | other.lost,
             older: self.older | other.older,
             corrupt: self.corrupt | other.corrupt,
+            elsewhere: self.elsewhere | other.elsewhere,
             names: self.names | other.names,
             unopened: self.unopened | other.unopened,
             apart: self.apart + other.apart,
@@ -76,6 +82,7 @@ impl From<Seen> for Harm {
             lost: seen.lost.into(),
             older: seen.older.into(),
             corrupt: seen.corrupt.into(),
+            elsewhere: seen.elsewhere.into(),
             names: seen.names.into(),
             unopened: seen.unopened.into(),
             apart: seen.apart,

@@ -262,8 +262,8 @@ impl<'run, S: Subject> Session<'run, S> {
             }
             Ok(Err(Trouble::Corrupt)) if !self.hit.is_none() => {
                 self.noticed.corrupt = true;
-                self.check_part(&format!("reading {name}"))?;
-                self.stays_within(key, false)
+                self.noticed.elsewhere |= self.stands_apart(key);
+                self.check_part(&format!("reading {name}"))
             }
             Ok(Err(trouble)) => {
                 self.check_part(&format!("reading {name}"))?;
@@ -293,9 +293,14 @@ impl<'run, S: Subject> Session<'run, S> {
         self.stays_within(key, allowed)
     }
 
+    /// Whether a setting is known to stand in another sector than the one hit.
+    fn stands_apart(&self, key: u16) -> bool {
+        self.apart.get(usize::from(key)).is_some_and(|apart| *apart)
+    }
+
     /// What stands in another sector than the one hit must read right.
     fn stays_within(&mut self, key: u16, right: bool) -> Result<(), Finding> {
-        if !self.apart.get(usize::from(key)).is_some_and(|apart| *apart) {
+        if !self.stands_apart(key) {
             return Ok(());
         }
         self.noticed.apart += 1;
@@ -304,7 +309,7 @@ impl<'run, S: Subject> Session<'run, S> {
         }
         let (after, name) = (self.when.cuts_in_words(), self.keys.name(key));
         let sentence = format!(
-            "{after} {name} is lost, damaged or older, and stands in another sector than the one hit"
+            "{after} {name} is lost or older, and stands in another sector than the one hit"
         );
         Err(Finding::new(Breach::Spread, sentence))
     }

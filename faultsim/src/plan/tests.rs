@@ -400,7 +400,8 @@ fn a_value_that_was_never_written_is_seen_at_f5() {
     let subject = by_name("planted:only-last-checked").unwrap();
     let config = collateral(WorkloadSource::Case(3), crate::reference::cases::GEOMETRY);
     let report = go(&config, subject);
-    assert_eq!(breaches(&report), [Breach::Invented], "{:#?}", report.violations);
+    // Under its own name and under that of another, or of none.
+    assert_eq!(breaches(&report), [Breach::Invented, Breach::Listing]);
     tokens_reproduce(&report, subject);
     let milder = Config { level: Level::F4, ..config };
     assert_eq!(go(&milder, subject).verdict, Verdict::Clean);
