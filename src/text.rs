@@ -209,14 +209,15 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
 }
 
 /// What was counted behind collateral damage: how often, and what.
-pub(crate) fn harm(harm: &Harm) -> [(u64, &'static str); 7] {
+pub(crate) fn harm(harm: &Harm) -> [(u64, &'static str); 8] {
     [
         (harm.lost, "with a setting lost"),
         (harm.older, "with an older value, and nothing says so"),
         (harm.corrupt, "with one reported as damaged"),
         (harm.elsewhere, "with one of another sector reported as damaged"),
         (harm.names, "with a damaged name in the list"),
-        (harm.unopened, "refused, with nothing left elsewhere"),
+        (harm.twice, "with programs over hidden data"),
+        (harm.unopened, "refused, with no setting known elsewhere"),
         (harm.apart, "readings from other sectors, all right"),
     ]
 }

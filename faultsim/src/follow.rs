@@ -77,11 +77,6 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             told.end = End::Astray(format!("there is no step {at} to cut"));
             return told;
         };
-        let in_recovery =
-            matches!(trace.segment(at).map(|segment| segment.what), Some(What::Recovery));
-        if number > 0 && !in_recovery {
-            hit = hit.written_on();
-        }
         // The operation or recovery that the cut falls into begins here.
         let begins = trace.segment(at).map_or(at, |segment| segment.first);
         let (earlier, done) = done.split_at(begins);
@@ -113,7 +108,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
                 if tear.is_collateral() {
                     let g = setting.geometry;
                     apart = judge.find_apart(g, &image, step, tear, hit);
-                    hit = hit.with(g, &image, step.range(g).start);
+                    hit = hit.with(g, step.range(g).start);
                 }
                 image.apply_torn(setting.geometry, step, tear);
                 let during = place(setting, prepared, trace, at, number, first.map(|c| c.step));

@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::device::{Geometry, Image};
+use crate::device::Geometry;
 
 /// Images behind collateral damage, by what was seen in them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -22,7 +22,9 @@ pub struct Harm {
     pub elsewhere: u64,
     /// With a name in the list that nobody wrote, and that reads as damaged or absent.
     pub names: u64,
-    /// That the code refuses to come up on, with nothing left outside the sectors hit.
+    /// Behind which code programmed units twice, since damage hid that they were in use.
+    pub twice: u64,
+    /// That the code refuses to come up on, with no setting known to stand outside the sectors hit.
     pub unopened: u64,
     /// Readings of settings that stood in other sectors than the one hit: each was right.
     pub apart: u64,
@@ -43,6 +45,7 @@ impl core::ops::AddAssign for Harm {
         self.corrupt += other.corrupt;
         self.elsewhere += other.elsewhere;
         self.names += other.names;
+        self.twice += other.twice;
         self.unopened += other.unopened;
         self.apart += other.apart;
     }
@@ -56,6 +59,7 @@ pub(crate) struct Seen {
     pub(crate) corrupt: bool,
     pub(crate) elsewhere: bool,
     pub(crate) names: bool,
+    pub(crate) twice: bool,
     pub(crate) unopened: bool,
     pub(crate) apart: u64,
 }
@@ -69,6 +73,7 @@ impl Seen {
             corrupt: self.corrupt | other.corrupt,
             elsewhere: self.elsewhere | other.elsewhere,
             names: self.names | other.names,
+            twice: self.twice | other.twice,
             unopened: self.unopened | other.unopened,
             apart: self.apart + other.apart,
         }
@@ -84,6 +89,7 @@ impl From<Seen> for Harm {
             corrupt: seen.corrupt.into(),
             elsewhere: seen.elsewhere.into(),
             names: seen.names.into(),
+            twice: seen.twice.into(),
             unopened: seen.unopened.into(),
             apart: seen.apart,
         }
@@ -92,45 +98,23 @@ impl From<Seen> for Harm {
 
 /// The sectors that collateral damage hit in a history.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub(crate) struct Hit {
-    sectors: u64,
-    /// Whether nothing stood elsewhere when it came, and nothing was acknowledged since.
-    was_all: bool,
-}
+pub(crate) struct Hit(u64);
 
 impl Hit {
-    pub(crate) const NONE: Self = Self { sectors: 0, was_all: false };
+    pub(crate) const NONE: Self = Self(0);
 
-    /// The same with the sector that holds byte `at` of `image`. From the 64th on all count as one.
-    pub(crate) fn with(self, g: &Geometry, image: &Image, at: u32) -> Self {
-        let mut hit = Self { sectors: self.sectors | Self::bit(g, at), ..self };
-        hit.was_all |= hit.is_rest_empty(g, image);
-        hit
-    }
-
-    /// Something was acknowledged since.
-    pub(crate) const fn written_on(self) -> Self {
-        Self { was_all: false, ..self }
+    /// The same with the sector that holds this byte. From the 64th on all count as one.
+    pub(crate) fn with(self, g: &Geometry, at: u32) -> Self {
+        Self(self.0 | Self::bit(g, at))
     }
 
     pub(crate) const fn is_none(self) -> bool {
-        self.sectors == 0
+        self.0 == 0
     }
 
     /// Whether the sector that holds this byte is among them.
     pub(crate) fn has(self, g: &Geometry, at: u32) -> bool {
-        self.sectors & Self::bit(g, at) != 0
-    }
-
-    /// Whether all there was stood in these sectors.
-    pub(crate) fn is_all_of(self, g: &Geometry, image: &Image) -> bool {
-        !self.is_none() && (self.was_all || self.is_rest_empty(g, image))
-    }
-
-    /// Whether nothing but blank and zeros is outside these sectors.
-    fn is_rest_empty(self, g: &Geometry, image: &Image) -> bool {
-        let mut used = (0..).zip(image.bytes()).filter(|(_, byte)| !matches!(byte, 0 | 0xFF));
-        used.all(|(at, _)| self.has(g, at))
+        self.0 & Self::bit(g, at) != 0
     }
 
     fn bit(g: &Geometry, at: u32) -> u64 {
@@ -141,25 +125,12 @@ impl Hit {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::device::Step;
 
     #[test]
-    fn hit_sectors_are_all_there_is_or_not() {
+    fn hit_sectors_are_known_by_their_bytes() {
         let g = Geometry::new(4, 512, 1, 64).unwrap();
-        let mut image = Image::blank(&g);
-        image.apply(&g, &Step::Program { at: 1600, data: vec![1] });
-        let hit = Hit::NONE.with(&g, &image, 600);
-        image.apply(&g, &Step::Erase { sector: 3 });
+        let hit = Hit::NONE.with(&g, 600);
         assert!(hit.has(&g, 512) && hit.has(&g, 1023) && !hit.has(&g, 511) && !hit.has(&g, 1024));
-        image.apply(&g, &Step::Program { at: 700, data: vec![7] });
-        image.apply(&g, &Step::Program { at: 1600, data: vec![0] });
-        assert!(hit.is_all_of(&g, &image) && !Hit::NONE.is_all_of(&g, &image));
-        image.apply(&g, &Step::Program { at: 1030, data: vec![0, 1] });
-        assert!(!hit.is_all_of(&g, &image));
-        let both = hit.with(&g, &image, 1024);
-        assert!(both.is_all_of(&g, &image));
-        // What recoveries wrote since is no more than what damage left.
-        image.apply(&g, &Step::Program { at: 1600, data: vec![0, 1] });
-        assert!(both.is_all_of(&g, &image) && !both.written_on().is_all_of(&g, &image));
+        assert!(hit.with(&g, 0).has(&g, 511) && Hit::NONE.is_none() && !hit.is_none());
     }
 }

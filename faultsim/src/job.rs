@@ -142,7 +142,6 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                 }
                 return true;
             }
-            let hit = if nested { hit } else { hit.written_on() };
             let before = Before { cuts: &cuts, pick, parts: parts.with(part), hit, apart: &[] };
             self.cut(&judged.trace, at, between, &mut image, &before)
         })
@@ -187,7 +186,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                 if !apart.iter().any(|(known, _)| *known == sound) {
                     apart.push((sound.clone(), self.judge.find_apart(g, image, step, tear, hit)));
                 }
-                before.hit = hit.with(g, image, step.range(g).start);
+                before.hit = hit.with(g, step.range(g).start);
                 before.apart = apart
                     .iter()
                     .find_map(|(known, apart)| (*known == sound).then_some(apart.as_slice()))

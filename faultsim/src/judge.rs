@@ -110,9 +110,8 @@ impl<'run, S: Subject> Judge<'run, S> {
             return judged;
         }
         self.session.apart.clear();
-        let excused = judged.as_ref().is_err_and(|finding| {
-            self.session.is_excused(finding, self.session.part.chip().image())
-        });
+        let excused =
+            judged.as_ref().is_err_and(|finding| self.session.is_excused(finding, state.apart));
         self.session.noticed.unopened = excused;
         self.harm += self.session.noticed.into();
         if excused { Ok(None) } else { judged }
@@ -232,7 +231,7 @@ impl<S: Subject> Judge<'_, S> {
         self.session.hit = Hit::NONE;
         self.power_ups += 1;
         let up = come_up(&mut self.session, &self.continued, BiasPick::Stored, 0, true);
-        let hit = hit.with(g, before, step.range(g).start);
+        let hit = hit.with(g, step.range(g).start);
         up.map(|mut store| self.session.find_apart(&mut store, hit)).unwrap_or_default()
     }
 

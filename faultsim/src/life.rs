@@ -125,8 +125,7 @@ impl<'run, S: Subject> Life<'run, S> {
             return Ok(());
         }
         let lived = self.live(era);
-        self.ended =
-            lived.as_ref().is_err_and(|finding| self.session.is_excused(finding, &self.image));
+        self.ended = lived.as_ref().is_err_and(|finding| self.session.is_excused(finding, &[]));
         if self.ended {
             self.session.noticed.unopened = true;
             self.note_judged();
@@ -173,7 +172,6 @@ impl<'run, S: Subject> Life<'run, S> {
             match ended.inspect_err(|_| self.tell(op, " - fails"))? {
                 Ended::Done => {
                     self.oracle.ok();
-                    self.session.hit = self.session.hit.written_on();
                     self.tell(op, "");
                 }
                 Ended::Refused if matches!(op.kind(), OpKind::Put | OpKind::Delete) => {
@@ -311,7 +309,7 @@ impl<'run, S: Subject> Life<'run, S> {
         let hit = match step.filter(|_| tear.is_collateral()) {
             Some(step) => {
                 let g = chip.geometry();
-                self.session.hit.with(&g, &self.image, step.range(&g).start)
+                self.session.hit.with(&g, step.range(&g).start)
             }
             None => self.session.hit,
         };

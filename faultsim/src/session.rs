@@ -122,7 +122,7 @@ impl<'run, S: Subject> Session<'run, S> {
         chip.power_up(image, bias);
         chip.set_fuel(self.fuel);
         chip.record_steps(record);
-        chip.judge_by_content(!self.hit.is_none());
+        chip.permit_second_programs(!self.hit.is_none());
     }
 
     /// The microcontroller starts again on a part that never lost its power.
@@ -173,6 +173,7 @@ impl<'run, S: Subject> Session<'run, S> {
     pub(crate) fn apply(&mut self, store: &mut S::Store, op: &Op) -> Result<Ended, Finding> {
         let before = self.work();
         let result = caught(|| self.subject.apply(store, op, self.keys));
+        self.noticed.twice |= self.part.chip().programmed_twice();
         let during = || format!("in {}", op.describe(self.keys));
         let result = result.map_err(|panic| self.panicked(&during(), &panic))?;
         if self.part.chip().is_off() {
@@ -337,10 +338,12 @@ impl<'run, S: Subject> Session<'run, S> {
         .collect()
     }
 
-    /// Whether the code may refuse to come up on this part: nothing is left but what was hit.
-    pub(crate) fn is_excused(&self, finding: &Finding, image: &Image) -> bool {
+    /// Whether the code may refuse to come up on this part: no setting is known to stand apart from
+    /// what was hit.
+    pub(crate) fn is_excused(&self, finding: &Finding, apart: &[bool]) -> bool {
         finding.breach == Breach::NotOpening
-            && self.hit.is_all_of(&self.part.chip().geometry(), image)
+            && !self.hit.is_none()
+            && !apart.iter().any(|&apart| apart)
     }
 
     /// Reads every setting and the list of names, and lets the oracle judge them.

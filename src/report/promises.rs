@@ -109,6 +109,7 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     let counted = &outcome.totals.harm;
     let is_counted = breaches.contains(&Breach::NotOpening) && counted.unopened > 0
         || breaches.contains(&Breach::Listing) && counted.names > 0
+        || breaches.contains(&Breach::Contract) && counted.twice > 0
         || breaches.contains(&Breach::Spread) && counted.elsewhere > 0;
     if level == Level::F5 && is_counted {
         return Standing::Counted;

@@ -348,15 +348,6 @@ impl Image {
         }
     }
 
-    /// Whether a unit holds a 0 that is not marginal: of what lost all of them nothing can be known.
-    pub(super) fn has_solid_zero(&self, g: &Geometry, unit: usize) -> bool {
-        let size = g.unit_size() as usize;
-        let from = unit * size;
-        let mut weak = WeakCursor(&self.weak[weak_within(&self.weak, from, from + size)]);
-        let mut cells = (from..).zip(self.bytes.iter().skip(from).take(size));
-        cells.any(|(at, byte)| !byte & !weak.mask(at) != 0)
-    }
-
     /// Whether any of these units was programmed since its erase.
     pub(super) fn any_programmed(&self, units: Range<usize>) -> bool {
         words_of(units)

@@ -77,8 +77,8 @@ pub struct Chip {
     violations: Vec<ContractViolation>,
     recording: bool,
     trace: Vec<Step>,
-    /// Whether a unit counts as programmed only if it holds a solid 0.
-    by_content: bool,
+    permits_second: bool,
+    programmed_twice: bool,
     /// What was read, if somebody asked for it.
     watched: Option<Vec<Range<u32>>>,
     volatile: Volatile,
@@ -103,7 +103,8 @@ impl Chip {
             violations: Vec::new(),
             recording: false,
             trace: Vec::new(),
-            by_content: false,
+            permits_second: false,
+            programmed_twice: false,
             watched: None,
             volatile: Volatile::default(),
         }
@@ -139,6 +140,7 @@ impl Chip {
         self.violations.clear();
         self.trace.clear();
         self.watched = None;
+        self.programmed_twice = false;
     }
 
     /// The cells as they are now.
@@ -167,10 +169,15 @@ impl Chip {
         core::mem::take(&mut self.trace)
     }
 
-    /// Behind collateral damage, which can make what was programmed read as blank, code cannot know
-    /// of a unit without a solid 0 that it was programmed: then it need not.
-    pub(crate) fn judge_by_content(&mut self, on: bool) {
-        self.by_content = on;
+    /// Whether programs over programmed units are carried out and noted instead of refused: behind
+    /// collateral damage, which can make what was programmed read as blank.
+    pub(crate) fn permit_second_programs(&mut self, on: bool) {
+        self.permits_second = on;
+    }
+
+    /// Whether there was such a program since power-up.
+    pub(crate) fn programmed_twice(&self) -> bool {
+        self.programmed_twice
     }
 
     /// What was read since the last call, if there was one since power-up; from now on reads are kept.
@@ -419,9 +426,11 @@ impl Chip {
         }
         for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
             // Zeros are the one thing that may be programmed over a unit.
-            let programmed = self.image.is_programmed(number)
-                && (!self.by_content || self.image.has_solid_zero(&self.geometry, number));
-            if programmed && unit_data.iter().any(|byte| *byte != 0) {
+            if self.image.is_programmed(number) && unit_data.iter().any(|byte| *byte != 0) {
+                if self.permits_second {
+                    self.programmed_twice = true;
+                    return Ok(());
+                }
                 return Err(self.refuse_over_program(number * unit, unit_data));
             }
         }

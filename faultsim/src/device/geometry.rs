@@ -11,7 +11,8 @@ use serde::{Deserialize, Serialize};
 /// power-up; an operation in flight at the cut is there wholly or not at all; what one power-up
 /// reported, later ones report too; it comes up, stays writable and keeps to its stated work, and
 /// however often a recovery is cut, the next one gets through. Behind collateral damage, at F5, it owes
-/// less: it comes up, stays writable, and reports no value that was never written to that setting.
+/// less: it does not panic or loop, keeps to its stated work, reports no value that was never written to
+/// that setting, stays writable, and loses nothing that stands in other sectors.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Level {
     /// Cuts between operations only.
