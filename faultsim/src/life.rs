@@ -284,8 +284,9 @@ impl<'run, S: Subject> Life<'run, S> {
             self.fingerprints.push(left);
             self.judged += 1;
             if !self.session.hit.is_none() {
-                let (read, aside) = (self.session.noticed, self.aside.noticed);
-                self.harm += read.or(aside).into();
+                let seen = self.session.noticed.or(self.aside.noticed);
+                // What is written later is counted at the next cut.
+                self.harm += Seen { twice: false, ..seen }.into();
             }
         }
     }
@@ -344,6 +345,7 @@ impl<'run, S: Subject> Life<'run, S> {
         if !hit.is_none() {
             self.oracle.shorten(16 * MOST_STATES);
         }
+        self.harm.twice += u64::from(self.session.noticed.twice);
         for bench in [&mut self.session, &mut self.aside] {
             bench.hit = hit;
             bench.noticed = Seen::default();
