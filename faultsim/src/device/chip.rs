@@ -75,6 +75,8 @@ pub struct Chip {
     violations: Vec<ContractViolation>,
     recording: bool,
     trace: Vec<Step>,
+    /// Allocations for the data of steps to be recorded.
+    spare: Vec<Vec<u8>>,
     volatile: Volatile,
 }
 
@@ -97,6 +99,7 @@ impl Chip {
             violations: Vec::new(),
             recording: false,
             trace: Vec::new(),
+            spare: Vec::new(),
             volatile: Volatile::default(),
         }
     }
@@ -129,7 +132,11 @@ impl Chip {
         self.counts = Counts::default();
         self.time = DeviceTime::default();
         self.violations.clear();
-        self.trace.clear();
+        for step in self.trace.drain(..) {
+            if let Step::Program { data, .. } = step {
+                self.spare.push(data);
+            }
+        }
     }
 
     /// The cells as they are now.
@@ -156,6 +163,17 @@ impl Chip {
     /// that a cut tore is not among them; see [`Chip::torn_step`].
     pub fn take_steps(&mut self) -> Vec<Step> {
         core::mem::take(&mut self.trace)
+    }
+
+    /// The steps that [`Chip::take_steps`] would take.
+    pub(crate) fn steps(&self) -> &[Step] {
+        &self.trace
+    }
+
+    /// Takes the first of them, so many.
+    pub(crate) fn take_first_steps(&mut self, count: usize) -> Vec<Step> {
+        let rest = self.trace.split_off(count.min(self.trace.len()));
+        core::mem::replace(&mut self.trace, rest)
     }
 
     /// Number of steps completed since power-up.
@@ -271,7 +289,7 @@ impl Chip {
         let Some(cells) = self.image.bytes().get(from..to) else {
             return Err(self.refuse_range(at, out.len()));
         };
-        out.copy_from_slice(cells);
+        copy(out, cells);
         if self.image.has_weak() {
             let weak = self.image.weak();
             for entry in &weak[weak_within(weak, from, to)] {
@@ -341,7 +359,7 @@ impl Chip {
             self.image.erase(&self.geometry, sector);
             self.counts.erases += 1;
             self.time += self.timing.erase(size);
-            self.complete(|| Step::Erase { sector });
+            self.complete(|_| Step::Erase { sector });
         }
         Ok(())
     }
@@ -391,7 +409,10 @@ impl Chip {
         if !from.is_multiple_of(unit) || !to.is_multiple_of(unit) {
             return Err(self.refuse_alignment(at, to as u64, unit as u32));
         }
-        if again || !self.image.any_programmed(from / unit..to / unit) {
+        if again
+            || !self.image.any_programmed(from / unit..to / unit)
+            || data.iter().all(|byte| *byte == 0)
+        {
             return Ok(());
         }
         for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
@@ -427,14 +448,19 @@ impl Chip {
         self.counts.programs += 1;
         self.counts.programmed_bytes += data.len() as u64;
         self.time += self.timing.program(data.len());
-        self.complete(|| Step::Program { at, data: data.to_vec() });
+        self.complete(|spare| {
+            let mut kept = spare.pop().unwrap_or_default();
+            kept.clear();
+            kept.extend_from_slice(data);
+            Step::Program { at, data: kept }
+        });
         Ok(())
     }
 
-    fn complete(&mut self, step: impl FnOnce() -> Step) {
+    fn complete(&mut self, step: impl FnOnce(&mut Vec<Vec<u8>>) -> Step) {
         self.step += 1;
         if self.recording {
-            self.trace.push(step());
+            self.trace.push(step(&mut self.spare));
         }
     }
 
@@ -455,5 +481,28 @@ impl Chip {
         self.off = true;
         self.taken = Some((step, tear));
         PartError::PowerOff
+    }
+}
+
+/// Copies all of `from`, which is as long as `to`. Most reads are of a few bytes: these are copied
+/// as two halves that may overlap, without a call of a general routine.
+#[inline]
+fn copy(to: &mut [u8], from: &[u8]) {
+    #[inline]
+    fn halves<const N: usize>(to: &mut [u8], from: &[u8]) -> Option<()> {
+        let (first, last) = (from.first_chunk::<N>()?, from.last_chunk::<N>()?);
+        *to.first_chunk_mut()? = *first;
+        *to.last_chunk_mut()? = *last;
+        Some(())
+    }
+    let done = match from.len() {
+        4..=8 => halves::<4>(to, from),
+        9..=16 => halves::<8>(to, from),
+        17..=32 => halves::<16>(to, from),
+        33..=64 => halves::<32>(to, from),
+        _ => None,
+    };
+    if done.is_none() {
+        to.copy_from_slice(from);
     }
 }
