@@ -78,7 +78,7 @@ impl Live {
 
 /// The store without its index.
 #[derive(Debug)]
-pub(crate) struct Core<F> {
+pub(crate) struct Core<F: NorFlash> {
     pub(crate) medium: Medium<F>,
     pub(crate) log: Log,
 }

@@ -7,7 +7,6 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::error::Fault;
 use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::Core;
@@ -62,7 +61,7 @@ impl<F: NorFlash> Core<F> {
         sequence: u32,
         proven_end: u32,
         verdict: &mut Verdict,
-    ) -> Result<u32, Fault<F::Error>> {
+    ) -> u32 {
         let base = self.base(sequence);
         let (accepted, stop) = (walk.offset, walk.offset);
         *verdict = Verdict { accepted, stop, suspect: None, carrier: Found::NONE };
@@ -86,7 +85,7 @@ impl<F: NorFlash> Core<F> {
             let mut value = [0; 6];
             #[cfg(feature = "counters")]
             let whole = if found.header.kind == Kind::Tally {
-                self.medium.tally(&found, life, &mut [0; _])?.is_some()
+                self.medium.tally(&found, life, &mut [0; _]).is_some()
             } else {
                 self.medium.whole(&found, life, &mut value)
             };
@@ -106,7 +105,7 @@ impl<F: NorFlash> Core<F> {
             // Torn: the log ends before it, and the record before it may be suspect.
             verdict.stop = verdict.accepted;
         }
-        Ok(end)
+        end
     }
 
     /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
@@ -117,9 +116,9 @@ impl<F: NorFlash> Core<F> {
         verdict: &Verdict,
         opening: &Opening,
         index: &mut Index,
-    ) -> Result<Settled, Fault<F::Error>> {
+    ) -> Settled {
         if verdict.stop >= self.medium.geometry.sector_bytes {
-            return Ok(Settled::NoRoom);
+            return Settled::NoRoom;
         }
         let seal = match &verdict.suspect {
             Some(suspect) => !self.can_carry(suspect, index),
@@ -127,23 +126,23 @@ impl<F: NorFlash> Core<F> {
         };
         let base = self.base(self.log.head);
         let limit = base + self.medium.geometry.sector_bytes;
-        let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal)? else {
-            return Ok(Settled::NoRoom);
+        let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal) else {
+            return Settled::NoRoom;
         };
         let mut last = self.medium.geometry.settle_record(page, verdict);
-        if !self.write_settle(page, &last, verdict, opening)? {
-            return Ok(Settled::Flickers);
+        if !self.write_settle(page, &last, verdict, opening) {
+            return Settled::Flickers;
         }
         let address = last.address;
         if seal {
-            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last)?;
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last);
         }
         self.log.end = self.medium.geometry.place(last.end - base);
         if let Some(suspect) = &verdict.suspect {
             let cargo = self.medium.geometry.cargo(address, suspect.found.header.plain());
-            self.apply(&cargo, &[], index)?;
+            self.apply(&cargo, &[], index);
         }
-        Ok(Settled::Done)
+        Settled::Done
     }
 
     /// Writes the settle record into its page. `false`: the suspect does not pass its checks any
@@ -155,40 +154,40 @@ impl<F: NorFlash> Core<F> {
         record: &Found,
         verdict: &Verdict,
         opening: &Opening,
-    ) -> Result<bool, Fault<F::Error>> {
-        self.medium.zero(page, self.medium.geometry.trace())?;
+    ) -> bool {
+        self.medium.zero(page, self.medium.geometry.trace());
         let life = self.life(self.log.head);
         let mut writer = Writer::new();
         writer.start(&mut self.medium, life, record);
         writer.push(&mut self.medium, &u24(verdict.accepted));
         writer.push(&mut self.medium, &opening.facts());
         let whole = if let Some(suspect) = &verdict.suspect {
-            writer.carry(&mut self.medium, &suspect.found, life)?
+            writer.carry(&mut self.medium, &suspect.found, life)
         } else {
             true
         };
         if whole {
             writer.finish(&mut self.medium, 0);
         }
-        writer.result.map(|()| whole)
+        whole
     }
 
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
     /// so nothing about it was acknowledged or reported. `false`: it was carried by a settle record
     /// which is made unreadable now, so that the walk must be done again without it.
-    pub(crate) fn drop_suspect(&mut self, verdict: &mut Verdict) -> Result<bool, Fault<F::Error>> {
+    pub(crate) fn drop_suspect(&mut self, verdict: &mut Verdict) -> bool {
         let carrier = verdict.carrier;
         if carrier == Found::NONE {
             verdict.suspect = None;
             verdict.stop = verdict.accepted;
-            return Ok(true);
+            return true;
         }
         let g = self.medium.geometry;
         let page = g.page_of(carrier.address);
         // Its header last: it tells which pages it touched.
-        self.medium.pass_all(page + g.page, g.next_page(carrier.end - 1))?;
-        self.medium.pass(page)?;
-        Ok(false)
+        self.medium.pass_all(page + g.page, g.next_page(carrier.end - 1));
+        self.medium.pass(page);
+        false
     }
 
     /// Whether the suspect can be moved to a new sector along with the tail's live records. A
@@ -235,18 +234,18 @@ impl<F: NorFlash> Medium<F> {
         limit: u32,
         verdict: &Verdict,
         seal: bool,
-    ) -> Result<Option<u32>, Fault<F::Error>> {
+    ) -> Option<u32> {
         let g = self.geometry;
         // A torn record may have touched every page its header names. If the header is lost the
         // next time, no more than the first page was touched.
         let torn = self.header(stop, limit);
         let first = g.next_page(stop);
         let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
-        self.pass_all(first, behind)?;
+        self.pass_all(first, behind);
         let room = loop {
             let room = self.find_room(verdict, seal, behind, limit);
             let Some(page) = room else { break None };
-            behind = self.pass_over(behind, page, limit)?;
+            behind = self.pass_over(behind, page, limit);
             if behind == page {
                 break room;
             }
@@ -254,11 +253,11 @@ impl<F: NorFlash> Medium<F> {
         // Only now: its header told which pages to pass over. Without room too: the opening that will
         // tell where this sector's log ends may be lost.
         if stop == g.page_of(stop) {
-            self.pass(stop)?;
+            self.pass(stop);
         } else {
-            self.zero(stop, g.header_area())?;
+            self.zero(stop, g.header_area());
         }
-        Ok(room)
+        room
     }
 
     /// The first page from `page` on from which a settle record finds only blank pages.
@@ -302,31 +301,30 @@ impl<F: NorFlash> Medium<F> {
 
     /// Passes over the pages from `page` to `to`, and over all that the headers of torn settle
     /// records in them name. Returns the first page not passed.
-    fn pass_over(&mut self, mut page: u32, to: u32, limit: u32) -> Result<u32, Fault<F::Error>> {
+    fn pass_over(&mut self, mut page: u32, to: u32, limit: u32) -> u32 {
         while page < to {
             // In rising order, but a header last: it tells which pages to pass over.
             let behind = self.reach(page, limit);
-            self.pass_all(page + self.geometry.page, behind)?;
-            self.pass(page)?;
+            self.pass_all(page + self.geometry.page, behind);
+            self.pass(page);
             page = behind;
         }
-        Ok(page)
+        page
     }
 
-    fn pass_all(&mut self, mut page: u32, to: u32) -> Result<(), Fault<F::Error>> {
+    fn pass_all(&mut self, mut page: u32, to: u32) {
         while page < to {
-            self.pass(page)?;
+            self.pass(page);
             page += self.geometry.page;
         }
-        Ok(())
     }
 
     /// Marks a page as passed over: it stays visible as such, and no settle record can be read in
     /// it.
-    fn pass(&mut self, page: u32) -> Result<(), Fault<F::Error>> {
+    fn pass(&mut self, page: u32) {
         let g = self.geometry;
         // The trace must be whole before more of the page is touched.
-        self.zero(page, g.trace())?;
-        self.zero(page + g.trace(), g.header_area())
+        self.zero(page, g.trace());
+        self.zero(page + g.trace(), g.header_area());
     }
 }

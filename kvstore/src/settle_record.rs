@@ -2,7 +2,6 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::error::Fault;
 use crate::layout::Geometry;
 use crate::medium::{Found, Medium};
 use crate::record::{FACTS, Header, Kind, Life, Opening, SETTLE, from_u24};
@@ -101,9 +100,8 @@ impl<F: NorFlash> Medium<F> {
     /// The facts of a settle record, if it passes its checks with the life they tell.
     pub(crate) fn self_evident_settle(&mut self, found: &Found, facts: &mut Opening) -> bool {
         let mut told = [0; FACTS as usize];
-        if self.read(self.geometry.value_at(found) + 3, &mut told).is_err() {
-            return false;
-        }
+        // If that cannot be read, the record does not pass either.
+        self.read(self.geometry.value_at(found) + 3, &mut told);
         let life = Opening::from_facts(&told).life;
         let mut first = [0; SETTLE as usize];
         if !self.whole(found, life, &mut first) {
@@ -115,9 +113,9 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// The addresses between which the records stand that a commit names.
-    pub(crate) fn commit_extent(&mut self, commit: &Found) -> Result<(u32, u32), Fault<F::Error>> {
+    pub(crate) fn commit_extent(&mut self, commit: &Found) -> (u32, u32) {
         let mut value = [0; 6];
-        self.read(self.geometry.value_at(commit), &mut value)?;
-        Ok(self.geometry.extent_from(commit.address, &value))
+        self.read(self.geometry.value_at(commit), &mut value);
+        self.geometry.extent_from(commit.address, &value)
     }
 }

@@ -6,7 +6,7 @@ use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
 use crate::change::{Change, counted};
-use crate::error::{Error, Fault};
+use crate::error::Error;
 use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
 use crate::log::{Core, Log};
@@ -18,7 +18,7 @@ use crate::turn::Content;
 ///
 /// See the [crate documentation](crate) for the promises. Every call that writes returns only when
 /// the change is durable; a power cut during a call leaves the change wholly done or not at all.
-pub struct Store<F, const N: usize> {
+pub struct Store<F: NorFlash, const N: usize> {
     pub(crate) core: Core<F>,
     pub(crate) entries: Vec<Entry, N>,
 }
@@ -39,7 +39,7 @@ pub struct Usage {
     pub damaged_records: u32,
 }
 
-impl<F: fmt::Debug, const N: usize> fmt::Debug for Store<F, N> {
+impl<F: NorFlash + fmt::Debug, const N: usize> fmt::Debug for Store<F, N> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("Store").field("core", &self.core).finish_non_exhaustive()
     }
@@ -102,7 +102,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             Err(why) => return Err(Error::Layout(why)),
         };
         let log = Log::NONE;
-        Ok(Self { core: Core { medium: Medium { flash, geometry }, log }, entries: Vec::new() })
+        Ok(Self { core: Core { medium: Medium { flash, geometry, fault: None }, log }, entries: Vec::new() })
     }
 
     /// Opens a store from [`new`](Self::new), as [`open`](Self::open) does; or opens it again after
@@ -176,8 +176,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             return Err(Error::InvalidKey);
         }
         self.core.ready()?;
-        let len = self.core.load(key, self.entries.as_mut_view(), buffer)?;
-        Ok(len.and_then(|len| buffer.get(..len)))
+        let len = self.core.load(key, self.entries.as_mut_view(), buffer);
+        Ok(self.core.outcome(len)?.and_then(|len| buffer.get(..len)))
     }
 
     /// Calls `each` with the name and the value's length in bytes of every key, in no particular
@@ -223,9 +223,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// [`Error::Flash`], [`Error::ReopenNeeded`].
     pub fn clear(&mut self) -> Result<(), Error<F::Error>> {
         self.core.ready()?;
-        self.core.restart()?;
+        self.core.restart();
         self.entries.clear();
-        Ok(())
+        self.core.outcome(Ok(()))
     }
 
     /// How full and how worn the store is. Reads no flash.
@@ -279,10 +279,10 @@ impl<F: NorFlash> Core<F> {
                 (false, Some(_)) => keys = keys.saturating_sub(1),
                 _ => {}
             }
-            needed = needed || !self.changes_nothing(change, position, old)?;
+            needed = needed || !self.changes_nothing(change, position, old);
         }
-        if !needed {
-            return Ok(());
+        if !needed || self.medium.fault.is_some() {
+            return self.outcome(Ok(()));
         }
         let load = self.medium.geometry.load(changes);
         if !self.medium.geometry.fits(load) {
@@ -298,14 +298,17 @@ impl<F: NorFlash> Core<F> {
         if g.fits(self.log.head_live.and(load))
             && g.end_of(self.log.end, changes, must_seal) <= g.sector_bytes
         {
-            return Ok(self.append(changes, must_seal, index)?);
+            self.append(changes, must_seal, index);
+            return self.outcome(Ok(()));
         }
-        let mut turns = self.turns_needed(changes, index).ok_or(Error::Full)?;
+        let Some(mut turns) = self.turns_needed(changes, index) else {
+            return self.outcome(Err(Error::Full));
+        };
         loop {
             let changes = if turns == 0 { changes } else { &[] };
-            self.turn(changes, None, self.log.end, index)?;
+            self.turn(changes, None, self.log.end, index);
             if turns == 0 {
-                return Ok(());
+                return self.outcome(Ok(()));
             }
             turns -= 1;
         }
@@ -318,16 +321,16 @@ impl<F: NorFlash> Core<F> {
         change: &Change<'_>,
         position: Option<usize>,
         old: Option<Found>,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> bool {
         if position.is_none() {
-            return Ok(!change.is_put());
+            return !change.is_put();
         }
-        let Some(found) = old else { return Ok(false) };
+        let Some(found) = old else { return false };
         if !change.is_put()
             || found.header.kind == Kind::Tally
             || found.header.value_len as usize != change.value().len()
         {
-            return Ok(false);
+            return false;
         }
         let start = self.medium.geometry.value_at(&found);
         let mut equal = true;
@@ -338,52 +341,25 @@ impl<F: NorFlash> Core<F> {
             let stored = bytes.get(skip..).unwrap_or(&[]);
             let wanted = change.value().get(from..).unwrap_or(&[]);
             equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
-        })?;
-        Ok(equal && difference == 0)
+        });
+        equal && difference == 0
     }
 
     /// Appends to the head: a record, or a batch and its commit.
-    fn append(
-        &mut self,
-        changes: &[Change<'_>],
-        seal: bool,
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
-        let g = self.medium.geometry;
+    fn append(&mut self, changes: &[Change<'_>], seal: bool, index: &mut Index) {
         let base = self.base(self.log.head);
         let start = base + self.log.end;
-        let pending = changes.len() > 1;
         let mut last = Found::ending_at(start);
-        self.log.poisoned = true;
-        for change in counted(changes) {
-            self.write_record(change.header(pending), &Content::of(change), &mut last)?;
-        }
-        if pending {
+        self.write_changes(changes, changes.len() > 1, None, &mut last, index);
+        if changes.len() > 1 {
             let ([a, b, c], [d, e, f]) = (u24(start - base), u24(last.end - base));
             let extent = [a, b, c, d, e, f];
-            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut last)?;
+            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut last);
         }
         if seal {
-            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last)?;
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last);
         }
-        self.log.end = g.place(last.end - base);
-        // Deletes first, as a mount does it.
-        let mut puts = false;
-        loop {
-            let mut found = Found::ending_at(start);
-            for change in counted(changes) {
-                found.follow(&g, change.header(pending));
-                if change.is_put() == puts {
-                    self.apply_change(&found, change.key(), crc32c(change.key()), index)?;
-                }
-            }
-            if puts {
-                break;
-            }
-            puts = true;
-        }
-        self.log.poisoned = false;
-        Ok(())
+        self.log.end = self.medium.geometry.place(last.end - base);
     }
 
     fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
@@ -391,14 +367,12 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
         if self.log.end > g.sector_bytes / 16 * 15 && moved < g.sector_bytes / 4 * 3 {
-            self.turn(&[], None, self.log.end, index)?;
+            self.turn(&[], None, self.log.end, index);
         } else if self.log.end > g.sector_bytes / 4 * 3 && !self.log.spare_erased {
-            self.log.poisoned = true;
-            self.medium.erase(self.sector(self.log.head + 1))?;
-            self.log.poisoned = false;
+            self.medium.erase(self.sector(self.log.head + 1));
             self.log.spare_erased = true;
         }
-        Ok(())
+        self.outcome(Ok(()))
     }
 
     /// Reads a value; its length.
@@ -468,7 +442,7 @@ impl<F: NorFlash> Core<F> {
                 piece.get_mut(..rest.min(64))
             };
             let part = part.unwrap_or(&mut []);
-            self.medium.read(at, part)?;
+            self.medium.read_readable(at, part);
             checker.feed(at, part);
             at += part.len() as u32;
         }

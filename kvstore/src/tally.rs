@@ -9,7 +9,7 @@
 use embedded_storage::nor_flash::{MultiwriteNorFlash, NorFlash};
 
 use crate::change::Change;
-use crate::error::{Error, Fault};
+use crate::error::Error;
 use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::Core;
@@ -131,7 +131,7 @@ impl<F: NorFlash> Medium<F> {
         found: &Found,
         life: Life,
         first: &mut KeyBytes,
-    ) -> Result<Option<Tally>, Fault<F::Error>> {
+    ) -> Option<Tally> {
         let g = self.geometry;
         let value_at = g.value_at(found);
         let cells = g.cells(found.address, &found.header);
@@ -148,9 +148,9 @@ impl<F: NorFlash> Medium<F> {
                     copy(value.get_mut((at - value_at) as usize..).unwrap_or(&mut []), &[*byte]);
                 }
             }
-        })?;
+        });
         let (tally, in_order) = Tally::of(value, run);
-        Ok((difference == 0 && in_order).then_some(tally))
+        (difference == 0 && in_order).then_some(tally)
     }
 }
 
@@ -159,7 +159,7 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         found: &Found,
         first: &mut KeyBytes,
-    ) -> Result<Option<Tally>, Fault<F::Error>> {
+    ) -> Option<Tally> {
         let life = self.life_at(found.address);
         self.medium.tally(found, life, first)
     }
@@ -170,7 +170,7 @@ impl<F: NorFlash> Core<F> {
         found: &Found,
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
-        let Some(tally) = self.tally(found, &mut [0; _])? else { return self.corrupt() };
+        let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
         if buffer.len() < COUNT {
             return Err(Error::BufferTooSmall { needed: COUNT });
         }
@@ -191,7 +191,7 @@ impl<F: NorFlash> Core<F> {
             }
             let mut first = [0; _];
             // A damaged one stays as it is, and takes no ticks.
-            let Some(tally) = self.tally(&found, &mut first)? else { continue };
+            let Some(tally) = self.tally(&found, &mut first) else { continue };
             let key = self.medium.geometry.key_in(&found, &first);
             self.write(&[Change::put(key, &tally.count().to_le_bytes())], index)?;
         }
@@ -217,10 +217,10 @@ impl<F: NorFlash> Core<F> {
             (None, _) => 0,
             (Some(_), None) => return self.corrupt(),
             (Some(_), Some(found)) if found.header.kind == Kind::Tally => {
-                let Some(tally) = self.tally(&found, &mut [0; _])? else { return self.corrupt() };
+                let Some(tally) = self.tally(&found, &mut [0; _]) else { return self.corrupt() };
                 if tally.log == log && tally.ticks < tally.cells {
-                    self.clear_cell(&found, &tally)?;
-                    return Ok(tally.count().saturating_add(1));
+                    self.clear_cell(&found, &tally);
+                    return self.outcome(Ok(tally.count().saturating_add(1)));
                 }
                 tally.count()
             }
@@ -248,7 +248,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Clears the first blank cell of a tally that this power-up has written.
-    fn clear_cell(&mut self, found: &Found, tally: &Tally) -> Result<(), Fault<F::Error>> {
+    fn clear_cell(&mut self, found: &Found, tally: &Tally) {
         let g = self.medium.geometry;
         let log = g.unit.trailing_zeros() + 3;
         let from = tally.ticks << tally.log;
@@ -270,10 +270,7 @@ impl<F: NorFlash> Core<F> {
             before -= u32::from(cells.holds(at));
             at += g.unit;
         }
-        self.log.poisoned = true;
-        self.medium.program(at, bytes.get(..g.unit as usize).unwrap_or(&bytes))?;
-        self.log.poisoned = false;
-        Ok(())
+        self.medium.program(at, bytes.get(..g.unit as usize).unwrap_or(&bytes));
     }
 }
 

@@ -6,8 +6,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::change::{Change, counted};
-use crate::error::Fault;
-use crate::index::{self, Index};
+use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::{Core, Live};
 use crate::medium::Found;
@@ -40,48 +39,57 @@ impl<F: NorFlash> Core<F> {
         suspect: Option<&Suspect>,
         previous_end: u32,
         index: &mut Index,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> bool {
         let tail = self.log.tail;
         let retires = self.log_is_long();
-        self.begin_sector()?;
+        self.begin_sector();
         let start = self.base(self.log.head) + self.medium.geometry.first_record();
         let mut last = Found::ending_at(start);
         // First, so that what it replaces in the tail is not copied. Its effect is taken from the
         // copy: bits of the record itself may read differently each time.
         if let Some(suspect) = suspect
-            && !self.carry_suspect(suspect, &mut last, index)?
+            && !self.carry_suspect(suspect, &mut last, index)
         {
-            return Ok(false);
+            return false;
         }
         if retires {
-            self.carry_tail(tail, changes, &mut last, index)?;
+            self.carry_tail(tail, changes, &mut last, index);
         }
-        // Deletes first, so that a later mount's index never holds more than this one.
-        let mut puts = false;
-        loop {
-            for change in counted(changes).filter(|change| change.is_put() == puts) {
-                let hash = crc32c(change.key());
-                let (position, old) = self.position(change.key(), hash, index);
-                if !puts {
-                    let Some(position) = position else { continue };
-                    // What the retired sector held was the oldest version: it goes with it.
-                    if old.is_some_and(|old| retires && self.is_in(old.address, tail)) {
-                        index::remove(index, position);
-                        continue;
-                    }
-                }
-                self.write_record(change.header(false), &Content::of(change), &mut last)?;
-                self.apply_change(&last, change.key(), hash, index)?;
-            }
-            if puts {
-                break;
-            }
-            puts = true;
-        }
+        self.write_changes(changes, false, retires.then_some(tail), &mut last, index);
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, previous_end, last.end)?;
+        self.finish_sector(tail, previous_end, last.end);
         self.sum_live(index);
-        Ok(true)
+        true
+    }
+
+    /// Writes the records of `changes` and lets them take effect. A delete needs none where the only
+    /// older version goes with a sector that retires.
+    pub(crate) fn write_changes(
+        &mut self,
+        changes: &[Change<'_>],
+        pending: bool,
+        retires: Option<u32>,
+        last: &mut Found,
+        index: &mut Index,
+    ) {
+        for change in counted(changes) {
+            let header = change.header(pending);
+            if retires.is_none_or(|sequence| self.outlives(change, sequence, index)) {
+                self.write_record(header, &Content::of(change), last);
+            }
+            let found = Found { header, ..*last };
+            self.apply_change(&found, change.key(), crc32c(change.key()), index);
+        }
+    }
+
+    /// Whether a change needs a record when the oldest sector of the log retires.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    fn outlives(&mut self, change: &Change<'_>, sequence: u32, index: &Index) -> bool {
+        if change.is_put() {
+            return true;
+        }
+        let (position, old) = self.position(change.key(), crc32c(change.key()), index);
+        position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence))
     }
 
     /// Copies the tail's live records that `changes` do not replace.
@@ -91,7 +99,7 @@ impl<F: NorFlash> Core<F> {
         changes: &[Change<'_>],
         last: &mut Found,
         index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
+    ) {
         for position in 0..index.len() {
             let Some(&entry) = index.get(position) else { break };
             if !self.is_in(entry.address, tail) {
@@ -104,35 +112,31 @@ impl<F: NorFlash> Core<F> {
             if self.is_replaced(entry.hash, entry.address, changes) {
                 continue;
             }
-            self.write_record(source.header.plain(), &Content::Copy(&source), last)?;
+            self.write_record(source.header.plain(), &Content::Copy(&source), last);
             if let Some(entry) = index.get_mut(position) {
                 entry.address = last.address;
             }
         }
-        Ok(())
     }
 
     /// Starts the log anew in the spare, with no records. Atomic: the mark makes it count.
-    pub(crate) fn restart(&mut self) -> Result<(), Fault<F::Error>> {
+    pub(crate) fn restart(&mut self) {
         let end = self.log.end;
-        self.begin_sector()?;
+        self.begin_sector();
         self.log.epoch = self.log.epoch.wrapping_add(1);
         self.forget_live();
         let at = self.base(self.log.head) + self.medium.geometry.first_record();
-        self.finish_sector(self.log.head, end, at)
+        self.finish_sector(self.log.head, end, at);
     }
 
     /// Erases the spare, in this power-up: reading blank proves nothing.
-    fn begin_sector(&mut self) -> Result<(), Fault<F::Error>> {
+    fn begin_sector(&mut self) {
         let next = self.log.head + 1;
-        // Until the sector counts, RAM and flash disagree.
-        self.log.poisoned = true;
         if !self.log.spare_erased {
-            self.medium.erase(self.sector(next))?;
+            self.medium.erase(self.sector(next));
         }
         self.log.spare_erased = false;
         self.log.head = next;
-        Ok(())
     }
 
     /// Writes the opening and then the mark, which makes the sector count.
@@ -141,7 +145,7 @@ impl<F: NorFlash> Core<F> {
         tail: u32,
         previous_end: u32,
         at: u32,
-    ) -> Result<(), Fault<F::Error>> {
+    ) {
         let g = self.medium.geometry;
         let base = self.base(self.log.head);
         let opening = Opening {
@@ -152,12 +156,9 @@ impl<F: NorFlash> Core<F> {
         };
         let mut writer = Writer::new();
         writer.write_opening(&mut self.medium, base, &opening);
-        writer.result?;
-        self.medium.zero(base + g.mark(), g.unit)?;
+        self.medium.zero(base + g.mark(), g.unit);
         self.log.tail = tail;
         self.log.end = g.place(at - base);
-        self.log.poisoned = false;
-        Ok(())
     }
 
     /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
@@ -167,17 +168,17 @@ impl<F: NorFlash> Core<F> {
         suspect: &Suspect,
         last: &mut Found,
         index: &mut Index,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> bool {
         let mut changes = Changes::of(&suspect.found, suspect.extent);
         while self.next_change(&mut changes) {
             let source = &changes.found;
-            let whole = self.write_record(source.header.plain(), &Content::Copy(source), last)?;
+            let whole = self.write_record(source.header.plain(), &Content::Copy(source), last);
             if !whole && suspect.found.header.kind != Kind::Commit {
-                return Ok(false);
+                return false;
             }
-            self.apply(last, &[], index)?;
+            self.apply(last, &[], index);
         }
-        Ok(true)
+        true
     }
 
     /// Writes a record at the place behind `last`, which becomes that record. `false`: it is a copy
@@ -188,7 +189,7 @@ impl<F: NorFlash> Core<F> {
         header: Header,
         content: &Content<'_>,
         last: &mut Found,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> bool {
         last.follow(&self.medium.geometry, header);
         let mut writer = Writer::new();
         let life = self.life(self.log.head);
@@ -206,11 +207,11 @@ impl<F: NorFlash> Core<F> {
             }
             Content::Copy(source) => {
                 let life = self.life_at(source.address);
-                difference = writer.push_from(&mut self.medium, source, life)?;
+                difference = writer.push_from(&mut self.medium, source, life);
             }
         }
         writer.finish(&mut self.medium, difference);
-        writer.result.map(|()| difference == 0)
+        difference == 0
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store
@@ -223,17 +224,12 @@ impl<F: NorFlash> Core<F> {
         }
         for turns in 0..=self.log.head - self.log.tail {
             let sequence = self.log.tail + turns;
-            let mut load = load;
-            for change in counted(changes).filter(|change| !change.is_put()) {
-                let hash = crc32c(change.key());
-                let (position, old) = self.position(change.key(), hash, index);
-                let stays =
-                    position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence));
-                if !stays {
-                    load = load.minus(g.change_bytes(change));
+            let mut sum = self.live_in(sequence, index, changes);
+            for change in counted(changes) {
+                if self.outlives(change, sequence, index) {
+                    sum = sum.plus(g.change_bytes(change));
                 }
             }
-            let sum = self.live_in(sequence, index, changes).and(load);
             if g.fits(sum) {
                 return Some(turns);
             }

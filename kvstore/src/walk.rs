@@ -89,21 +89,20 @@ impl<F: NorFlash> Core<F> {
         limit: u32,
         walk: &mut Walk,
         index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
+    ) {
         walk.held = 0;
         walk.offset = self.medium.geometry.first_record();
-        while self.step(sequence, limit, walk)? {
+        while self.step(sequence, limit, walk) {
             let (held, end) = match walk.next.says {
                 Says::Settle(settle) => (0, self.base(sequence) + settle.accepted),
                 Says::Key(_) if walk.held == 2 => (1, walk.last.found.address),
                 Says::Key(_) => (walk.held, 0),
             };
-            self.apply_held(walk, end, index)?;
+            self.apply_held(walk, end, index);
             walk.before = walk.last;
             walk.last = walk.next;
             walk.held = held + 1;
         }
-        Ok(())
     }
 
     /// Reads the record at the next place, or the settle record behind it; `false`: there is none.
@@ -113,11 +112,11 @@ impl<F: NorFlash> Core<F> {
         sequence: u32,
         limit: u32,
         walk: &mut Walk,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> bool {
         let base = self.base(sequence);
         let (at, end) = (base + walk.offset, base + limit);
         if at >= end {
-            return Ok(false);
+            return false;
         }
         let mut bytes = [0; MAX_HEADER as usize + START];
         // No more than is kept of a key: the rest is read later.
@@ -126,7 +125,8 @@ impl<F: NorFlash> Core<F> {
         if let Some(found) = self.medium.look_at_key(at, end, walk.expected, bytes) {
             #[cfg(not(feature = "counters"))]
             if found.header.kind == Kind::Tally {
-                return Err(Fault::Counters);
+                self.medium.fault = Some(Fault::Counters);
+                return false;
             }
             let len = found.header.key_len();
             if len > 0 && (walk.expected == 0 || len < walk.expected) {
@@ -136,10 +136,10 @@ impl<F: NorFlash> Core<F> {
             copy(&mut start, self.medium.geometry.key_in(&found, bytes));
             walk.next = Held { found, says: Says::Key(start) };
         } else if !self.medium.next_settle(at, end, self.life(sequence), &mut walk.next) {
-            return Ok(false);
+            return false;
         }
         walk.offset = self.medium.geometry.place(walk.next.found.end - base);
-        Ok(true)
+        true
     }
 
     /// Applies the held records that stand before `end` (an address).
@@ -149,19 +149,18 @@ impl<F: NorFlash> Core<F> {
         walk: &Walk,
         end: u32,
         index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
+    ) {
         for (place, held) in [(2, &walk.before), (1, &walk.last)] {
             if walk.held >= place && held.found.address < end {
                 match &held.says {
-                    Says::Key(start) => self.apply(&held.found, start, index)?,
+                    Says::Key(start) => self.apply(&held.found, start, index),
                     Says::Settle(Settle { cargo: Some(cargo), .. }) => {
-                        self.apply(&cargo.found, &[], index)?;
+                        self.apply(&cargo.found, &[], index);
                     }
                     Says::Settle(_) => {}
                 }
             }
         }
-        Ok(())
     }
 
     /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
@@ -172,11 +171,11 @@ impl<F: NorFlash> Core<F> {
         found: &Found,
         start: &[u8],
         index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
+    ) {
         let mut extent = (0, 0);
         let mut start = start;
         if found.header.kind == Kind::Commit {
-            extent = self.medium.commit_extent(found)?;
+            extent = self.medium.commit_extent(found);
             start = &[];
         }
         let mut changes = Changes::of(found, extent);
@@ -188,13 +187,12 @@ impl<F: NorFlash> Core<F> {
             let at = self.medium.geometry.key_at(found) + start.len() as u32;
             if let Some(rest) = key.get_mut(start.len()..)
                 && !rest.is_empty()
-                && self.medium.read(at, rest).is_err()
+                && !self.medium.read(at, rest)
             {
                 key = &mut [];
             }
-            self.apply_change(found, key, crc32c(key), index)?;
+            self.apply_change(found, key, crc32c(key), index);
         }
-        Ok(())
     }
 
     /// Goes on to the next put or delete; `false`: that was all.
@@ -248,7 +246,7 @@ impl<F: NorFlash> Core<F> {
         key: &[u8],
         hash: u32,
         index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
+    ) {
         let (position, old) = self.position(key, hash, index);
         if let Some(old) = old {
             self.note(&old, false);
@@ -261,15 +259,14 @@ impl<F: NorFlash> Core<F> {
             if let Some(position) = position {
                 index::remove(index, position);
             }
-            return Ok(());
+            return;
         }
         if let Some(entry) = position.and_then(|position| index.get_mut(position)) {
             entry.address = found.address;
         } else if !index::insert(index, hash, found.address) {
-            return Err(Fault::IndexFull);
+            self.medium.fault = Some(Fault::IndexFull);
         }
         self.note(found, true);
-        Ok(())
     }
 
     /// The index entry of a key, and the record it points to; `None` for the record if its header
@@ -312,7 +309,9 @@ impl<F: NorFlash> Core<F> {
             let (now, later) = rest.split_at(rest.len().min(bytes.len()));
             let stored = bytes.get_mut(..now.len()).unwrap_or(&mut []);
             let at = self.medium.geometry.value_at(&found) - rest.len() as u32;
-            self.medium.read(at, stored).map_err(|_| ())?;
+            if !self.medium.read(at, stored) {
+                return Err(());
+            }
             if stored != now {
                 return Ok(None);
             }

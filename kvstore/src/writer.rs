@@ -3,7 +3,6 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::error::Fault;
 use crate::layout::OPENING;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
@@ -14,8 +13,7 @@ use crate::tally::Cells;
 
 const CHUNK: usize = 256;
 
-/// After a failure it programs nothing more; see its `result`.
-pub(crate) struct Writer<E> {
+pub(crate) struct Writer {
     /// Where the buffer will be programmed; at first the record's address.
     at: u32,
     /// Where the record ends.
@@ -24,20 +22,19 @@ pub(crate) struct Writer<E> {
     outer: Check,
     /// Check of a record carried inside.
     inner: Option<Check>,
-    pub(crate) result: Result<(), Fault<E>>,
     buffer: [u8; CHUNK],
 }
 
-impl<E> Writer<E> {
+impl Writer {
     /// A writer without a record. Made in place: its buffer is most of a call's stack.
     #[inline(always)]
     pub(crate) fn new() -> Self {
-        let (outer, inner, result) = (Check::unseeded(), None, Ok(()));
-        Self { at: 0, end: 0, fill: 0, outer, inner, result, buffer: [0; CHUNK] }
+        let (outer, inner) = (Check::unseeded(), None);
+        Self { at: 0, end: 0, fill: 0, outer, inner, buffer: [0; CHUNK] }
     }
 
     /// Starts a record, which must be placed and have room up to its end.
-    pub(crate) fn start<F: NorFlash<Error = E>>(
+    pub(crate) fn start<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         life: Life,
@@ -53,12 +50,12 @@ impl<E> Writer<E> {
     }
 
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn push_header<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, header: Header) {
+    fn push_header<F: NorFlash>(&mut self, medium: &mut Medium<F>, header: Header) {
         let len = medium.geometry.header() as usize;
         self.push(medium, header.encode().get(..len).unwrap_or(&[]));
     }
 
-    pub(crate) fn push<F: NorFlash<Error = E>>(
+    pub(crate) fn push<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         mut bytes: &[u8],
@@ -80,9 +77,9 @@ impl<E> Writer<E> {
         }
     }
 
-    fn flush<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>) {
-        if self.fill > 0 && self.result.is_ok() {
-            self.result = medium.program(self.at, self.buffer.get(..self.fill).unwrap_or(&[]));
+    fn flush<F: NorFlash>(&mut self, medium: &mut Medium<F>) {
+        if self.fill > 0 {
+            medium.program(self.at, self.buffer.get(..self.fill).unwrap_or(&[]));
         }
         self.at += self.fill as u32;
         self.fill = 0;
@@ -95,7 +92,7 @@ impl<E> Writer<E> {
 
     /// Pads up to an address.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn pad<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, to: u32) {
+    fn pad<F: NorFlash>(&mut self, medium: &mut Medium<F>, to: u32) {
         while self.position() < to {
             self.push(medium, &[0xFF]);
         }
@@ -104,7 +101,7 @@ impl<E> Writer<E> {
     /// Leaves the cells of a tally blank: they are not programmed at all, since programming ones uses
     /// up a unit on some parts.
     #[cfg(feature = "counters")]
-    pub(crate) fn leave_blank<F: NorFlash<Error = E>>(
+    pub(crate) fn leave_blank<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         cells: &Cells,
@@ -119,21 +116,21 @@ impl<E> Writer<E> {
 
     /// A tally's part of [`push_from`](Self::push_from).
     #[cfg(feature = "counters")]
-    fn push_count<F: NorFlash<Error = E>>(
+    fn push_count<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<Trailer, Fault<E>> {
+    ) -> Trailer {
         let mut first = [0; _];
-        let tally = medium.tally(source, life, &mut first)?;
+        let tally = medium.tally(source, life, &mut first);
         self.push(medium, medium.geometry.key_in(source, &first));
         self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes());
-        Ok(tally.map_or(0x0001_0101_0101_0101, |_| 0))
+        tally.map_or(0x0001_0101_0101_0101, |_| 0)
     }
 
     /// Writes the opening of the sector at an address.
-    pub(crate) fn write_opening<F: NorFlash<Error = E>>(
+    pub(crate) fn write_opening<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         address: u32,
@@ -151,7 +148,7 @@ impl<E> Writer<E> {
 
     /// Pads up to the trailer of what ends at `end`, and adds that, `len` bytes.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn close<F: NorFlash<Error = E>>(
+    fn close<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         end: u32,
@@ -166,12 +163,12 @@ impl<E> Writer<E> {
 
     /// Key and value of another record, of a tally the count. The difference between the trailer it has and the one it
     /// should have, so that a copy of a damaged record is as damaged as the record.
-    pub(crate) fn push_from<F: NorFlash<Error = E>>(
+    pub(crate) fn push_from<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<Trailer, Fault<E>> {
+    ) -> Trailer {
         #[cfg(feature = "counters")]
         if source.header.kind == Kind::Tally {
             return self.push_count(medium, source, life);
@@ -188,26 +185,26 @@ impl<E> Writer<E> {
 
     /// A whole copy of a record inside this one. `false`: it does not pass its checks, and this
     /// record must not be finished.
-    pub(crate) fn carry<F: NorFlash<Error = E>>(
+    pub(crate) fn carry<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         source: &Found,
         life: Life,
-    ) -> Result<bool, Fault<E>> {
+    ) -> bool {
         let start = self.position();
         let header = source.header.plain();
         let end = medium.geometry.end_at(start, &header);
         self.inner = Some(Check::new(life, medium.geometry.offset_of(start)));
         self.push_header(medium, header);
-        if self.push_from(medium, source, life)? != 0 {
-            return Ok(false);
+        if self.push_from(medium, source, life) != 0 {
+            return false;
         }
         self.close(medium, end, medium.geometry.trailer(), 0);
-        Ok(true)
+        true
     }
 
     /// Pads, adds the trailer and programs the rest.
-    pub(crate) fn finish<F: NorFlash<Error = E>>(
+    pub(crate) fn finish<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         difference: Trailer,
