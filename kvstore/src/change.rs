@@ -68,7 +68,7 @@ impl<'a> Change<'a> {
     pub(crate) const fn header(&self, pending: bool) -> Header {
         #[cfg(feature = "counters")]
         if let Self::Tally { key, len, .. } = self {
-            return Header { kind: Kind::Tally, key_len: key.len() as u8, value_len: *len };
+            return Header::new(Kind::Tally, key.len() as u32, *len);
         }
         let kind = match (self.is_put(), pending) {
             (true, false) => Kind::Put,
@@ -76,7 +76,7 @@ impl<'a> Change<'a> {
             (false, false) => Kind::Delete,
             (false, true) => Kind::PendingDelete,
         };
-        Header { kind, key_len: self.key().len() as u8, value_len: self.value().len() as u32 }
+        Header::new(kind, self.key().len() as u32, self.value().len() as u32)
     }
 }
 

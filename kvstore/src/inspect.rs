@@ -8,6 +8,7 @@
 use core::ops::Deref;
 
 use crate::layout::Geometry;
+use crate::medium::Found;
 use crate::record::{Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, from_u24};
 use crate::tally::{Cells, Run, Tally as Count};
 
@@ -293,7 +294,7 @@ impl<'a> Region<'a> {
         let header_bytes = g.header();
         let header_end = address.checked_add(header_bytes)?;
         let header = Header::decode(self.bytes(address, header_end)?, header_bytes)?;
-        let end = g.end_at(address, &header);
+        let end = g.end(Found { address, header });
         let sector_end = self.base_of(address) + g.sector_bytes;
         let inside = self.bytes(address, end.min(limit).min(sector_end))?;
         if inside.len() as u32 != end - address {
@@ -301,9 +302,9 @@ impl<'a> Region<'a> {
         }
         let value_at = header_bytes + header.key_len();
         let key = inside.get(header_bytes as usize..value_at as usize)?;
-        let value = inside.get(value_at as usize..(value_at + header.value_len) as usize)?;
-        let value_bytes = header.value_len;
-        let kind = match header.kind {
+        let value = inside.get(value_at as usize..(value_at + header.value_len()) as usize)?;
+        let value_bytes = header.value_len();
+        let kind = match header.kind() {
             Kind::Tally => RecordKind::Tally,
             Kind::Put => RecordKind::Put,
             Kind::Delete => RecordKind::Delete,
@@ -348,9 +349,10 @@ impl<'a> Region<'a> {
 
     /// The cells of a tally.
     fn cells(&self, record: &Record<'_>) -> Option<Cells> {
-        let (key_len, value_len) = (record.key.len() as u8, record.value_bytes);
+        let (key_len, value_len) = (record.key.len() as u32, record.value_bytes);
         (record.kind == RecordKind::Tally).then(|| {
-            self.geometry.cells(record.address, &Header { kind: Kind::Tally, key_len, value_len })
+            let header = Header::new(Kind::Tally, key_len, value_len);
+            self.geometry.cells(Found { address: record.address, header })
         })
     }
 

@@ -26,25 +26,12 @@ pub(crate) struct Medium<F: NorFlash> {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Found {
     pub(crate) address: u32,
-    pub(crate) end: u32,
     pub(crate) header: Header,
 }
 
 impl Found {
     /// Stands for no record.
-    pub(crate) const NONE: Self = Self::ending_at(0);
-
-    /// Stands for what ends at an address, when the next record is to follow it.
-    pub(crate) const fn ending_at(end: u32) -> Self {
-        Self { address: 0, end, header: Header::SEAL }
-    }
-
-    /// Becomes the record with this header that follows.
-    pub(crate) const fn follow(&mut self, g: &Geometry, header: Header) {
-        self.address = g.place(self.end);
-        self.end = g.end_at(self.address, &header);
-        self.header = header;
-    }
+    pub(crate) const NONE: Self = Self { address: 0, header: Header::SEAL };
 }
 
 /// Gets a record's bytes in order and tells whether they pass the record's checks.
@@ -58,11 +45,11 @@ pub(crate) struct Checker {
 }
 
 impl Checker {
-    pub(crate) fn new(g: &Geometry, life: Life, found: &Found) -> Self {
+    pub(crate) fn new(g: &Geometry, life: Life, found: Found) -> Self {
         #[cfg_attr(not(feature = "counters"), expect(unused_mut, reason = "nothing to leave out"))]
         let mut check = Check::new(life, g.offset_of(found.address));
         #[cfg(feature = "counters")]
-        check.leave_out(g.cells(found.address, &found.header), found.address);
+        check.leave_out(g.cells(found), found.address);
         Self { check, body_end: g.body_end(found), len: g.trailer(), stored: 0 }
     }
 
@@ -128,12 +115,16 @@ impl<F: NorFlash> Medium<F> {
             return true;
         }
         let unit = self.geometry.unit as usize;
-        for (at, piece) in (at..).step_by(unit).zip(out.chunks_mut(unit)) {
+        let (mut at, mut rest) = (at, out);
+        while !rest.is_empty() {
+            let (piece, later) = rest.split_at_mut(rest.len().min(unit));
             if !self.read(at, piece) {
                 for (place, byte) in piece.iter_mut().enumerate() {
                     *byte = if place < unit / 2 { 0 } else { 0xFF };
                 }
             }
+            at += unit as u32;
+            rest = later;
         }
         false
     }
@@ -223,7 +214,7 @@ impl<F: NorFlash> Medium<F> {
         let readable = self.read_readable(address, bytes);
         let g = self.geometry;
         let header = Header::decode(bytes, g.header())?;
-        let end = g.end_at(address, &header);
+        let found = Found { address, header };
         if !readable {
             // Header and key must be; what stands behind the record may be what cannot be read.
             let key_end = (g.header() + header.key_len()) as usize;
@@ -231,7 +222,7 @@ impl<F: NorFlash> Medium<F> {
                 return None;
             }
         }
-        (end <= limit).then_some(Found { address, end, header })
+        (g.end(found) <= limit).then_some(found)
     }
 
     /// The header at `address` alone.
@@ -268,15 +259,15 @@ impl<F: NorFlash> Medium<F> {
     /// one it has.
     pub(crate) fn scan(
         &mut self,
-        found: &Found,
+        found: Found,
         life: Life,
         each: &mut Pieces<'_, Self>,
     ) -> Trailer {
         let mut checker = Checker::new(&self.geometry, life, found);
         let mut buffer = [0; 64];
-        let mut at = found.address;
-        while at < found.end {
-            let n = ((found.end - at) as usize).min(buffer.len());
+        let (mut at, end) = (found.address, self.geometry.end(found));
+        while at < end {
+            let n = ((end - at) as usize).min(buffer.len());
             let piece = buffer.get_mut(..n).unwrap_or(&mut []);
             self.read_readable(at, piece);
             each(self, at, piece);
@@ -289,7 +280,7 @@ impl<F: NorFlash> Medium<F> {
     /// Whether a record passes its checks now, and the first bytes behind its header: what was
     /// checked is what is handed out, for bits left by an interrupted program may read differently
     /// the next time.
-    pub(crate) fn whole(&mut self, found: &Found, life: Life, first: &mut [u8]) -> bool {
+    pub(crate) fn whole(&mut self, found: Found, life: Life, first: &mut [u8]) -> bool {
         let header = self.geometry.header() as usize;
         let difference = self.scan(found, life, &mut |_, at, bytes| {
             if at == found.address {

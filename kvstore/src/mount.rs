@@ -136,7 +136,7 @@ impl<F: NorFlash> Core<F> {
             if told.is_none()
                 && let Some(suspect) = &verdict.suspect
             {
-                self.apply(&suspect.found, &[], index);
+                self.apply(suspect.found, &[], index);
             }
             self.log.damaged += u32::from(walk.offset < limit);
             sequence += 1;
@@ -187,15 +187,15 @@ impl<F: NorFlash> Core<F> {
         let limit = base + self.medium.geometry.sector_bytes;
         let mut at = base + self.medium.geometry.first_record();
         while let Some(found) = self.medium.header(at, limit) {
-            at = self.medium.geometry.place(found.end);
+            at = self.medium.geometry.place_behind(found);
         }
         while let Some(found) = self.medium.settle_header_behind(at, limit) {
-            if self.medium.self_evident_settle(&found, facts)
+            if self.medium.self_evident_settle(found, facts)
                 && self.sector(facts.life.sequence) == sector
             {
                 return true;
             }
-            at = found.end - 1;
+            at = self.medium.geometry.end(found) - 1;
         }
         false
     }

@@ -84,17 +84,17 @@ impl<F: NorFlash> Core<F> {
             let life = self.life(sequence);
             let mut value = [0; 6];
             #[cfg(feature = "counters")]
-            let whole = if found.header.kind == Kind::Tally {
-                self.medium.tally(&found, life, &mut [0; _]).is_some()
+            let whole = if found.header.kind() == Kind::Tally {
+                self.medium.tally(found, life, &mut [0; _]).is_some()
             } else {
-                self.medium.whole(&found, life, &mut value)
+                self.medium.whole(found, life, &mut value)
             };
             #[cfg(not(feature = "counters"))]
-            let whole = self.medium.whole(&found, life, &mut value);
+            let whole = self.medium.whole(found, life, &mut value);
             if whole {
                 // Pending records count only with their commit; a seal has done its work.
                 if matches!(
-                    found.header.kind,
+                    found.header.kind(),
                     Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit
                 ) {
                     let extent = self.medium.geometry.extent_from(found.address, &value);
@@ -129,18 +129,18 @@ impl<F: NorFlash> Core<F> {
         let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal) else {
             return Settled::NoRoom;
         };
-        let mut last = self.medium.geometry.settle_record(page, verdict);
-        if !self.write_settle(page, &last, verdict, opening) {
+        let record = self.medium.geometry.settle_record(page, verdict);
+        if !self.write_settle(page, record, verdict, opening) {
             return Settled::Flickers;
         }
-        let address = last.address;
+        let mut end = self.medium.geometry.end(record);
         if seal {
-            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last);
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
         }
-        self.log.end = self.medium.geometry.place(last.end - base);
+        self.log.end = self.medium.geometry.place(end - base);
         if let Some(suspect) = &verdict.suspect {
-            let cargo = self.medium.geometry.cargo(address, suspect.found.header.plain());
-            self.apply(&cargo, &[], index);
+            let cargo = self.medium.geometry.cargo(record.address, suspect.found.header.plain());
+            self.apply(cargo, &[], index);
         }
         Settled::Done
     }
@@ -151,7 +151,7 @@ impl<F: NorFlash> Core<F> {
     fn write_settle(
         &mut self,
         page: u32,
-        record: &Found,
+        record: Found,
         verdict: &Verdict,
         opening: &Opening,
     ) -> bool {
@@ -162,7 +162,7 @@ impl<F: NorFlash> Core<F> {
         writer.push(&mut self.medium, &u24(verdict.accepted));
         writer.push(&mut self.medium, &opening.facts());
         let whole = if let Some(suspect) = &verdict.suspect {
-            writer.carry(&mut self.medium, &suspect.found, life)
+            writer.carry(&mut self.medium, suspect.found, life)
         } else {
             true
         };
@@ -185,7 +185,7 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let page = g.page_of(carrier.address);
         // Its header last: it tells which pages it touched.
-        self.medium.pass_all(page + g.page, g.next_page(carrier.end - 1));
+        self.medium.pass_all(page + g.page, g.next_page(g.end(carrier) - 1));
         self.medium.pass(page);
         false
     }
@@ -198,13 +198,13 @@ impl<F: NorFlash> Core<F> {
         }
         let g = self.medium.geometry;
         let mut sum = self.live_in(self.log.tail, index, &[]);
-        if suspect.found.header.kind == Kind::Commit {
+        if suspect.found.header.kind() == Kind::Commit {
             let mut batch = suspect.extent;
             while let Some(found) = self.next_in_batch(&mut batch) {
-                sum = sum.plus(g.size(&found));
+                sum = sum.plus(g.size(found.header));
             }
         } else {
-            sum = sum.plus(g.size(&suspect.found));
+            sum = sum.plus(g.size(suspect.found.header));
         }
         g.fits(sum)
     }
@@ -216,10 +216,9 @@ impl Geometry {
         let address = page + self.trace();
         let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
             let cargo = self.cargo(address, suspect.found.header.plain());
-            SETTLE + cargo.end - cargo.address
+            SETTLE + self.end(cargo) - cargo.address
         });
-        let header = Header { kind: Kind::Settle, key_len: 0, value_len };
-        Found { address, end: self.end_at(address, &header), header }
+        Found { address, header: Header::new(Kind::Settle, 0, value_len) }
     }
 }
 
@@ -240,7 +239,7 @@ impl<F: NorFlash> Medium<F> {
         // next time, no more than the first page was touched.
         let torn = self.header(stop, limit);
         let first = g.next_page(stop);
-        let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
+        let mut behind = torn.map_or(first, |torn| g.next_page(g.end(torn) - 1)).max(first);
         self.pass_all(first, behind);
         let room = loop {
             let room = self.find_room(verdict, seal, behind, limit);
@@ -269,15 +268,15 @@ impl<F: NorFlash> Medium<F> {
         limit: u32,
     ) -> Option<u32> {
         while page < limit {
-            let mut last = self.geometry.settle_record(page, verdict);
+            let mut end = self.geometry.end(self.geometry.settle_record(page, verdict));
             if seal {
-                last.follow(&self.geometry, Header::SEAL);
+                end = self.geometry.end_behind(end, Header::SEAL);
             }
-            if last.end > limit {
+            if end > limit {
                 break;
             }
             let (mut used, mut at) = (None, page);
-            while at < last.end {
+            while at < end {
                 let next = at + self.geometry.page;
                 if !self.is_blank(at, next) {
                     used = Some(at);
@@ -296,7 +295,7 @@ impl<F: NorFlash> Medium<F> {
     /// touched.
     fn reach(&mut self, page: u32, limit: u32) -> u32 {
         let g = self.geometry;
-        self.settle_header(page, limit).map_or(page + g.page, |torn| g.next_page(torn.end - 1))
+        self.settle_header(page, limit).map_or(page + g.page, |torn| g.next_page(g.end(torn) - 1))
     }
 
     /// Passes over the pages from `page` to `to`, and over all that the headers of torn settle

@@ -24,7 +24,7 @@ impl Geometry {
     /// The record that the settle record at `address` carries.
     pub(crate) const fn cargo(&self, settle: u32, header: Header) -> Found {
         let address = settle + self.header() + SETTLE;
-        Found { address, end: self.end_at(address, &header), header }
+        Found { address, header }
     }
 
     /// The addresses a commit's value names, in the sector of `address`.
@@ -36,15 +36,15 @@ impl Geometry {
     }
 
     /// The record that a settle record carries, from the first bytes of its value.
-    fn cargo_from(&self, settle: &Found, first: &First) -> Option<Suspect> {
-        if settle.header.value_len <= SETTLE {
+    fn cargo_from(&self, settle: Found, first: &First) -> Option<Suspect> {
+        if settle.header.value_len() <= SETTLE {
             return None;
         }
         let carried = first.get(SETTLE as usize..)?;
         let found = self.cargo(settle.address, Header::decode(carried, self.header())?);
         let value = carried.get(self.header() as usize..)?;
         let extent = self.extent_from(found.address, value);
-        (found.end <= settle.end).then_some(Suspect { found, extent })
+        (self.end(found) <= self.end(settle)).then_some(Suspect { found, extent })
     }
 }
 
@@ -61,15 +61,15 @@ impl<F: NorFlash> Medium<F> {
     ) -> bool {
         while let Some(found) = self.settle_header_behind(place, limit) {
             let mut first: First = [0; _];
-            if self.whole(&found, life, &mut first) {
+            if self.whole(found, life, &mut first) {
                 let [a, b, c, ..] = first;
-                let cargo = self.geometry.cargo_from(&found, &first);
+                let cargo = self.geometry.cargo_from(found, &first);
                 let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), cargo });
                 *settle = Held { found, says };
                 return true;
             }
             // A value in it may hold the image of a settle record.
-            place = found.end - 1;
+            place = self.geometry.end(found) - 1;
         }
         false
     }
@@ -94,11 +94,11 @@ impl<F: NorFlash> Medium<F> {
             return None;
         }
         let found = self.header(page + trace, limit)?;
-        (found.header.kind == Kind::Settle).then_some(found)
+        (found.header.kind() == Kind::Settle).then_some(found)
     }
 
     /// The facts of a settle record, if it passes its checks with the life they tell.
-    pub(crate) fn self_evident_settle(&mut self, found: &Found, facts: &mut Opening) -> bool {
+    pub(crate) fn self_evident_settle(&mut self, found: Found, facts: &mut Opening) -> bool {
         let mut told = [0; FACTS as usize];
         // If that cannot be read, the record does not pass either.
         self.read(self.geometry.value_at(found) + 3, &mut told);
@@ -113,7 +113,7 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// The addresses between which the records stand that a commit names.
-    pub(crate) fn commit_extent(&mut self, commit: &Found) -> (u32, u32) {
+    pub(crate) fn commit_extent(&mut self, commit: Found) -> (u32, u32) {
         let mut value = [0; 6];
         self.read(self.geometry.value_at(commit), &mut value);
         self.geometry.extent_from(commit.address, &value)

@@ -196,11 +196,11 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             let limit = self.core.limit_at(entry.address);
             let looked = self.core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
             let found = looked.ok_or(Error::Corrupt)?;
-            let key = self.core.medium.geometry.key_in(&found, &bytes);
+            let key = self.core.medium.geometry.key_in(found, &bytes);
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
-            each(key, found.header.plain().value_len as usize);
+            each(key, found.header.plain().value_len() as usize);
         }
         Ok(())
     }
@@ -327,15 +327,15 @@ impl<F: NorFlash> Core<F> {
         }
         let Some(found) = old else { return false };
         if !change.is_put()
-            || found.header.kind == Kind::Tally
-            || found.header.value_len as usize != change.value().len()
+            || found.header.kind() == Kind::Tally
+            || found.header.value_len() as usize != change.value().len()
         {
             return false;
         }
-        let start = self.medium.geometry.value_at(&found);
+        let start = self.medium.geometry.value_at(found);
         let mut equal = true;
         let life = self.life_at(found.address);
-        let difference = self.medium.scan(&found, life, &mut |_, at, bytes| {
+        let difference = self.medium.scan(found, life, &mut |_, at, bytes| {
             let skip = start.saturating_sub(at) as usize;
             let from = at.saturating_sub(start) as usize;
             let stored = bytes.get(skip..).unwrap_or(&[]);
@@ -349,17 +349,17 @@ impl<F: NorFlash> Core<F> {
     fn append(&mut self, changes: &[Change<'_>], seal: bool, index: &mut Index) {
         let base = self.base(self.log.head);
         let start = base + self.log.end;
-        let mut last = Found::ending_at(start);
-        self.write_changes(changes, changes.len() > 1, None, &mut last, index);
+        let mut end = start;
+        self.write_changes(changes, changes.len() > 1, None, &mut end, index);
         if changes.len() > 1 {
-            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(last.end - base));
+            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(end - base));
             let extent = [a, b, c, d, e, f];
-            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut last);
+            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut end);
         }
         if seal {
-            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last);
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
         }
-        self.log.end = self.medium.geometry.place(last.end - base);
+        self.log.end = self.medium.geometry.place(end - base);
     }
 
     fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
@@ -397,14 +397,14 @@ impl<F: NorFlash> Core<F> {
             let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
             match self.medium.look(entry.address, limit, bytes) {
                 None => damaged = true,
-                Some(found) if g.key_in(&found, bytes) == key => {
+                Some(found) if g.key_in(found, bytes) == key => {
                     #[cfg(feature = "counters")]
-                    if found.header.kind == Kind::Tally {
-                        return self.load_count(&found, buffer);
+                    if found.header.kind() == Kind::Tally {
+                        return self.load_count(found, buffer);
                     }
-                    let len = bytes.len().min((found.end - found.address) as usize);
+                    let len = bytes.len().min((g.end(found) - found.address) as usize);
                     let seen = bytes.get(..len).unwrap_or(&[]);
-                    return self.load_found(&found, seen, buffer);
+                    return self.load_found(found, seen, buffer);
                 }
                 Some(_) => {}
             }
@@ -415,12 +415,12 @@ impl<F: NorFlash> Core<F> {
     /// Reads the rest of a record of which the first bytes were seen, and checks it.
     fn load_found(
         &mut self,
-        found: &Found,
+        found: Found,
         seen: &[u8],
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
         let g = self.medium.geometry;
-        let len = found.header.value_len as usize;
+        let len = found.header.value_len() as usize;
         if buffer.len() < len {
             return Err(Error::BufferTooSmall { needed: len });
         }
@@ -432,8 +432,9 @@ impl<F: NorFlash> Core<F> {
         let from = found.address + seen.len() as u32;
         let mut at = from;
         let mut piece = [0; 64];
-        while at < found.end {
-            let rest = (found.end - at) as usize;
+        let end = g.end(found);
+        while at < end {
+            let rest = (end - at) as usize;
             // The rest of the value goes where it belongs, with the trailer if that fits too.
             let part = if have < len && at == from {
                 let n = if buffer.len() >= have + rest { rest } else { len - have };
@@ -458,16 +459,16 @@ impl<F: NorFlash> Core<F> {
 impl Geometry {
     /// Where the head would end after an append of `changes` at `offset`.
     fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
-        let mut last = Found::ending_at(offset);
+        let mut end = offset;
         for change in counted(changes) {
-            last.follow(self, change.header(false));
+            end = self.end_behind(end, change.header(false));
         }
         if changes.len() > 1 {
-            last.follow(self, Header::COMMIT);
+            end = self.end_behind(end, Header::COMMIT);
         }
         if seal {
-            last.follow(self, Header::SEAL);
+            end = self.end_behind(end, Header::SEAL);
         }
-        last.end
+        end
     }
 }

@@ -14,7 +14,7 @@ use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::Core;
 use crate::medium::{Found, KeyBytes, Medium, copy};
-use crate::record::{Header, Kind, Life, TALLY, crc32c, key_is_valid};
+use crate::record::{Kind, Life, TALLY, crc32c, key_is_valid};
 use crate::store::Store;
 
 /// Bytes of a count as a value, little-endian.
@@ -47,14 +47,14 @@ impl Cells {
 
 impl Geometry {
     /// The cells of a record.
-    pub(crate) const fn cells(&self, address: u32, header: &Header) -> Cells {
-        if !matches!(header.kind, Kind::Tally) {
+    pub(crate) const fn cells(&self, Found { address, header }: Found) -> Cells {
+        if !matches!(header.kind(), Kind::Tally) {
             return Cells::NONE;
         }
         let value = self.header() + header.key_len();
         Cells {
             from: address + self.round_up(value + TALLY),
-            to: address + value + header.value_len,
+            to: address + value + header.value_len(),
             page: self.page,
             passed: self.passed_area(),
         }
@@ -128,13 +128,13 @@ impl<F: NorFlash> Medium<F> {
     /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged.
     pub(crate) fn tally(
         &mut self,
-        found: &Found,
+        found: Found,
         life: Life,
         first: &mut KeyBytes,
     ) -> Option<Tally> {
         let g = self.geometry;
         let value_at = g.value_at(found);
-        let cells = g.cells(found.address, &found.header);
+        let cells = g.cells(found);
         let mut value = [0; TALLY as usize];
         let mut run = Run::default();
         let difference = self.scan(found, life, &mut |_, address, bytes| {
@@ -157,7 +157,7 @@ impl<F: NorFlash> Medium<F> {
 impl<F: NorFlash> Core<F> {
     fn tally(
         &mut self,
-        found: &Found,
+        found: Found,
         first: &mut KeyBytes,
     ) -> Option<Tally> {
         let life = self.life_at(found.address);
@@ -167,7 +167,7 @@ impl<F: NorFlash> Core<F> {
     /// Reads the count a tally stands for into `buffer`; its length.
     pub(crate) fn load_count(
         &mut self,
-        found: &Found,
+        found: Found,
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
         let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
@@ -186,13 +186,13 @@ impl<F: NorFlash> Core<F> {
         for position in 0..index.len() {
             let Some(&entry) = index.get(position) else { break };
             let Some(found) = self.header_at(entry.address) else { continue };
-            if found.header.kind != Kind::Tally {
+            if found.header.kind() != Kind::Tally {
                 continue;
             }
             let mut first = [0; _];
             // A damaged one stays as it is, and takes no ticks.
-            let Some(tally) = self.tally(&found, &mut first) else { continue };
-            let key = self.medium.geometry.key_in(&found, &first);
+            let Some(tally) = self.tally(found, &mut first) else { continue };
+            let key = self.medium.geometry.key_in(found, &first);
             self.write(&[Change::put(key, &tally.count().to_le_bytes())], index)?;
         }
         Ok(())
@@ -216,10 +216,10 @@ impl<F: NorFlash> Core<F> {
         let count = match self.position(key, crc32c(key), index) {
             (None, _) => 0,
             (Some(_), None) => return self.corrupt(),
-            (Some(_), Some(found)) if found.header.kind == Kind::Tally => {
-                let Some(tally) = self.tally(&found, &mut [0; _]) else { return self.corrupt() };
+            (Some(_), Some(found)) if found.header.kind() == Kind::Tally => {
+                let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
                 if tally.log == log && tally.ticks < tally.cells {
-                    self.clear_cell(&found, &tally);
+                    self.clear_cell(found, &tally);
                     return self.outcome(Ok(tally.count().saturating_add(1)));
                 }
                 tally.count()
@@ -248,7 +248,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Clears the first blank cell of a tally that this power-up has written.
-    fn clear_cell(&mut self, found: &Found, tally: &Tally) {
+    fn clear_cell(&mut self, found: Found, tally: &Tally) {
         let g = self.medium.geometry;
         let log = g.unit.trailing_zeros() + 3;
         let from = tally.ticks << tally.log;
@@ -264,7 +264,7 @@ impl<F: NorFlash> Core<F> {
                 }
             }
         }
-        let cells = g.cells(found.address, &found.header);
+        let cells = g.cells(found);
         let (mut at, mut before) = (cells.from, number);
         while at < cells.to && (before > 0 || !cells.holds(at)) {
             before -= u32::from(cells.holds(at));

@@ -20,7 +20,7 @@ pub(crate) enum Content<'a> {
     /// Key and value.
     New(&'a [u8], &'a [u8]),
     /// Those of another record.
-    Copy(&'a Found),
+    Copy(Found),
 }
 
 impl<'a> Content<'a> {
@@ -44,20 +44,20 @@ impl<F: NorFlash> Core<F> {
         let retires = self.log_is_long();
         self.begin_sector();
         let start = self.base(self.log.head) + self.medium.geometry.first_record();
-        let mut last = Found::ending_at(start);
+        let mut end = start;
         // First, so that what it replaces in the tail is not copied. Its effect is taken from the
         // copy: bits of the record itself may read differently each time.
         if let Some(suspect) = suspect
-            && !self.carry_suspect(suspect, &mut last, index)
+            && !self.carry_suspect(suspect, &mut end, index)
         {
             return false;
         }
         if retires {
-            self.carry_tail(tail, changes, &mut last, index);
+            self.carry_tail(tail, changes, &mut end, index);
         }
-        self.write_changes(changes, false, retires.then_some(tail), &mut last, index);
+        self.write_changes(changes, false, retires.then_some(tail), &mut end, index);
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, previous_end, last.end);
+        self.finish_sector(tail, previous_end, end);
         self.sum_live(index);
         true
     }
@@ -69,16 +69,16 @@ impl<F: NorFlash> Core<F> {
         changes: &[Change<'_>],
         pending: bool,
         retires: Option<u32>,
-        last: &mut Found,
+        end: &mut u32,
         index: &mut Index,
     ) {
         for change in counted(changes) {
             let header = change.header(pending);
+            let found = Found { address: self.medium.geometry.place(*end), header };
             if retires.is_none_or(|sequence| self.outlives(change, sequence, index)) {
-                self.write_record(header, &Content::of(change), last);
+                self.write_record(header, &Content::of(change), end);
             }
-            let found = Found { header, ..*last };
-            self.apply_change(&found, change.key(), crc32c(change.key()), index);
+            self.apply_change(found, change.key(), crc32c(change.key()), index);
         }
     }
 
@@ -97,7 +97,7 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         tail: u32,
         changes: &[Change<'_>],
-        last: &mut Found,
+        end: &mut u32,
         index: &mut Index,
     ) {
         for position in 0..index.len() {
@@ -112,9 +112,10 @@ impl<F: NorFlash> Core<F> {
             if self.is_replaced(entry.hash, entry.address, changes) {
                 continue;
             }
-            self.write_record(source.header.plain(), &Content::Copy(&source), last);
+            let address = self.medium.geometry.place(*end);
+            self.write_record(source.header.plain(), &Content::Copy(source), end);
             if let Some(entry) = index.get_mut(position) {
-                entry.address = last.address;
+                entry.address = address;
             }
         }
     }
@@ -166,42 +167,45 @@ impl<F: NorFlash> Core<F> {
     fn carry_suspect(
         &mut self,
         suspect: &Suspect,
-        last: &mut Found,
+        end: &mut u32,
         index: &mut Index,
     ) -> bool {
-        let mut changes = Changes::of(&suspect.found, suspect.extent);
+        let mut changes = Changes::of(suspect.found, suspect.extent);
         while self.next_change(&mut changes) {
-            let source = &changes.found;
-            let whole = self.write_record(source.header.plain(), &Content::Copy(source), last);
-            if !whole && suspect.found.header.kind != Kind::Commit {
+            let source = changes.found;
+            let header = source.header.plain();
+            let copy = Found { address: self.medium.geometry.place(*end), header };
+            let whole = self.write_record(header, &Content::Copy(source), end);
+            if !whole && suspect.found.header.kind() != Kind::Commit {
                 return false;
             }
-            self.apply(last, &[], index);
+            self.apply(copy, &[], index);
         }
         true
     }
 
-    /// Writes a record at the place behind `last`, which becomes that record. `false`: it is a copy
+    /// Writes a record at the place behind `end`, which becomes the record's end. `false`: it is a copy
     /// of one that does not pass its checks, and as damaged.
     #[inline(never)] // Its buffer is not needed afterwards.
     pub(crate) fn write_record(
         &mut self,
         header: Header,
         content: &Content<'_>,
-        last: &mut Found,
+        end: &mut u32,
     ) -> bool {
-        last.follow(&self.medium.geometry, header);
+        let found = Found { address: self.medium.geometry.place(*end), header };
+        *end = self.medium.geometry.end(found);
         let mut writer = Writer::new();
         let life = self.life(self.log.head);
-        writer.start(&mut self.medium, life, last);
+        writer.start(&mut self.medium, life, found);
         let mut difference = 0;
         match *content {
             Content::New(key, value) => {
                 writer.push(&mut self.medium, key);
                 writer.push(&mut self.medium, value);
                 #[cfg(feature = "counters")]
-                if header.kind == Kind::Tally {
-                    let cells = self.medium.geometry.cells(last.address, &header);
+                if header.kind() == Kind::Tally {
+                    let cells = self.medium.geometry.cells(found);
                     writer.leave_blank(&mut self.medium, &cells);
                 }
             }
@@ -241,7 +245,7 @@ impl<F: NorFlash> Core<F> {
 impl Geometry {
     fn change_bytes(&self, change: &Change<'_>) -> u32 {
         let header = change.header(false);
-        self.record_bytes(header.key_len(), header.value_len)
+        self.size(header)
     }
 
     /// What the records of `changes` take.

@@ -70,13 +70,13 @@ pub(crate) struct Changes {
 }
 
 impl Changes {
-    pub(crate) const fn of(found: &Found, extent: (u32, u32)) -> Self {
+    pub(crate) const fn of(found: Found, extent: (u32, u32)) -> Self {
         // A pending record alone has no effect.
-        let wanted = match found.header.kind {
+        let wanted = match found.header.kind() {
             Kind::PendingPut | Kind::PendingDelete => Kind::Seal,
             kind => kind,
         };
-        Self { found: *found, wanted, extent, rest: extent }
+        Self { found, wanted, extent, rest: extent }
     }
 }
 
@@ -124,7 +124,7 @@ impl<F: NorFlash> Core<F> {
         let bytes = bytes.get_mut(..wanted).unwrap_or(&mut []);
         if let Some(found) = self.medium.look_at_key(at, end, walk.expected, bytes) {
             #[cfg(not(feature = "counters"))]
-            if found.header.kind == Kind::Tally {
+            if found.header.kind() == Kind::Tally {
                 self.medium.fault = Some(Fault::Counters);
                 return false;
             }
@@ -133,12 +133,12 @@ impl<F: NorFlash> Core<F> {
                 walk.expected = len;
             }
             let mut start = [0; _];
-            copy(&mut start, self.medium.geometry.key_in(&found, bytes));
+            copy(&mut start, self.medium.geometry.key_in(found, bytes));
             walk.next = Held { found, says: Says::Key(start) };
         } else if !self.medium.next_settle(at, end, self.life(sequence), &mut walk.next) {
             return false;
         }
-        walk.offset = self.medium.geometry.place(walk.next.found.end - base);
+        walk.offset = self.medium.geometry.place_behind(walk.next.found) - base;
         true
     }
 
@@ -153,9 +153,9 @@ impl<F: NorFlash> Core<F> {
         for (place, held) in [(2, &walk.before), (1, &walk.last)] {
             if walk.held >= place && held.found.address < end {
                 match &held.says {
-                    Says::Key(start) => self.apply(&held.found, start, index),
+                    Says::Key(start) => self.apply(held.found, start, index),
                     Says::Settle(Settle { cargo: Some(cargo), .. }) => {
-                        self.apply(&cargo.found, &[], index);
+                        self.apply(cargo.found, &[], index);
                     }
                     Says::Settle(_) => {}
                 }
@@ -168,21 +168,21 @@ impl<F: NorFlash> Core<F> {
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn apply(
         &mut self,
-        found: &Found,
+        found: Found,
         start: &[u8],
         index: &mut Index,
     ) {
         let mut extent = (0, 0);
         let mut start = start;
-        if found.header.kind == Kind::Commit {
+        if found.header.kind() == Kind::Commit {
             extent = self.medium.commit_extent(found);
             start = &[];
         }
         let mut changes = Changes::of(found, extent);
         while self.next_change(&mut changes) {
-            let found = &changes.found;
+            let found = changes.found;
             let mut bytes = [0; MAX_KEY];
-            let mut key = bytes.get_mut(..found.header.key_len.into()).unwrap_or(&mut []);
+            let mut key = bytes.get_mut(..found.header.key_len() as usize).unwrap_or(&mut []);
             copy(key, start);
             let at = self.medium.geometry.key_at(found) + start.len() as u32;
             if let Some(rest) = key.get_mut(start.len()..)
@@ -210,7 +210,7 @@ impl<F: NorFlash> Core<F> {
                 Kind::PendingDelete | Kind::PendingPut => {
                     if let Some(found) = self.next_in_batch(&mut changes.rest) {
                         changes.found = found;
-                        if found.header.kind == changes.wanted {
+                        if found.header.kind() == changes.wanted {
                             return true;
                         }
                     } else if changes.wanted == Kind::PendingDelete {
@@ -232,7 +232,7 @@ impl<F: NorFlash> Core<F> {
         }
         let found = self.medium.header(*at, *end);
         if let Some(found) = &found {
-            *at = self.medium.geometry.place(found.end);
+            *at = self.medium.geometry.place_behind(*found);
         } else {
             self.log.damaged += 1;
         }
@@ -242,20 +242,20 @@ impl<F: NorFlash> Core<F> {
     /// Lets a put or delete take effect on index and live sums.
     pub(crate) fn apply_change(
         &mut self,
-        found: &Found,
+        found: Found,
         key: &[u8],
         hash: u32,
         index: &mut Index,
     ) {
         let (position, old) = self.position(key, hash, index);
         if let Some(old) = old {
-            self.note(&old, false);
+            self.note(old, false);
         }
         #[cfg(feature = "counters")]
         {
-            self.log.tallies |= found.header.kind == Kind::Tally;
+            self.log.tallies |= found.header.kind() == Kind::Tally;
         }
-        if !found.header.kind.puts() {
+        if !found.header.kind().puts() {
             if let Some(position) = position {
                 index::remove(index, position);
             }
@@ -301,14 +301,14 @@ impl<F: NorFlash> Core<F> {
         let header = self.medium.geometry.header() as usize;
         let first = bytes.get_mut(..header + start.len()).unwrap_or(&mut []);
         let found = self.medium.look(address, limit, first).ok_or(())?;
-        if found.header.key_len as usize != key.len() || !first.ends_with(start) {
+        if found.header.key_len() as usize != key.len() || !first.ends_with(start) {
             return Ok(None);
         }
         // Longer keys piece by piece, for the sake of the stack.
         while !rest.is_empty() {
             let (now, later) = rest.split_at(rest.len().min(bytes.len()));
             let stored = bytes.get_mut(..now.len()).unwrap_or(&mut []);
-            let at = self.medium.geometry.value_at(&found) - rest.len() as u32;
+            let at = self.medium.geometry.value_at(found) - rest.len() as u32;
             if !self.medium.read(at, stored) {
                 return Err(());
             }

@@ -38,14 +38,14 @@ impl Writer {
         &mut self,
         medium: &mut Medium<F>,
         life: Life,
-        record: &Found,
+        record: Found,
     ) {
         let g = &medium.geometry;
         self.at = record.address;
-        self.end = record.end;
+        self.end = g.end(record);
         self.outer.seed(life, g.offset_of(record.address));
         #[cfg(feature = "counters")]
-        self.outer.leave_out(g.cells(record.address, &record.header), record.address);
+        self.outer.leave_out(g.cells(record), record.address);
         self.push_header(medium, record.header);
     }
 
@@ -119,7 +119,7 @@ impl Writer {
     fn push_count<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: &Found,
+        source: Found,
         life: Life,
     ) -> Trailer {
         let mut first = [0; _];
@@ -166,15 +166,15 @@ impl Writer {
     pub(crate) fn push_from<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: &Found,
+        source: Found,
         life: Life,
     ) -> Trailer {
         #[cfg(feature = "counters")]
-        if source.header.kind == Kind::Tally {
+        if source.header.kind() == Kind::Tally {
             return self.push_count(medium, source, life);
         }
         let from = medium.geometry.key_at(source);
-        let to = medium.geometry.value_at(source) + source.header.value_len;
+        let to = medium.geometry.value_at(source) + source.header.value_len();
         // Read once: what is checked is what is copied.
         medium.scan(source, life, &mut |medium, at, bytes| {
             let skip = from.saturating_sub(at) as usize;
@@ -188,12 +188,12 @@ impl Writer {
     pub(crate) fn carry<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: &Found,
+        source: Found,
         life: Life,
     ) -> bool {
         let start = self.position();
         let header = source.header.plain();
-        let end = medium.geometry.end_at(start, &header);
+        let end = medium.geometry.end(Found { address: start, header });
         self.inner = Some(Check::new(life, medium.geometry.offset_of(start)));
         self.push_header(medium, header);
         if self.push_from(medium, source, life) != 0 {
