@@ -8,7 +8,7 @@ use crate::layout::OPENING;
 use crate::log::{Core, Log};
 use crate::record::{NoOpening, Opening};
 use crate::settle::{Settled, Verdict};
-use crate::walk::Walk;
+use crate::walk::{Held, Walk};
 
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
@@ -96,12 +96,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Walks the log from tail to head, and decides about its end.
     #[inline(never)] // Its stack and that of settling are not needed together.
-    fn survey(
-        &mut self,
-        opening: &Opening,
-        verdict: &mut Verdict,
-        index: &mut Index,
-    ) {
+    fn survey(&mut self, opening: &Opening, verdict: &mut Verdict, index: &mut Index) {
         let sector_bytes = self.medium.geometry.sector_bytes;
         let head = opening.life.sequence;
         let mut walk = Walk::new();
@@ -189,13 +184,12 @@ impl<F: NorFlash> Core<F> {
         while let Some(found) = self.medium.header(at, limit) {
             at = self.medium.geometry.place_behind(found);
         }
-        while let Some(found) = self.medium.settle_header_behind(at, limit) {
-            if self.medium.self_evident_settle(found, facts)
-                && self.sector(facts.life.sequence) == sector
-            {
+        let mut settle = Held::NONE;
+        while self.medium.next_settle(at, limit, None, &mut settle, facts) {
+            if self.sector(facts.life.sequence) == sector {
                 return true;
             }
-            at = self.medium.geometry.end(found) - 1;
+            at = self.medium.geometry.end(settle.found) - 1;
         }
         false
     }

@@ -384,8 +384,7 @@ mod tests {
 
     /// Lays out header, key, value and trailer without padding.
     fn record(key: &[u8], value: &[u8], wide: bool, out: &mut [u8; 512]) -> usize {
-        let header =
-            Header::new(Kind::Put, key.len() as u32, value.len() as u32);
+        let header = Header::new(Kind::Put, key.len() as u32, value.len() as u32);
         let mut check = Check::new(LIFE, 64);
         let mut at = 0;
         let (header_len, trailer_len) = if wide { (5, 7) } else { (4, 6) };

@@ -11,10 +11,9 @@ use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::Core;
 use crate::medium::{Found, Medium};
-use crate::record::{Header, Kind, Opening, SETTLE, u24};
+use crate::record::{Header, Kind, Opening, SETTLE};
 use crate::turn::Content;
 use crate::walk::{Says, Walk};
-use crate::writer::Writer;
 
 /// What a mount decided about the end of the log.
 #[derive(Clone, Copy, Debug)]
@@ -129,11 +128,12 @@ impl<F: NorFlash> Core<F> {
         let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal) else {
             return Settled::NoRoom;
         };
+        self.medium.zero(page, self.medium.geometry.trace());
         let record = self.medium.geometry.settle_record(page, verdict);
-        if !self.write_settle(page, record, verdict, opening) {
+        let mut end = record.address;
+        if !self.write_record(record.header, &Content::Settle(verdict, opening), &mut end) {
             return Settled::Flickers;
         }
-        let mut end = self.medium.geometry.end(record);
         if seal {
             self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
         }
@@ -143,33 +143,6 @@ impl<F: NorFlash> Core<F> {
             self.apply(cargo, &[], index);
         }
         Settled::Done
-    }
-
-    /// Writes the settle record into its page. `false`: the suspect does not pass its checks any
-    /// more.
-    #[inline(never)] // Its buffer is not needed afterwards.
-    fn write_settle(
-        &mut self,
-        page: u32,
-        record: Found,
-        verdict: &Verdict,
-        opening: &Opening,
-    ) -> bool {
-        self.medium.zero(page, self.medium.geometry.trace());
-        let life = self.life(self.log.head);
-        let mut writer = Writer::new();
-        writer.start(&mut self.medium, life, record);
-        writer.push(&mut self.medium, &u24(verdict.accepted));
-        writer.push(&mut self.medium, &opening.facts());
-        let whole = if let Some(suspect) = &verdict.suspect {
-            writer.carry(&mut self.medium, suspect.found, life)
-        } else {
-            true
-        };
-        if whole {
-            writer.finish(&mut self.medium, 0);
-        }
-        whole
     }
 
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
@@ -227,13 +200,7 @@ impl<F: NorFlash> Medium<F> {
     /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page behind it
     /// that takes the settle record; `None`: there is no room.
     #[inline(never)] // Its stack is not needed afterwards.
-    fn end_log(
-        &mut self,
-        stop: u32,
-        limit: u32,
-        verdict: &Verdict,
-        seal: bool,
-    ) -> Option<u32> {
+    fn end_log(&mut self, stop: u32, limit: u32, verdict: &Verdict, seal: bool) -> Option<u32> {
         let g = self.geometry;
         // A torn record may have touched every page its header names. If the header is lost the
         // next time, no more than the first page was touched.

@@ -4,7 +4,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::layout::Geometry;
 use crate::medium::{Found, Medium};
-use crate::record::{FACTS, Header, Kind, Life, Opening, SETTLE, from_u24};
+use crate::record::{Header, Kind, Life, Opening, SETTLE, from_u24};
 use crate::settle::Suspect;
 use crate::walk::{Held, Says};
 
@@ -18,6 +18,12 @@ pub(crate) struct Settle {
     pub(crate) accepted: u32,
     /// The copy it carries.
     pub(crate) cargo: Option<Suspect>,
+}
+
+/// The facts that a settle record repeats.
+fn facts_in(first: &First) -> Opening {
+    let facts = first.get(3..).and_then(<[u8]>::first_chunk);
+    facts.map_or(Opening::NONE, Opening::from_facts)
 }
 
 impl Geometry {
@@ -49,19 +55,28 @@ impl Geometry {
 }
 
 impl<F: NorFlash> Medium<F> {
-    /// Finds the next settle record behind `place`, where a walk found no record: mounts place them
-    /// at page starts, behind a trace. `false`: there is none.
+    /// Finds the next settle record behind `place`, where a walk found no record, that passes its
+    /// checks: mounts place them at page starts, behind a trace. `life`: that of the sector; if it is not
+    /// known, the one that the record tells. `false`: there is none.
     #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn next_settle(
         &mut self,
         mut place: u32,
         limit: u32,
-        life: Life,
+        life: Option<Life>,
         settle: &mut Held,
+        facts: &mut Opening,
     ) -> bool {
         while let Some(found) = self.settle_header_behind(place, limit) {
             let mut first: First = [0; _];
-            if self.whole(found, life, &mut first) {
+            let expected = life.unwrap_or_else(|| {
+                let told = first.split_at_mut(SETTLE as usize).0;
+                self.read(self.geometry.value_at(found), told);
+                facts_in(&first).life
+            });
+            let whole = self.whole(found, expected, &mut first);
+            *facts = facts_in(&first);
+            if whole && facts.life == expected {
                 let [a, b, c, ..] = first;
                 let cargo = self.geometry.cargo_from(found, &first);
                 let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), cargo });
@@ -95,21 +110,6 @@ impl<F: NorFlash> Medium<F> {
         }
         let found = self.header(page + trace, limit)?;
         (found.header.kind() == Kind::Settle).then_some(found)
-    }
-
-    /// The facts of a settle record, if it passes its checks with the life they tell.
-    pub(crate) fn self_evident_settle(&mut self, found: Found, facts: &mut Opening) -> bool {
-        let mut told = [0; FACTS as usize];
-        // If that cannot be read, the record does not pass either.
-        self.read(self.geometry.value_at(found) + 3, &mut told);
-        let life = Opening::from_facts(&told).life;
-        let mut first = [0; SETTLE as usize];
-        if !self.whole(found, life, &mut first) {
-            return false;
-        }
-        let [_, _, _, checked @ ..] = &first;
-        *facts = Opening::from_facts(checked);
-        facts.life == life
     }
 
     /// The addresses between which the records stand that a commit names.

@@ -102,7 +102,10 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             Err(why) => return Err(Error::Layout(why)),
         };
         let log = Log::NONE;
-        Ok(Self { core: Core { medium: Medium { flash, geometry, fault: None }, log }, entries: Vec::new() })
+        Ok(Self {
+            core: Core { medium: Medium { flash, geometry, fault: None }, log },
+            entries: Vec::new(),
+        })
     }
 
     /// Opens a store from [`new`](Self::new), as [`open`](Self::open) does; or opens it again after

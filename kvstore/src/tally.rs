@@ -155,11 +155,7 @@ impl<F: NorFlash> Medium<F> {
 }
 
 impl<F: NorFlash> Core<F> {
-    fn tally(
-        &mut self,
-        found: Found,
-        first: &mut KeyBytes,
-    ) -> Option<Tally> {
+    fn tally(&mut self, found: Found, first: &mut KeyBytes) -> Option<Tally> {
         let life = self.life_at(found.address);
         self.medium.tally(found, life, first)
     }

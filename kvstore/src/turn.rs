@@ -10,8 +10,8 @@ use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::{Core, Live};
 use crate::medium::Found;
-use crate::record::{Header, Kind, Opening, crc32c};
-use crate::settle::Suspect;
+use crate::record::{Header, Kind, Opening, crc32c, u24};
+use crate::settle::{Suspect, Verdict};
 use crate::walk::Changes;
 use crate::writer::Writer;
 
@@ -21,6 +21,8 @@ pub(crate) enum Content<'a> {
     New(&'a [u8], &'a [u8]),
     /// Those of another record.
     Copy(Found),
+    /// What a mount decided, the facts of the sector, and a copy of the suspect.
+    Settle(&'a Verdict, &'a Opening),
 }
 
 impl<'a> Content<'a> {
@@ -93,13 +95,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Copies the tail's live records that `changes` do not replace.
-    fn carry_tail(
-        &mut self,
-        tail: u32,
-        changes: &[Change<'_>],
-        end: &mut u32,
-        index: &mut Index,
-    ) {
+    fn carry_tail(&mut self, tail: u32, changes: &[Change<'_>], end: &mut u32, index: &mut Index) {
         for position in 0..index.len() {
             let Some(&entry) = index.get(position) else { break };
             if !self.is_in(entry.address, tail) {
@@ -141,12 +137,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Writes the opening and then the mark, which makes the sector count.
-    pub(crate) fn finish_sector(
-        &mut self,
-        tail: u32,
-        previous_end: u32,
-        at: u32,
-    ) {
+    pub(crate) fn finish_sector(&mut self, tail: u32, previous_end: u32, at: u32) {
         let g = self.medium.geometry;
         let base = self.base(self.log.head);
         let opening = Opening {
@@ -164,12 +155,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
     /// `false`: it does not pass its checks any more.
-    fn carry_suspect(
-        &mut self,
-        suspect: &Suspect,
-        end: &mut u32,
-        index: &mut Index,
-    ) -> bool {
+    fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> bool {
         let mut changes = Changes::of(suspect.found, suspect.extent);
         while self.next_change(&mut changes) {
             let source = changes.found;
@@ -185,7 +171,8 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Writes a record at the place behind `end`, which becomes the record's end. `false`: it is a copy
-    /// of one that does not pass its checks, and as damaged.
+    /// of one that does not pass its checks, and as damaged; or a settle record that was to carry such
+    /// a copy, and was not finished.
     #[inline(never)] // Its buffer is not needed afterwards.
     pub(crate) fn write_record(
         &mut self,
@@ -212,6 +199,15 @@ impl<F: NorFlash> Core<F> {
             Content::Copy(source) => {
                 let life = self.life_at(source.address);
                 difference = writer.push_from(&mut self.medium, source, life);
+            }
+            Content::Settle(verdict, opening) => {
+                writer.push(&mut self.medium, &u24(verdict.accepted));
+                writer.push(&mut self.medium, &opening.facts());
+                if let Some(suspect) = &verdict.suspect
+                    && !writer.carry(&mut self.medium, suspect.found, life)
+                {
+                    return false;
+                }
             }
         }
         writer.finish(&mut self.medium, difference);

@@ -11,7 +11,7 @@ use crate::index::{self, Index};
 use crate::layout::{MAX_HEADER, MAX_KEY};
 use crate::log::Core;
 use crate::medium::{Found, copy};
-use crate::record::{Kind, crc32c};
+use crate::record::{Kind, Opening, crc32c};
 use crate::settle_record::Settle;
 
 /// How much of a key a walk reads along with the header, at the most.
@@ -34,7 +34,7 @@ pub(crate) enum Says {
 }
 
 impl Held {
-    const NONE: Self = Self { found: Found::NONE, says: Says::Key([0; _]) };
+    pub(crate) const NONE: Self = Self { found: Found::NONE, says: Says::Key([0; _]) };
 }
 
 /// How far a walk is.
@@ -83,13 +83,7 @@ impl Changes {
 impl<F: NorFlash> Core<F> {
     /// Walks a sector up to `limit` (an offset) and applies what counts, but for the last two
     /// records.
-    pub(crate) fn walk(
-        &mut self,
-        sequence: u32,
-        limit: u32,
-        walk: &mut Walk,
-        index: &mut Index,
-    ) {
+    pub(crate) fn walk(&mut self, sequence: u32, limit: u32, walk: &mut Walk, index: &mut Index) {
         walk.held = 0;
         walk.offset = self.medium.geometry.first_record();
         while self.step(sequence, limit, walk) {
@@ -107,12 +101,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Reads the record at the next place, or the settle record behind it; `false`: there is none.
     #[inline(never)] // Its stack and that of applying a record are not needed together.
-    fn step(
-        &mut self,
-        sequence: u32,
-        limit: u32,
-        walk: &mut Walk,
-    ) -> bool {
+    fn step(&mut self, sequence: u32, limit: u32, walk: &mut Walk) -> bool {
         let base = self.base(sequence);
         let (at, end) = (base + walk.offset, base + limit);
         if at >= end {
@@ -135,8 +124,12 @@ impl<F: NorFlash> Core<F> {
             let mut start = [0; _];
             copy(&mut start, self.medium.geometry.key_in(found, bytes));
             walk.next = Held { found, says: Says::Key(start) };
-        } else if !self.medium.next_settle(at, end, self.life(sequence), &mut walk.next) {
-            return false;
+        } else {
+            let life = Some(self.life(sequence));
+            let mut facts = Opening::NONE;
+            if !self.medium.next_settle(at, end, life, &mut walk.next, &mut facts) {
+                return false;
+            }
         }
         walk.offset = self.medium.geometry.place_behind(walk.next.found) - base;
         true
@@ -144,12 +137,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Applies the held records that stand before `end` (an address).
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) fn apply_held(
-        &mut self,
-        walk: &Walk,
-        end: u32,
-        index: &mut Index,
-    ) {
+    pub(crate) fn apply_held(&mut self, walk: &Walk, end: u32, index: &mut Index) {
         for (place, held) in [(2, &walk.before), (1, &walk.last)] {
             if walk.held >= place && held.found.address < end {
                 match &held.says {
@@ -166,12 +154,7 @@ impl<F: NorFlash> Core<F> {
     /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
     /// that cannot be read is taken as empty: the record will be found damaged when it is asked for.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) fn apply(
-        &mut self,
-        found: Found,
-        start: &[u8],
-        index: &mut Index,
-    ) {
+    pub(crate) fn apply(&mut self, found: Found, start: &[u8], index: &mut Index) {
         let mut extent = (0, 0);
         let mut start = start;
         if found.header.kind() == Kind::Commit {
@@ -240,13 +223,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Lets a put or delete take effect on index and live sums.
-    pub(crate) fn apply_change(
-        &mut self,
-        found: Found,
-        key: &[u8],
-        hash: u32,
-        index: &mut Index,
-    ) {
+    pub(crate) fn apply_change(&mut self, found: Found, key: &[u8], hash: u32, index: &mut Index) {
         let (position, old) = self.position(key, hash, index);
         if let Some(old) = old {
             self.note(old, false);

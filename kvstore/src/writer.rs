@@ -34,12 +34,7 @@ impl Writer {
     }
 
     /// Starts a record, which must be placed and have room up to its end.
-    pub(crate) fn start<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        life: Life,
-        record: Found,
-    ) {
+    pub(crate) fn start<F: NorFlash>(&mut self, medium: &mut Medium<F>, life: Life, record: Found) {
         let g = &medium.geometry;
         self.at = record.address;
         self.end = g.end(record);
@@ -55,11 +50,7 @@ impl Writer {
         self.push(medium, header.encode().get(..len).unwrap_or(&[]));
     }
 
-    pub(crate) fn push<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        mut bytes: &[u8],
-    ) {
+    pub(crate) fn push<F: NorFlash>(&mut self, medium: &mut Medium<F>, mut bytes: &[u8]) {
         self.outer.update(bytes);
         if let Some(inner) = &mut self.inner {
             inner.update(bytes);
@@ -101,11 +92,7 @@ impl Writer {
     /// Leaves the cells of a tally blank: they are not programmed at all, since programming ones uses
     /// up a unit on some parts.
     #[cfg(feature = "counters")]
-    pub(crate) fn leave_blank<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        cells: &Cells,
-    ) {
+    pub(crate) fn leave_blank<F: NorFlash>(&mut self, medium: &mut Medium<F>, cells: &Cells) {
         self.pad(medium, cells.from);
         self.flush(medium);
         while self.at < cells.to {
@@ -204,11 +191,7 @@ impl Writer {
     }
 
     /// Pads, adds the trailer and programs the rest.
-    pub(crate) fn finish<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        difference: Trailer,
-    ) {
+    pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, difference: Trailer) {
         self.close(medium, self.end, medium.geometry.trailer(), difference);
         self.flush(medium);
     }
