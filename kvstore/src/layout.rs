@@ -221,8 +221,7 @@ impl Geometry {
     ///
     /// The share of a record in its last page reaches so far that an interrupted trace there
     /// cannot be mistaken for the end of the record.
-    #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn record_end(&self, start: u32, content: u32) -> u32 {
+    const fn record_end(&self, start: u32, content: u32) -> u32 {
         let end = start + self.record_bytes(content);
         let share = end & (self.page - 1);
         let least = self.passed_area() + self.zero_count();
@@ -234,24 +233,27 @@ impl Geometry {
     }
 
     /// End of a record.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn end(&self, Found { address, header }: Found) -> u32 {
         // Sectors are whole pages, so addresses do where offsets would.
         self.record_end(address, header.key_len() + header.value_len())
     }
 
     /// Where the record behind this one starts.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn place_behind(&self, found: Found) -> u32 {
         self.place(self.end(found))
     }
 
     /// End of the record with this header that follows what ends at `end`.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn end_behind(&self, end: u32, header: Header) -> u32 {
         self.end(Found { address: self.place(end), header })
     }
 
     /// Bytes that a record with so many bytes of key and value takes, without what its place adds.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn record_bytes(&self, content: u32) -> u32 {
+    const fn record_bytes(&self, content: u32) -> u32 {
         self.round_up(self.header() + content + self.trailer())
     }
 

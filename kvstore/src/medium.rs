@@ -63,19 +63,15 @@ impl Checker {
         }
     }
 
-    /// The difference between the trailer the record should have and the one it has.
+    /// Whether the record has the trailer it should have.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) fn difference(&self) -> Trailer {
+    pub(crate) fn passes(&self) -> bool {
         let mut stored = self.stored;
         // A loop: small parts shift a long number by a constant only.
         for _ in self.len..8 {
             stored >>= 8;
         }
-        stored ^ self.check.trailer(self.len)
-    }
-
-    pub(crate) fn passes(&self) -> bool {
-        self.difference() == 0
+        stored == self.check.trailer(self.len)
     }
 }
 
@@ -255,14 +251,8 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// Reads a record once and hands out its bytes, from the header to the trailer, in pieces
-    /// with their addresses. Returns the difference between the trailer it should have and the
-    /// one it has.
-    pub(crate) fn scan(
-        &mut self,
-        found: Found,
-        life: Life,
-        each: &mut Pieces<'_, Self>,
-    ) -> Trailer {
+    /// with their addresses. Returns whether it passes its checks.
+    pub(crate) fn scan(&mut self, found: Found, life: Life, each: &mut Pieces<'_, Self>) -> bool {
         let mut checker = Checker::new(&self.geometry, life, found);
         let mut buffer = [0; 64];
         let (mut at, end) = (found.address, self.geometry.end(found));
@@ -274,7 +264,7 @@ impl<F: NorFlash> Medium<F> {
             checker.feed(at, piece);
             at += n as u32;
         }
-        checker.difference()
+        checker.passes()
     }
 
     /// Whether a record passes its checks now, and the first bytes behind its header: what was
@@ -282,12 +272,11 @@ impl<F: NorFlash> Medium<F> {
     /// the next time.
     pub(crate) fn whole(&mut self, found: Found, life: Life, first: &mut [u8]) -> bool {
         let header = self.geometry.header() as usize;
-        let difference = self.scan(found, life, &mut |_, at, bytes| {
+        self.scan(found, life, &mut |_, at, bytes| {
             if at == found.address {
                 copy(first, bytes.get(header..).unwrap_or(&[]));
             }
-        });
-        difference == 0
+        })
     }
 }
 

@@ -338,14 +338,14 @@ impl<F: NorFlash> Core<F> {
         let start = self.medium.geometry.value_at(found);
         let mut equal = true;
         let life = self.life_at(found.address);
-        let difference = self.medium.scan(found, life, &mut |_, at, bytes| {
+        let passes = self.medium.scan(found, life, &mut |_, at, bytes| {
             let skip = start.saturating_sub(at) as usize;
             let from = at.saturating_sub(start) as usize;
             let stored = bytes.get(skip..).unwrap_or(&[]);
             let wanted = change.value().get(from..).unwrap_or(&[]);
             equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
         });
-        equal && difference == 0
+        equal && passes
     }
 
     /// Appends to the head: a record, or a batch and its commit.

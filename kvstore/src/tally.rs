@@ -137,7 +137,7 @@ impl<F: NorFlash> Medium<F> {
         let cells = g.cells(found);
         let mut value = [0; TALLY as usize];
         let mut run = Run::default();
-        let difference = self.scan(found, life, &mut |_, address, bytes| {
+        let passes = self.scan(found, life, &mut |_, address, bytes| {
             for (at, byte) in (address..).zip(bytes) {
                 if cells.holds(at) {
                     run.add(*byte);
@@ -150,7 +150,7 @@ impl<F: NorFlash> Medium<F> {
             }
         });
         let (tally, in_order) = Tally::of(value, run);
-        (difference == 0 && in_order).then_some(tally)
+        (passes && in_order).then_some(tally)
     }
 }
 

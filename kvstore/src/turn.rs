@@ -185,7 +185,7 @@ impl<F: NorFlash> Core<F> {
         let mut writer = Writer::new();
         let life = self.life(self.log.head);
         writer.start(&mut self.medium, life, found);
-        let mut difference = 0;
+        let mut damaged = false;
         match *content {
             Content::New(key, value) => {
                 writer.push(&mut self.medium, key);
@@ -198,7 +198,7 @@ impl<F: NorFlash> Core<F> {
             }
             Content::Copy(source) => {
                 let life = self.life_at(source.address);
-                difference = writer.push_from(&mut self.medium, source, life);
+                damaged = !writer.push_from(&mut self.medium, source, life);
             }
             Content::Settle(verdict, opening) => {
                 writer.push(&mut self.medium, &u24(verdict.accepted));
@@ -210,8 +210,8 @@ impl<F: NorFlash> Core<F> {
                 }
             }
         }
-        writer.finish(&mut self.medium, difference);
-        difference == 0
+        writer.finish(&mut self.medium, damaged);
+        !damaged
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store

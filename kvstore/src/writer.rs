@@ -7,7 +7,7 @@ use crate::layout::OPENING;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening, TAG, Trailer, VERSION};
+use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening, TAG, VERSION};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
@@ -108,12 +108,12 @@ impl Writer {
         medium: &mut Medium<F>,
         source: Found,
         life: Life,
-    ) -> Trailer {
+    ) -> bool {
         let mut first = [0; _];
         let tally = medium.tally(source, life, &mut first);
         self.push(medium, medium.geometry.key_in(source, &first));
         self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes());
-        tally.map_or(0x0001_0101_0101_0101, |_| 0)
+        tally.is_some()
     }
 
     /// Writes the opening of the sector at an address.
@@ -128,34 +128,30 @@ impl Writer {
         let [s0, s1, s2, s3, s4, s5] = medium.geometry.shape();
         self.push(medium, &[t0, t1, VERSION, s0, s1, s2, s3, s4, s5]);
         self.push(medium, &opening.facts());
-        self.close(medium, address + OPENING, OPENING_TRAILER, 0);
+        self.close(medium, address + OPENING, OPENING_TRAILER, false);
         self.pad(medium, address + medium.geometry.mark());
         self.flush(medium);
     }
 
     /// Pads up to the trailer of what ends at `end`, and adds that, `len` bytes.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn close<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        end: u32,
-        len: u32,
-        difference: Trailer,
-    ) {
+    fn close<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, len: u32, damaged: bool) {
         self.pad(medium, end - len);
         let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
-        let trailer = (check.trailer(len) ^ difference).to_le_bytes();
+        // Ones where a whole record has some zeros: no interrupted program makes it a whole one.
+        let spoilt = if damaged { u64::from(u32::MAX) } else { 0 };
+        let trailer = (check.trailer(len) | spoilt).to_le_bytes();
         self.push(medium, trailer.get(..len as usize).unwrap_or(&[]));
     }
 
-    /// Key and value of another record, of a tally the count. The difference between the trailer it has and the one it
-    /// should have, so that a copy of a damaged record is as damaged as the record.
+    /// Key and value of another record, of a tally the count. `false`: that record is damaged, and this
+    /// one must be too.
     pub(crate) fn push_from<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         source: Found,
         life: Life,
-    ) -> Trailer {
+    ) -> bool {
         #[cfg(feature = "counters")]
         if source.header.kind() == Kind::Tally {
             return self.push_count(medium, source, life);
@@ -183,16 +179,16 @@ impl Writer {
         let end = medium.geometry.end(Found { address: start, header });
         self.inner = Some(Check::new(life, medium.geometry.offset_of(start)));
         self.push_header(medium, header);
-        if self.push_from(medium, source, life) != 0 {
+        if !self.push_from(medium, source, life) {
             return false;
         }
-        self.close(medium, end, medium.geometry.trailer(), 0);
+        self.close(medium, end, medium.geometry.trailer(), false);
         true
     }
 
     /// Pads, adds the trailer and programs the rest.
-    pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, difference: Trailer) {
-        self.close(medium, self.end, medium.geometry.trailer(), difference);
+    pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, damaged: bool) {
+        self.close(medium, self.end, medium.geometry.trailer(), damaged);
         self.flush(medium);
     }
 }
