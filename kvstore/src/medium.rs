@@ -115,8 +115,9 @@ impl<F: NorFlash> Medium<F> {
         while !rest.is_empty() {
             let (piece, later) = rest.split_at_mut(rest.len().min(unit));
             if !self.read(at, piece) {
+                let second = if unit == 1 { 0xF0 } else { 0xFF };
                 for (place, byte) in piece.iter_mut().enumerate() {
-                    *byte = if place < unit / 2 { 0 } else { 0xFF };
+                    *byte = if place < unit / 2 { 0 } else { second };
                 }
             }
             at += unit as u32;
