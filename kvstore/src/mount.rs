@@ -131,7 +131,7 @@ impl<F: NorFlash> Core<F> {
             if told.is_none()
                 && let Some(suspect) = &verdict.suspect
             {
-                self.apply(suspect.found, &[], index);
+                self.apply(suspect, &[], index);
             }
             self.log.damaged += u32::from(walk.offset < limit);
             sequence += 1;

@@ -41,6 +41,14 @@ pub(crate) struct Suspect {
     pub(crate) extent: (u32, u32),
 }
 
+impl Suspect {
+    /// A record in the log, and where the pending records begin that end right before it: if it is a
+    /// commit, it names these. So its value need not be readable.
+    pub(crate) const fn new(found: Found, batch: u32) -> Self {
+        Self { found, extent: (batch, found.address) }
+    }
+}
+
 /// What became of an attempt to settle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Settled {
@@ -71,33 +79,34 @@ impl<F: NorFlash> Core<F> {
                 break;
             }
             end = found.address;
-            if let Says::Settle(settle) = &held.says {
-                verdict.accepted = settle.accepted;
-                verdict.suspect = settle.cargo;
-                if verdict.suspect.is_some() {
-                    verdict.carrier = found;
+            let batch = match &held.says {
+                Says::Key { batch, .. } => *batch,
+                Says::Settle(settle) => {
+                    verdict.accepted = settle.accepted;
+                    verdict.suspect = settle.cargo;
+                    if verdict.suspect.is_some() {
+                        verdict.carrier = found;
+                    }
+                    break;
                 }
-                break;
-            }
+            };
             verdict.accepted = found.address - base;
             let life = self.life(sequence);
-            let mut value = [0; 6];
             #[cfg(feature = "counters")]
             let whole = if found.header.kind() == Kind::Tally {
                 self.medium.tally(found, life, &mut [0; _]).is_some()
             } else {
-                self.medium.whole(found, life, &mut value)
+                self.medium.whole(found, life, &mut [])
             };
             #[cfg(not(feature = "counters"))]
-            let whole = self.medium.whole(found, life, &mut value);
+            let whole = self.medium.whole(found, life, &mut []);
             if whole {
                 // Pending records count only with their commit; a seal has done its work.
                 if matches!(
                     found.header.kind(),
                     Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit
                 ) {
-                    let extent = self.medium.geometry.extent_from(found.address, &value);
-                    verdict.suspect = Some(Suspect { found, extent });
+                    verdict.suspect = Some(Suspect::new(found, batch));
                 }
                 break;
             }
@@ -139,8 +148,8 @@ impl<F: NorFlash> Core<F> {
         }
         self.log.end = self.medium.geometry.place(end - base);
         if let Some(suspect) = &verdict.suspect {
-            let cargo = self.medium.geometry.cargo(record.address, suspect.found.header.plain());
-            self.apply(cargo, &[], index);
+            let found = self.medium.geometry.cargo(record.address, suspect.found.header.plain());
+            self.apply(&Suspect { found, ..*suspect }, &[], index);
         }
         Settled::Done
     }

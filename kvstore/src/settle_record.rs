@@ -34,7 +34,7 @@ impl Geometry {
     }
 
     /// The addresses a commit's value names, in the sector of `address`.
-    pub(crate) fn extent_from(&self, address: u32, value: &[u8]) -> (u32, u32) {
+    fn extent_from(&self, address: u32, value: &[u8]) -> (u32, u32) {
         let &[a, b, c, d, e, f, ..] = value else { return (0, 0) };
         let base = address - self.offset_of(address);
         let limit = self.sector_bytes;
@@ -110,12 +110,5 @@ impl<F: NorFlash> Medium<F> {
         }
         let found = self.header(page + trace, limit)?;
         (found.header.kind() == Kind::Settle).then_some(found)
-    }
-
-    /// The addresses between which the records stand that a commit names.
-    pub(crate) fn commit_extent(&mut self, commit: Found) -> (u32, u32) {
-        let mut value = [0; 6];
-        self.read(self.geometry.value_at(commit), &mut value);
-        self.geometry.extent_from(commit.address, &value)
     }
 }

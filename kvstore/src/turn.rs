@@ -156,7 +156,7 @@ impl<F: NorFlash> Core<F> {
     /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
     /// `false`: it does not pass its checks any more.
     fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> bool {
-        let mut changes = Changes::of(suspect.found, suspect.extent);
+        let mut changes = Changes::of(suspect);
         while self.next_change(&mut changes) {
             let source = changes.found;
             let header = source.header.plain();
@@ -165,7 +165,7 @@ impl<F: NorFlash> Core<F> {
             if !whole && suspect.found.header.kind() != Kind::Commit {
                 return false;
             }
-            self.apply(copy, &[], index);
+            self.apply(&Suspect::new(copy, 0), &[], index);
         }
         true
     }

@@ -12,6 +12,7 @@ use crate::layout::{MAX_HEADER, MAX_KEY};
 use crate::log::Core;
 use crate::medium::{Found, copy};
 use crate::record::{Kind, Opening, crc32c};
+use crate::settle::Suspect;
 use crate::settle_record::Settle;
 
 /// How much of a key a walk reads along with the header, at the most.
@@ -27,14 +28,15 @@ pub(crate) struct Held {
 /// What is known of a record but its header.
 #[derive(Clone, Copy)]
 pub(crate) enum Says {
-    /// The start of its key.
-    Key([u8; START]),
+    /// The start of its key, and where the pending records begin that end right before it.
+    Key { start: [u8; START], batch: u32 },
     /// It is a settle record that a walk found where it met no other record.
     Settle(Settle),
 }
 
 impl Held {
-    pub(crate) const NONE: Self = Self { found: Found::NONE, says: Says::Key([0; _]) };
+    pub(crate) const NONE: Self =
+        Self { found: Found::NONE, says: Says::Key { start: [0; _], batch: 0 } };
 }
 
 /// How far a walk is.
@@ -70,7 +72,8 @@ pub(crate) struct Changes {
 }
 
 impl Changes {
-    pub(crate) const fn of(found: Found, extent: (u32, u32)) -> Self {
+    pub(crate) const fn of(record: &Suspect) -> Self {
+        let Suspect { found, extent } = *record;
         // A pending record alone has no effect.
         let wanted = match found.header.kind() {
             Kind::PendingPut | Kind::PendingDelete => Kind::Seal,
@@ -89,8 +92,8 @@ impl<F: NorFlash> Core<F> {
         while self.step(sequence, limit, walk) {
             let (held, end) = match walk.next.says {
                 Says::Settle(settle) => (0, self.base(sequence) + settle.accepted),
-                Says::Key(_) if walk.held == 2 => (1, walk.last.found.address),
-                Says::Key(_) => (walk.held, 0),
+                Says::Key { .. } if walk.held == 2 => (1, walk.last.found.address),
+                Says::Key { .. } => (walk.held, 0),
             };
             self.apply_held(walk, end, index);
             walk.before = walk.last;
@@ -123,7 +126,15 @@ impl<F: NorFlash> Core<F> {
             }
             let mut start = [0; _];
             copy(&mut start, self.medium.geometry.key_in(found, bytes));
-            walk.next = Held { found, says: Says::Key(start) };
+            let batch = match (&walk.last.says, walk.last.found.header.kind()) {
+                (Says::Key { batch, .. }, Kind::PendingPut | Kind::PendingDelete)
+                    if walk.held > 0 =>
+                {
+                    *batch
+                }
+                _ => at,
+            };
+            walk.next = Held { found, says: Says::Key { start, batch } };
         } else {
             let life = Some(self.life(sequence));
             let mut facts = Opening::NONE;
@@ -141,9 +152,11 @@ impl<F: NorFlash> Core<F> {
         for (place, held) in [(2, &walk.before), (1, &walk.last)] {
             if walk.held >= place && held.found.address < end {
                 match &held.says {
-                    Says::Key(start) => self.apply(held.found, start, index),
+                    Says::Key { start, batch } => {
+                        self.apply(&Suspect::new(held.found, *batch), start, index);
+                    }
                     Says::Settle(Settle { cargo: Some(cargo), .. }) => {
-                        self.apply(cargo.found, &[], index);
+                        self.apply(cargo, &[], index);
                     }
                     Says::Settle(_) => {}
                 }
@@ -154,14 +167,10 @@ impl<F: NorFlash> Core<F> {
     /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
     /// that cannot be read is taken as empty: the record will be found damaged when it is asked for.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) fn apply(&mut self, found: Found, start: &[u8], index: &mut Index) {
-        let mut extent = (0, 0);
-        let mut start = start;
-        if found.header.kind() == Kind::Commit {
-            extent = self.medium.commit_extent(found);
-            start = &[];
-        }
-        let mut changes = Changes::of(found, extent);
+    pub(crate) fn apply(&mut self, record: &Suspect, start: &[u8], index: &mut Index) {
+        // The key of a commit's record is not that of the commit.
+        let start = if record.found.header.kind() == Kind::Commit { &[] } else { start };
+        let mut changes = Changes::of(record);
         while self.next_change(&mut changes) {
             let found = changes.found;
             let mut bytes = [0; MAX_KEY];
