@@ -189,7 +189,8 @@ impl<F: NorFlash> Core<F> {
             if self.sector(facts.life.sequence) == sector {
                 return true;
             }
-            at = self.medium.geometry.end(settle.found) - 1;
+            let Some(found) = settle.found else { break };
+            at = self.medium.geometry.end(found) - 1;
         }
         false
     }

@@ -73,6 +73,11 @@ impl Kind {
         !matches!(self, Self::Commit | Self::Settle | Self::Seal)
     }
 
+    /// Whether it counts only if a commit names it.
+    pub(crate) const fn is_pending(self) -> bool {
+        matches!(self, Self::PendingPut | Self::PendingDelete)
+    }
+
     /// Whether it gives its key a value when it takes effect.
     pub(crate) const fn puts(self) -> bool {
         matches!(self, Self::Tally | Self::Put | Self::PendingPut)

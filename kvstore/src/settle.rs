@@ -73,9 +73,9 @@ impl<F: NorFlash> Core<F> {
         let (accepted, stop) = (walk.offset, walk.offset);
         *verdict = Verdict { accepted, stop, suspect: None, carrier: Found::NONE };
         let mut end = base + walk.offset;
-        for (place, held) in [(1, &walk.last), (2, &walk.before)] {
-            let found = held.found;
-            if walk.held < place || found.address < base + proven_end {
+        for held in [&walk.last, &walk.before] {
+            let Some(found) = held.found else { break };
+            if found.address < base + proven_end {
                 break;
             }
             end = found.address;

@@ -80,7 +80,7 @@ impl<F: NorFlash> Medium<F> {
                 let [a, b, c, ..] = first;
                 let cargo = self.geometry.cargo_from(found, &first);
                 let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), cargo });
-                *settle = Held { found, says };
+                *settle = Held { found: Some(found), says };
                 return true;
             }
             // A value in it may hold the image of a settle record.

@@ -21,7 +21,7 @@ const START: usize = 16;
 /// A record whose part in the log depends on what stands behind it.
 #[derive(Clone, Copy)]
 pub(crate) struct Held {
-    pub(crate) found: Found,
+    pub(crate) found: Option<Found>,
     pub(crate) says: Says,
 }
 
@@ -35,16 +35,14 @@ pub(crate) enum Says {
 }
 
 impl Held {
-    pub(crate) const NONE: Self =
-        Self { found: Found::NONE, says: Says::Key { start: [0; _], batch: 0 } };
+    pub(crate) const NONE: Self = Self { found: None, says: Says::Key { start: [0; _], batch: 0 } };
 }
 
 /// How far a walk is.
 pub(crate) struct Walk {
     /// Offset of the next place.
     pub(crate) offset: u32,
-    /// How many records were met but not applied yet, at most the last two.
-    pub(crate) held: u32,
+    /// The last two records that were met and are not applied yet.
     pub(crate) before: Held,
     pub(crate) last: Held,
     next: Held,
@@ -55,7 +53,7 @@ pub(crate) struct Walk {
 impl Walk {
     pub(crate) const fn new() -> Self {
         let (before, last, next) = (Held::NONE, Held::NONE, Held::NONE);
-        Self { offset: 0, held: 0, before, last, next, expected: 0 }
+        Self { offset: 0, before, last, next, expected: 0 }
     }
 }
 
@@ -76,7 +74,7 @@ impl Changes {
         let Suspect { found, extent } = *record;
         // A pending record alone has no effect.
         let wanted = match found.header.kind() {
-            Kind::PendingPut | Kind::PendingDelete => Kind::Seal,
+            kind if kind.is_pending() => Kind::Seal,
             kind => kind,
         };
         Self { found, wanted, extent, rest: extent }
@@ -87,18 +85,21 @@ impl<F: NorFlash> Core<F> {
     /// Walks a sector up to `limit` (an offset) and applies what counts, but for the last two
     /// records.
     pub(crate) fn walk(&mut self, sequence: u32, limit: u32, walk: &mut Walk, index: &mut Index) {
-        walk.held = 0;
+        walk.before = Held::NONE;
+        walk.last = Held::NONE;
         walk.offset = self.medium.geometry.first_record();
         while self.step(sequence, limit, walk) {
-            let (held, end) = match walk.next.says {
-                Says::Settle(settle) => (0, self.base(sequence) + settle.accepted),
-                Says::Key { .. } if walk.held == 2 => (1, walk.last.found.address),
-                Says::Key { .. } => (walk.held, 0),
+            let end = match walk.next.says {
+                Says::Settle(settle) => self.base(sequence) + settle.accepted,
+                // The one before last.
+                Says::Key { .. } => walk.last.found.map_or(0, |found| found.address),
             };
             self.apply_held(walk, end, index);
             walk.before = walk.last;
+            if let Says::Settle(_) = walk.next.says {
+                walk.before.found = None;
+            }
             walk.last = walk.next;
-            walk.held = held + 1;
         }
     }
 
@@ -126,15 +127,15 @@ impl<F: NorFlash> Core<F> {
             }
             let mut start = [0; _];
             copy(&mut start, self.medium.geometry.key_in(found, bytes));
-            let batch = match (&walk.last.says, walk.last.found.header.kind()) {
-                (Says::Key { batch, .. }, Kind::PendingPut | Kind::PendingDelete)
-                    if walk.held > 0 =>
+            let batch = match walk.last {
+                Held { found: Some(last), says: Says::Key { batch, .. } }
+                    if last.header.kind().is_pending() =>
                 {
-                    *batch
+                    batch
                 }
                 _ => at,
             };
-            walk.next = Held { found, says: Says::Key { start, batch } };
+            walk.next = Held { found: Some(found), says: Says::Key { start, batch } };
         } else {
             let life = Some(self.life(sequence));
             let mut facts = Opening::NONE;
@@ -142,18 +143,21 @@ impl<F: NorFlash> Core<F> {
                 return false;
             }
         }
-        walk.offset = self.medium.geometry.place_behind(walk.next.found) - base;
+        walk.offset =
+            walk.next.found.map_or(limit, |found| self.medium.geometry.place_behind(found) - base);
         true
     }
 
     /// Applies the held records that stand before `end` (an address).
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn apply_held(&mut self, walk: &Walk, end: u32, index: &mut Index) {
-        for (place, held) in [(2, &walk.before), (1, &walk.last)] {
-            if walk.held >= place && held.found.address < end {
+        for held in [&walk.before, &walk.last] {
+            if let Some(found) = held.found
+                && found.address < end
+            {
                 match &held.says {
                     Says::Key { start, batch } => {
-                        self.apply(&Suspect::new(held.found, *batch), start, index);
+                        self.apply(&Suspect::new(found, *batch), start, index);
                     }
                     Says::Settle(Settle { cargo: Some(cargo), .. }) => {
                         self.apply(cargo, &[], index);
