@@ -9,7 +9,7 @@ use crate::change::{Change, counted};
 use crate::error::Error;
 use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
-use crate::log::{Core, Log};
+use crate::log::{Core, Live, Log};
 use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
 use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
 use crate::turn::Content;
@@ -263,18 +263,19 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
         self.ready()?;
-        for change in changes {
+        let g = self.medium.geometry;
+        let mut needed = false;
+        // How many keys the index will hold, and what the records take.
+        let mut keys = index.len();
+        let mut load = Live::NONE;
+        for change in counted(changes) {
             if !key_is_valid(change.key()) {
                 return Err(Error::InvalidKey);
             }
-            if change.value().len() > self.medium.geometry.max_value() as usize {
+            if change.value().len() > g.max_value() as usize {
                 return Err(Error::TooLarge);
             }
-        }
-        let mut needed = false;
-        // How many keys the index will hold.
-        let mut keys = index.len();
-        for change in counted(changes) {
+            load = load.plus(g.size(change.header(false)));
             let hash = crc32c(change.key());
             let (position, old) = self.position(change.key(), hash, index);
             match (change.is_put(), position) {
@@ -287,14 +288,12 @@ impl<F: NorFlash> Core<F> {
         if !needed || self.medium.fault.is_some() {
             return self.outcome(Ok(()));
         }
-        let load = self.medium.geometry.load(changes);
-        if !self.medium.geometry.fits(load) {
+        if !g.fits(load) {
             return Err(Error::TooLarge);
         }
         if keys > index.capacity() {
             return Err(Error::IndexFull);
         }
-        let g = &self.medium.geometry;
         let must_seal = self.log_is_long()
             && self.log.head != self.log.tail
             && !g.fits(self.log.tail_live.and(load));
@@ -304,7 +303,7 @@ impl<F: NorFlash> Core<F> {
             self.append(changes, must_seal, index);
             return self.outcome(Ok(()));
         }
-        let Some(mut turns) = self.turns_needed(changes, index) else {
+        let Some(mut turns) = self.turns_needed(changes, load, index) else {
             return self.outcome(Err(Error::Full));
         };
         loop {

@@ -7,7 +7,6 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::change::{Change, counted};
 use crate::index::Index;
-use crate::layout::Geometry;
 use crate::log::{Core, Live};
 use crate::medium::Found;
 use crate::record::{Header, Kind, Opening, crc32c, u24};
@@ -216,9 +215,13 @@ impl<F: NorFlash> Core<F> {
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store
     /// is full.
-    pub(crate) fn turns_needed(&mut self, changes: &[Change<'_>], index: &Index) -> Option<u32> {
+    pub(crate) fn turns_needed(
+        &mut self,
+        changes: &[Change<'_>],
+        load: Live,
+        index: &Index,
+    ) -> Option<u32> {
         let g = self.medium.geometry;
-        let load = g.load(changes);
         if !self.log_is_long() {
             return g.fits(load).then_some(0);
         }
@@ -227,7 +230,7 @@ impl<F: NorFlash> Core<F> {
             let mut sum = self.live_in(sequence, index, changes);
             for change in counted(changes) {
                 if self.outlives(change, sequence, index) {
-                    sum = sum.plus(g.change_bytes(change));
+                    sum = sum.plus(g.size(change.header(false)));
                 }
             }
             if g.fits(sum) {
@@ -235,21 +238,5 @@ impl<F: NorFlash> Core<F> {
             }
         }
         None
-    }
-}
-
-impl Geometry {
-    fn change_bytes(&self, change: &Change<'_>) -> u32 {
-        let header = change.header(false);
-        self.size(header)
-    }
-
-    /// What the records of `changes` take.
-    pub(crate) fn load(&self, changes: &[Change<'_>]) -> Live {
-        let mut load = Live::NONE;
-        for change in counted(changes) {
-            load = load.plus(self.change_bytes(change));
-        }
-        load
     }
 }
