@@ -107,9 +107,12 @@ impl<F: NorFlash> Medium<F> {
     /// ones: no record passes its checks with that unless it is what was written there, and of a tally
     /// it is the tick that was interrupted.
     pub(crate) fn read_readable(&mut self, at: u32, out: &mut [u8]) -> bool {
-        if self.read(at, out) {
-            return true;
-        }
+        self.read(at, out) || self.read_units(at, out)
+    }
+
+    /// The same, unit by unit.
+    #[inline(never)] // Seldom needed, so its stack should not be either.
+    fn read_units(&mut self, at: u32, out: &mut [u8]) -> bool {
         let unit = self.geometry.unit as usize;
         let (mut at, mut rest) = (at, out);
         while !rest.is_empty() {
