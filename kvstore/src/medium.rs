@@ -212,17 +212,16 @@ impl<F: NorFlash> Medium<F> {
         let room = bytes.len().min(limit.saturating_sub(address) as usize);
         let bytes = bytes.get_mut(..room)?;
         let readable = self.read_readable(address, bytes);
-        let g = self.geometry;
-        let header = Header::decode(bytes, g.header())?;
+        let header = Header::decode(bytes, self.geometry.header())?;
         let found = Found { address, header };
         if !readable {
             // Header and key must be; what stands behind the record may be what cannot be read.
-            let key_end = (g.header() + header.key_len()) as usize;
+            let key_end = (self.geometry.header() + header.key_len()) as usize;
             if !self.read(address, bytes.get_mut(..key_end.min(room))?) {
                 return None;
             }
         }
-        (g.end(found) <= limit).then_some(found)
+        (self.geometry.end(found) <= limit).then_some(found)
     }
 
     /// The header at `address` alone.

@@ -145,25 +145,30 @@ impl<F: NorFlash> Core<F> {
     /// and so are the settle records of mounts that took it for the head.
     #[inline(never)] // A walk should not hold its stack.
     fn confirm_head(&mut self, head: &Opening) {
-        let g = self.medium.geometry;
-        self.medium.zero(self.base(self.log.head) + g.mark(), g.unit);
+        self.medium.zero(
+            self.base(self.log.head) + self.medium.geometry.mark(),
+            self.medium.geometry.unit,
+        );
         let sector = self.sector(head.life.sequence + 1);
         let mut next = Opening::NONE;
         if self.read_opening(sector, &mut next).is_ok() && next.life.is_before(head.life) {
             // A retired sector that was not touched since: a new opening needs an erase.
             return;
         }
-        let base = sector * g.sector_bytes;
+        let base = sector * self.medium.geometry.sector_bytes;
         // Not the mark: its bits say that the opening is whole.
-        self.medium.zero(base, g.mark());
-        let mut page = g.page;
-        while page < g.sector_bytes {
+        self.medium.zero(base, self.medium.geometry.mark());
+        let mut page = self.medium.geometry.page;
+        while page < self.medium.geometry.sector_bytes {
             let mut trace = [0; 32];
-            let trace = trace.get_mut(..g.trace() as usize).unwrap_or(&mut []);
+            let trace = trace.get_mut(..self.medium.geometry.trace() as usize).unwrap_or(&mut []);
             if !self.medium.read(base + page, trace) || trace.iter().all(|b| *b == 0) {
-                self.medium.zero(base + page + g.trace(), g.header_area());
+                self.medium.zero(
+                    base + page + self.medium.geometry.trace(),
+                    self.medium.geometry.header_area(),
+                );
             }
-            page += g.page;
+            page += self.medium.geometry.page;
         }
     }
 
@@ -244,23 +249,21 @@ impl<F: NorFlash> Core<F> {
     }
 
     fn mark_is_begun(&mut self, sector: u32) -> bool {
-        let g = self.medium.geometry;
-        let mark = sector * g.sector_bytes + g.mark();
-        !self.medium.is_blank(mark, mark + g.unit)
+        let mark = sector * self.medium.geometry.sector_bytes + self.medium.geometry.mark();
+        !self.medium.is_blank(mark, mark + self.medium.geometry.unit)
     }
 
     /// Whether the region is blank, or holds what an interrupted first format leaves: zeros at the
     /// start of the last sector, then anything in the first.
     fn is_provably_empty(&mut self) -> bool {
-        let g = self.medium.geometry;
-        let last = (g.sectors - 1) * g.sector_bytes;
-        let intent = g.mark() + g.unit;
-        if !self.medium.is_blank(g.sector_bytes, last)
-            || !self.medium.is_blank(last + intent, last + g.sector_bytes)
+        let last = (self.medium.geometry.sectors - 1) * self.medium.geometry.sector_bytes;
+        let intent = self.medium.geometry.mark() + self.medium.geometry.unit;
+        if !self.medium.is_blank(self.medium.geometry.sector_bytes, last)
+            || !self.medium.is_blank(last + intent, last + self.medium.geometry.sector_bytes)
         {
             return false;
         }
-        if self.medium.is_blank(0, g.sector_bytes) {
+        if self.medium.is_blank(0, self.medium.geometry.sector_bytes) {
             return true;
         }
         self.medium.is_all(0, last, last + intent)
@@ -268,30 +271,34 @@ impl<F: NorFlash> Core<F> {
 
     /// Makes sector 0 the head of an empty log.
     fn first_format(&mut self, epoch: u32) {
-        let g = self.medium.geometry;
         // What allows the next mount to start over if sector 0 is left half-erased.
-        self.medium.zero((g.sectors - 1) * g.sector_bytes, g.mark() + g.unit);
+        self.medium.zero(
+            (self.medium.geometry.sectors - 1) * self.medium.geometry.sector_bytes,
+            self.medium.geometry.mark() + self.medium.geometry.unit,
+        );
         // An interrupted erase could begin the mark of an opening that was never finished.
-        self.medium.zero(0, g.mark());
+        self.medium.zero(0, self.medium.geometry.mark());
         self.medium.erase(0);
         self.log.epoch = epoch;
-        self.log.head = g.sectors;
-        self.finish_sector(g.sectors, 0, g.first_record());
+        self.log.head = self.medium.geometry.sectors;
+        self.finish_sector(self.medium.geometry.sectors, 0, self.medium.geometry.first_record());
     }
 
     /// Starts afresh whatever the region holds: a store this layout can open is cleared, so that
     /// a cut leaves it as it was or empty; over anything else a cut leaves a region that must be
     /// formatted again.
     pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        let g = self.medium.geometry;
         let mut opening = Opening::NONE;
         if self.find_head(&mut opening).is_ok() {
             self.log.epoch = opening.life.epoch;
             self.log.head = opening.life.sequence;
             self.restart();
         } else {
-            for sector in 0..g.sectors {
-                self.medium.zero(sector * g.sector_bytes, g.mark() + g.unit);
+            for sector in 0..self.medium.geometry.sectors {
+                self.medium.zero(
+                    sector * self.medium.geometry.sector_bytes,
+                    self.medium.geometry.mark() + self.medium.geometry.unit,
+                );
             }
             self.first_format(0);
         }

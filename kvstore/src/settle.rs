@@ -164,10 +164,12 @@ impl<F: NorFlash> Core<F> {
             verdict.stop = verdict.accepted;
             return true;
         }
-        let g = self.medium.geometry;
-        let page = g.page_of(carrier.address);
+        let page = self.medium.geometry.page_of(carrier.address);
         // Its header last: it tells which pages it touched.
-        self.medium.pass_all(page + g.page, g.next_page(g.end(carrier) - 1));
+        self.medium.pass_all(
+            page + self.medium.geometry.page,
+            self.medium.geometry.next_page(self.medium.geometry.end(carrier) - 1),
+        );
         self.medium.pass(page);
         false
     }
@@ -178,17 +180,16 @@ impl<F: NorFlash> Core<F> {
         if !self.log_is_long() {
             return true;
         }
-        let g = self.medium.geometry;
         let mut sum = self.live_in(self.log.tail, index, &[]);
         if suspect.found.header.kind() == Kind::Commit {
             let mut batch = suspect.extent;
             while let Some(found) = self.next_in_batch(&mut batch) {
-                sum = sum.plus(g.size(found.header));
+                sum = sum.plus(self.medium.geometry.size(found.header));
             }
         } else {
-            sum = sum.plus(g.size(suspect.found.header));
+            sum = sum.plus(self.medium.geometry.size(suspect.found.header));
         }
-        g.fits(sum)
+        self.medium.geometry.fits(sum)
     }
 }
 
@@ -210,12 +211,13 @@ impl<F: NorFlash> Medium<F> {
     /// that takes the settle record; `None`: there is no room.
     #[inline(never)] // Its stack is not needed afterwards.
     fn end_log(&mut self, stop: u32, limit: u32, verdict: &Verdict, seal: bool) -> Option<u32> {
-        let g = self.geometry;
         // A torn record may have touched every page its header names. If the header is lost the
         // next time, no more than the first page was touched.
         let torn = self.header(stop, limit);
-        let first = g.next_page(stop);
-        let mut behind = torn.map_or(first, |torn| g.next_page(g.end(torn) - 1)).max(first);
+        let first = self.geometry.next_page(stop);
+        let mut behind = torn
+            .map_or(first, |torn| self.geometry.next_page(self.geometry.end(torn) - 1))
+            .max(first);
         self.pass_all(first, behind);
         let room = loop {
             let room = self.find_room(verdict, seal, behind, limit);
@@ -227,10 +229,10 @@ impl<F: NorFlash> Medium<F> {
         };
         // Only now: its header told which pages to pass over. Without room too: the opening that will
         // tell where this sector's log ends may be lost.
-        if stop == g.page_of(stop) {
+        if stop == self.geometry.page_of(stop) {
             self.pass(stop);
         } else {
-            self.zero(stop, g.header_area());
+            self.zero(stop, self.geometry.header_area());
         }
         room
     }
@@ -270,8 +272,9 @@ impl<F: NorFlash> Medium<F> {
     /// The page behind everything that an earlier mount's settle record in this page may have
     /// touched.
     fn reach(&mut self, page: u32, limit: u32) -> u32 {
-        let g = self.geometry;
-        self.settle_header(page, limit).map_or(page + g.page, |torn| g.next_page(g.end(torn) - 1))
+        self.settle_header(page, limit).map_or(page + self.geometry.page, |torn| {
+            self.geometry.next_page(self.geometry.end(torn) - 1)
+        })
     }
 
     /// Passes over the pages from `page` to `to`, and over all that the headers of torn settle
@@ -297,9 +300,8 @@ impl<F: NorFlash> Medium<F> {
     /// Marks a page as passed over: it stays visible as such, and no settle record can be read in
     /// it.
     fn pass(&mut self, page: u32) {
-        let g = self.geometry;
         // The trace must be whole before more of the page is touched.
-        self.zero(page, g.trace());
-        self.zero(page + g.trace(), g.header_area());
+        self.zero(page, self.geometry.trace());
+        self.zero(page + self.geometry.trace(), self.geometry.header_area());
     }
 }

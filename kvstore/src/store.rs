@@ -263,7 +263,6 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
         self.ready()?;
-        let g = self.medium.geometry;
         let mut needed = false;
         // How many keys the index will hold, and what the records take.
         let mut keys = index.len();
@@ -272,10 +271,10 @@ impl<F: NorFlash> Core<F> {
             if !key_is_valid(change.key()) {
                 return Err(Error::InvalidKey);
             }
-            if change.value().len() > g.max_value() as usize {
+            if change.value().len() > self.medium.geometry.max_value() as usize {
                 return Err(Error::TooLarge);
             }
-            load = load.plus(g.size(change.header(false)));
+            load = load.plus(self.medium.geometry.size(change.header(false)));
             let hash = crc32c(change.key());
             let (position, old) = self.position(change.key(), hash, index);
             match (change.is_put(), position) {
@@ -288,7 +287,7 @@ impl<F: NorFlash> Core<F> {
         if !needed || self.medium.fault.is_some() {
             return self.outcome(Ok(()));
         }
-        if !g.fits(load) {
+        if !self.medium.geometry.fits(load) {
             return Err(Error::TooLarge);
         }
         if keys > index.capacity() {
@@ -296,9 +295,10 @@ impl<F: NorFlash> Core<F> {
         }
         let must_seal = self.log_is_long()
             && self.log.head != self.log.tail
-            && !g.fits(self.log.tail_live.and(load));
-        if g.fits(self.log.head_live.and(load))
-            && g.end_of(self.log.end, changes, must_seal) <= g.sector_bytes
+            && !self.medium.geometry.fits(self.log.tail_live.and(load));
+        if self.medium.geometry.fits(self.log.head_live.and(load))
+            && self.medium.geometry.end_of(self.log.end, changes, must_seal)
+                <= self.medium.geometry.sector_bytes
         {
             self.append(changes, must_seal, index);
             return self.outcome(Ok(()));
@@ -366,11 +366,13 @@ impl<F: NorFlash> Core<F> {
 
     fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         self.ready()?;
-        let g = self.medium.geometry;
         let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
-        if self.log.end > g.sector_bytes / 16 * 15 && moved < g.sector_bytes / 4 * 3 {
+        if self.log.end > self.medium.geometry.sector_bytes / 16 * 15
+            && moved < self.medium.geometry.sector_bytes / 4 * 3
+        {
             self.turn(&[], None, self.log.end, index);
-        } else if self.log.end > g.sector_bytes / 4 * 3 && !self.log.spare_erased {
+        } else if self.log.end > self.medium.geometry.sector_bytes / 4 * 3 && !self.log.spare_erased
+        {
             self.medium.erase(self.sector(self.log.head + 1));
             self.log.spare_erased = true;
         }
@@ -384,12 +386,13 @@ impl<F: NorFlash> Core<F> {
         index: &Index,
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
-        let g = self.medium.geometry;
         let hash = crc32c(key);
         let mut position = index::lower_bound(index, hash);
         // Header, key and a short value.
         let mut bytes = [0; MAX_HEADER as usize + MAX_KEY + 48];
-        let len = g.round_up(g.header() + key.len() as u32 + 48) as usize;
+        let len =
+            self.medium.geometry.round_up(self.medium.geometry.header() + key.len() as u32 + 48)
+                as usize;
         let mut damaged = false;
         while let Some(entry) = index.get(position)
             && entry.hash == hash
@@ -399,12 +402,13 @@ impl<F: NorFlash> Core<F> {
             let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
             match self.medium.look(entry.address, limit, bytes) {
                 None => damaged = true,
-                Some(found) if g.key_in(found, bytes) == key => {
+                Some(found) if self.medium.geometry.key_in(found, bytes) == key => {
                     #[cfg(feature = "counters")]
                     if found.header.kind() == Kind::Tally {
                         return self.load_count(found, buffer);
                     }
-                    let len = bytes.len().min((g.end(found) - found.address) as usize);
+                    let len =
+                        bytes.len().min((self.medium.geometry.end(found) - found.address) as usize);
                     let seen = bytes.get(..len).unwrap_or(&[]);
                     return self.load_found(found, seen, buffer);
                 }
@@ -415,26 +419,26 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Reads the rest of a record of which the first bytes were seen, and checks it.
+    #[inline(never)] // Its stack and that of the first read are not needed together.
     fn load_found(
         &mut self,
         found: Found,
         seen: &[u8],
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
-        let g = self.medium.geometry;
         let len = found.header.value_len() as usize;
         if buffer.len() < len {
             return Err(Error::BufferTooSmall { needed: len });
         }
-        let mut checker = Checker::new(&g, self.life_at(found.address), found);
+        let mut checker = Checker::new(&self.medium.geometry, self.life_at(found.address), found);
         checker.feed(found.address, seen);
-        let value_at = (g.value_at(found) - found.address) as usize;
+        let value_at = (self.medium.geometry.value_at(found) - found.address) as usize;
         copy(buffer.get_mut(..len).unwrap_or(&mut []), seen.get(value_at..).unwrap_or(&[]));
         let have = seen.len().saturating_sub(value_at).min(len);
         let from = found.address + seen.len() as u32;
         let mut at = from;
         let mut piece = [0; 64];
-        let end = g.end(found);
+        let end = self.medium.geometry.end(found);
         while at < end {
             let rest = (end - at) as usize;
             // The rest of the value goes where it belongs, with the trailer if that fits too.

@@ -137,7 +137,6 @@ impl<F: NorFlash> Core<F> {
 
     /// Writes the opening and then the mark, which makes the sector count.
     pub(crate) fn finish_sector(&mut self, tail: u32, previous_end: u32, at: u32) {
-        let g = self.medium.geometry;
         let base = self.base(self.log.head);
         let opening = Opening {
             life: self.life(self.log.head),
@@ -147,9 +146,9 @@ impl<F: NorFlash> Core<F> {
         };
         let mut writer = Writer::new();
         writer.write_opening(&mut self.medium, base, &opening);
-        self.medium.zero(base + g.mark(), g.unit);
+        self.medium.zero(base + self.medium.geometry.mark(), self.medium.geometry.unit);
         self.log.tail = tail;
-        self.log.end = g.place(at - base);
+        self.log.end = self.medium.geometry.place(at - base);
     }
 
     /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
@@ -221,19 +220,18 @@ impl<F: NorFlash> Core<F> {
         load: Live,
         index: &Index,
     ) -> Option<u32> {
-        let g = self.medium.geometry;
         if !self.log_is_long() {
-            return g.fits(load).then_some(0);
+            return self.medium.geometry.fits(load).then_some(0);
         }
         for turns in 0..=self.log.head - self.log.tail {
             let sequence = self.log.tail + turns;
             let mut sum = self.live_in(sequence, index, changes);
             for change in counted(changes) {
                 if self.outlives(change, sequence, index) {
-                    sum = sum.plus(g.size(change.header(false)));
+                    sum = sum.plus(self.medium.geometry.size(change.header(false)));
                 }
             }
-            if g.fits(sum) {
+            if self.medium.geometry.fits(sum) {
                 return Some(turns);
             }
         }
