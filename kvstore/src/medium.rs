@@ -106,6 +106,7 @@ impl<F: NorFlash> Medium<F> {
     /// Reads what can be read. A unit that cannot reads as if its first half were zeros and the second
     /// ones: no record passes its checks with that unless it is what was written there, and of a tally
     /// it is the tick that was interrupted.
+    #[inline(always)] // Its stack would add to that of most calls.
     pub(crate) fn read_readable(&mut self, at: u32, out: &mut [u8]) -> bool {
         self.read(at, out) || self.read_units(at, out)
     }

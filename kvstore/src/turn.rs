@@ -208,7 +208,7 @@ impl<F: NorFlash> Core<F> {
                 }
             }
         }
-        writer.finish(&mut self.medium, damaged);
+        writer.finish(&mut self.medium, *end, damaged);
         !damaged
     }
 

@@ -16,8 +16,6 @@ const CHUNK: usize = 256;
 pub(crate) struct Writer {
     /// Where the buffer will be programmed; at first the record's address.
     at: u32,
-    /// Where the record ends.
-    end: u32,
     fill: usize,
     outer: Check,
     /// Check of a record carried inside.
@@ -30,14 +28,13 @@ impl Writer {
     #[inline(always)]
     pub(crate) fn new() -> Self {
         let (outer, inner) = (Check::unseeded(), None);
-        Self { at: 0, end: 0, fill: 0, outer, inner, buffer: [0; CHUNK] }
+        Self { at: 0, fill: 0, outer, inner, buffer: [0; CHUNK] }
     }
 
     /// Starts a record, which must be placed and have room up to its end.
     pub(crate) fn start<F: NorFlash>(&mut self, medium: &mut Medium<F>, life: Life, record: Found) {
         let g = &medium.geometry;
         self.at = record.address;
-        self.end = g.end(record);
         self.outer.seed(life, g.offset_of(record.address));
         #[cfg(feature = "counters")]
         self.outer.leave_out(g.cells(record), record.address);
@@ -186,9 +183,9 @@ impl Writer {
         true
     }
 
-    /// Pads, adds the trailer and programs the rest.
-    pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, damaged: bool) {
-        self.close(medium, self.end, medium.geometry.trailer(), damaged);
+    /// Pads up to the trailer of what ends at `end`, adds it and programs the rest.
+    pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, damaged: bool) {
+        self.close(medium, end, medium.geometry.trailer(), damaged);
         self.flush(medium);
     }
 }
