@@ -20,6 +20,26 @@ pub(crate) struct Medium<F: NorFlash> {
     /// What failed first. From then on nothing is read, programmed or erased, so that a call need not
     /// look after each step; it must before it reports anything.
     pub(crate) fault: Option<Fault<F::Error>>,
+    /// A unit could not be read.
+    #[cfg(feature = "counters")]
+    pub(crate) unread: bool,
+    /// Ticks of an earlier power-up are in the flash, of which one may have been interrupted.
+    #[cfg(feature = "counters")]
+    pub(crate) mounting: bool,
+}
+
+impl<F: NorFlash> Medium<F> {
+    pub(crate) const fn new(flash: F, geometry: Geometry) -> Self {
+        Self {
+            flash,
+            geometry,
+            fault: None,
+            #[cfg(feature = "counters")]
+            unread: false,
+            #[cfg(feature = "counters")]
+            mounting: false,
+        }
+    }
 }
 
 /// A record whose header could be read.
@@ -119,6 +139,10 @@ impl<F: NorFlash> Medium<F> {
         while !rest.is_empty() {
             let (piece, later) = rest.split_at_mut(rest.len().min(unit));
             if !self.read(at, piece) {
+                #[cfg(feature = "counters")]
+                {
+                    self.unread = true;
+                }
                 let second = if unit == 1 { 0xF0 } else { 0xFF };
                 for (place, byte) in piece.iter_mut().enumerate() {
                     *byte = if place < unit / 2 { 0 } else { second };

@@ -12,8 +12,21 @@ use crate::walk::{Held, Walk};
 
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
-    #[inline(never)]
+    #[inline(never)] // Of the store alone: its fields are near.
     pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
+        #[cfg(feature = "counters")]
+        {
+            self.medium.mounting = true;
+        }
+        let result = self.take_up(index);
+        #[cfg(feature = "counters")]
+        {
+            self.medium.mounting = false;
+        }
+        self.outcome(result)
+    }
+
+    fn take_up(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let damaged = self.log.damaged;
         self.log = Log::NONE;
         self.log.damaged = damaged;
@@ -21,11 +34,11 @@ impl<F: NorFlash> Core<F> {
         let mut opening = Opening::NONE;
         if let Err(instead) = self.find_head(&mut opening) {
             if !self.is_provably_empty() {
-                return self.outcome(Err(Error::NotAStore(instead)));
+                return Err(Error::NotAStore(instead));
             }
             self.first_format(0);
             if self.find_head(&mut opening).is_err() {
-                return self.outcome(Err(Error::Corrupt));
+                return Err(Error::Corrupt);
             }
         }
         self.log.epoch = opening.life.epoch;
@@ -36,14 +49,14 @@ impl<F: NorFlash> Core<F> {
         let mut left = g.sector_bytes >> g.page.trailing_zeros();
         while !self.replay(&opening, index) {
             if left == 0 {
-                return self.outcome(Err(Error::Corrupt));
+                return Err(Error::Corrupt);
             }
             left -= 1;
         }
         self.log.poisoned = false;
         #[cfg(feature = "counters")]
         self.close_tallies(index)?;
-        self.outcome(Ok(()))
+        Ok(())
     }
 
     /// What a call reports: its result, unless something failed; then the store stays closed.

@@ -102,10 +102,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             Err(why) => return Err(Error::Layout(why)),
         };
         let log = Log::NONE;
-        Ok(Self {
-            core: Core { medium: Medium { flash, geometry, fault: None }, log },
-            entries: Vec::new(),
-        })
+        Ok(Self { core: Core { medium: Medium::new(flash, geometry), log }, entries: Vec::new() })
     }
 
     /// Opens a store from [`new`](Self::new), as [`open`](Self::open) does; or opens it again after
@@ -198,7 +195,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         for entry in &self.entries {
             let limit = self.core.limit_at(entry.address);
             let looked = self.core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
-            let found = looked.ok_or(Error::Corrupt)?;
+            let Some(found) = looked else { return self.core.outcome(Err(Error::Corrupt)) };
             let key = self.core.medium.geometry.key_in(found, &bytes);
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
@@ -262,6 +259,15 @@ impl<F: NorFlash> Core<F> {
         changes: &[Change<'_>],
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
+        let result = self.write_what_changes(changes, index);
+        self.outcome(result)
+    }
+
+    fn write_what_changes(
+        &mut self,
+        changes: &[Change<'_>],
+        index: &mut Index,
+    ) -> Result<(), Error<F::Error>> {
         self.ready()?;
         let mut needed = false;
         // How many keys the index will hold, and what the records take.
@@ -285,7 +291,7 @@ impl<F: NorFlash> Core<F> {
             needed = needed || !self.changes_nothing(change, position, old);
         }
         if !needed || self.medium.fault.is_some() {
-            return self.outcome(Ok(()));
+            return Ok(());
         }
         if !self.medium.geometry.fits(load) {
             return Err(Error::TooLarge);
@@ -301,16 +307,14 @@ impl<F: NorFlash> Core<F> {
                 <= self.medium.geometry.sector_bytes
         {
             self.append(changes, must_seal, index);
-            return self.outcome(Ok(()));
+            return Ok(());
         }
-        let Some(mut turns) = self.turns_needed(changes, load, index) else {
-            return self.outcome(Err(Error::Full));
-        };
+        let mut turns = self.turns_needed(changes, load, index).ok_or(Error::Full)?;
         loop {
             let changes = if turns == 0 { changes } else { &[] };
             self.turn(changes, None, self.log.end, index);
             if turns == 0 {
-                return self.outcome(Ok(()));
+                return Ok(());
             }
             turns -= 1;
         }

@@ -125,7 +125,8 @@ impl Run {
 }
 
 impl<F: NorFlash> Medium<F> {
-    /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged.
+    /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged,
+    /// or, but for a mount, a cell cannot be read: no tick of this power-up was interrupted.
     pub(crate) fn tally(
         &mut self,
         found: Found,
@@ -137,6 +138,7 @@ impl<F: NorFlash> Medium<F> {
         let cells = g.cells(found);
         let mut value = [0; TALLY as usize];
         let mut run = Run::default();
+        self.unread = false;
         let passes = self.scan(found, life, &mut |_, address, bytes| {
             for (at, byte) in (address..).zip(bytes) {
                 if cells.holds(at) {
@@ -150,7 +152,10 @@ impl<F: NorFlash> Medium<F> {
             }
         });
         let (tally, in_order) = Tally::of(value, run);
-        (passes && in_order).then_some(tally)
+        // A unit that cannot be read counts as its first half, which is right whichever half the interrupted
+        // tick was to clear: the first was in flight, or acknowledged. Of bits that tells nothing.
+        let known = !self.unread || self.mounting && tally.log > 0;
+        (passes && in_order && known).then_some(tally)
     }
 }
 
@@ -216,7 +221,7 @@ impl<F: NorFlash> Core<F> {
                 let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
                 if tally.log == log && tally.ticks < tally.cells {
                     self.clear_cell(found, &tally);
-                    return self.outcome(Ok(tally.count().saturating_add(1)));
+                    return Ok(tally.count().saturating_add(1));
                 }
                 tally.count()
             }
@@ -324,7 +329,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     }
 
     fn tick_by(&mut self, key: &[u8], pulse: Pulse) -> Result<u64, Error<F::Error>> {
-        self.core.tick(key, pulse, self.entries.as_mut_view())
+        let result = self.core.tick(key, pulse, self.entries.as_mut_view());
+        self.core.outcome(result)
     }
 }
 
