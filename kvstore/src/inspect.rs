@@ -9,7 +9,9 @@ use core::ops::Deref;
 
 use crate::layout::Geometry;
 use crate::medium::Found;
-use crate::record::{Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, from_u24};
+use crate::record::{
+    Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, TAG, VERSION, from_u24,
+};
 use crate::tally::{Cells, Run, Tally as Count};
 
 /// How a region is divided, as an opening tells it.
@@ -179,8 +181,8 @@ pub const OPENING_BYTES: usize = crate::layout::OPENING as usize;
 pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
     let bytes: &[u8; OPENING_BYTES] = bytes.first_chunk().ok_or(NotOpening::Unreadable)?;
     let &[_, _, _, powers, s0, s1, s2, n0, n1, ..] = bytes;
-    let told = [powers, s0, s1, s2, n0, n1];
-    let facts = Opening::facts_in(bytes, told).map_err(not_opening)?;
+    let start = [TAG[0], TAG[1], VERSION, powers, s0, s1, s2, n0, n1];
+    let facts = Opening::facts_in(bytes, &start).map_err(not_opening)?;
     let shape = Shape {
         sectors: u32::from(u16::from_le_bytes([n0, n1])),
         sector_bytes: from_u24([s0, s1, s2]),
@@ -273,7 +275,8 @@ impl<'a> Region<'a> {
         let from = self.address(sector);
         let bytes = self.bytes(from, from.saturating_add(OPENING_BYTES as u32));
         let bytes = bytes.and_then(<[u8]>::first_chunk).ok_or(NotOpening::Unreadable)?;
-        let facts = Opening::facts_in(bytes, self.geometry.shape()).map_err(not_opening)?;
+        let facts =
+            Opening::facts_in(bytes, &self.geometry.opening_start()).map_err(not_opening)?;
         let opening = Opening::from_facts(facts);
         Ok(facts_of(&opening))
     }

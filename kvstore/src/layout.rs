@@ -6,7 +6,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::log::Live;
 use crate::medium::Found;
-use crate::record::Header;
+use crate::record::{Header, OpeningStart, TAG, VERSION};
 
 /// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
 pub(crate) const MAX_HEADER: u32 = 5;
@@ -142,11 +142,12 @@ impl Geometry {
         Ok(Self::new(start, sector_bytes, sectors, page, unit))
     }
 
-    /// What an opening says about the layout.
-    pub(crate) const fn shape(&self) -> [u8; 6] {
+    /// How the openings of this layout start.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    pub(crate) const fn opening_start(&self) -> OpeningStart {
         let powers = self.unit.trailing_zeros() as u8 | (self.page.trailing_zeros() as u8) << 3;
-        let [s0, s1, s2, _] = self.sector_bytes.to_le_bytes();
-        [powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
+        let ([t0, t1], [s0, s1, s2, _]) = (TAG, self.sector_bytes.to_le_bytes());
+        [t0, t1, VERSION, powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
     }
 
     /// Bytes of a record header.

@@ -220,7 +220,7 @@ impl<F: NorFlash> Core<F> {
         if !self.medium.read(address, &mut bytes) {
             return Err(NoOpening::Unreadable);
         }
-        let facts = Opening::facts_in(&bytes, self.medium.geometry.shape())?;
+        let facts = Opening::facts_in(&bytes, &self.medium.geometry.opening_start())?;
         *opening = Opening::from_facts(facts);
         Ok(())
     }

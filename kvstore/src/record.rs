@@ -303,6 +303,9 @@ pub(crate) const SETTLE: u32 = 3 + FACTS;
 /// Format version this code reads and writes.
 pub(crate) const VERSION: u8 = 1;
 pub(crate) const TAG: [u8; 2] = [0x0A, 0x57];
+/// Tag, version and shape.
+pub(crate) type OpeningStart = [u8; 9];
+
 /// Bytes of an opening's CRC-32C and zero count, whatever the size of the sector.
 pub(crate) const OPENING_TRAILER: u32 = 6;
 
@@ -324,25 +327,26 @@ impl Opening {
     pub(crate) const NONE: Self =
         Self { life: Life { epoch: 0, sequence: 0 }, older: 0, previous_end: 0, proven_end: 0 };
 
-    /// The facts in an opening's bytes; see [`from_facts`](Self::from_facts).
-    pub(crate) fn facts_in(
-        bytes: &[u8; OPENING as usize],
-        shape: [u8; 6],
-    ) -> Result<&[u8; FACTS as usize], NoOpening> {
-        let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
-        let &[ref facts @ .., c0, c1, c2, c3, c4, c5] = rest;
-        let stored = u64::from_le_bytes([c0, c1, c2, c3, c4, c5, 0, 0]);
+    /// The facts in an opening's bytes, which must start with those; see [`from_facts`](Self::from_facts).
+    pub(crate) fn facts_in<'b>(
+        bytes: &'b [u8; OPENING as usize],
+        start: &OpeningStart,
+    ) -> Result<&'b [u8; FACTS as usize], NoOpening> {
+        let (body, trailer) = bytes.split_at((OPENING - OPENING_TRAILER) as usize);
         let mut check = Check::unseeded();
-        check.update(bytes.split_at((OPENING - OPENING_TRAILER) as usize).0);
-        if [t0, t1] != TAG || check.trailer(OPENING_TRAILER) != stored {
-            Err(NoOpening::Unreadable)
-        } else if version != VERSION {
-            Err(NoOpening::NewerFormat)
-        } else if [s0, s1, s2, s3, s4, s5] != shape {
-            Err(NoOpening::OtherLayout)
-        } else {
-            Ok(facts)
+        check.update(body);
+        let expected = check.trailer(OPENING_TRAILER).to_le_bytes();
+        if !body.starts_with(&TAG) || !expected.starts_with(trailer) {
+            return Err(NoOpening::Unreadable);
         }
+        let facts = body.strip_prefix(start).and_then(<[u8]>::first_chunk);
+        facts.ok_or_else(|| {
+            if body.get(2) == Some(&VERSION) {
+                NoOpening::OtherLayout
+            } else {
+                NoOpening::NewerFormat
+            }
+        })
     }
 
     /// What settle records repeat, so that a sector is known even if its opening is lost.
@@ -537,26 +541,26 @@ mod tests {
 
     #[test]
     fn openings_round_trip_and_torn_ones_do_not_pass() {
-        let shape = [0, 0, 16, 0, 4, 0];
+        let start = [TAG[0], TAG[1], VERSION, 0, 0, 16, 0, 4, 0];
+        let mut other = start;
+        other[3] = 1;
         let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
         let mut bytes = [0; OPENING as usize];
-        bytes[..2].copy_from_slice(&TAG);
-        bytes[2] = VERSION;
-        bytes[3..9].copy_from_slice(&shape);
+        bytes[..9].copy_from_slice(&start);
         bytes[9..25].copy_from_slice(&opening.facts());
         let mut check = Check::unseeded();
         check.update(&bytes[..25]);
         bytes[25..].copy_from_slice(&check.trailer(6).to_le_bytes()[..6]);
-        assert_eq!(Opening::facts_in(&bytes, shape).map(Opening::from_facts), Ok(opening));
-        assert_eq!(Opening::facts_in(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
+        assert_eq!(Opening::facts_in(&bytes, &start).map(Opening::from_facts), Ok(opening));
+        assert_eq!(Opening::facts_in(&bytes, &other), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {
             let mut torn = bytes;
             if torn[bit / 8] >> (bit % 8) & 1 == 0 {
                 torn[bit / 8] |= 1 << (bit % 8);
-                assert_eq!(Opening::facts_in(&torn, shape), Err(NoOpening::Unreadable));
+                assert_eq!(Opening::facts_in(&torn, &start), Err(NoOpening::Unreadable));
             }
         }
-        assert_eq!(Opening::facts_in(&[0; 31], shape), Err(NoOpening::Unreadable));
-        assert_eq!(Opening::facts_in(&[0xFF; 31], shape), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0; 31], &start), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0xFF; 31], &start), Err(NoOpening::Unreadable));
     }
 }

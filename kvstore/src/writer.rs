@@ -7,7 +7,7 @@ use crate::layout::OPENING;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening, TAG, VERSION};
+use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
@@ -121,9 +121,8 @@ impl Writer {
         opening: &Opening,
     ) {
         self.at = address;
-        let [t0, t1] = TAG;
-        let [s0, s1, s2, s3, s4, s5] = medium.geometry.shape();
-        self.push(medium, &[t0, t1, VERSION, s0, s1, s2, s3, s4, s5]);
+        let start = medium.geometry.opening_start();
+        self.push(medium, &start);
         self.push(medium, &opening.facts());
         self.close(medium, address + OPENING, OPENING_TRAILER, false);
         self.pad(medium, address + medium.geometry.mark());
