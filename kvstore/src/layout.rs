@@ -246,6 +246,12 @@ impl Geometry {
         self.place(self.end(found))
     }
 
+    /// First page behind a record.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn page_behind(&self, found: Found) -> u32 {
+        self.next_page(self.end(found) - 1)
+    }
+
     /// End of the record with this header that follows what ends at `end`.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn end_behind(&self, end: u32, header: Header) -> u32 {

@@ -49,11 +49,6 @@ pub(crate) struct Found {
     pub(crate) header: Header,
 }
 
-impl Found {
-    /// Stands for no record.
-    pub(crate) const NONE: Self = Self { address: 0, header: Header::SEAL };
-}
-
 /// Gets a record's bytes in order and tells whether they pass the record's checks.
 pub(crate) struct Checker {
     check: Check,

@@ -24,13 +24,12 @@ pub(crate) struct Verdict {
     pub(crate) stop: u32,
     /// The record behind that end which is accepted all the same, and must be copied.
     pub(crate) suspect: Option<Suspect>,
-    /// The settle record that carries it; [`Found::NONE`] if it stands in the log itself.
-    pub(crate) carrier: Found,
+    /// The settle record that carries it; `None` if it stands in the log itself.
+    pub(crate) carrier: Option<Found>,
 }
 
 impl Verdict {
-    pub(crate) const NONE: Self =
-        Self { accepted: 0, stop: 0, suspect: None, carrier: Found::NONE };
+    pub(crate) const NONE: Self = Self { accepted: 0, stop: 0, suspect: None, carrier: None };
 }
 
 /// A record that passed its checks but may have been the last program before a cut.
@@ -71,7 +70,7 @@ impl<F: NorFlash> Core<F> {
     ) -> u32 {
         let base = self.base(sequence);
         let (accepted, stop) = (walk.offset, walk.offset);
-        *verdict = Verdict { accepted, stop, suspect: None, carrier: Found::NONE };
+        *verdict = Verdict { accepted, stop, suspect: None, carrier: None };
         let mut end = base + walk.offset;
         for held in [&walk.last, &walk.before] {
             let Some(found) = held.found else { break };
@@ -85,7 +84,7 @@ impl<F: NorFlash> Core<F> {
                     verdict.accepted = settle.accepted;
                     verdict.suspect = settle.cargo;
                     if verdict.suspect.is_some() {
-                        verdict.carrier = found;
+                        verdict.carrier = Some(found);
                     }
                     break;
                 }
@@ -158,18 +157,15 @@ impl<F: NorFlash> Core<F> {
     /// so nothing about it was acknowledged or reported. `false`: it was carried by a settle record
     /// which is made unreadable now, so that the walk must be done again without it.
     pub(crate) fn drop_suspect(&mut self, verdict: &mut Verdict) -> bool {
-        let carrier = verdict.carrier;
-        if carrier == Found::NONE {
+        let Some(carrier) = verdict.carrier else {
             verdict.suspect = None;
             verdict.stop = verdict.accepted;
             return true;
-        }
+        };
         let page = self.medium.geometry.page_of(carrier.address);
         // Its header last: it tells which pages it touched.
-        self.medium.pass_all(
-            page + self.medium.geometry.page,
-            self.medium.geometry.next_page(self.medium.geometry.end(carrier) - 1),
-        );
+        let behind = self.medium.geometry.page_behind(carrier);
+        self.medium.pass_all(page + self.medium.geometry.page, behind);
         self.medium.pass(page);
         false
     }
@@ -215,9 +211,7 @@ impl<F: NorFlash> Medium<F> {
         // next time, no more than the first page was touched.
         let torn = self.header(stop, limit);
         let first = self.geometry.next_page(stop);
-        let mut behind = torn
-            .map_or(first, |torn| self.geometry.next_page(self.geometry.end(torn) - 1))
-            .max(first);
+        let mut behind = torn.map_or(first, |torn| self.geometry.page_behind(torn));
         self.pass_all(first, behind);
         let room = loop {
             let room = self.find_room(verdict, seal, behind, limit);
@@ -272,9 +266,8 @@ impl<F: NorFlash> Medium<F> {
     /// The page behind everything that an earlier mount's settle record in this page may have
     /// touched.
     fn reach(&mut self, page: u32, limit: u32) -> u32 {
-        self.settle_header(page, limit).map_or(page + self.geometry.page, |torn| {
-            self.geometry.next_page(self.geometry.end(torn) - 1)
-        })
+        let torn = self.settle_header(page, limit);
+        torn.map_or(page + self.geometry.page, |torn| self.geometry.page_behind(torn))
     }
 
     /// Passes over the pages from `page` to `to`, and over all that the headers of torn settle
