@@ -2,6 +2,8 @@
 //!
 //! Nothing here touches flash. No function panics on any input.
 
+use core::num::NonZeroU32;
+
 #[cfg(not(feature = "crc-slices"))]
 use crc::{CRC_32_ISCSI, Crc};
 
@@ -101,8 +103,9 @@ pub(crate) enum Kind {
 }
 
 impl Kind {
-    const fn from_bits(bits: u32) -> Option<Self> {
-        Some(match bits {
+    /// Of the lowest three bits.
+    const fn from_bits(bits: u32) -> Self {
+        match bits & 7 {
             0 => Self::Tally,
             1 => Self::Put,
             2 => Self::Delete,
@@ -110,13 +113,17 @@ impl Kind {
             4 => Self::PendingDelete,
             5 => Self::Commit,
             6 => Self::Settle,
-            7 => Self::Seal,
-            _ => return None,
-        })
+            _ => Self::Seal,
+        }
     }
 
     pub(crate) const fn has_key(self) -> bool {
         !matches!(self, Self::Commit | Self::Settle | Self::Seal)
+    }
+
+    /// Whether it counts only if a commit names it.
+    pub(crate) const fn is_pending(self) -> bool {
+        matches!(self, Self::PendingPut | Self::PendingDelete)
     }
 
     /// Whether it gives its key a value when it takes effect.
@@ -125,13 +132,11 @@ impl Kind {
     }
 }
 
-/// The first bytes of a record.
+/// The first bytes of a record, as one word, since it is handed around everywhere.
+///
+/// Bits: kind 3, key length 7, value length 21, one that is always set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Header {
-    pub(crate) kind: Kind,
-    pub(crate) key_len: u8,
-    pub(crate) value_len: u32,
-}
+pub(crate) struct Header(NonZeroU32);
 
 /// Bytes of a tally's value before its cells: base, and the size of a cell.
 pub(crate) const TALLY: u32 = 9;
@@ -142,33 +147,50 @@ pub(crate) type Trailer = u64;
 
 impl Header {
     /// The header of every commit.
-    pub(crate) const COMMIT: Self = Self { kind: Kind::Commit, key_len: 0, value_len: 6 };
+    pub(crate) const COMMIT: Self = Self::new(Kind::Commit, 0, 6);
 
     /// The header of every seal.
-    pub(crate) const SEAL: Self = Self { kind: Kind::Seal, key_len: 0, value_len: 0 };
+    pub(crate) const SEAL: Self = Self::new(Kind::Seal, 0, 0);
 
-    pub(crate) const fn key_len(&self) -> u32 {
-        self.key_len as u32
+    pub(crate) const fn new(kind: Kind, key_len: u32, value_len: u32) -> Self {
+        let word = kind as u32 | key_len << 3 | value_len << 10 | 1 << 31;
+        match NonZeroU32::new(word) {
+            Some(word) => Self(word),
+            // Not met: a bit of it is always set.
+            None => Self(NonZeroU32::MIN),
+        }
+    }
+
+    pub(crate) const fn kind(self) -> Kind {
+        Kind::from_bits(self.0.get())
+    }
+
+    pub(crate) const fn key_len(self) -> u32 {
+        self.0.get() >> 3 & 127
+    }
+
+    pub(crate) const fn value_len(self) -> u32 {
+        self.0.get() << 1 >> 11
     }
 
     /// The header of a plain record that says the same: of a put or delete without a commit, and of
     /// the count that a tally stands for.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) const fn plain(self) -> Self {
-        let (kind, value_len) = match self.kind {
-            Kind::Tally => (Kind::Put, 8),
-            Kind::PendingPut => (Kind::Put, self.value_len),
-            Kind::PendingDelete => (Kind::Delete, self.value_len),
-            kind => (kind, self.value_len),
+        let kind = match self.kind() {
+            Kind::Tally => return Self::new(Kind::Put, self.key_len(), 8),
+            Kind::PendingPut => Kind::Put,
+            Kind::PendingDelete => Kind::Delete,
+            _ => return self,
         };
-        Self { kind, value_len, ..self }
+        Self::new(kind, self.key_len(), self.value_len())
     }
 
     /// Bits: kind 3, key length less one 6, value length 13, check 5, zero count 5; in large sectors
     /// a byte more: the value length's upper 4 bits and their complement.
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
-        let key = if self.kind.has_key() { self.key_len().wrapping_sub(1) & 63 } else { 0 };
-        let fields = self.kind as u32 | key << 3 | self.value_len << 9;
+        let key = self.key_len().saturating_sub(1) & 63;
+        let fields = self.kind() as u32 | key << 3 | self.value_len() << 9;
         let [b0, b1, b2, b3] = checked(fields).to_le_bytes();
         let upper = (fields >> 22 & 15) as u8;
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
@@ -185,7 +207,7 @@ impl Header {
         if word != checked(fields) || upper & 15 != !upper >> 4 & 15 {
             return None;
         }
-        let kind = Kind::from_bits(fields & 7)?;
+        let kind = Kind::from_bits(fields);
         let key_bits = fields >> 3 & 63;
         let value_len = fields >> 9;
         let consistent = match kind {
@@ -196,8 +218,8 @@ impl Header {
             Kind::Settle => key_bits == 0 && value_len >= SETTLE,
             Kind::Seal => key_bits == 0 && value_len == 0,
         };
-        let key_len = if kind.has_key() { key_bits as u8 + 1 } else { 0 };
-        consistent.then_some(Self { kind, key_len, value_len })
+        let key_len = if kind.has_key() { key_bits + 1 } else { 0 };
+        consistent.then_some(Self::new(kind, key_len, value_len))
     }
 }
 
@@ -343,6 +365,9 @@ pub(crate) const SETTLE: u32 = 3 + FACTS;
 /// Format version this code reads and writes.
 pub(crate) const VERSION: u8 = 1;
 pub(crate) const TAG: [u8; 2] = [0x0A, 0x57];
+/// Tag, version and shape.
+pub(crate) type OpeningStart = [u8; 9];
+
 /// Bytes of an opening's CRC-32C and zero count, whatever the size of the sector.
 pub(crate) const OPENING_TRAILER: u32 = 6;
 
@@ -364,25 +389,26 @@ impl Opening {
     pub(crate) const NONE: Self =
         Self { life: Life { epoch: 0, sequence: 0 }, older: 0, previous_end: 0, proven_end: 0 };
 
-    /// The facts in an opening's bytes; see [`from_facts`](Self::from_facts).
-    pub(crate) fn facts_in(
-        bytes: &[u8; OPENING as usize],
-        shape: [u8; 6],
-    ) -> Result<&[u8; FACTS as usize], NoOpening> {
-        let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
-        let &[ref facts @ .., c0, c1, c2, c3, c4, c5] = rest;
-        let stored = u64::from_le_bytes([c0, c1, c2, c3, c4, c5, 0, 0]);
+    /// The facts in an opening's bytes, which must start with those; see [`from_facts`](Self::from_facts).
+    pub(crate) fn facts_in<'b>(
+        bytes: &'b [u8; OPENING as usize],
+        start: &OpeningStart,
+    ) -> Result<&'b [u8; FACTS as usize], NoOpening> {
+        let (body, trailer) = bytes.split_at((OPENING - OPENING_TRAILER) as usize);
         let mut check = Check::unseeded();
-        check.update(bytes.split_at((OPENING - OPENING_TRAILER) as usize).0);
-        if [t0, t1] != TAG || check.trailer(OPENING_TRAILER) != stored {
-            Err(NoOpening::Unreadable)
-        } else if version != VERSION {
-            Err(NoOpening::NewerFormat)
-        } else if [s0, s1, s2, s3, s4, s5] != shape {
-            Err(NoOpening::OtherLayout)
-        } else {
-            Ok(facts)
+        check.update(body);
+        let expected = check.trailer(OPENING_TRAILER).to_le_bytes();
+        if !body.starts_with(&TAG) || !expected.starts_with(trailer) {
+            return Err(NoOpening::Unreadable);
         }
+        let facts = body.strip_prefix(start).and_then(<[u8]>::first_chunk);
+        facts.ok_or_else(|| {
+            if body.get(2) == Some(&VERSION) {
+                NoOpening::OtherLayout
+            } else {
+                NoOpening::NewerFormat
+            }
+        })
     }
 
     /// What settle records repeat, so that a sector is known even if its opening is lost.
@@ -429,8 +455,7 @@ mod tests {
 
     /// Lays out header, key, value and trailer without padding.
     fn record(key: &[u8], value: &[u8], wide: bool, out: &mut [u8; 512]) -> usize {
-        let header =
-            Header { kind: Kind::Put, key_len: key.len() as u8, value_len: value.len() as u32 };
+        let header = Header::new(Kind::Put, key.len() as u32, value.len() as u32);
         let mut check = Check::new(LIFE, 64);
         let mut at = 0;
         let (header_len, trailer_len) = if wide { (5, 7) } else { (4, 6) };
@@ -481,7 +506,7 @@ mod tests {
     /// header: every way an interrupted program can leave it.
     #[test]
     fn no_torn_header_passes() {
-        let header = Header { kind: Kind::Put, key_len: 3, value_len: 1 }.encode();
+        let header = Header::new(Kind::Put, 3, 1).encode();
         for len in [4, 5] {
             let mut whole = [0xFF; 8];
             whole[..len].copy_from_slice(&header[..len]);
@@ -563,12 +588,12 @@ mod tests {
             for kind in [Kind::Put, Kind::PendingPut] {
                 for key_len in 1..=64 {
                     for value_len in [0, 1, 255, 256, 4000, most] {
-                        round(Header { kind, key_len, value_len });
+                        round(Header::new(kind, key_len, value_len));
                     }
                 }
             }
             for (kind, value_len) in [(Kind::Commit, 6), (Kind::Settle, SETTLE), (Kind::Seal, 0)] {
-                round(Header { kind, key_len: 0, value_len });
+                round(Header::new(kind, 0, value_len));
             }
             assert_eq!(Header::decode(&[0xFF; 5], len), None);
             assert_eq!(Header::decode(&[0; 5], len), None);
@@ -578,26 +603,26 @@ mod tests {
 
     #[test]
     fn openings_round_trip_and_torn_ones_do_not_pass() {
-        let shape = [0, 0, 16, 0, 4, 0];
+        let start = [TAG[0], TAG[1], VERSION, 0, 0, 16, 0, 4, 0];
+        let mut other = start;
+        other[3] = 1;
         let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
         let mut bytes = [0; OPENING as usize];
-        bytes[..2].copy_from_slice(&TAG);
-        bytes[2] = VERSION;
-        bytes[3..9].copy_from_slice(&shape);
+        bytes[..9].copy_from_slice(&start);
         bytes[9..25].copy_from_slice(&opening.facts());
         let mut check = Check::unseeded();
         check.update(&bytes[..25]);
         bytes[25..].copy_from_slice(&check.trailer(6).to_le_bytes()[..6]);
-        assert_eq!(Opening::facts_in(&bytes, shape).map(Opening::from_facts), Ok(opening));
-        assert_eq!(Opening::facts_in(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
+        assert_eq!(Opening::facts_in(&bytes, &start).map(Opening::from_facts), Ok(opening));
+        assert_eq!(Opening::facts_in(&bytes, &other), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {
             let mut torn = bytes;
             if torn[bit / 8] >> (bit % 8) & 1 == 0 {
                 torn[bit / 8] |= 1 << (bit % 8);
-                assert_eq!(Opening::facts_in(&torn, shape), Err(NoOpening::Unreadable));
+                assert_eq!(Opening::facts_in(&torn, &start), Err(NoOpening::Unreadable));
             }
         }
-        assert_eq!(Opening::facts_in(&[0; 31], shape), Err(NoOpening::Unreadable));
-        assert_eq!(Opening::facts_in(&[0xFF; 31], shape), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0; 31], &start), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0xFF; 31], &start), Err(NoOpening::Unreadable));
     }
 }
