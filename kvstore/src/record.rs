@@ -4,20 +4,20 @@
 
 use core::num::NonZeroU32;
 
-#[cfg(not(feature = "crc-slices"))]
+#[cfg(any(test, not(feature = "crc-slices")))]
 use crc::{CRC_32_ISCSI, Crc};
 
 use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
-#[cfg(all(feature = "crc-table", not(feature = "crc-slices")))]
+#[cfg(all(feature = "crc-table", any(test, not(feature = "crc-slices"))))]
 type Table = crc::Table<1>;
-#[cfg(not(any(feature = "crc-table", feature = "crc-slices")))]
+#[cfg(all(not(feature = "crc-table"), any(test, not(feature = "crc-slices"))))]
 type Table = crc::NoTable;
 
 // A static, so that a table can never be copied to the stack.
-#[cfg(not(feature = "crc-slices"))]
+#[cfg(any(test, not(feature = "crc-slices")))]
 static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
 
 /// CRC-32C of `bytes`; also the hash of the index.
@@ -25,10 +25,15 @@ pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
     extended(0, bytes)
 }
 
-/// The CRC of what has the CRC `crc` and then `bytes`: no more state than a number.
 #[cfg(not(feature = "crc-slices"))]
+use by_crate as extended;
+#[cfg(feature = "crc-slices")]
+use by_slices as extended;
+
+/// The CRC of what has the CRC `crc` and then `bytes`: no more state than a number.
+#[cfg(any(test, not(feature = "crc-slices")))]
 #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-fn extended(crc: u32, bytes: &[u8]) -> u32 {
+fn by_crate(crc: u32, bytes: &[u8]) -> u32 {
     // What the register was before the last step, and in the order in which the crate wants it.
     let mut digest = CRC.digest_with_initial((!crc).reverse_bits());
     digest.update(bytes);
@@ -39,7 +44,7 @@ fn extended(crc: u32, bytes: &[u8]) -> u32 {
 /// tables of the crate help, and its rounding off costs as much as the check.
 #[cfg(feature = "crc-slices")]
 #[inline]
-fn extended(crc: u32, bytes: &[u8]) -> u32 {
+fn by_slices(crc: u32, bytes: &[u8]) -> u32 {
     /// Remainder of each byte with so many bytes of zeros behind it.
     static TABLES: [[u32; 256]; 8] = tables();
     let [t0, t1, t2, t3, t4, t5, t6, t7] = &TABLES;
@@ -498,7 +503,11 @@ mod tests {
         for len in 0..bytes.len() {
             x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             bytes[len] = (x >> 24) as u8;
-            assert_eq!(crc32c(&bytes[..len]), ::crc32c::crc32c(&bytes[..len]));
+            let (first, rest) = bytes[..len].split_at(len / 3);
+            let wanted = ::crc32c::crc32c(&bytes[..len]);
+            assert_eq!(crc32c(&bytes[..len]), wanted);
+            assert_eq!(extended(extended(0, first), rest), wanted);
+            assert_eq!(by_crate(by_crate(0, first), rest), wanted);
         }
     }
 
