@@ -378,6 +378,8 @@ mod tests {
                 for value in 0..3 * page {
                     let end = g.record_end(placed, 5 + value);
                     assert_eq!(end % unit, 0);
+                    // As in a settle record, which carries one behind other bytes.
+                    assert_eq!(g.record_end(placed + 19, 5 + value) % unit, 0);
                     assert!(end >= placed + 15 + value);
                     let share = end % page;
                     if g.page_of(end - 1) != g.page_of(placed) && share != 0 {
