@@ -34,6 +34,8 @@ struct Bad {
     /// They fail at random, else always.
     flicker: Option<ChaCha8Rng>,
     failed: u64,
+    /// After so many reads more the flash reads nothing at all.
+    reads_left: Option<u32>,
 }
 
 /// A part that refuses reads of bad units. Zeros over a unit and an erase make it good.
@@ -64,7 +66,12 @@ impl<const UNIT: usize> ReadNorFlash for Ecc<UNIT> {
         let unit = UNIT as u32;
         let units = offset / unit..(offset + bytes.len() as u32).div_ceil(unit);
         let mut bad = self.bad.borrow_mut();
-        let Bad { units: set, flicker, failed } = &mut *bad;
+        let Bad { units: set, flicker, failed, reads_left } = &mut *bad;
+        match reads_left {
+            Some(0) => return Err(Failure::Unreadable(units.start)),
+            Some(n) => *n -= 1,
+            None => {}
+        }
         for unit in set.range(units) {
             if flicker.as_mut().is_none_or(|rng| rng.random_bool(0.5)) {
                 *failed += 1;
@@ -211,6 +218,21 @@ fn an_unreadable_cell_is_the_tick_in_flight() {
     interrupted_tick::<8>();
 }
 
+/// No tick of this power-up was interrupted, so a cell that cannot be read is damage, not a tick.
+#[test]
+fn an_unreadable_cell_of_this_power_up_is_damage() {
+    let device = Device::<8>::new(256);
+    let mut store = device.open(Bias::ONES).unwrap();
+    for n in 1..=3 {
+        assert_eq!(store.tick("boots"), Ok(n));
+    }
+    let key = find(&device.bytes(), b"boots");
+    // The one that the next tick would begin.
+    device.spoil((key + BEFORE_CELLS).next_multiple_of(8) + 8);
+    assert_eq!(store.count("boots"), Err(Error::Corrupt));
+    assert_eq!(store.tick("boots"), Err(Error::Corrupt));
+}
+
 /// A unit before the one in flight, or with ticks behind it, is damage; so is any unit that is no
 /// cell. A tally behind which the log goes on is reported as corrupt and can be set; the last one
 /// is taken for torn, and the value before it holds.
@@ -268,6 +290,58 @@ fn an_unreadable_commit_keeps_its_batch() {
     assert!(device.bad.borrow().failed > 0);
 }
 
+/// A name that cannot be read any more stays damage until it is replaced: never a key without value.
+#[test]
+fn an_unreadable_name_is_damage() {
+    let device = Device::<8>::new(256);
+    let mut store = device.open(Bias::ONES).unwrap();
+    let name = "a long name";
+    store.put(name, b"old").unwrap();
+    // Alone in its unit: the header and the start of the name stand in the one before.
+    device.spoil(find(&device.bytes(), b"ng name"));
+    assert_eq!(store.get(name, &mut [0; 8]), Err(Error::Corrupt));
+    store.put(name, b"new").unwrap();
+    assert_eq!(store.get(name, &mut [0; 8]), Ok(Some(&b"new"[..])));
+    assert_eq!(store.usage().keys, 1);
+}
+
+/// A flash that reads nothing any more is an error of the flash, and no damage: what was
+/// acknowledged is there when it reads again, whenever it fell silent during an open.
+#[test]
+fn a_flash_that_reads_nothing_costs_no_record() {
+    let written = || {
+        let device = Device::<8>::new(64);
+        let mut store = device.open(Bias::ONES).unwrap();
+        store.put("a name of more than sixteen bytes", &[5; 30]).unwrap();
+        store.commit(&[Change::put("a", b"new"), Change::put("b", b"new")]).unwrap();
+        store.tick("boots").unwrap();
+        (device, store)
+    };
+    let (device, mut store) = written();
+    device.bad.borrow_mut().reads_left = Some(0);
+    assert!(matches!(store.get("a", &mut [0; 8]), Err(Error::Flash(_))));
+    assert!(matches!(store.count("boots"), Err(Error::Flash(_))));
+    assert_eq!(store.usage().damaged_records, 0);
+    // Not: no store. That would ask for a format.
+    assert!(matches!(device.open(Bias::ONES), Err(Error::Flash(_))));
+    device.mend();
+    assert_eq!(store.get("a", &mut [0; 8]), Ok(Some(&b"new"[..])));
+    let mut refused = 0;
+    for (reads, last) in (0..200).flat_map(|reads| [(reads, &b"c"[..]), (reads, b"boots")]) {
+        let (device, mut store) = written();
+        if last == b"c" {
+            store.put("c", &[6; 40]).unwrap();
+        }
+        let expected = content(&mut store).unwrap();
+        device.bad.borrow_mut().reads_left = Some(reads);
+        refused += u32::from(device.open(Bias::ONES).is_err());
+        device.mend();
+        let mut store = device.open(Bias::ONES).unwrap();
+        assert_eq!(content(&mut store), Ok(expected), "after {reads} reads");
+    }
+    assert!((1..400).contains(&refused), "{refused}");
+}
+
 /// A chunk of a byte region that cannot be read is replaced by a write of the whole chunk.
 #[test]
 fn an_unreadable_chunk_can_be_written_anew() {
@@ -281,7 +355,7 @@ fn an_unreadable_chunk_can_be_written_anew() {
     let mut rom = Region::<_, 16, 64>::new(&mut store, "rom", 256).unwrap();
     let mut bytes = [0; 64];
     let refused = rom.read(64, &mut bytes);
-    assert!(matches!(refused, Err(RegionError::Store(Error::Flash(_) | Error::Corrupt))));
+    assert_eq!(refused, Err(RegionError::Store(Error::Corrupt)));
     rom.read(128, &mut bytes).unwrap();
     assert_eq!(bytes, [7; 64]);
     assert!(rom.write(65, &[8; 4]).is_err());
@@ -315,7 +389,7 @@ fn any_unit<const UNIT: usize>() {
         let mut buffer = [0; 40];
         for key in [&b"a"[..], b"b", b"c", b"d", b"e", b"x", b"y", b"boots"] {
             match store.get(key, &mut buffer) {
-                Ok(_) | Err(Error::Corrupt | Error::Flash(Failure::Unreadable(_))) => {}
+                Ok(_) | Err(Error::Corrupt) => {}
                 Err(error) => panic!("{UNIT} {unit}: {error}"),
             }
         }

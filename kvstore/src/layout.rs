@@ -223,7 +223,8 @@ impl Geometry {
     /// The share of a record in its last page reaches so far that an interrupted trace there
     /// cannot be mistaken for the end of the record.
     const fn record_end(&self, start: u32, content: u32) -> u32 {
-        let end = start + self.record_bytes(content);
+        // Not the start and a length: what a settle record carries does not start on a unit.
+        let end = self.round_up(start + self.header() + content + self.trailer());
         let share = end & (self.page - 1);
         let least = self.passed_area() + self.zero_count();
         if self.page_of(start) != self.page_of(end) && share != 0 && share < least {
@@ -377,6 +378,8 @@ mod tests {
                 for value in 0..3 * page {
                     let end = g.record_end(placed, 5 + value);
                     assert_eq!(end % unit, 0);
+                    // As in a settle record, which carries one behind other bytes.
+                    assert_eq!(g.record_end(placed + 19, 5 + value) % unit, 0);
                     assert!(end >= placed + 15 + value);
                     let share = end % page;
                     if g.page_of(end - 1) != g.page_of(placed) && share != 0 {

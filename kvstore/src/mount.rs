@@ -60,17 +60,23 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// What a call reports: its result, unless something failed; then the store stays closed.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) fn outcome<T>(
+        &mut self,
+        result: Result<T, Error<F::Error>>,
+    ) -> Result<T, Error<F::Error>> {
+        self.log.poisoned |= self.medium.fault.is_some();
+        self.outcome_of_reading(result)
+    }
+
+    /// The same of a call that only reads: the store stays open.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    pub(crate) fn outcome_of_reading<T>(
         &mut self,
         result: Result<T, Error<F::Error>>,
     ) -> Result<T, Error<F::Error>> {
         match self.medium.fault.take() {
             None => result,
-            Some(fault) => {
-                self.log.poisoned = true;
-                Err(fault.into())
-            }
+            Some(fault) => Err(fault.into()),
         }
     }
 

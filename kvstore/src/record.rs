@@ -306,9 +306,11 @@ impl Check {
     }
 
     pub(crate) fn seed(&mut self, life: Life, offset: u32) {
-        for word in [life.epoch, life.sequence, offset] {
-            self.crc = extended(self.crc, &word.to_le_bytes());
-        }
+        let [e0, e1, e2, e3] = life.epoch.to_le_bytes();
+        let [s0, s1, s2, s3] = life.sequence.to_le_bytes();
+        let [o0, o1, o2, o3] = offset.to_le_bytes();
+        let bytes = [e0, e1, e2, e3, s0, s1, s2, s3, o0, o1, o2, o3];
+        self.crc = extended(self.crc, &bytes);
     }
 
     /// Leaves out the cells of a record at `address`, of which no byte was seen yet.

@@ -77,7 +77,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         for entry in &self.entries {
             let limit = core.limit_at(entry.address);
             let looked = core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
-            let Some(found) = looked else { return core.outcome(Err(Error::Corrupt)) };
+            let Some(found) = looked else { return core.outcome_of_reading(Err(Error::Corrupt)) };
             let key = g.key_in(found, &bytes);
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);

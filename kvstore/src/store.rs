@@ -177,7 +177,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         }
         self.core.ready()?;
         let len = self.core.load(key, self.entries.as_mut_view(), buffer);
-        Ok(self.core.outcome(len)?.and_then(|len| buffer.get(..len)))
+        Ok(self.core.outcome_of_reading(len)?.and_then(|len| buffer.get(..len)))
     }
 
     /// Calls `each` with the name and the value's length in bytes of every key, in no particular
@@ -195,7 +195,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         for entry in &self.entries {
             let limit = self.core.limit_at(entry.address);
             let looked = self.core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
-            let Some(found) = looked else { return self.core.outcome(Err(Error::Corrupt)) };
+            let Some(found) = looked else {
+                return self.core.outcome_of_reading(Err(Error::Corrupt));
+            };
             let key = self.core.medium.geometry.key_in(found, &bytes);
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
@@ -461,7 +463,10 @@ impl<F: NorFlash> Core<F> {
     }
 
     pub(crate) fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
-        self.log.damaged = self.log.damaged.saturating_add(1);
+        // If the flash reads nothing at all, that says nothing of the record.
+        if self.medium.fault.is_none() {
+            self.log.damaged = self.log.damaged.saturating_add(1);
+        }
         Err(Error::Corrupt)
     }
 }
