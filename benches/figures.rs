@@ -3,6 +3,7 @@
 //! misses its target.
 
 use outlast_faultsim::device::{Bias, Chip, Geometry, Image, Part, Timing};
+use outlast_faultsim::lifetime::ram_bytes;
 use outlast_faultsim::measure::load::Load;
 use outlast_faultsim::measure::run::Scheme;
 use outlast_faultsim::measure::table::{Bench, Results};
@@ -91,7 +92,7 @@ fn single_operations(table: &mut Table) {
 }
 
 fn memory(table: &mut Table) {
-    let fixed = size_of::<Store<(), 64>>() - 64 * 8;
+    let fixed = ram_bytes(0);
     let figure = "RAM of the store less 8 bytes per key, this host";
     table.row(figure, &fixed.to_string(), "<= 128", fixed <= 128);
 }

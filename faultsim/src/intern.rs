@@ -1,6 +1,8 @@
 //! "Seen before?" answered exactly: images are compared by content, page by page, never by a
 //! hash alone.
 
+use core::ops::Range;
+
 use rapidhash::RapidHashMap;
 use rapidhash::v3::{RapidSecrets, rapidhash_v3_seeded};
 use rayon::prelude::*;
@@ -28,12 +30,43 @@ pub(crate) struct Interner {
     base: Image,
     base_digests: Vec<Fingerprint>,
     base_sum: Fingerprint,
-    pages: RapidHashMap<Box<[u8]>, u32>,
+    pages: Pages,
     weak: RapidHashMap<Box<[Weak]>, u32>,
     images: RapidHashMap<Box<[(u32, u32)]>, ImageId>,
+    /// What the images have in common that are entered next.
+    around: Around,
     /// Differences of the image in hand; kept for its allocation.
     differences: Vec<(u32, u32)>,
-    secrets: [RapidSecrets; 2],
+}
+
+/// All contents of pages that were met.
+#[derive(Debug, Default)]
+struct Pages {
+    list: Vec<Page>,
+    /// Their bytes, one behind the other.
+    bytes: Vec<u8>,
+    /// The newest one with this hash.
+    newest: RapidHashMap<u64, u32>,
+}
+
+/// Content of a page, somewhere in an image.
+#[derive(Debug)]
+struct Page {
+    bytes: Range<usize>,
+    content: Content,
+    /// One with the same hash that was there before.
+    same_hash: Option<u32>,
+}
+
+/// Images that differ within a range of pages alone.
+#[derive(Debug, Default)]
+struct Around {
+    within: Range<u32>,
+    /// Differences to the base before and behind these pages.
+    before: Vec<(u32, u32)>,
+    behind: Vec<(u32, u32)>,
+    /// Sum of the digests, with those of the base in the pages.
+    sum: Fingerprint,
 }
 
 /// Stands for the list of marginal cells among the differences.
@@ -45,34 +78,57 @@ impl Interner {
             base: base.clone(),
             base_digests: Vec::new(),
             base_sum: 0,
-            pages: RapidHashMap::default(),
+            pages: Pages::default(),
             weak: RapidHashMap::default(),
             images: RapidHashMap::default(),
+            around: Around::default(),
             differences: Vec::new(),
-            secrets: [RapidSecrets::seed(1), RapidSecrets::seed(2)],
         };
         for (index, page) in (0..).zip(base.pages()) {
-            let digest = interner.digest(index, page);
+            let digest = digest(index, page);
             interner.base_digests.push(digest);
             interner.base_sum = interner.base_sum.wrapping_add(digest);
         }
+        interner.around.within = 0..number(interner.base_digests.len());
+        interner.around.sum = interner.base_sum;
         interner
+    }
+
+    /// From here on images are entered that differ from `image` in marginal cells and in the pages
+    /// of these bytes alone; about so many.
+    pub(crate) fn around(&mut self, image: &Image, bytes: Range<usize>, count: usize) {
+        let mut around = std::mem::take(&mut self.around);
+        around.within = image.pages_of(bytes);
+        around.before.clear();
+        around.behind.clear();
+        around.sum = self.base_sum;
+        for (index, page, of_base) in image.differing(&self.base) {
+            if page == of_base || around.within.contains(&index) {
+                continue;
+            }
+            let id = self.pages.number(page);
+            around.sum = around.sum.wrapping_add(self.change(index, id));
+            let place =
+                if index < around.within.start { &mut around.before } else { &mut around.behind };
+            place.push((index, id));
+        }
+        self.around = around;
+        self.images.reserve(count);
     }
 
     /// The number of the image, and its fingerprint if it is new here.
     pub(crate) fn enter(&mut self, image: &Image) -> (ImageId, Option<Fingerprint>) {
         let mut differences = std::mem::take(&mut self.differences);
         differences.clear();
-        for (index, page, base) in image.differing(&self.base) {
-            if page != base {
-                let next = number(self.pages.len());
-                let id = match self.pages.get(page) {
-                    Some(&id) => id,
-                    None => *self.pages.entry(page.into()).or_insert(next),
-                };
-                differences.push((index, id));
+        differences.extend_from_slice(&self.around.before);
+        for (index, page, of_base) in image.differing_within(&self.base, self.around.within.clone())
+        {
+            if page != of_base {
+                differences.push((index, self.pages.number(page)));
             }
         }
+        let own = self.around.before.len()..differences.len();
+        differences.extend_from_slice(&self.around.behind);
         if image.weak() != self.base.weak() {
             let next = number(self.weak.len());
             let id = match self.weak.get(image.weak()) {
@@ -87,57 +143,81 @@ impl Interner {
             None => {
                 let id = number(self.images.len());
                 self.images.insert(differences.as_slice().into(), id);
-                (id, Some(self.fingerprint(image, &differences)))
+                let changes = differences.get(own).unwrap_or_default().iter();
+                let sum = changes.fold(self.around.sum, |sum, &(index, id)| {
+                    sum.wrapping_add(self.change(index, id))
+                });
+                (id, Some(sum.wrapping_add(weak_digest(image))))
             }
         };
         self.differences = differences;
         answer
     }
 
-    fn fingerprint(&self, image: &Image, differences: &[(u32, u32)]) -> Fingerprint {
-        let mut sum = self.base_sum;
-        let mut changed = differences.iter().map(|difference| difference.0).peekable();
-        for (index, page, _) in image.differing(&self.base) {
-            if changed.next_if_eq(&index).is_some() {
-                let old = self.base_digests.get(index as usize).copied().unwrap_or(0);
-                sum = sum.wrapping_sub(old).wrapping_add(self.digest(index, page));
-            }
-        }
-        sum.wrapping_add(self.weak_digest(image))
-    }
-
-    fn digest(&self, index: u32, page: &[u8]) -> Fingerprint {
-        digest(&self.secrets, index, page)
-    }
-
-    fn weak_digest(&self, image: &Image) -> Fingerprint {
-        weak_digest(&self.secrets, image)
+    /// What the fingerprint changes by if the page at `index` has the content `id` instead of that of
+    /// the base.
+    fn change(&self, index: u32, id: u32) -> Fingerprint {
+        let old = self.base_digests.get(index as usize).copied().unwrap_or(0);
+        let page = self.pages.list.get(id as usize);
+        page.map_or(0, |page| placed(index, page.content)).wrapping_sub(old)
     }
 }
+
+impl Pages {
+    /// The number of a page's content.
+    fn number(&mut self, page: &[u8]) -> u32 {
+        let first = rapidhash_v3_seeded(page, &SECRETS[0]);
+        let newest = self.newest.get(&first).copied();
+        let mut same_hash = newest;
+        while let Some(id) = same_hash {
+            let Some(known) = self.list.get(id as usize) else { break };
+            if self.bytes.get(known.bytes.clone()) == Some(page) {
+                return id;
+            }
+            same_hash = known.same_hash;
+        }
+        let id = number(self.list.len());
+        let content = [first, rapidhash_v3_seeded(page, &SECRETS[1])];
+        let from = self.bytes.len();
+        self.bytes.extend_from_slice(page);
+        self.list.push(Page { bytes: from..self.bytes.len(), content, same_hash: newest });
+        self.newest.insert(first, id);
+        id
+    }
+}
+
+static SECRETS: [RapidSecrets; 2] = [RapidSecrets::seed(1), RapidSecrets::seed(2)];
 
 /// The fingerprint of one image, the same as an [`Interner`] gives.
 pub(crate) fn fingerprint(image: &Image) -> Fingerprint {
-    const SECRETS: [RapidSecrets; 2] = [RapidSecrets::seed(1), RapidSecrets::seed(2)];
     let pages = (0..).zip(image.pages());
-    let sum =
-        pages.fold(0, |sum: u128, (index, page)| sum.wrapping_add(digest(&SECRETS, index, page)));
-    sum.wrapping_add(weak_digest(&SECRETS, image))
+    let sum = pages.fold(0, |sum: u128, (index, page)| sum.wrapping_add(digest(index, page)));
+    sum.wrapping_add(weak_digest(image))
 }
 
-/// Digest of a page at its place. Digests are added up, so the place must be part of each, and
-/// the second half must depend on all of the first.
-fn digest(secrets: &[RapidSecrets; 2], index: u32, page: &[u8]) -> Fingerprint {
-    let half = |secrets: &RapidSecrets| {
-        let content = rapidhash_v3_seeded(page, secrets);
+/// Hashes of a page's content.
+type Content = [u64; 2];
+
+/// Digest of a page at its place.
+fn digest(index: u32, page: &[u8]) -> Fingerprint {
+    let hash = |secrets: &RapidSecrets| rapidhash_v3_seeded(page, secrets);
+    placed(index, [hash(&SECRETS[0]), hash(&SECRETS[1])])
+}
+
+/// Digests are added up, so the place must be part of each, and the second half must depend on all of
+/// the first.
+fn placed(index: u32, content: Content) -> Fingerprint {
+    let half = |content: u64, secrets: &RapidSecrets| {
         let mut placed = [0; 12];
         placed[..8].copy_from_slice(&content.to_le_bytes());
         placed[8..].copy_from_slice(&index.to_le_bytes());
         rapidhash_v3_seeded(&placed, secrets)
     };
-    u128::from(half(&secrets[0])) << 64 | u128::from(half(&secrets[1]))
+    let [first, second] = content;
+    u128::from(half(first, &SECRETS[0])) << 64 | u128::from(half(second, &SECRETS[1]))
 }
 
-fn weak_digest(secrets: &[RapidSecrets; 2], image: &Image) -> Fingerprint {
+fn weak_digest(image: &Image) -> Fingerprint {
     if !image.has_weak() {
         return 0;
     }
@@ -146,7 +226,7 @@ fn weak_digest(secrets: &[RapidSecrets; 2], image: &Image) -> Fingerprint {
         bytes.extend(weak.at.to_le_bytes());
         bytes.push(weak.mask);
     }
-    digest(secrets, WEAK, &bytes)
+    digest(WEAK, &bytes)
 }
 
 fn number(len: usize) -> u32 {
@@ -172,6 +252,9 @@ mod tests {
         let mut prints = Vec::new();
         let images = [blank.clone(), with(0, 0x7F), with(256, 0x7F), with(0, 0x3F)];
         for (id, image) in (0..).zip(&images) {
+            if id > 1 {
+                interner.around(&images[1], 0..257, 2);
+            }
             let (got, print) = interner.enter(image);
             assert_eq!(got, id);
             assert_eq!(print, Some(fingerprint(image)));
@@ -179,6 +262,11 @@ mod tests {
         }
         for (id, image) in (0..).zip(&images) {
             assert_eq!(interner.enter(image), (id, None));
+            interner.around(image, 0..0, 1);
+            assert_eq!(interner.enter(image), (id, None));
+            interner.around(image, 300..512, 1);
+            assert_eq!(interner.enter(image), (id, None));
+            interner.around(&blank, 0..1024, 1);
         }
         prints.sort_unstable();
         prints.dedup();

@@ -166,16 +166,22 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         };
         let place = Place::of(trace, at, !cuts.is_empty());
         let place = if between { Place::Between } else { place };
+        let step = trace.steps.get(at).filter(|_| !between);
+        let reach = step.map_or(0..0, |step| step.reach(self.setting.geometry));
+        self.interner.around(image, reach.clone(), tears.list.len());
+        // What follows is copied among images that differ by this step and the recovery alone.
+        image.become_origin();
         let mut torn = image.clone();
         for (number, (tear, class)) in (0..).zip(&tears.list) {
             if self.setting.plan.without.has((*class).into()) {
                 continue;
             }
             torn.copy_from(image);
-            if let Some(step) = trace.steps.get(at) {
+            if let Some(step) = step {
                 tears.apply(number as usize, self.setting.geometry, &mut torn, step);
             }
-            self.yielded.counts.ledger.note(place, trace.steps.get(at).filter(|_| !between), tear);
+            debug_assert!(torn.differs_within(image, &reach), "{step:?} {tear:?}");
+            self.yielded.counts.ledger.note(place, step, tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
             let mut before =

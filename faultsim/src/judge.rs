@@ -55,6 +55,8 @@ pub(crate) struct Judge<'run, S: Subject> {
     /// The part behind the recovery, and behind the operations after it.
     recovered: Image,
     continued: Image,
+    /// What is allowed behind the reads; kept for its allocations.
+    oracle: Oracle,
     pub(crate) power_ups: u64,
     /// Parts of the judgement that are switched off.
     without: RigParts,
@@ -78,6 +80,7 @@ impl<'run, S: Subject> Judge<'run, S> {
             refused,
             recovered: image.clone(),
             continued: image,
+            oracle: Oracle::default(),
             power_ups: 0,
             without,
             at_work: RigParts::NONE,
@@ -129,10 +132,10 @@ impl<'run, S: Subject> Judge<'run, S> {
         self.at_work = RigParts::NONE;
         self.power_ups += 1;
         let mut store = come_up(&mut self.session, image, pick, salt, true)?;
-        let steps = self.session.part.chip_mut().take_steps();
-        let recovery_steps = steps.len();
+        let recovery_steps = self.session.part.chip().steps().len();
 
-        let mut oracle = allowed.clone();
+        let mut oracle = std::mem::take(&mut self.oracle);
+        oracle.copy_from(allowed);
         // What was read before was read in an earlier power-up.
         oracle.cut();
         self.session.read_all(&mut store, &mut oracle, self.values)?;
@@ -140,28 +143,35 @@ impl<'run, S: Subject> Judge<'run, S> {
         self.session.apart.clear();
         // Where nothing was written and nothing is marginal, a second power-up is the first.
         let twice = recovery_steps > 0 || image.has_weak();
-        if twice {
-            self.recovered.copy_from(self.session.part.chip().image());
-        }
-        let recovered = oracle.clone();
-        let wanted = wants(&steps, &oracle);
+        let wanted = {
+            let chip = self.session.part.chip();
+            wants(chip.steps().get(..recovery_steps).unwrap_or_default(), &oracle)
+        };
         let goes_on = !self.without.has(RigPart::GoOn);
         if !goes_on || !(wanted.follow || wanted.trace || wanted.turnover) {
             drop(store);
+            let judged = wanted.trace.then(|| {
+                let mut trace = Trace::default();
+                let steps = self.session.part.chip_mut().take_first_steps(recovery_steps);
+                trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
+                trace.after = oracle.clone();
+                Judged { trace, recovery_steps }
+            });
             if image.has_weak() || !goes_on && twice {
-                self.come_up_the_same(oracle, pick, salt)?;
+                self.recovered.copy_from(self.session.part.chip().image());
+                self.come_up_the_same(&mut oracle, pick, salt)?;
             }
-            if !wanted.trace {
-                return Ok(None);
-            }
-            let mut trace = Trace::default();
-            trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
-            trace.after = recovered;
-            return Ok(Some(Judged { trace, recovery_steps }));
+            self.oracle = oracle;
+            return Ok(judged);
+        }
+        let mut recovered = oracle.clone();
+        if twice {
+            self.recovered.copy_from(self.session.part.chip().image());
         }
         self.at_work = RigPart::GoOn.into();
         let mut trace = wanted.trace.then(|| {
             let mut trace = Trace::default();
+            let steps = self.session.part.chip_mut().take_first_steps(recovery_steps);
             trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
             trace
         });
@@ -191,7 +201,7 @@ impl<'run, S: Subject> Judge<'run, S> {
         drop(store);
         self.continued.copy_from(self.session.part.chip().image());
         if twice {
-            self.come_up_the_same(recovered, pick, salt)?;
+            self.come_up_the_same(&mut recovered, pick, salt)?;
         }
         self.at_work = RigPart::GoOn.into();
         self.power_ups += 1;
@@ -238,7 +248,7 @@ impl<S: Subject> Judge<'_, S> {
     /// Powers the recovered part up once more: it must report what it reported before.
     fn come_up_the_same(
         &mut self,
-        mut oracle: Oracle,
+        oracle: &mut Oracle,
         pick: BiasPick,
         salt: u64,
     ) -> Result<(), Finding> {
@@ -249,7 +259,7 @@ impl<S: Subject> Judge<'_, S> {
         self.power_ups += 1;
         oracle.cut();
         let mut store = come_up(&mut self.session, &self.recovered, pick.other(), salt ^ 3, false)?;
-        self.session.read_all(&mut store, &mut oracle, self.values)
+        self.session.read_all(&mut store, oracle, self.values)
     }
 
     /// Writes more than the part holds, then comes up once more.

@@ -160,6 +160,15 @@ impl Oracle {
         Self { keys, states: vec![ABSENT; keys], ..Self::default() }
     }
 
+    /// Becomes what `other` is, and keeps its own allocations.
+    pub(crate) fn copy_from(&mut self, other: &Self) {
+        self.keys = other.keys;
+        self.states.clone_from(&other.states);
+        self.before = other.before;
+        self.struck_now.clone_from(&other.struck_now);
+        self.struck_before.clone_from(&other.struck_before);
+    }
+
     /// The allowed states, each one value per key.
     pub fn states(&self) -> impl Iterator<Item = &[ValueId]> {
         self.states.chunks_exact(self.keys.max(1))
@@ -246,12 +255,17 @@ impl Oracle {
             });
         }
         if fitting < self.len() {
-            let mut kept = Vec::with_capacity(fitting * keys);
-            for state in self.states.chunks_exact(keys) {
-                let place = if fits(state) { &mut kept } else { &mut self.struck_now };
-                place.extend_from_slice(state);
+            let mut kept = 0;
+            for from in (0..self.states.len()).step_by(keys) {
+                let state = from..from + keys;
+                if fits(&self.states[state.clone()]) {
+                    self.states.copy_within(state, kept);
+                    kept += keys;
+                } else {
+                    self.struck_now.extend_from_slice(&self.states[state]);
+                }
             }
-            self.states = kept;
+            self.states.truncate(kept);
         }
         Ok(())
     }

@@ -68,7 +68,7 @@ impl<'a> Change<'a> {
     pub(crate) const fn header(&self, pending: bool) -> Header {
         #[cfg(feature = "counters")]
         if let Self::Tally { key, len, .. } = self {
-            return Header { kind: Kind::Tally, key_len: key.len() as u8, value_len: *len };
+            return Header::new(Kind::Tally, key.len() as u32, *len);
         }
         let kind = match (self.is_put(), pending) {
             (true, false) => Kind::Put,
@@ -76,17 +76,22 @@ impl<'a> Change<'a> {
             (false, false) => Kind::Delete,
             (false, true) => Kind::PendingDelete,
         };
-        Header { kind, key_len: self.key().len() as u8, value_len: self.value().len() as u32 }
+        Header::new(kind, self.key().len() as u32, self.value().len() as u32)
     }
 }
 
-/// The changes that count, in order: of those that name the same key, the last.
+/// The changes that count: of those that name the same key, the last. Deletes first, so that no index
+/// holds more on the way than in the end.
 #[derive(Clone)]
-pub(crate) struct Counted<'a>(&'a [Change<'a>]);
+pub(crate) struct Counted<'a> {
+    all: &'a [Change<'a>],
+    rest: &'a [Change<'a>],
+    puts: bool,
+}
 
 /// See [`Counted`].
 pub(crate) const fn counted<'a>(changes: &'a [Change<'a>]) -> Counted<'a> {
-    Counted(changes)
+    Counted { all: changes, rest: changes, puts: false }
 }
 
 impl<'a> Iterator for Counted<'a> {
@@ -95,9 +100,17 @@ impl<'a> Iterator for Counted<'a> {
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     fn next(&mut self) -> Option<Self::Item> {
         loop {
-            let (change, later) = self.0.split_first()?;
-            self.0 = later;
-            if later.iter().all(|other| other.key() != change.key()) {
+            let Some((change, later)) = self.rest.split_first() else {
+                if self.puts {
+                    return None;
+                }
+                self.puts = true;
+                self.rest = self.all;
+                continue;
+            };
+            self.rest = later;
+            if change.is_put() == self.puts && later.iter().all(|other| other.key() != change.key())
+            {
                 return Some(change);
             }
         }

@@ -13,11 +13,12 @@ pub enum Error<E> {
         /// Length of the stored value in bytes.
         needed: usize,
     },
-    /// The record of this key no longer passes its checks. The value is lost; the caller decides
+    /// The record of this key no longer passes its checks, or cannot be read. The value is lost; the caller decides
     /// what stands in for it, and may `put` or `delete` the key.
     Corrupt,
-    /// The flash driver failed. Whether the operation had an effect is unknown: the store takes no
-    /// further calls until it is opened again.
+    /// The flash driver failed: a program or an erase, or reads wherever they were tried. Whether the
+    /// operation had an effect is unknown: the store takes no further calls until it is opened again.
+    /// A place that cannot be read while others can is damage instead, see [`Corrupt`](Self::Corrupt).
     Flash(E),
     /// The space is used up. Nothing was changed. Delete something or give the store more sectors;
     /// deleting, and overwriting by an equal or smaller value, still work.

@@ -14,6 +14,7 @@ pub(crate) struct Entry {
 pub(crate) type Index = VecView<Entry>;
 
 /// Position of the first entry with this hash, or where it would stand.
+#[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
 pub(crate) fn lower_bound(index: &Index, hash: u32) -> usize {
     index.partition_point(|e| e.hash < hash)
 }

@@ -8,7 +8,10 @@
 use core::ops::Deref;
 
 use crate::layout::Geometry;
-use crate::record::{Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, from_u24};
+use crate::medium::Found;
+use crate::record::{
+    Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, TAG, VERSION, from_u24,
+};
 use crate::tally::{Cells, Run, Tally as Count};
 
 /// How a region is divided, as an opening tells it.
@@ -178,8 +181,8 @@ pub const OPENING_BYTES: usize = crate::layout::OPENING as usize;
 pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
     let bytes: &[u8; OPENING_BYTES] = bytes.first_chunk().ok_or(NotOpening::Unreadable)?;
     let &[_, _, _, powers, s0, s1, s2, n0, n1, ..] = bytes;
-    let told = [powers, s0, s1, s2, n0, n1];
-    let facts = Opening::facts_in(bytes, told).map_err(not_opening)?;
+    let start = [TAG[0], TAG[1], VERSION, powers, s0, s1, s2, n0, n1];
+    let facts = Opening::facts_in(bytes, &start).map_err(not_opening)?;
     let shape = Shape {
         sectors: u32::from(u16::from_le_bytes([n0, n1])),
         sector_bytes: from_u24([s0, s1, s2]),
@@ -272,7 +275,8 @@ impl<'a> Region<'a> {
         let from = self.address(sector);
         let bytes = self.bytes(from, from.saturating_add(OPENING_BYTES as u32));
         let bytes = bytes.and_then(<[u8]>::first_chunk).ok_or(NotOpening::Unreadable)?;
-        let facts = Opening::facts_in(bytes, self.geometry.shape()).map_err(not_opening)?;
+        let facts =
+            Opening::facts_in(bytes, &self.geometry.opening_start()).map_err(not_opening)?;
         let opening = Opening::from_facts(facts);
         Ok(facts_of(&opening))
     }
@@ -293,7 +297,7 @@ impl<'a> Region<'a> {
         let header_bytes = g.header();
         let header_end = address.checked_add(header_bytes)?;
         let header = Header::decode(self.bytes(address, header_end)?, header_bytes)?;
-        let end = g.end_at(address, &header);
+        let end = g.end(Found { address, header });
         let sector_end = self.base_of(address) + g.sector_bytes;
         let inside = self.bytes(address, end.min(limit).min(sector_end))?;
         if inside.len() as u32 != end - address {
@@ -301,9 +305,9 @@ impl<'a> Region<'a> {
         }
         let value_at = header_bytes + header.key_len();
         let key = inside.get(header_bytes as usize..value_at as usize)?;
-        let value = inside.get(value_at as usize..(value_at + header.value_len) as usize)?;
-        let value_bytes = header.value_len;
-        let kind = match header.kind {
+        let value = inside.get(value_at as usize..(value_at + header.value_len()) as usize)?;
+        let value_bytes = header.value_len();
+        let kind = match header.kind() {
             Kind::Tally => RecordKind::Tally,
             Kind::Put => RecordKind::Put,
             Kind::Delete => RecordKind::Delete,
@@ -348,9 +352,10 @@ impl<'a> Region<'a> {
 
     /// The cells of a tally.
     fn cells(&self, record: &Record<'_>) -> Option<Cells> {
-        let (key_len, value_len) = (record.key.len() as u8, record.value_bytes);
+        let (key_len, value_len) = (record.key.len() as u32, record.value_bytes);
         (record.kind == RecordKind::Tally).then(|| {
-            self.geometry.cells(record.address, &Header { kind: Kind::Tally, key_len, value_len })
+            let header = Header::new(Kind::Tally, key_len, value_len);
+            self.geometry.cells(Found { address: record.address, header })
         })
     }
 

@@ -6,7 +6,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::log::Live;
 use crate::medium::Found;
-use crate::record::Header;
+use crate::record::{Header, OpeningStart, TAG, VERSION};
 
 /// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
 pub(crate) const MAX_HEADER: u32 = 5;
@@ -142,11 +142,12 @@ impl Geometry {
         Ok(Self::new(start, sector_bytes, sectors, page, unit))
     }
 
-    /// What an opening says about the layout.
-    pub(crate) const fn shape(&self) -> [u8; 6] {
+    /// How the openings of this layout start.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    pub(crate) const fn opening_start(&self) -> OpeningStart {
         let powers = self.unit.trailing_zeros() as u8 | (self.page.trailing_zeros() as u8) << 3;
-        let [s0, s1, s2, _] = self.sector_bytes.to_le_bytes();
-        [powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
+        let ([t0, t1], [s0, s1, s2, _]) = (TAG, self.sector_bytes.to_le_bytes());
+        [t0, t1, VERSION, powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
     }
 
     /// Bytes of a record header.
@@ -217,13 +218,13 @@ impl Geometry {
         if offset + self.header_area() > boundary { boundary } else { offset }
     }
 
-    /// End of a record that starts at `start`.
+    /// End of a record with so many bytes of key and value that starts at `start`.
     ///
     /// The share of a record in its last page reaches so far that an interrupted trace there
     /// cannot be mistaken for the end of the record.
-    #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn record_end(&self, start: u32, key_len: u32, value_len: u32) -> u32 {
-        let end = self.round_up(start + self.header() + key_len + value_len + self.trailer());
+    const fn record_end(&self, start: u32, content: u32) -> u32 {
+        // Not the start and a length: what a settle record carries does not start on a unit.
+        let end = self.round_up(start + self.header() + content + self.trailer());
         let share = end & (self.page - 1);
         let least = self.passed_area() + self.zero_count();
         if self.page_of(start) != self.page_of(end) && share != 0 && share < least {
@@ -233,42 +234,61 @@ impl Geometry {
         }
     }
 
-    /// End of the record with this header at an address; sectors are whole pages, so addresses do
-    /// where offsets would.
-    pub(crate) const fn end_at(&self, address: u32, header: &Header) -> u32 {
-        self.record_end(address, header.key_len(), header.value_len)
+    /// End of a record.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn end(&self, Found { address, header }: Found) -> u32 {
+        // Sectors are whole pages, so addresses do where offsets would.
+        self.record_end(address, header.key_len() + header.value_len())
     }
 
-    /// Bytes a record takes without what its place adds.
+    /// Where the record behind this one starts.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn record_bytes(&self, key_len: u32, value_len: u32) -> u32 {
-        self.round_up(self.header() + key_len + value_len + self.trailer())
+    pub(crate) const fn place_behind(&self, found: Found) -> u32 {
+        self.place(self.end(found))
+    }
+
+    /// First page behind a record.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn page_behind(&self, found: Found) -> u32 {
+        self.next_page(self.end(found) - 1)
+    }
+
+    /// End of the record with this header that follows what ends at `end`.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn end_behind(&self, end: u32, header: Header) -> u32 {
+        self.end(Found { address: self.place(end), header })
+    }
+
+    /// Bytes that a record with so many bytes of key and value takes, without what its place adds.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    const fn record_bytes(&self, content: u32) -> u32 {
+        self.round_up(self.header() + content + self.trailer())
     }
 
     /// Where the key of a record stands.
-    pub(crate) const fn key_at(&self, found: &Found) -> u32 {
+    pub(crate) const fn key_at(&self, found: Found) -> u32 {
         found.address + self.header()
     }
 
     /// The key behind the header in `bytes`, as far as it is there.
-    pub(crate) fn key_in<'b>(&self, found: &Found, bytes: &'b [u8]) -> &'b [u8] {
+    pub(crate) fn key_in<'b>(&self, found: Found, bytes: &'b [u8]) -> &'b [u8] {
         let key = bytes.get(self.header() as usize..).unwrap_or(&[]);
-        key.get(..found.header.key_len.into()).unwrap_or(key)
+        key.get(..found.header.key_len() as usize).unwrap_or(key)
     }
 
     /// Where the value of a record stands.
-    pub(crate) const fn value_at(&self, found: &Found) -> u32 {
+    pub(crate) const fn value_at(&self, found: Found) -> u32 {
         found.address + self.header() + found.header.key_len()
     }
 
     /// Where the bytes of a record end that its check covers.
-    pub(crate) const fn body_end(&self, found: &Found) -> u32 {
-        found.end - self.trailer()
+    pub(crate) const fn body_end(&self, found: Found) -> u32 {
+        self.end(found) - self.trailer()
     }
 
-    /// `record_bytes` of a record that was found.
-    pub(crate) const fn size(&self, found: &Found) -> u32 {
-        self.record_bytes(found.header.key_len(), found.header.value_len)
+    /// `record_bytes` of a record with this header.
+    pub(crate) const fn size(&self, header: Header) -> u32 {
+        self.record_bytes(header.key_len() + header.value_len())
     }
 
     /// Whether records with this sum of `record_bytes` fit into a sector in any order.
@@ -356,8 +376,10 @@ mod tests {
                 assert_eq!(g.page_of(g.place(start)), g.page_of(g.place(start) + g.header() - 1));
                 let placed = g.place(start);
                 for value in 0..3 * page {
-                    let end = g.record_end(placed, 5, value);
+                    let end = g.record_end(placed, 5 + value);
                     assert_eq!(end % unit, 0);
+                    // As in a settle record, which carries one behind other bytes.
+                    assert_eq!(g.record_end(placed + 19, 5 + value) % unit, 0);
                     assert!(end >= placed + 15 + value);
                     let share = end % page;
                     if g.page_of(end - 1) != g.page_of(placed) && share != 0 {
@@ -382,12 +404,12 @@ mod tests {
                 loop {
                     x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
                     let value = (x >> 16) % (8 + seed * 3);
-                    if !g.fits(Live { bytes, count }.plus(g.record_bytes(6, value))) {
+                    if !g.fits(Live { bytes, count }.plus(g.record_bytes(6 + value))) {
                         break;
                     }
-                    bytes += g.record_bytes(6, value);
+                    bytes += g.record_bytes(6 + value);
                     count += 1;
-                    at = g.record_end(g.place(at), 6, value);
+                    at = g.record_end(g.place(at), 6 + value);
                     assert!(at <= g.sector_bytes);
                 }
                 assert!(count > 0);

@@ -78,7 +78,7 @@ impl Live {
 
 /// The store without its index.
 #[derive(Debug)]
-pub(crate) struct Core<F> {
+pub(crate) struct Core<F: NorFlash> {
     pub(crate) medium: Medium<F>,
     pub(crate) log: Log,
 }
@@ -129,8 +129,8 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Enters a record into the live sums, or takes it out.
-    pub(crate) fn note(&mut self, found: &Found, lives: bool) {
-        let bytes = self.medium.geometry.size(found);
+    pub(crate) fn note(&mut self, found: Found, lives: bool) {
+        let bytes = self.medium.geometry.size(found.header);
         self.log.live.note(bytes, lives);
         if self.is_in(found.address, self.log.head) {
             self.log.head_live.note(bytes, lives);
@@ -145,7 +145,7 @@ impl<F: NorFlash> Core<F> {
         self.forget_live();
         for entry in index {
             if let Some(found) = self.header_at(entry.address) {
-                self.note(&found, true);
+                self.note(found, true);
             }
         }
     }
@@ -164,7 +164,7 @@ impl<F: NorFlash> Core<F> {
                 && let Some(found) = self.header_at(entry.address)
                 && !self.is_replaced(entry.hash, entry.address, changes)
             {
-                live = live.plus(self.medium.geometry.size(&found));
+                live = live.plus(self.medium.geometry.size(found.header));
             }
         }
         live

@@ -14,34 +14,39 @@ pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
 const READ_TRIES: u32 = 3;
 
 #[derive(Debug)]
-pub(crate) struct Medium<F> {
+pub(crate) struct Medium<F: NorFlash> {
     pub(crate) flash: F,
     pub(crate) geometry: Geometry,
+    /// What failed first. From then on nothing is read, programmed or erased, so that a call need not
+    /// look after each step; it must before it reports anything.
+    pub(crate) fault: Option<Fault<F::Error>>,
+    /// A unit could not be read.
+    #[cfg(feature = "counters")]
+    pub(crate) unread: bool,
+    /// Ticks of an earlier power-up are in the flash, of which one may have been interrupted.
+    #[cfg(feature = "counters")]
+    pub(crate) mounting: bool,
+}
+
+impl<F: NorFlash> Medium<F> {
+    pub(crate) const fn new(flash: F, geometry: Geometry) -> Self {
+        Self {
+            flash,
+            geometry,
+            fault: None,
+            #[cfg(feature = "counters")]
+            unread: false,
+            #[cfg(feature = "counters")]
+            mounting: false,
+        }
+    }
 }
 
 /// A record whose header could be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Found {
     pub(crate) address: u32,
-    pub(crate) end: u32,
     pub(crate) header: Header,
-}
-
-impl Found {
-    /// Stands for no record.
-    pub(crate) const NONE: Self = Self::ending_at(0);
-
-    /// Stands for what ends at an address, when the next record is to follow it.
-    pub(crate) const fn ending_at(end: u32) -> Self {
-        Self { address: 0, end, header: Header::SEAL }
-    }
-
-    /// Becomes the record with this header that follows.
-    pub(crate) const fn follow(&mut self, g: &Geometry, header: Header) {
-        self.address = g.place(self.end);
-        self.end = g.end_at(self.address, &header);
-        self.header = header;
-    }
 }
 
 /// Gets a record's bytes in order and tells whether they pass the record's checks.
@@ -55,11 +60,11 @@ pub(crate) struct Checker {
 }
 
 impl Checker {
-    pub(crate) fn new(g: &Geometry, life: Life, found: &Found) -> Self {
+    pub(crate) fn new(g: &Geometry, life: Life, found: Found) -> Self {
         #[cfg_attr(not(feature = "counters"), expect(unused_mut, reason = "nothing to leave out"))]
         let mut check = Check::new(life, g.offset_of(found.address));
         #[cfg(feature = "counters")]
-        check.leave_out(g.cells(found.address, &found.header), found.address);
+        check.leave_out(g.cells(found), found.address);
         Self { check, body_end: g.body_end(found), len: g.trailer(), stored: 0 }
     }
 
@@ -73,33 +78,75 @@ impl Checker {
         }
     }
 
-    /// The difference between the trailer the record should have and the one it has.
+    /// Whether the record has the trailer it should have.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) fn difference(&self) -> Trailer {
+    pub(crate) fn passes(&self) -> bool {
         let mut stored = self.stored;
         // A loop: small parts shift a long number by a constant only.
         for _ in self.len..8 {
             stored >>= 8;
         }
-        stored ^ self.check.trailer(self.len)
-    }
-
-    pub(crate) fn passes(&self) -> bool {
-        self.difference() == 0
+        stored == self.check.trailer(self.len)
     }
 }
 
 impl<F: NorFlash> Medium<F> {
     const READ: usize = F::READ_SIZE;
 
-    pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), Fault<F::Error>> {
-        let mut tries = 1;
+    /// `false`: nothing can be read there. That is damage, unless the part reads nowhere.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> bool {
+        if self.fault.is_some() {
+            return false;
+        }
+        let mut left = READ_TRIES;
         loop {
-            match self.read_once(at, out) {
-                Err(_) if tries < READ_TRIES => tries += 1,
-                result => return result.map_err(Fault::Flash),
+            let Err(error) = self.read_once(at, out) else { return true };
+            left -= 1;
+            if left == 0 {
+                if !self.answers() {
+                    self.fault = Some(Fault::Flash(error));
+                }
+                return false;
             }
         }
+    }
+
+    /// Whether the start of any sector can be read.
+    fn answers(&mut self) -> bool {
+        let Geometry { sectors, sector_bytes, .. } = self.geometry;
+        (0..sectors).any(|sector| self.read_once(sector * sector_bytes, &mut [0; 8]).is_ok())
+    }
+
+    /// Reads what can be read. A unit that cannot reads as if its first half were zeros and the second
+    /// ones: no record passes its checks with that unless it is what was written there, and of a tally
+    /// it is the tick that was interrupted.
+    #[inline(always)] // Its stack would add to that of most calls.
+    pub(crate) fn read_readable(&mut self, at: u32, out: &mut [u8]) -> bool {
+        self.read(at, out) || self.read_units(at, out)
+    }
+
+    /// The same, unit by unit.
+    #[inline(never)] // Seldom needed, so its stack should not be either.
+    fn read_units(&mut self, at: u32, out: &mut [u8]) -> bool {
+        let unit = self.geometry.unit as usize;
+        let (mut at, mut rest) = (at, out);
+        while !rest.is_empty() {
+            let (piece, later) = rest.split_at_mut(rest.len().min(unit));
+            if !self.read(at, piece) {
+                #[cfg(feature = "counters")]
+                {
+                    self.unread = true;
+                }
+                let second = if unit == 1 { 0xF0 } else { 0xFF };
+                for (place, byte) in piece.iter_mut().enumerate() {
+                    *byte = if place < unit / 2 { 0 } else { second };
+                }
+            }
+            at += unit as u32;
+            rest = later;
+        }
+        false
     }
 
     fn read_once(&mut self, at: u32, out: &mut [u8]) -> Result<(), F::Error> {
@@ -136,20 +183,26 @@ impl<F: NorFlash> Medium<F> {
 
     /// Programs whole units.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) -> Result<(), Fault<F::Error>> {
-        self.flash.write(self.geometry.base + at, bytes).map_err(Fault::Flash)
+    pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) {
+        if self.fault.is_none() {
+            let result = self.flash.write(self.geometry.base + at, bytes);
+            self.fault = result.err().map(Fault::Flash);
+        }
     }
 
     /// Programs zeros; allowed over anything.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image, as what follows.
-    pub(crate) fn zero(&mut self, at: u32, len: u32) -> Result<(), Fault<F::Error>> {
+    pub(crate) fn zero(&mut self, at: u32, len: u32) {
         const ZEROS: [u8; 96] = [0; 96];
-        self.program(at, ZEROS.get(..len as usize).unwrap_or(&ZEROS))
+        self.program(at, ZEROS.get(..len as usize).unwrap_or(&ZEROS));
     }
 
-    pub(crate) fn erase(&mut self, sector: u32) -> Result<(), Fault<F::Error>> {
-        let from = self.geometry.base + sector * self.geometry.sector_bytes;
-        self.flash.erase(from, from + self.geometry.sector_bytes).map_err(Fault::Flash)
+    pub(crate) fn erase(&mut self, sector: u32) {
+        if self.fault.is_none() {
+            let from = self.geometry.base + sector * self.geometry.sector_bytes;
+            let result = self.flash.erase(from, from + self.geometry.sector_bytes);
+            self.fault = result.err().map(Fault::Flash);
+        }
     }
 
     /// Whether the range reads as `byte` throughout. A range that cannot be read does not.
@@ -159,7 +212,7 @@ impl<F: NorFlash> Medium<F> {
         while at < to {
             let n = ((to - at) as usize).min(buffer.len());
             let part = buffer.get_mut(..n).unwrap_or(&mut []);
-            if self.read(at, part).is_err() || part.iter().any(|b| *b != byte) {
+            if !self.read(at, part) || part.iter().any(|b| *b != byte) {
                 return false;
             }
             at += n as u32;
@@ -174,15 +227,21 @@ impl<F: NorFlash> Medium<F> {
 
     /// Reads the bytes at `address`, as many as there are up to `limit`, and decodes the header
     /// they begin with. `None`: no header, or one that claims more than `limit` (an address)
-    /// allows, or a place that cannot be read.
+    /// allows, or header or key cannot be read.
     pub(crate) fn look(&mut self, address: u32, limit: u32, bytes: &mut [u8]) -> Option<Found> {
         let room = bytes.len().min(limit.saturating_sub(address) as usize);
         let bytes = bytes.get_mut(..room)?;
-        self.read(address, bytes).ok()?;
-        let g = &self.geometry;
-        let header = Header::decode(bytes, g.header())?;
-        let end = g.end_at(address, &header);
-        (end <= limit).then_some(Found { address, end, header })
+        let readable = self.read_readable(address, bytes);
+        let header = Header::decode(bytes, self.geometry.header())?;
+        let found = Found { address, header };
+        if !readable {
+            // Header and key must be; what stands behind the record may be what cannot be read.
+            let key_end = (self.geometry.header() + header.key_len()) as usize;
+            if !self.read(address, bytes.get_mut(..key_end.min(room))?) {
+                return None;
+            }
+        }
+        (self.geometry.end(found) <= limit).then_some(found)
     }
 
     /// The header at `address` alone.
@@ -208,45 +267,39 @@ impl<F: NorFlash> Medium<F> {
         let end = (self.geometry.header() + found.header.key_len()) as usize;
         let end = end.min(bytes.len());
         if seen < end {
-            self.read(address + seen as u32, bytes.get_mut(seen..end)?).ok()?;
+            let rest = bytes.get_mut(seen..end)?;
+            return self.read(address + seen as u32, rest).then_some(found);
         }
         Some(found)
     }
 
     /// Reads a record once and hands out its bytes, from the header to the trailer, in pieces
-    /// with their addresses. Returns the difference between the trailer it should have and the
-    /// one it has.
-    pub(crate) fn scan(
-        &mut self,
-        found: &Found,
-        life: Life,
-        each: &mut Pieces<'_, Self>,
-    ) -> Result<Trailer, Fault<F::Error>> {
+    /// with their addresses. Returns whether it passes its checks.
+    pub(crate) fn scan(&mut self, found: Found, life: Life, each: &mut Pieces<'_, Self>) -> bool {
         let mut checker = Checker::new(&self.geometry, life, found);
         let mut buffer = [0; 64];
-        let mut at = found.address;
-        while at < found.end {
-            let n = ((found.end - at) as usize).min(buffer.len());
+        let (mut at, end) = (found.address, self.geometry.end(found));
+        while at < end {
+            let n = ((end - at) as usize).min(buffer.len());
             let piece = buffer.get_mut(..n).unwrap_or(&mut []);
-            self.read(at, piece)?;
+            self.read_readable(at, piece);
             each(self, at, piece);
             checker.feed(at, piece);
             at += n as u32;
         }
-        Ok(checker.difference())
+        checker.passes()
     }
 
     /// Whether a record passes its checks now, and the first bytes behind its header: what was
     /// checked is what is handed out, for bits left by an interrupted program may read differently
     /// the next time.
-    pub(crate) fn whole(&mut self, found: &Found, life: Life, first: &mut [u8]) -> bool {
+    pub(crate) fn whole(&mut self, found: Found, life: Life, first: &mut [u8]) -> bool {
         let header = self.geometry.header() as usize;
-        let scanned = self.scan(found, life, &mut |_, at, bytes| {
+        self.scan(found, life, &mut |_, at, bytes| {
             if at == found.address {
                 copy(first, bytes.get(header..).unwrap_or(&[]));
             }
-        });
-        scanned.is_ok_and(|difference| difference == 0)
+        })
     }
 }
 

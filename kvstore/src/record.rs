@@ -2,20 +2,22 @@
 //!
 //! Nothing here touches flash. No function panics on any input.
 
+use core::num::NonZeroU32;
+
+#[cfg(any(test, not(feature = "crc-slices")))]
 use crc::{CRC_32_ISCSI, Crc};
 
 use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
-#[cfg(feature = "crc-slices")]
-type Table = crc::Table<16>;
-#[cfg(all(feature = "crc-table", not(feature = "crc-slices")))]
+#[cfg(all(feature = "crc-table", any(test, not(feature = "crc-slices"))))]
 type Table = crc::Table<1>;
-#[cfg(not(any(feature = "crc-table", feature = "crc-slices")))]
+#[cfg(all(not(feature = "crc-table"), any(test, not(feature = "crc-slices"))))]
 type Table = crc::NoTable;
 
 // A static, so that a table can never be copied to the stack.
+#[cfg(any(test, not(feature = "crc-slices")))]
 static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
 
 /// CRC-32C of `bytes`; also the hash of the index.
@@ -23,13 +25,66 @@ pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
     extended(0, bytes)
 }
 
+#[cfg(not(feature = "crc-slices"))]
+use by_crate as extended;
+#[cfg(feature = "crc-slices")]
+use by_slices as extended;
+
 /// The CRC of what has the CRC `crc` and then `bytes`: no more state than a number.
+#[cfg(any(test, not(feature = "crc-slices")))]
 #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-fn extended(crc: u32, bytes: &[u8]) -> u32 {
+fn by_crate(crc: u32, bytes: &[u8]) -> u32 {
     // What the register was before the last step, and in the order in which the crate wants it.
     let mut digest = CRC.digest_with_initial((!crc).reverse_bits());
     digest.update(bytes);
     digest.finalize()
+}
+
+/// The same for computers. Most of what is checked here is shorter than the 16 bytes from which on the
+/// tables of the crate help, and its rounding off costs as much as the check.
+#[cfg(feature = "crc-slices")]
+#[inline]
+fn by_slices(crc: u32, bytes: &[u8]) -> u32 {
+    /// Remainder of each byte with so many bytes of zeros behind it.
+    static TABLES: [[u32; 256]; 8] = tables();
+    let [t0, t1, t2, t3, t4, t5, t6, t7] = &TABLES;
+    let at = |table: &[u32; 256], byte: u8| table[usize::from(byte)];
+    let (eights, rest) = bytes.as_chunks::<8>();
+    let (fours, rest) = rest.as_chunks::<4>();
+    let mut crc = !crc;
+    for &[b0, b1, b2, b3, b4, b5, b6, b7] in eights {
+        let [c0, c1, c2, c3] = (crc ^ u32::from_le_bytes([b0, b1, b2, b3])).to_le_bytes();
+        crc = at(t7, c0) ^ at(t6, c1) ^ at(t5, c2) ^ at(t4, c3);
+        crc ^= at(t3, b4) ^ at(t2, b5) ^ at(t1, b6) ^ at(t0, b7);
+    }
+    for four in fours {
+        let [c0, c1, c2, c3] = (crc ^ u32::from_le_bytes(*four)).to_le_bytes();
+        crc = at(t3, c0) ^ at(t2, c1) ^ at(t1, c2) ^ at(t0, c3);
+    }
+    for byte in rest {
+        crc = crc >> 8 ^ at(t0, crc as u8 ^ byte);
+    }
+    !crc
+}
+
+/// Tables for CRC-32C, bits reflected: polynomial 0x1EDC6F41 of RFC 3720.
+#[cfg(feature = "crc-slices")]
+const fn tables() -> [[u32; 256]; 8] {
+    let mut tables = [[0; 256]; 8];
+    let mut byte = 0;
+    while byte < 256 {
+        let mut crc = byte as u32;
+        let mut bits = 0;
+        while bits < 64 {
+            crc = crc >> 1 ^ if crc & 1 == 1 { 0x1EDC_6F41_u32.reverse_bits() } else { 0 };
+            bits += 1;
+            if bits % 8 == 0 {
+                tables[bits / 8 - 1][byte] = crc;
+            }
+        }
+        byte += 1;
+    }
+    tables
 }
 
 /// What a record says.
@@ -53,8 +108,9 @@ pub(crate) enum Kind {
 }
 
 impl Kind {
-    const fn from_bits(bits: u32) -> Option<Self> {
-        Some(match bits {
+    /// Of the lowest three bits.
+    const fn from_bits(bits: u32) -> Self {
+        match bits & 7 {
             0 => Self::Tally,
             1 => Self::Put,
             2 => Self::Delete,
@@ -62,13 +118,17 @@ impl Kind {
             4 => Self::PendingDelete,
             5 => Self::Commit,
             6 => Self::Settle,
-            7 => Self::Seal,
-            _ => return None,
-        })
+            _ => Self::Seal,
+        }
     }
 
     pub(crate) const fn has_key(self) -> bool {
         !matches!(self, Self::Commit | Self::Settle | Self::Seal)
+    }
+
+    /// Whether it counts only if a commit names it.
+    pub(crate) const fn is_pending(self) -> bool {
+        matches!(self, Self::PendingPut | Self::PendingDelete)
     }
 
     /// Whether it gives its key a value when it takes effect.
@@ -77,13 +137,11 @@ impl Kind {
     }
 }
 
-/// The first bytes of a record.
+/// The first bytes of a record, as one word, since it is handed around everywhere.
+///
+/// Bits: kind 3, key length 7, value length 21, one that is always set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Header {
-    pub(crate) kind: Kind,
-    pub(crate) key_len: u8,
-    pub(crate) value_len: u32,
-}
+pub(crate) struct Header(NonZeroU32);
 
 /// Bytes of a tally's value before its cells: base, and the size of a cell.
 pub(crate) const TALLY: u32 = 9;
@@ -94,33 +152,50 @@ pub(crate) type Trailer = u64;
 
 impl Header {
     /// The header of every commit.
-    pub(crate) const COMMIT: Self = Self { kind: Kind::Commit, key_len: 0, value_len: 6 };
+    pub(crate) const COMMIT: Self = Self::new(Kind::Commit, 0, 6);
 
     /// The header of every seal.
-    pub(crate) const SEAL: Self = Self { kind: Kind::Seal, key_len: 0, value_len: 0 };
+    pub(crate) const SEAL: Self = Self::new(Kind::Seal, 0, 0);
 
-    pub(crate) const fn key_len(&self) -> u32 {
-        self.key_len as u32
+    pub(crate) const fn new(kind: Kind, key_len: u32, value_len: u32) -> Self {
+        let word = kind as u32 | key_len << 3 | value_len << 10 | 1 << 31;
+        match NonZeroU32::new(word) {
+            Some(word) => Self(word),
+            // Not met: a bit of it is always set.
+            None => Self(NonZeroU32::MIN),
+        }
+    }
+
+    pub(crate) const fn kind(self) -> Kind {
+        Kind::from_bits(self.0.get())
+    }
+
+    pub(crate) const fn key_len(self) -> u32 {
+        self.0.get() >> 3 & 127
+    }
+
+    pub(crate) const fn value_len(self) -> u32 {
+        self.0.get() << 1 >> 11
     }
 
     /// The header of a plain record that says the same: of a put or delete without a commit, and of
     /// the count that a tally stands for.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
     pub(crate) const fn plain(self) -> Self {
-        let (kind, value_len) = match self.kind {
-            Kind::Tally => (Kind::Put, 8),
-            Kind::PendingPut => (Kind::Put, self.value_len),
-            Kind::PendingDelete => (Kind::Delete, self.value_len),
-            kind => (kind, self.value_len),
+        let kind = match self.kind() {
+            Kind::Tally => return Self::new(Kind::Put, self.key_len(), 8),
+            Kind::PendingPut => Kind::Put,
+            Kind::PendingDelete => Kind::Delete,
+            _ => return self,
         };
-        Self { kind, value_len, ..self }
+        Self::new(kind, self.key_len(), self.value_len())
     }
 
     /// Bits: kind 3, key length less one 6, value length 13, check 5, zero count 5; in large sectors
     /// a byte more: the value length's upper 4 bits and their complement.
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
-        let key = if self.kind.has_key() { self.key_len().wrapping_sub(1) & 63 } else { 0 };
-        let fields = self.kind as u32 | key << 3 | self.value_len << 9;
+        let key = self.key_len().saturating_sub(1) & 63;
+        let fields = self.kind() as u32 | key << 3 | self.value_len() << 9;
         let [b0, b1, b2, b3] = checked(fields).to_le_bytes();
         let upper = (fields >> 22 & 15) as u8;
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
@@ -137,7 +212,7 @@ impl Header {
         if word != checked(fields) || upper & 15 != !upper >> 4 & 15 {
             return None;
         }
-        let kind = Kind::from_bits(fields & 7)?;
+        let kind = Kind::from_bits(fields);
         let key_bits = fields >> 3 & 63;
         let value_len = fields >> 9;
         let consistent = match kind {
@@ -148,8 +223,8 @@ impl Header {
             Kind::Settle => key_bits == 0 && value_len >= SETTLE,
             Kind::Seal => key_bits == 0 && value_len == 0,
         };
-        let key_len = if kind.has_key() { key_bits as u8 + 1 } else { 0 };
-        consistent.then_some(Self { kind, key_len, value_len })
+        let key_len = if kind.has_key() { key_bits + 1 } else { 0 };
+        consistent.then_some(Self::new(kind, key_len, value_len))
     }
 }
 
@@ -167,6 +242,20 @@ const FIELDS: u32 = (1 << 22) - 1;
 #[cfg_attr(target_pointer_width = "32", inline(never))] // Small parts have no instruction for it.
 fn zeros_in(word: u32) -> u32 {
     word.count_zeros()
+}
+
+/// Number of 0 bits.
+#[cfg(target_pointer_width = "64")]
+fn zeros_of(bytes: &[u8]) -> u32 {
+    let (words, rest) = bytes.as_chunks();
+    let of_words = words.iter().map(|word| u64::from_ne_bytes(*word).count_zeros()).sum::<u32>();
+    of_words + rest.iter().map(|byte| byte.count_zeros()).sum::<u32>()
+}
+
+/// The same in less code.
+#[cfg(not(target_pointer_width = "64"))]
+fn zeros_of(bytes: &[u8]) -> u32 {
+    bytes.iter().map(|byte| byte.count_zeros()).sum()
 }
 
 /// Whether `key` may be used as a key.
@@ -217,9 +306,11 @@ impl Check {
     }
 
     pub(crate) fn seed(&mut self, life: Life, offset: u32) {
-        for word in [life.epoch, life.sequence, offset] {
-            self.crc = extended(self.crc, &word.to_le_bytes());
-        }
+        let [e0, e1, e2, e3] = life.epoch.to_le_bytes();
+        let [s0, s1, s2, s3] = life.sequence.to_le_bytes();
+        let [o0, o1, o2, o3] = offset.to_le_bytes();
+        let bytes = [e0, e1, e2, e3, s0, s1, s2, s3, o0, o1, o2, o3];
+        self.crc = extended(self.crc, &bytes);
     }
 
     /// Leaves out the cells of a record at `address`, of which no byte was seen yet.
@@ -246,7 +337,7 @@ impl Check {
 
     fn cover(&mut self, bytes: &[u8]) {
         self.crc = extended(self.crc, bytes);
-        self.zeros += bytes.iter().map(|b| b.count_zeros()).sum::<u32>();
+        self.zeros += zeros_of(bytes);
     }
 
     /// CRC little-endian, then the zero count big-endian: its first byte always has zeros, and the
@@ -281,6 +372,9 @@ pub(crate) const SETTLE: u32 = 3 + FACTS;
 /// Format version this code reads and writes.
 pub(crate) const VERSION: u8 = 1;
 pub(crate) const TAG: [u8; 2] = [0x0A, 0x57];
+/// Tag, version and shape.
+pub(crate) type OpeningStart = [u8; 9];
+
 /// Bytes of an opening's CRC-32C and zero count, whatever the size of the sector.
 pub(crate) const OPENING_TRAILER: u32 = 6;
 
@@ -302,25 +396,26 @@ impl Opening {
     pub(crate) const NONE: Self =
         Self { life: Life { epoch: 0, sequence: 0 }, older: 0, previous_end: 0, proven_end: 0 };
 
-    /// The facts in an opening's bytes; see [`from_facts`](Self::from_facts).
-    pub(crate) fn facts_in(
-        bytes: &[u8; OPENING as usize],
-        shape: [u8; 6],
-    ) -> Result<&[u8; FACTS as usize], NoOpening> {
-        let &[t0, t1, version, s0, s1, s2, s3, s4, s5, ref rest @ ..] = bytes;
-        let &[ref facts @ .., c0, c1, c2, c3, c4, c5] = rest;
-        let stored = u64::from_le_bytes([c0, c1, c2, c3, c4, c5, 0, 0]);
+    /// The facts in an opening's bytes, which must start with those; see [`from_facts`](Self::from_facts).
+    pub(crate) fn facts_in<'b>(
+        bytes: &'b [u8; OPENING as usize],
+        start: &OpeningStart,
+    ) -> Result<&'b [u8; FACTS as usize], NoOpening> {
+        let (body, trailer) = bytes.split_at((OPENING - OPENING_TRAILER) as usize);
         let mut check = Check::unseeded();
-        check.update(bytes.split_at((OPENING - OPENING_TRAILER) as usize).0);
-        if [t0, t1] != TAG || check.trailer(OPENING_TRAILER) != stored {
-            Err(NoOpening::Unreadable)
-        } else if version != VERSION {
-            Err(NoOpening::NewerFormat)
-        } else if [s0, s1, s2, s3, s4, s5] != shape {
-            Err(NoOpening::OtherLayout)
-        } else {
-            Ok(facts)
+        check.update(body);
+        let expected = check.trailer(OPENING_TRAILER).to_le_bytes();
+        if !body.starts_with(&TAG) || !expected.starts_with(trailer) {
+            return Err(NoOpening::Unreadable);
         }
+        let facts = body.strip_prefix(start).and_then(<[u8]>::first_chunk);
+        facts.ok_or_else(|| {
+            if body.get(2) == Some(&VERSION) {
+                NoOpening::OtherLayout
+            } else {
+                NoOpening::NewerFormat
+            }
+        })
     }
 
     /// What settle records repeat, so that a sector is known even if its opening is lost.
@@ -367,8 +462,7 @@ mod tests {
 
     /// Lays out header, key, value and trailer without padding.
     fn record(key: &[u8], value: &[u8], wide: bool, out: &mut [u8; 512]) -> usize {
-        let header =
-            Header { kind: Kind::Put, key_len: key.len() as u8, value_len: value.len() as u32 };
+        let header = Header::new(Kind::Put, key.len() as u32, value.len() as u32);
         let mut check = Check::new(LIFE, 64);
         let mut at = 0;
         let (header_len, trailer_len) = if wide { (5, 7) } else { (4, 6) };
@@ -411,7 +505,11 @@ mod tests {
         for len in 0..bytes.len() {
             x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             bytes[len] = (x >> 24) as u8;
-            assert_eq!(crc32c(&bytes[..len]), ::crc32c::crc32c(&bytes[..len]));
+            let (first, rest) = bytes[..len].split_at(len / 3);
+            let wanted = ::crc32c::crc32c(&bytes[..len]);
+            assert_eq!(crc32c(&bytes[..len]), wanted);
+            assert_eq!(extended(extended(0, first), rest), wanted);
+            assert_eq!(by_crate(by_crate(0, first), rest), wanted);
         }
     }
 
@@ -419,7 +517,7 @@ mod tests {
     /// header: every way an interrupted program can leave it.
     #[test]
     fn no_torn_header_passes() {
-        let header = Header { kind: Kind::Put, key_len: 3, value_len: 1 }.encode();
+        let header = Header::new(Kind::Put, 3, 1).encode();
         for len in [4, 5] {
             let mut whole = [0xFF; 8];
             whole[..len].copy_from_slice(&header[..len]);
@@ -501,12 +599,12 @@ mod tests {
             for kind in [Kind::Put, Kind::PendingPut] {
                 for key_len in 1..=64 {
                     for value_len in [0, 1, 255, 256, 4000, most] {
-                        round(Header { kind, key_len, value_len });
+                        round(Header::new(kind, key_len, value_len));
                     }
                 }
             }
             for (kind, value_len) in [(Kind::Commit, 6), (Kind::Settle, SETTLE), (Kind::Seal, 0)] {
-                round(Header { kind, key_len: 0, value_len });
+                round(Header::new(kind, 0, value_len));
             }
             assert_eq!(Header::decode(&[0xFF; 5], len), None);
             assert_eq!(Header::decode(&[0; 5], len), None);
@@ -516,26 +614,26 @@ mod tests {
 
     #[test]
     fn openings_round_trip_and_torn_ones_do_not_pass() {
-        let shape = [0, 0, 16, 0, 4, 0];
+        let start = [TAG[0], TAG[1], VERSION, 0, 0, 16, 0, 4, 0];
+        let mut other = start;
+        other[3] = 1;
         let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
         let mut bytes = [0; OPENING as usize];
-        bytes[..2].copy_from_slice(&TAG);
-        bytes[2] = VERSION;
-        bytes[3..9].copy_from_slice(&shape);
+        bytes[..9].copy_from_slice(&start);
         bytes[9..25].copy_from_slice(&opening.facts());
         let mut check = Check::unseeded();
         check.update(&bytes[..25]);
         bytes[25..].copy_from_slice(&check.trailer(6).to_le_bytes()[..6]);
-        assert_eq!(Opening::facts_in(&bytes, shape).map(Opening::from_facts), Ok(opening));
-        assert_eq!(Opening::facts_in(&bytes, [1, 0, 16, 0, 4, 0]), Err(NoOpening::OtherLayout));
+        assert_eq!(Opening::facts_in(&bytes, &start).map(Opening::from_facts), Ok(opening));
+        assert_eq!(Opening::facts_in(&bytes, &other), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {
             let mut torn = bytes;
             if torn[bit / 8] >> (bit % 8) & 1 == 0 {
                 torn[bit / 8] |= 1 << (bit % 8);
-                assert_eq!(Opening::facts_in(&torn, shape), Err(NoOpening::Unreadable));
+                assert_eq!(Opening::facts_in(&torn, &start), Err(NoOpening::Unreadable));
             }
         }
-        assert_eq!(Opening::facts_in(&[0; 31], shape), Err(NoOpening::Unreadable));
-        assert_eq!(Opening::facts_in(&[0xFF; 31], shape), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0; 31], &start), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::facts_in(&[0xFF; 31], &start), Err(NoOpening::Unreadable));
     }
 }

@@ -33,7 +33,7 @@ const NUMBER: usize = 2;
 /// `SPAN` times `CHUNK` bytes and 88 for key and change.
 ///
 /// Chunk size and name must not change as long as data are to be kept; the region may grow.
-pub struct Region<'s, F, const N: usize, const CHUNK: usize = 64, const SPAN: usize = 4> {
+pub struct Region<'s, F: NorFlash, const N: usize, const CHUNK: usize = 64, const SPAN: usize = 4> {
     store: &'s mut Store<F, N>,
     name: &'static str,
     bytes: u32,
@@ -72,7 +72,7 @@ impl<E: fmt::Debug> fmt::Display for RegionError<E> {
 
 impl<E: fmt::Debug> core::error::Error for RegionError<E> {}
 
-impl<F, const N: usize, const CHUNK: usize, const SPAN: usize> fmt::Debug
+impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> fmt::Debug
     for Region<'_, F, N, CHUNK, SPAN>
 {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

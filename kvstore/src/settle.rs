@@ -7,15 +7,13 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::error::Fault;
 use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::Core;
 use crate::medium::{Found, Medium};
-use crate::record::{Header, Kind, Opening, SETTLE, u24};
+use crate::record::{Header, Kind, Opening, SETTLE};
 use crate::turn::Content;
 use crate::walk::{Says, Walk};
-use crate::writer::Writer;
 
 /// What a mount decided about the end of the log.
 #[derive(Clone, Copy, Debug)]
@@ -26,13 +24,12 @@ pub(crate) struct Verdict {
     pub(crate) stop: u32,
     /// The record behind that end which is accepted all the same, and must be copied.
     pub(crate) suspect: Option<Suspect>,
-    /// The settle record that carries it; [`Found::NONE`] if it stands in the log itself.
-    pub(crate) carrier: Found,
+    /// The settle record that carries it; `None` if it stands in the log itself.
+    pub(crate) carrier: Option<Found>,
 }
 
 impl Verdict {
-    pub(crate) const NONE: Self =
-        Self { accepted: 0, stop: 0, suspect: None, carrier: Found::NONE };
+    pub(crate) const NONE: Self = Self { accepted: 0, stop: 0, suspect: None, carrier: None };
 }
 
 /// A record that passed its checks but may have been the last program before a cut.
@@ -41,6 +38,14 @@ pub(crate) struct Suspect {
     pub(crate) found: Found,
     /// If it is a commit: the addresses it names.
     pub(crate) extent: (u32, u32),
+}
+
+impl Suspect {
+    /// A record in the log, and where the pending records begin that end right before it: if it is a
+    /// commit, it names these. So its value need not be readable.
+    pub(crate) const fn new(found: Found, batch: u32) -> Self {
+        Self { found, extent: (batch, found.address) }
+    }
 }
 
 /// What became of an attempt to settle.
@@ -62,51 +67,52 @@ impl<F: NorFlash> Core<F> {
         sequence: u32,
         proven_end: u32,
         verdict: &mut Verdict,
-    ) -> Result<u32, Fault<F::Error>> {
+    ) -> u32 {
         let base = self.base(sequence);
         let (accepted, stop) = (walk.offset, walk.offset);
-        *verdict = Verdict { accepted, stop, suspect: None, carrier: Found::NONE };
+        *verdict = Verdict { accepted, stop, suspect: None, carrier: None };
         let mut end = base + walk.offset;
-        for (place, held) in [(1, &walk.last), (2, &walk.before)] {
-            let found = held.found;
-            if walk.held < place || found.address < base + proven_end {
+        for held in [&walk.last, &walk.before] {
+            let Some(found) = held.found else { break };
+            if found.address < base + proven_end {
                 break;
             }
             end = found.address;
-            if let Says::Settle(settle) = &held.says {
-                verdict.accepted = settle.accepted;
-                verdict.suspect = settle.cargo;
-                if verdict.suspect.is_some() {
-                    verdict.carrier = found;
+            let batch = match &held.says {
+                Says::Key { batch, .. } => *batch,
+                Says::Settle(settle) => {
+                    verdict.accepted = settle.accepted;
+                    verdict.suspect = settle.cargo;
+                    if verdict.suspect.is_some() {
+                        verdict.carrier = Some(found);
+                    }
+                    break;
                 }
-                break;
-            }
+            };
             verdict.accepted = found.address - base;
             let life = self.life(sequence);
-            let mut value = [0; 6];
             #[cfg(feature = "counters")]
-            let whole = if found.header.kind == Kind::Tally {
-                self.medium.tally(&found, life, &mut [0; _])?.is_some()
+            let whole = if found.header.kind() == Kind::Tally {
+                self.medium.tally(found, life, &mut [0; _]).is_some()
             } else {
-                self.medium.whole(&found, life, &mut value)
+                self.medium.whole(found, life, &mut [])
             };
             #[cfg(not(feature = "counters"))]
-            let whole = self.medium.whole(&found, life, &mut value);
+            let whole = self.medium.whole(found, life, &mut []);
             if whole {
                 // Pending records count only with their commit; a seal has done its work.
                 if matches!(
-                    found.header.kind,
+                    found.header.kind(),
                     Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit
                 ) {
-                    let extent = self.medium.geometry.extent_from(found.address, &value);
-                    verdict.suspect = Some(Suspect { found, extent });
+                    verdict.suspect = Some(Suspect::new(found, batch));
                 }
                 break;
             }
             // Torn: the log ends before it, and the record before it may be suspect.
             verdict.stop = verdict.accepted;
         }
-        Ok(end)
+        end
     }
 
     /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
@@ -117,9 +123,9 @@ impl<F: NorFlash> Core<F> {
         verdict: &Verdict,
         opening: &Opening,
         index: &mut Index,
-    ) -> Result<Settled, Fault<F::Error>> {
+    ) -> Settled {
         if verdict.stop >= self.medium.geometry.sector_bytes {
-            return Ok(Settled::NoRoom);
+            return Settled::NoRoom;
         }
         let seal = match &verdict.suspect {
             Some(suspect) => !self.can_carry(suspect, index),
@@ -127,68 +133,41 @@ impl<F: NorFlash> Core<F> {
         };
         let base = self.base(self.log.head);
         let limit = base + self.medium.geometry.sector_bytes;
-        let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal)? else {
-            return Ok(Settled::NoRoom);
+        let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal) else {
+            return Settled::NoRoom;
         };
-        let mut last = self.medium.geometry.settle_record(page, verdict);
-        if !self.write_settle(page, &last, verdict, opening)? {
-            return Ok(Settled::Flickers);
+        self.medium.zero(page, self.medium.geometry.trace());
+        let record = self.medium.geometry.settle_record(page, verdict);
+        let mut end = record.address;
+        if !self.write_record(record.header, &Content::Settle(verdict, opening), &mut end) {
+            return Settled::Flickers;
         }
-        let address = last.address;
         if seal {
-            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last)?;
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
         }
-        self.log.end = self.medium.geometry.place(last.end - base);
+        self.log.end = self.medium.geometry.place(end - base);
         if let Some(suspect) = &verdict.suspect {
-            let cargo = self.medium.geometry.cargo(address, suspect.found.header.plain());
-            self.apply(&cargo, &[], index)?;
+            let found = self.medium.geometry.cargo(record.address, suspect.found.header.plain());
+            self.apply(&Suspect { found, ..*suspect }, &[], index);
         }
-        Ok(Settled::Done)
-    }
-
-    /// Writes the settle record into its page. `false`: the suspect does not pass its checks any
-    /// more.
-    #[inline(never)] // Its buffer is not needed afterwards.
-    fn write_settle(
-        &mut self,
-        page: u32,
-        record: &Found,
-        verdict: &Verdict,
-        opening: &Opening,
-    ) -> Result<bool, Fault<F::Error>> {
-        self.medium.zero(page, self.medium.geometry.trace())?;
-        let life = self.life(self.log.head);
-        let mut writer = Writer::new();
-        writer.start(&mut self.medium, life, record);
-        writer.push(&mut self.medium, &u24(verdict.accepted));
-        writer.push(&mut self.medium, &opening.facts());
-        let whole = if let Some(suspect) = &verdict.suspect {
-            writer.carry(&mut self.medium, &suspect.found, life)?
-        } else {
-            true
-        };
-        if whole {
-            writer.finish(&mut self.medium, 0);
-        }
-        writer.result.map(|()| whole)
+        Settled::Done
     }
 
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
     /// so nothing about it was acknowledged or reported. `false`: it was carried by a settle record
     /// which is made unreadable now, so that the walk must be done again without it.
-    pub(crate) fn drop_suspect(&mut self, verdict: &mut Verdict) -> Result<bool, Fault<F::Error>> {
-        let carrier = verdict.carrier;
-        if carrier == Found::NONE {
+    pub(crate) fn drop_suspect(&mut self, verdict: &mut Verdict) -> bool {
+        let Some(carrier) = verdict.carrier else {
             verdict.suspect = None;
             verdict.stop = verdict.accepted;
-            return Ok(true);
-        }
-        let g = self.medium.geometry;
-        let page = g.page_of(carrier.address);
+            return true;
+        };
+        let page = self.medium.geometry.page_of(carrier.address);
         // Its header last: it tells which pages it touched.
-        self.medium.pass_all(page + g.page, g.next_page(carrier.end - 1))?;
-        self.medium.pass(page)?;
-        Ok(false)
+        let behind = self.medium.geometry.page_behind(carrier);
+        self.medium.pass_all(page + self.medium.geometry.page, behind);
+        self.medium.pass(page);
+        false
     }
 
     /// Whether the suspect can be moved to a new sector along with the tail's live records. A
@@ -197,17 +176,16 @@ impl<F: NorFlash> Core<F> {
         if !self.log_is_long() {
             return true;
         }
-        let g = self.medium.geometry;
         let mut sum = self.live_in(self.log.tail, index, &[]);
-        if suspect.found.header.kind == Kind::Commit {
+        if suspect.found.header.kind() == Kind::Commit {
             let mut batch = suspect.extent;
             while let Some(found) = self.next_in_batch(&mut batch) {
-                sum = sum.plus(g.size(&found));
+                sum = sum.plus(self.medium.geometry.size(found.header));
             }
         } else {
-            sum = sum.plus(g.size(&suspect.found));
+            sum = sum.plus(self.medium.geometry.size(suspect.found.header));
         }
-        g.fits(sum)
+        self.medium.geometry.fits(sum)
     }
 }
 
@@ -217,10 +195,9 @@ impl Geometry {
         let address = page + self.trace();
         let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
             let cargo = self.cargo(address, suspect.found.header.plain());
-            SETTLE + cargo.end - cargo.address
+            SETTLE + self.end(cargo) - cargo.address
         });
-        let header = Header { kind: Kind::Settle, key_len: 0, value_len };
-        Found { address, end: self.end_at(address, &header), header }
+        Found { address, header: Header::new(Kind::Settle, 0, value_len) }
     }
 }
 
@@ -229,36 +206,29 @@ impl<F: NorFlash> Medium<F> {
     /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page behind it
     /// that takes the settle record; `None`: there is no room.
     #[inline(never)] // Its stack is not needed afterwards.
-    fn end_log(
-        &mut self,
-        stop: u32,
-        limit: u32,
-        verdict: &Verdict,
-        seal: bool,
-    ) -> Result<Option<u32>, Fault<F::Error>> {
-        let g = self.geometry;
+    fn end_log(&mut self, stop: u32, limit: u32, verdict: &Verdict, seal: bool) -> Option<u32> {
         // A torn record may have touched every page its header names. If the header is lost the
         // next time, no more than the first page was touched.
         let torn = self.header(stop, limit);
-        let first = g.next_page(stop);
-        let mut behind = torn.map_or(first, |torn| g.next_page(torn.end - 1)).max(first);
-        self.pass_all(first, behind)?;
+        let first = self.geometry.next_page(stop);
+        let mut behind = torn.map_or(first, |torn| self.geometry.page_behind(torn));
+        self.pass_all(first, behind);
         let room = loop {
             let room = self.find_room(verdict, seal, behind, limit);
             let Some(page) = room else { break None };
-            behind = self.pass_over(behind, page, limit)?;
+            behind = self.pass_over(behind, page, limit);
             if behind == page {
                 break room;
             }
         };
         // Only now: its header told which pages to pass over. Without room too: the opening that will
         // tell where this sector's log ends may be lost.
-        if stop == g.page_of(stop) {
-            self.pass(stop)?;
+        if stop == self.geometry.page_of(stop) {
+            self.pass(stop);
         } else {
-            self.zero(stop, g.header_area())?;
+            self.zero(stop, self.geometry.header_area());
         }
-        Ok(room)
+        room
     }
 
     /// The first page from `page` on from which a settle record finds only blank pages.
@@ -270,15 +240,15 @@ impl<F: NorFlash> Medium<F> {
         limit: u32,
     ) -> Option<u32> {
         while page < limit {
-            let mut last = self.geometry.settle_record(page, verdict);
+            let mut end = self.geometry.end(self.geometry.settle_record(page, verdict));
             if seal {
-                last.follow(&self.geometry, Header::SEAL);
+                end = self.geometry.end_behind(end, Header::SEAL);
             }
-            if last.end > limit {
+            if end > limit {
                 break;
             }
             let (mut used, mut at) = (None, page);
-            while at < last.end {
+            while at < end {
                 let next = at + self.geometry.page;
                 if !self.is_blank(at, next) {
                     used = Some(at);
@@ -296,37 +266,35 @@ impl<F: NorFlash> Medium<F> {
     /// The page behind everything that an earlier mount's settle record in this page may have
     /// touched.
     fn reach(&mut self, page: u32, limit: u32) -> u32 {
-        let g = self.geometry;
-        self.settle_header(page, limit).map_or(page + g.page, |torn| g.next_page(torn.end - 1))
+        let torn = self.settle_header(page, limit);
+        torn.map_or(page + self.geometry.page, |torn| self.geometry.page_behind(torn))
     }
 
     /// Passes over the pages from `page` to `to`, and over all that the headers of torn settle
     /// records in them name. Returns the first page not passed.
-    fn pass_over(&mut self, mut page: u32, to: u32, limit: u32) -> Result<u32, Fault<F::Error>> {
+    fn pass_over(&mut self, mut page: u32, to: u32, limit: u32) -> u32 {
         while page < to {
             // In rising order, but a header last: it tells which pages to pass over.
             let behind = self.reach(page, limit);
-            self.pass_all(page + self.geometry.page, behind)?;
-            self.pass(page)?;
+            self.pass_all(page + self.geometry.page, behind);
+            self.pass(page);
             page = behind;
         }
-        Ok(page)
+        page
     }
 
-    fn pass_all(&mut self, mut page: u32, to: u32) -> Result<(), Fault<F::Error>> {
+    fn pass_all(&mut self, mut page: u32, to: u32) {
         while page < to {
-            self.pass(page)?;
+            self.pass(page);
             page += self.geometry.page;
         }
-        Ok(())
     }
 
     /// Marks a page as passed over: it stays visible as such, and no settle record can be read in
     /// it.
-    fn pass(&mut self, page: u32) -> Result<(), Fault<F::Error>> {
-        let g = self.geometry;
+    fn pass(&mut self, page: u32) {
         // The trace must be whole before more of the page is touched.
-        self.zero(page, g.trace())?;
-        self.zero(page + g.trace(), g.header_area())
+        self.zero(page, self.geometry.trace());
+        self.zero(page + self.geometry.trace(), self.geometry.header_area());
     }
 }

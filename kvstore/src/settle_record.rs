@@ -2,10 +2,9 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::error::Fault;
 use crate::layout::Geometry;
 use crate::medium::{Found, Medium};
-use crate::record::{FACTS, Header, Kind, Life, Opening, SETTLE, from_u24};
+use crate::record::{Header, Kind, Life, Opening, SETTLE, from_u24};
 use crate::settle::Suspect;
 use crate::walk::{Held, Says};
 
@@ -21,15 +20,21 @@ pub(crate) struct Settle {
     pub(crate) cargo: Option<Suspect>,
 }
 
+/// The facts that a settle record repeats.
+fn facts_in(first: &First) -> Opening {
+    let facts = first.get(3..).and_then(<[u8]>::first_chunk);
+    facts.map_or(Opening::NONE, Opening::from_facts)
+}
+
 impl Geometry {
     /// The record that the settle record at `address` carries.
     pub(crate) const fn cargo(&self, settle: u32, header: Header) -> Found {
         let address = settle + self.header() + SETTLE;
-        Found { address, end: self.end_at(address, &header), header }
+        Found { address, header }
     }
 
     /// The addresses a commit's value names, in the sector of `address`.
-    pub(crate) fn extent_from(&self, address: u32, value: &[u8]) -> (u32, u32) {
+    fn extent_from(&self, address: u32, value: &[u8]) -> (u32, u32) {
         let &[a, b, c, d, e, f, ..] = value else { return (0, 0) };
         let base = address - self.offset_of(address);
         let limit = self.sector_bytes;
@@ -37,40 +42,49 @@ impl Geometry {
     }
 
     /// The record that a settle record carries, from the first bytes of its value.
-    fn cargo_from(&self, settle: &Found, first: &First) -> Option<Suspect> {
-        if settle.header.value_len <= SETTLE {
+    fn cargo_from(&self, settle: Found, first: &First) -> Option<Suspect> {
+        if settle.header.value_len() <= SETTLE {
             return None;
         }
         let carried = first.get(SETTLE as usize..)?;
         let found = self.cargo(settle.address, Header::decode(carried, self.header())?);
         let value = carried.get(self.header() as usize..)?;
         let extent = self.extent_from(found.address, value);
-        (found.end <= settle.end).then_some(Suspect { found, extent })
+        (self.end(found) <= self.end(settle)).then_some(Suspect { found, extent })
     }
 }
 
 impl<F: NorFlash> Medium<F> {
-    /// Finds the next settle record behind `place`, where a walk found no record: mounts place them
-    /// at page starts, behind a trace. `false`: there is none.
+    /// Finds the next settle record behind `place`, where a walk found no record, that passes its
+    /// checks: mounts place them at page starts, behind a trace. `life`: that of the sector; if it is not
+    /// known, the one that the record tells. `false`: there is none.
     #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn next_settle(
         &mut self,
         mut place: u32,
         limit: u32,
-        life: Life,
+        life: Option<Life>,
         settle: &mut Held,
+        facts: &mut Opening,
     ) -> bool {
         while let Some(found) = self.settle_header_behind(place, limit) {
             let mut first: First = [0; _];
-            if self.whole(&found, life, &mut first) {
+            let expected = life.unwrap_or_else(|| {
+                let told = first.split_at_mut(SETTLE as usize).0;
+                self.read(self.geometry.value_at(found), told);
+                facts_in(&first).life
+            });
+            let whole = self.whole(found, expected, &mut first);
+            *facts = facts_in(&first);
+            if whole && facts.life == expected {
                 let [a, b, c, ..] = first;
-                let cargo = self.geometry.cargo_from(&found, &first);
+                let cargo = self.geometry.cargo_from(found, &first);
                 let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), cargo });
-                *settle = Held { found, says };
+                *settle = Held { found: Some(found), says };
                 return true;
             }
             // A value in it may hold the image of a settle record.
-            place = found.end - 1;
+            place = self.geometry.end(found) - 1;
         }
         false
     }
@@ -95,29 +109,6 @@ impl<F: NorFlash> Medium<F> {
             return None;
         }
         let found = self.header(page + trace, limit)?;
-        (found.header.kind == Kind::Settle).then_some(found)
-    }
-
-    /// The facts of a settle record, if it passes its checks with the life they tell.
-    pub(crate) fn self_evident_settle(&mut self, found: &Found, facts: &mut Opening) -> bool {
-        let mut told = [0; FACTS as usize];
-        if self.read(self.geometry.value_at(found) + 3, &mut told).is_err() {
-            return false;
-        }
-        let life = Opening::from_facts(&told).life;
-        let mut first = [0; SETTLE as usize];
-        if !self.whole(found, life, &mut first) {
-            return false;
-        }
-        let [_, _, _, checked @ ..] = &first;
-        *facts = Opening::from_facts(checked);
-        facts.life == life
-    }
-
-    /// The addresses between which the records stand that a commit names.
-    pub(crate) fn commit_extent(&mut self, commit: &Found) -> Result<(u32, u32), Fault<F::Error>> {
-        let mut value = [0; 6];
-        self.read(self.geometry.value_at(commit), &mut value)?;
-        Ok(self.geometry.extent_from(commit.address, &value))
+        (found.header.kind() == Kind::Settle).then_some(found)
     }
 }

@@ -77,18 +77,18 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         for entry in &self.entries {
             let limit = core.limit_at(entry.address);
             let looked = core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
-            let found = looked.ok_or(Error::Corrupt)?;
-            let key = g.key_in(&found, &bytes);
+            let Some(found) = looked else { return core.outcome_of_reading(Err(Error::Corrupt)) };
+            let key = g.key_in(found, &bytes);
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
             let Life { epoch, sequence } = core.life_at(entry.address);
             let place = (sequence, g.offset_of(entry.address));
-            if found.header.kind == Kind::Tally
+            if found.header.kind() == Kind::Tally
                 || mark.epoch != epoch
                 || place >= (mark.sequence, mark.offset)
             {
-                each(key, found.header.plain().value_len as usize);
+                each(key, found.header.plain().value_len() as usize);
             }
         }
         Ok(())

@@ -6,10 +6,10 @@ use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
 use crate::change::{Change, counted};
-use crate::error::{Error, Fault};
+use crate::error::Error;
 use crate::index::{self, Entry, Index};
 use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
-use crate::log::{Core, Log};
+use crate::log::{Core, Live, Log};
 use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
 use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
 use crate::turn::Content;
@@ -18,7 +18,7 @@ use crate::turn::Content;
 ///
 /// See the [crate documentation](crate) for the promises. Every call that writes returns only when
 /// the change is durable; a power cut during a call leaves the change wholly done or not at all.
-pub struct Store<F, const N: usize> {
+pub struct Store<F: NorFlash, const N: usize> {
     pub(crate) core: Core<F>,
     pub(crate) entries: Vec<Entry, N>,
 }
@@ -39,7 +39,7 @@ pub struct Usage {
     pub damaged_records: u32,
 }
 
-impl<F: fmt::Debug, const N: usize> fmt::Debug for Store<F, N> {
+impl<F: NorFlash + fmt::Debug, const N: usize> fmt::Debug for Store<F, N> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("Store").field("core", &self.core).finish_non_exhaustive()
     }
@@ -102,7 +102,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             Err(why) => return Err(Error::Layout(why)),
         };
         let log = Log::NONE;
-        Ok(Self { core: Core { medium: Medium { flash, geometry }, log }, entries: Vec::new() })
+        Ok(Self { core: Core { medium: Medium::new(flash, geometry), log }, entries: Vec::new() })
     }
 
     /// Opens a store from [`new`](Self::new), as [`open`](Self::open) does; or opens it again after
@@ -176,8 +176,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             return Err(Error::InvalidKey);
         }
         self.core.ready()?;
-        let len = self.core.load(key, self.entries.as_mut_view(), buffer)?;
-        Ok(len.and_then(|len| buffer.get(..len)))
+        let len = self.core.load(key, self.entries.as_mut_view(), buffer);
+        Ok(self.core.outcome_of_reading(len)?.and_then(|len| buffer.get(..len)))
     }
 
     /// Calls `each` with the name and the value's length in bytes of every key, in no particular
@@ -195,12 +195,14 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         for entry in &self.entries {
             let limit = self.core.limit_at(entry.address);
             let looked = self.core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
-            let found = looked.ok_or(Error::Corrupt)?;
-            let key = self.core.medium.geometry.key_in(&found, &bytes);
+            let Some(found) = looked else {
+                return self.core.outcome_of_reading(Err(Error::Corrupt));
+            };
+            let key = self.core.medium.geometry.key_in(found, &bytes);
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
-            each(key, found.header.plain().value_len as usize);
+            each(key, found.header.plain().value_len() as usize);
         }
         Ok(())
     }
@@ -223,9 +225,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// [`Error::Flash`], [`Error::ReopenNeeded`].
     pub fn clear(&mut self) -> Result<(), Error<F::Error>> {
         self.core.ready()?;
-        self.core.restart()?;
+        self.core.restart();
         self.entries.clear();
-        Ok(())
+        self.core.outcome(Ok(()))
     }
 
     /// How full and how worn the store is. Reads no flash.
@@ -259,19 +261,28 @@ impl<F: NorFlash> Core<F> {
         changes: &[Change<'_>],
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
+        let result = self.write_what_changes(changes, index);
+        self.outcome(result)
+    }
+
+    fn write_what_changes(
+        &mut self,
+        changes: &[Change<'_>],
+        index: &mut Index,
+    ) -> Result<(), Error<F::Error>> {
         self.ready()?;
-        for change in changes {
+        let mut needed = false;
+        // How many keys the index will hold, and what the records take.
+        let mut keys = index.len();
+        let mut load = Live::NONE;
+        for change in counted(changes) {
             if !key_is_valid(change.key()) {
                 return Err(Error::InvalidKey);
             }
             if change.value().len() > self.medium.geometry.max_value() as usize {
                 return Err(Error::TooLarge);
             }
-        }
-        let mut needed = false;
-        // How many keys the index will hold.
-        let mut keys = index.len();
-        for change in counted(changes) {
+            load = load.plus(self.medium.geometry.size(change.header(false)));
             let hash = crc32c(change.key());
             let (position, old) = self.position(change.key(), hash, index);
             match (change.is_put(), position) {
@@ -279,31 +290,31 @@ impl<F: NorFlash> Core<F> {
                 (false, Some(_)) => keys = keys.saturating_sub(1),
                 _ => {}
             }
-            needed = needed || !self.changes_nothing(change, position, old)?;
+            needed = needed || !self.changes_nothing(change, position, old);
         }
-        if !needed {
+        if !needed || self.medium.fault.is_some() {
             return Ok(());
         }
-        let load = self.medium.geometry.load(changes);
         if !self.medium.geometry.fits(load) {
             return Err(Error::TooLarge);
         }
         if keys > index.capacity() {
             return Err(Error::IndexFull);
         }
-        let g = &self.medium.geometry;
         let must_seal = self.log_is_long()
             && self.log.head != self.log.tail
-            && !g.fits(self.log.tail_live.and(load));
-        if g.fits(self.log.head_live.and(load))
-            && g.end_of(self.log.end, changes, must_seal) <= g.sector_bytes
+            && !self.medium.geometry.fits(self.log.tail_live.and(load));
+        if self.medium.geometry.fits(self.log.head_live.and(load))
+            && self.medium.geometry.end_of(self.log.end, changes, must_seal)
+                <= self.medium.geometry.sector_bytes
         {
-            return Ok(self.append(changes, must_seal, index)?);
+            self.append(changes, must_seal, index);
+            return Ok(());
         }
-        let mut turns = self.turns_needed(changes, index).ok_or(Error::Full)?;
+        let mut turns = self.turns_needed(changes, load, index).ok_or(Error::Full)?;
         loop {
             let changes = if turns == 0 { changes } else { &[] };
-            self.turn(changes, None, self.log.end, index)?;
+            self.turn(changes, None, self.log.end, index);
             if turns == 0 {
                 return Ok(());
             }
@@ -318,87 +329,60 @@ impl<F: NorFlash> Core<F> {
         change: &Change<'_>,
         position: Option<usize>,
         old: Option<Found>,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> bool {
         if position.is_none() {
-            return Ok(!change.is_put());
+            return !change.is_put();
         }
-        let Some(found) = old else { return Ok(false) };
+        let Some(found) = old else { return false };
         if !change.is_put()
-            || found.header.kind == Kind::Tally
-            || found.header.value_len as usize != change.value().len()
+            || found.header.kind() == Kind::Tally
+            || found.header.value_len() as usize != change.value().len()
         {
-            return Ok(false);
+            return false;
         }
-        let start = self.medium.geometry.value_at(&found);
+        let start = self.medium.geometry.value_at(found);
         let mut equal = true;
         let life = self.life_at(found.address);
-        let difference = self.medium.scan(&found, life, &mut |_, at, bytes| {
+        let passes = self.medium.scan(found, life, &mut |_, at, bytes| {
             let skip = start.saturating_sub(at) as usize;
             let from = at.saturating_sub(start) as usize;
             let stored = bytes.get(skip..).unwrap_or(&[]);
             let wanted = change.value().get(from..).unwrap_or(&[]);
             equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
-        })?;
-        Ok(equal && difference == 0)
+        });
+        equal && passes
     }
 
     /// Appends to the head: a record, or a batch and its commit.
-    fn append(
-        &mut self,
-        changes: &[Change<'_>],
-        seal: bool,
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
-        let g = self.medium.geometry;
+    fn append(&mut self, changes: &[Change<'_>], seal: bool, index: &mut Index) {
         let base = self.base(self.log.head);
         let start = base + self.log.end;
-        let pending = changes.len() > 1;
-        let mut last = Found::ending_at(start);
-        self.log.poisoned = true;
-        for change in counted(changes) {
-            self.write_record(change.header(pending), &Content::of(change), &mut last)?;
-        }
-        if pending {
-            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(last.end - base));
+        let mut end = start;
+        self.write_changes(changes, changes.len() > 1, None, &mut end, index);
+        if changes.len() > 1 {
+            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(end - base));
             let extent = [a, b, c, d, e, f];
-            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut last)?;
+            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut end);
         }
         if seal {
-            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut last)?;
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
         }
-        self.log.end = g.place(last.end - base);
-        // Deletes first, as a mount does it.
-        let mut puts = false;
-        loop {
-            let mut found = Found::ending_at(start);
-            for change in counted(changes) {
-                found.follow(&g, change.header(pending));
-                if change.is_put() == puts {
-                    self.apply_change(&found, change.key(), crc32c(change.key()), index)?;
-                }
-            }
-            if puts {
-                break;
-            }
-            puts = true;
-        }
-        self.log.poisoned = false;
-        Ok(())
+        self.log.end = self.medium.geometry.place(end - base);
     }
 
     fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         self.ready()?;
-        let g = self.medium.geometry;
         let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
-        if self.log.end > g.sector_bytes / 16 * 15 && moved < g.sector_bytes / 4 * 3 {
-            self.turn(&[], None, self.log.end, index)?;
-        } else if self.log.end > g.sector_bytes / 4 * 3 && !self.log.spare_erased {
-            self.log.poisoned = true;
-            self.medium.erase(self.sector(self.log.head + 1))?;
-            self.log.poisoned = false;
+        if self.log.end > self.medium.geometry.sector_bytes / 16 * 15
+            && moved < self.medium.geometry.sector_bytes / 4 * 3
+        {
+            self.turn(&[], None, self.log.end, index);
+        } else if self.log.end > self.medium.geometry.sector_bytes / 4 * 3 && !self.log.spare_erased
+        {
+            self.medium.erase(self.sector(self.log.head + 1));
             self.log.spare_erased = true;
         }
-        Ok(())
+        self.outcome(Ok(()))
     }
 
     /// Reads a value; its length.
@@ -408,12 +392,13 @@ impl<F: NorFlash> Core<F> {
         index: &Index,
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
-        let g = self.medium.geometry;
         let hash = crc32c(key);
         let mut position = index::lower_bound(index, hash);
         // Header, key and a short value.
         let mut bytes = [0; MAX_HEADER as usize + MAX_KEY + 48];
-        let len = g.round_up(g.header() + key.len() as u32 + 48) as usize;
+        let len =
+            self.medium.geometry.round_up(self.medium.geometry.header() + key.len() as u32 + 48)
+                as usize;
         let mut damaged = false;
         while let Some(entry) = index.get(position)
             && entry.hash == hash
@@ -423,14 +408,15 @@ impl<F: NorFlash> Core<F> {
             let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
             match self.medium.look(entry.address, limit, bytes) {
                 None => damaged = true,
-                Some(found) if g.key_in(&found, bytes) == key => {
+                Some(found) if self.medium.geometry.key_in(found, bytes) == key => {
                     #[cfg(feature = "counters")]
-                    if found.header.kind == Kind::Tally {
-                        return self.load_count(&found, buffer);
+                    if found.header.kind() == Kind::Tally {
+                        return self.load_count(found, buffer);
                     }
-                    let len = bytes.len().min((found.end - found.address) as usize);
+                    let len =
+                        bytes.len().min((self.medium.geometry.end(found) - found.address) as usize);
                     let seen = bytes.get(..len).unwrap_or(&[]);
-                    return self.load_found(&found, seen, buffer);
+                    return self.load_found(found, seen, buffer);
                 }
                 Some(_) => {}
             }
@@ -439,27 +425,28 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Reads the rest of a record of which the first bytes were seen, and checks it.
+    #[inline(never)] // Its stack and that of the first read are not needed together.
     fn load_found(
         &mut self,
-        found: &Found,
+        found: Found,
         seen: &[u8],
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
-        let g = self.medium.geometry;
-        let len = found.header.value_len as usize;
+        let len = found.header.value_len() as usize;
         if buffer.len() < len {
             return Err(Error::BufferTooSmall { needed: len });
         }
-        let mut checker = Checker::new(&g, self.life_at(found.address), found);
+        let mut checker = Checker::new(&self.medium.geometry, self.life_at(found.address), found);
         checker.feed(found.address, seen);
-        let value_at = (g.value_at(found) - found.address) as usize;
+        let value_at = (self.medium.geometry.value_at(found) - found.address) as usize;
         copy(buffer.get_mut(..len).unwrap_or(&mut []), seen.get(value_at..).unwrap_or(&[]));
         let have = seen.len().saturating_sub(value_at).min(len);
         let from = found.address + seen.len() as u32;
         let mut at = from;
         let mut piece = [0; 64];
-        while at < found.end {
-            let rest = (found.end - at) as usize;
+        let end = self.medium.geometry.end(found);
+        while at < end {
+            let rest = (end - at) as usize;
             // The rest of the value goes where it belongs, with the trailer if that fits too.
             let part = if have < len && at == from {
                 let n = if buffer.len() >= have + rest { rest } else { len - have };
@@ -468,7 +455,7 @@ impl<F: NorFlash> Core<F> {
                 piece.get_mut(..rest.min(64))
             };
             let part = part.unwrap_or(&mut []);
-            self.medium.read(at, part)?;
+            self.medium.read_readable(at, part);
             checker.feed(at, part);
             at += part.len() as u32;
         }
@@ -476,7 +463,10 @@ impl<F: NorFlash> Core<F> {
     }
 
     pub(crate) fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
-        self.log.damaged = self.log.damaged.saturating_add(1);
+        // If the flash reads nothing at all, that says nothing of the record.
+        if self.medium.fault.is_none() {
+            self.log.damaged = self.log.damaged.saturating_add(1);
+        }
         Err(Error::Corrupt)
     }
 }
@@ -484,16 +474,16 @@ impl<F: NorFlash> Core<F> {
 impl Geometry {
     /// Where the head would end after an append of `changes` at `offset`.
     fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
-        let mut last = Found::ending_at(offset);
+        let mut end = offset;
         for change in counted(changes) {
-            last.follow(self, change.header(false));
+            end = self.end_behind(end, change.header(false));
         }
         if changes.len() > 1 {
-            last.follow(self, Header::COMMIT);
+            end = self.end_behind(end, Header::COMMIT);
         }
         if seal {
-            last.follow(self, Header::SEAL);
+            end = self.end_behind(end, Header::SEAL);
         }
-        last.end
+        end
     }
 }

@@ -9,12 +9,12 @@
 use embedded_storage::nor_flash::{MultiwriteNorFlash, NorFlash};
 
 use crate::change::Change;
-use crate::error::{Error, Fault};
+use crate::error::Error;
 use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::Core;
 use crate::medium::{Found, KeyBytes, Medium, copy};
-use crate::record::{Header, Kind, Life, TALLY, crc32c, key_is_valid};
+use crate::record::{Kind, Life, TALLY, crc32c, key_is_valid};
 use crate::store::Store;
 
 /// Bytes of a count as a value, little-endian.
@@ -47,14 +47,14 @@ impl Cells {
 
 impl Geometry {
     /// The cells of a record.
-    pub(crate) const fn cells(&self, address: u32, header: &Header) -> Cells {
-        if !matches!(header.kind, Kind::Tally) {
+    pub(crate) const fn cells(&self, Found { address, header }: Found) -> Cells {
+        if !matches!(header.kind(), Kind::Tally) {
             return Cells::NONE;
         }
         let value = self.header() + header.key_len();
         Cells {
             from: address + self.round_up(value + TALLY),
-            to: address + value + header.value_len,
+            to: address + value + header.value_len(),
             page: self.page,
             passed: self.passed_area(),
         }
@@ -125,19 +125,21 @@ impl Run {
 }
 
 impl<F: NorFlash> Medium<F> {
-    /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged.
+    /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged,
+    /// or, but for a mount, a cell cannot be read: no tick of this power-up was interrupted.
     pub(crate) fn tally(
         &mut self,
-        found: &Found,
+        found: Found,
         life: Life,
         first: &mut KeyBytes,
-    ) -> Result<Option<Tally>, Fault<F::Error>> {
+    ) -> Option<Tally> {
         let g = self.geometry;
         let value_at = g.value_at(found);
-        let cells = g.cells(found.address, &found.header);
+        let cells = g.cells(found);
         let mut value = [0; TALLY as usize];
         let mut run = Run::default();
-        let difference = self.scan(found, life, &mut |_, address, bytes| {
+        self.unread = false;
+        let passes = self.scan(found, life, &mut |_, address, bytes| {
             for (at, byte) in (address..).zip(bytes) {
                 if cells.holds(at) {
                     run.add(*byte);
@@ -148,18 +150,17 @@ impl<F: NorFlash> Medium<F> {
                     copy(value.get_mut((at - value_at) as usize..).unwrap_or(&mut []), &[*byte]);
                 }
             }
-        })?;
+        });
         let (tally, in_order) = Tally::of(value, run);
-        Ok((difference == 0 && in_order).then_some(tally))
+        // A unit that cannot be read counts as its first half, which is right whichever half the interrupted
+        // tick was to clear: the first was in flight, or acknowledged. Of bits that tells nothing.
+        let known = !self.unread || self.mounting && tally.log > 0;
+        (passes && in_order && known).then_some(tally)
     }
 }
 
 impl<F: NorFlash> Core<F> {
-    fn tally(
-        &mut self,
-        found: &Found,
-        first: &mut KeyBytes,
-    ) -> Result<Option<Tally>, Fault<F::Error>> {
+    fn tally(&mut self, found: Found, first: &mut KeyBytes) -> Option<Tally> {
         let life = self.life_at(found.address);
         self.medium.tally(found, life, first)
     }
@@ -167,10 +168,10 @@ impl<F: NorFlash> Core<F> {
     /// Reads the count a tally stands for into `buffer`; its length.
     pub(crate) fn load_count(
         &mut self,
-        found: &Found,
+        found: Found,
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
-        let Some(tally) = self.tally(found, &mut [0; _])? else { return self.corrupt() };
+        let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
         if buffer.len() < COUNT {
             return Err(Error::BufferTooSmall { needed: COUNT });
         }
@@ -186,13 +187,13 @@ impl<F: NorFlash> Core<F> {
         for position in 0..index.len() {
             let Some(&entry) = index.get(position) else { break };
             let Some(found) = self.header_at(entry.address) else { continue };
-            if found.header.kind != Kind::Tally {
+            if found.header.kind() != Kind::Tally {
                 continue;
             }
             let mut first = [0; _];
             // A damaged one stays as it is, and takes no ticks.
-            let Some(tally) = self.tally(&found, &mut first)? else { continue };
-            let key = self.medium.geometry.key_in(&found, &first);
+            let Some(tally) = self.tally(found, &mut first) else { continue };
+            let key = self.medium.geometry.key_in(found, &first);
             self.write(&[Change::put(key, &tally.count().to_le_bytes())], index)?;
         }
         Ok(())
@@ -216,10 +217,10 @@ impl<F: NorFlash> Core<F> {
         let count = match self.position(key, crc32c(key), index) {
             (None, _) => 0,
             (Some(_), None) => return self.corrupt(),
-            (Some(_), Some(found)) if found.header.kind == Kind::Tally => {
-                let Some(tally) = self.tally(&found, &mut [0; _])? else { return self.corrupt() };
+            (Some(_), Some(found)) if found.header.kind() == Kind::Tally => {
+                let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
                 if tally.log == log && tally.ticks < tally.cells {
-                    self.clear_cell(&found, &tally)?;
+                    self.clear_cell(found, &tally);
                     return Ok(tally.count().saturating_add(1));
                 }
                 tally.count()
@@ -248,7 +249,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Clears the first blank cell of a tally that this power-up has written.
-    fn clear_cell(&mut self, found: &Found, tally: &Tally) -> Result<(), Fault<F::Error>> {
+    fn clear_cell(&mut self, found: Found, tally: &Tally) {
         let g = self.medium.geometry;
         let log = g.unit.trailing_zeros() + 3;
         let from = tally.ticks << tally.log;
@@ -264,16 +265,13 @@ impl<F: NorFlash> Core<F> {
                 }
             }
         }
-        let cells = g.cells(found.address, &found.header);
+        let cells = g.cells(found);
         let (mut at, mut before) = (cells.from, number);
         while at < cells.to && (before > 0 || !cells.holds(at)) {
             before -= u32::from(cells.holds(at));
             at += g.unit;
         }
-        self.log.poisoned = true;
-        self.medium.program(at, bytes.get(..g.unit as usize).unwrap_or(&bytes))?;
-        self.log.poisoned = false;
-        Ok(())
+        self.medium.program(at, bytes.get(..g.unit as usize).unwrap_or(&bytes));
     }
 }
 
@@ -331,7 +329,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     }
 
     fn tick_by(&mut self, key: &[u8], pulse: Pulse) -> Result<u64, Error<F::Error>> {
-        self.core.tick(key, pulse, self.entries.as_mut_view())
+        let result = self.core.tick(key, pulse, self.entries.as_mut_view());
+        self.core.outcome(result)
     }
 }
 

@@ -6,13 +6,11 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::change::{Change, counted};
-use crate::error::Fault;
-use crate::index::{self, Index};
-use crate::layout::Geometry;
+use crate::index::Index;
 use crate::log::{Core, Live};
 use crate::medium::Found;
-use crate::record::{Header, Kind, Opening, crc32c};
-use crate::settle::Suspect;
+use crate::record::{Header, Kind, Opening, crc32c, u24};
+use crate::settle::{Suspect, Verdict};
 use crate::walk::Changes;
 use crate::writer::Writer;
 
@@ -21,7 +19,9 @@ pub(crate) enum Content<'a> {
     /// Key and value.
     New(&'a [u8], &'a [u8]),
     /// Those of another record.
-    Copy(&'a Found),
+    Copy(Found),
+    /// What a mount decided, the facts of the sector, and a copy of the suspect.
+    Settle(&'a Verdict, &'a Opening),
 }
 
 impl<'a> Content<'a> {
@@ -40,58 +40,61 @@ impl<F: NorFlash> Core<F> {
         suspect: Option<&Suspect>,
         previous_end: u32,
         index: &mut Index,
-    ) -> Result<bool, Fault<F::Error>> {
+    ) -> bool {
         let tail = self.log.tail;
         let retires = self.log_is_long();
-        self.begin_sector()?;
+        self.begin_sector();
         let start = self.base(self.log.head) + self.medium.geometry.first_record();
-        let mut last = Found::ending_at(start);
+        let mut end = start;
         // First, so that what it replaces in the tail is not copied. Its effect is taken from the
         // copy: bits of the record itself may read differently each time.
         if let Some(suspect) = suspect
-            && !self.carry_suspect(suspect, &mut last, index)?
+            && !self.carry_suspect(suspect, &mut end, index)
         {
-            return Ok(false);
+            return false;
         }
         if retires {
-            self.carry_tail(tail, changes, &mut last, index)?;
+            self.carry_tail(tail, changes, &mut end, index);
         }
-        // Deletes first, so that a later mount's index never holds more than this one.
-        let mut puts = false;
-        loop {
-            for change in counted(changes).filter(|change| change.is_put() == puts) {
-                let hash = crc32c(change.key());
-                let (position, old) = self.position(change.key(), hash, index);
-                if !puts {
-                    let Some(position) = position else { continue };
-                    // What the retired sector held was the oldest version: it goes with it.
-                    if old.is_some_and(|old| retires && self.is_in(old.address, tail)) {
-                        index::remove(index, position);
-                        continue;
-                    }
-                }
-                self.write_record(change.header(false), &Content::of(change), &mut last)?;
-                self.apply_change(&last, change.key(), hash, index)?;
-            }
-            if puts {
-                break;
-            }
-            puts = true;
-        }
+        self.write_changes(changes, false, retires.then_some(tail), &mut end, index);
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, previous_end, last.end)?;
+        self.finish_sector(tail, previous_end, end);
         self.sum_live(index);
-        Ok(true)
+        true
+    }
+
+    /// Writes the records of `changes` and lets them take effect. A delete needs none where the only
+    /// older version goes with a sector that retires.
+    pub(crate) fn write_changes(
+        &mut self,
+        changes: &[Change<'_>],
+        pending: bool,
+        retires: Option<u32>,
+        end: &mut u32,
+        index: &mut Index,
+    ) {
+        for change in counted(changes) {
+            let header = change.header(pending);
+            let found = Found { address: self.medium.geometry.place(*end), header };
+            if retires.is_none_or(|sequence| self.outlives(change, sequence, index)) {
+                self.write_record(header, &Content::of(change), end);
+            }
+            self.apply_change(found, change.key(), crc32c(change.key()), index);
+        }
+    }
+
+    /// Whether a change needs a record when the oldest sector of the log retires.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    fn outlives(&mut self, change: &Change<'_>, sequence: u32, index: &Index) -> bool {
+        if change.is_put() {
+            return true;
+        }
+        let (position, old) = self.position(change.key(), crc32c(change.key()), index);
+        position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence))
     }
 
     /// Copies the tail's live records that `changes` do not replace.
-    fn carry_tail(
-        &mut self,
-        tail: u32,
-        changes: &[Change<'_>],
-        last: &mut Found,
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
+    fn carry_tail(&mut self, tail: u32, changes: &[Change<'_>], end: &mut u32, index: &mut Index) {
         for position in 0..index.len() {
             let Some(&entry) = index.get(position) else { break };
             if !self.is_in(entry.address, tail) {
@@ -104,45 +107,36 @@ impl<F: NorFlash> Core<F> {
             if self.is_replaced(entry.hash, entry.address, changes) {
                 continue;
             }
-            self.write_record(source.header.plain(), &Content::Copy(&source), last)?;
+            let address = self.medium.geometry.place(*end);
+            self.write_record(source.header.plain(), &Content::Copy(source), end);
             if let Some(entry) = index.get_mut(position) {
-                entry.address = last.address;
+                entry.address = address;
             }
         }
-        Ok(())
     }
 
     /// Starts the log anew in the spare, with no records. Atomic: the mark makes it count.
-    pub(crate) fn restart(&mut self) -> Result<(), Fault<F::Error>> {
+    pub(crate) fn restart(&mut self) {
         let end = self.log.end;
-        self.begin_sector()?;
+        self.begin_sector();
         self.log.epoch = self.log.epoch.wrapping_add(1);
         self.forget_live();
         let at = self.base(self.log.head) + self.medium.geometry.first_record();
-        self.finish_sector(self.log.head, end, at)
+        self.finish_sector(self.log.head, end, at);
     }
 
     /// Erases the spare, in this power-up: reading blank proves nothing.
-    fn begin_sector(&mut self) -> Result<(), Fault<F::Error>> {
+    fn begin_sector(&mut self) {
         let next = self.log.head + 1;
-        // Until the sector counts, RAM and flash disagree.
-        self.log.poisoned = true;
         if !self.log.spare_erased {
-            self.medium.erase(self.sector(next))?;
+            self.medium.erase(self.sector(next));
         }
         self.log.spare_erased = false;
         self.log.head = next;
-        Ok(())
     }
 
     /// Writes the opening and then the mark, which makes the sector count.
-    pub(crate) fn finish_sector(
-        &mut self,
-        tail: u32,
-        previous_end: u32,
-        at: u32,
-    ) -> Result<(), Fault<F::Error>> {
-        let g = self.medium.geometry;
+    pub(crate) fn finish_sector(&mut self, tail: u32, previous_end: u32, at: u32) {
         let base = self.base(self.log.head);
         let opening = Opening {
             life: self.life(self.log.head),
@@ -152,108 +146,95 @@ impl<F: NorFlash> Core<F> {
         };
         let mut writer = Writer::new();
         writer.write_opening(&mut self.medium, base, &opening);
-        writer.result?;
-        self.medium.zero(base + g.mark(), g.unit)?;
+        self.medium.zero(base + self.medium.geometry.mark(), self.medium.geometry.unit);
         self.log.tail = tail;
-        self.log.end = g.place(at - base);
-        self.log.poisoned = false;
-        Ok(())
+        self.log.end = self.medium.geometry.place(at - base);
     }
 
     /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
     /// `false`: it does not pass its checks any more.
-    fn carry_suspect(
-        &mut self,
-        suspect: &Suspect,
-        last: &mut Found,
-        index: &mut Index,
-    ) -> Result<bool, Fault<F::Error>> {
-        let mut changes = Changes::of(&suspect.found, suspect.extent);
+    fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> bool {
+        let mut changes = Changes::of(suspect);
         while self.next_change(&mut changes) {
-            let source = &changes.found;
-            let whole = self.write_record(source.header.plain(), &Content::Copy(source), last)?;
-            if !whole && suspect.found.header.kind != Kind::Commit {
-                return Ok(false);
+            let source = changes.found;
+            let header = source.header.plain();
+            let copy = Found { address: self.medium.geometry.place(*end), header };
+            let whole = self.write_record(header, &Content::Copy(source), end);
+            if !whole && suspect.found.header.kind() != Kind::Commit {
+                return false;
             }
-            self.apply(last, &[], index)?;
+            self.apply(&Suspect::new(copy, 0), &[], index);
         }
-        Ok(true)
+        true
     }
 
-    /// Writes a record at the place behind `last`, which becomes that record. `false`: it is a copy
-    /// of one that does not pass its checks, and as damaged.
+    /// Writes a record at the place behind `end`, which becomes the record's end. `false`: it is a copy
+    /// of one that does not pass its checks, and as damaged; or a settle record that was to carry such
+    /// a copy, and was not finished.
     #[inline(never)] // Its buffer is not needed afterwards.
     pub(crate) fn write_record(
         &mut self,
         header: Header,
         content: &Content<'_>,
-        last: &mut Found,
-    ) -> Result<bool, Fault<F::Error>> {
-        last.follow(&self.medium.geometry, header);
+        end: &mut u32,
+    ) -> bool {
+        let found = Found { address: self.medium.geometry.place(*end), header };
+        *end = self.medium.geometry.end(found);
         let mut writer = Writer::new();
         let life = self.life(self.log.head);
-        writer.start(&mut self.medium, life, last);
-        let mut difference = 0;
+        writer.start(&mut self.medium, life, found);
+        let mut damaged = false;
         match *content {
             Content::New(key, value) => {
                 writer.push(&mut self.medium, key);
                 writer.push(&mut self.medium, value);
                 #[cfg(feature = "counters")]
-                if header.kind == Kind::Tally {
-                    let cells = self.medium.geometry.cells(last.address, &header);
+                if header.kind() == Kind::Tally {
+                    let cells = self.medium.geometry.cells(found);
                     writer.leave_blank(&mut self.medium, &cells);
                 }
             }
             Content::Copy(source) => {
                 let life = self.life_at(source.address);
-                difference = writer.push_from(&mut self.medium, source, life)?;
+                damaged = !writer.push_from(&mut self.medium, source, life);
+            }
+            Content::Settle(verdict, opening) => {
+                writer.push(&mut self.medium, &u24(verdict.accepted));
+                writer.push(&mut self.medium, &opening.facts());
+                if let Some(suspect) = &verdict.suspect
+                    && !writer.carry(&mut self.medium, suspect.found, life)
+                {
+                    return false;
+                }
             }
         }
-        writer.finish(&mut self.medium, difference);
-        writer.result.map(|()| difference == 0)
+        writer.finish(&mut self.medium, *end, damaged);
+        !damaged
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store
     /// is full.
-    pub(crate) fn turns_needed(&mut self, changes: &[Change<'_>], index: &Index) -> Option<u32> {
-        let g = self.medium.geometry;
-        let load = g.load(changes);
+    pub(crate) fn turns_needed(
+        &mut self,
+        changes: &[Change<'_>],
+        load: Live,
+        index: &Index,
+    ) -> Option<u32> {
         if !self.log_is_long() {
-            return g.fits(load).then_some(0);
+            return self.medium.geometry.fits(load).then_some(0);
         }
         for turns in 0..=self.log.head - self.log.tail {
             let sequence = self.log.tail + turns;
-            let mut load = load;
-            for change in counted(changes).filter(|change| !change.is_put()) {
-                let hash = crc32c(change.key());
-                let (position, old) = self.position(change.key(), hash, index);
-                let stays =
-                    position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence));
-                if !stays {
-                    load = load.minus(g.change_bytes(change));
+            let mut sum = self.live_in(sequence, index, changes);
+            for change in counted(changes) {
+                if self.outlives(change, sequence, index) {
+                    sum = sum.plus(self.medium.geometry.size(change.header(false)));
                 }
             }
-            let sum = self.live_in(sequence, index, changes).and(load);
-            if g.fits(sum) {
+            if self.medium.geometry.fits(sum) {
                 return Some(turns);
             }
         }
         None
-    }
-}
-
-impl Geometry {
-    fn change_bytes(&self, change: &Change<'_>) -> u32 {
-        let header = change.header(false);
-        self.record_bytes(header.key_len(), header.value_len)
-    }
-
-    /// What the records of `changes` take.
-    pub(crate) fn load(&self, changes: &[Change<'_>]) -> Live {
-        let mut load = Live::NONE;
-        for change in counted(changes) {
-            load = load.plus(self.change_bytes(change));
-        }
-        load
     }
 }

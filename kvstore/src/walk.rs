@@ -11,7 +11,8 @@ use crate::index::{self, Index};
 use crate::layout::{MAX_HEADER, MAX_KEY};
 use crate::log::Core;
 use crate::medium::{Found, copy};
-use crate::record::{Kind, crc32c};
+use crate::record::{Kind, Opening, crc32c};
+use crate::settle::Suspect;
 use crate::settle_record::Settle;
 
 /// How much of a key a walk reads along with the header, at the most.
@@ -20,29 +21,28 @@ const START: usize = 16;
 /// A record whose part in the log depends on what stands behind it.
 #[derive(Clone, Copy)]
 pub(crate) struct Held {
-    pub(crate) found: Found,
+    pub(crate) found: Option<Found>,
     pub(crate) says: Says,
 }
 
 /// What is known of a record but its header.
 #[derive(Clone, Copy)]
 pub(crate) enum Says {
-    /// The start of its key.
-    Key([u8; START]),
+    /// The start of its key, and where the pending records begin that end right before it.
+    Key { start: [u8; START], batch: u32 },
     /// It is a settle record that a walk found where it met no other record.
     Settle(Settle),
 }
 
 impl Held {
-    const NONE: Self = Self { found: Found::NONE, says: Says::Key([0; _]) };
+    pub(crate) const NONE: Self = Self { found: None, says: Says::Key { start: [0; _], batch: 0 } };
 }
 
 /// How far a walk is.
 pub(crate) struct Walk {
     /// Offset of the next place.
     pub(crate) offset: u32,
-    /// How many records were met but not applied yet, at most the last two.
-    pub(crate) held: u32,
+    /// The last two records that were met and are not applied yet.
     pub(crate) before: Held,
     pub(crate) last: Held,
     next: Held,
@@ -53,7 +53,7 @@ pub(crate) struct Walk {
 impl Walk {
     pub(crate) const fn new() -> Self {
         let (before, last, next) = (Held::NONE, Held::NONE, Held::NONE);
-        Self { offset: 0, held: 0, before, last, next, expected: 0 }
+        Self { offset: 0, before, last, next, expected: 0 }
     }
 }
 
@@ -70,54 +70,46 @@ pub(crate) struct Changes {
 }
 
 impl Changes {
-    pub(crate) const fn of(found: &Found, extent: (u32, u32)) -> Self {
+    pub(crate) const fn of(record: &Suspect) -> Self {
+        let Suspect { found, extent } = *record;
         // A pending record alone has no effect.
-        let wanted = match found.header.kind {
-            Kind::PendingPut | Kind::PendingDelete => Kind::Seal,
+        let wanted = match found.header.kind() {
+            kind if kind.is_pending() => Kind::Seal,
             kind => kind,
         };
-        Self { found: *found, wanted, extent, rest: extent }
+        Self { found, wanted, extent, rest: extent }
     }
 }
 
 impl<F: NorFlash> Core<F> {
     /// Walks a sector up to `limit` (an offset) and applies what counts, but for the last two
     /// records.
-    pub(crate) fn walk(
-        &mut self,
-        sequence: u32,
-        limit: u32,
-        walk: &mut Walk,
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
-        walk.held = 0;
+    pub(crate) fn walk(&mut self, sequence: u32, limit: u32, walk: &mut Walk, index: &mut Index) {
+        walk.before = Held::NONE;
+        walk.last = Held::NONE;
         walk.offset = self.medium.geometry.first_record();
-        while self.step(sequence, limit, walk)? {
-            let (held, end) = match walk.next.says {
-                Says::Settle(settle) => (0, self.base(sequence) + settle.accepted),
-                Says::Key(_) if walk.held == 2 => (1, walk.last.found.address),
-                Says::Key(_) => (walk.held, 0),
+        while self.step(sequence, limit, walk) {
+            let end = match walk.next.says {
+                Says::Settle(settle) => self.base(sequence) + settle.accepted,
+                // The one before last.
+                Says::Key { .. } => walk.last.found.map_or(0, |found| found.address),
             };
-            self.apply_held(walk, end, index)?;
+            self.apply_held(walk, end, index);
             walk.before = walk.last;
+            if let Says::Settle(_) = walk.next.says {
+                walk.before.found = None;
+            }
             walk.last = walk.next;
-            walk.held = held + 1;
         }
-        Ok(())
     }
 
     /// Reads the record at the next place, or the settle record behind it; `false`: there is none.
     #[inline(never)] // Its stack and that of applying a record are not needed together.
-    fn step(
-        &mut self,
-        sequence: u32,
-        limit: u32,
-        walk: &mut Walk,
-    ) -> Result<bool, Fault<F::Error>> {
+    fn step(&mut self, sequence: u32, limit: u32, walk: &mut Walk) -> bool {
         let base = self.base(sequence);
         let (at, end) = (base + walk.offset, base + limit);
         if at >= end {
-            return Ok(false);
+            return false;
         }
         let mut bytes = [0; MAX_HEADER as usize + START];
         // No more than is kept of a key: the rest is read later.
@@ -125,76 +117,78 @@ impl<F: NorFlash> Core<F> {
         let bytes = bytes.get_mut(..wanted).unwrap_or(&mut []);
         if let Some(found) = self.medium.look_at_key(at, end, walk.expected, bytes) {
             #[cfg(not(feature = "counters"))]
-            if found.header.kind == Kind::Tally {
-                return Err(Fault::Counters);
+            if found.header.kind() == Kind::Tally {
+                self.medium.fault = Some(Fault::Counters);
+                return false;
             }
             let len = found.header.key_len();
             if len > 0 && (walk.expected == 0 || len < walk.expected) {
                 walk.expected = len;
             }
             let mut start = [0; _];
-            copy(&mut start, self.medium.geometry.key_in(&found, bytes));
-            walk.next = Held { found, says: Says::Key(start) };
-        } else if !self.medium.next_settle(at, end, self.life(sequence), &mut walk.next) {
-            return Ok(false);
+            copy(&mut start, self.medium.geometry.key_in(found, bytes));
+            let batch = match walk.last {
+                Held { found: Some(last), says: Says::Key { batch, .. } }
+                    if last.header.kind().is_pending() =>
+                {
+                    batch
+                }
+                _ => at,
+            };
+            walk.next = Held { found: Some(found), says: Says::Key { start, batch } };
+        } else {
+            let life = Some(self.life(sequence));
+            let mut facts = Opening::NONE;
+            if !self.medium.next_settle(at, end, life, &mut walk.next, &mut facts) {
+                return false;
+            }
         }
-        walk.offset = self.medium.geometry.place(walk.next.found.end - base);
-        Ok(true)
+        walk.offset =
+            walk.next.found.map_or(limit, |found| self.medium.geometry.place_behind(found) - base);
+        true
     }
 
     /// Applies the held records that stand before `end` (an address).
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) fn apply_held(
-        &mut self,
-        walk: &Walk,
-        end: u32,
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
-        for (place, held) in [(2, &walk.before), (1, &walk.last)] {
-            if walk.held >= place && held.found.address < end {
+    pub(crate) fn apply_held(&mut self, walk: &Walk, end: u32, index: &mut Index) {
+        for held in [&walk.before, &walk.last] {
+            if let Some(found) = held.found
+                && found.address < end
+            {
                 match &held.says {
-                    Says::Key(start) => self.apply(&held.found, start, index)?,
+                    Says::Key { start, batch } => {
+                        self.apply(&Suspect::new(found, *batch), start, index);
+                    }
                     Says::Settle(Settle { cargo: Some(cargo), .. }) => {
-                        self.apply(&cargo.found, &[], index)?;
+                        self.apply(cargo, &[], index);
                     }
                     Says::Settle(_) => {}
                 }
             }
         }
-        Ok(())
     }
 
     /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
     /// that cannot be read is taken as empty: the record will be found damaged when it is asked for.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) fn apply(
-        &mut self,
-        found: &Found,
-        start: &[u8],
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
-        let mut extent = (0, 0);
-        let mut start = start;
-        if found.header.kind == Kind::Commit {
-            extent = self.medium.commit_extent(found)?;
-            start = &[];
-        }
-        let mut changes = Changes::of(found, extent);
+    pub(crate) fn apply(&mut self, record: &Suspect, start: &[u8], index: &mut Index) {
+        // The key of a commit's record is not that of the commit.
+        let start = if record.found.header.kind() == Kind::Commit { &[] } else { start };
+        let mut changes = Changes::of(record);
         while self.next_change(&mut changes) {
-            let found = &changes.found;
+            let found = changes.found;
             let mut bytes = [0; MAX_KEY];
-            let mut key = bytes.get_mut(..found.header.key_len.into()).unwrap_or(&mut []);
+            let mut key = bytes.get_mut(..found.header.key_len() as usize).unwrap_or(&mut []);
             copy(key, start);
             let at = self.medium.geometry.key_at(found) + start.len() as u32;
             if let Some(rest) = key.get_mut(start.len()..)
                 && !rest.is_empty()
-                && self.medium.read(at, rest).is_err()
+                && !self.medium.read(at, rest)
             {
                 key = &mut [];
             }
-            self.apply_change(found, key, crc32c(key), index)?;
+            self.apply_change(found, key, crc32c(key), index);
         }
-        Ok(())
     }
 
     /// Goes on to the next put or delete; `false`: that was all.
@@ -212,7 +206,7 @@ impl<F: NorFlash> Core<F> {
                 Kind::PendingDelete | Kind::PendingPut => {
                     if let Some(found) = self.next_in_batch(&mut changes.rest) {
                         changes.found = found;
-                        if found.header.kind == changes.wanted {
+                        if found.header.kind() == changes.wanted {
                             return true;
                         }
                     } else if changes.wanted == Kind::PendingDelete {
@@ -234,7 +228,7 @@ impl<F: NorFlash> Core<F> {
         }
         let found = self.medium.header(*at, *end);
         if let Some(found) = &found {
-            *at = self.medium.geometry.place(found.end);
+            *at = self.medium.geometry.place_behind(*found);
         } else {
             self.log.damaged += 1;
         }
@@ -242,34 +236,27 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Lets a put or delete take effect on index and live sums.
-    pub(crate) fn apply_change(
-        &mut self,
-        found: &Found,
-        key: &[u8],
-        hash: u32,
-        index: &mut Index,
-    ) -> Result<(), Fault<F::Error>> {
+    pub(crate) fn apply_change(&mut self, found: Found, key: &[u8], hash: u32, index: &mut Index) {
         let (position, old) = self.position(key, hash, index);
         if let Some(old) = old {
-            self.note(&old, false);
+            self.note(old, false);
         }
         #[cfg(feature = "counters")]
         {
-            self.log.tallies |= found.header.kind == Kind::Tally;
+            self.log.tallies |= found.header.kind() == Kind::Tally;
         }
-        if !found.header.kind.puts() {
+        if !found.header.kind().puts() {
             if let Some(position) = position {
                 index::remove(index, position);
             }
-            return Ok(());
+            return;
         }
         if let Some(entry) = position.and_then(|position| index.get_mut(position)) {
             entry.address = found.address;
         } else if !index::insert(index, hash, found.address) {
-            return Err(Fault::IndexFull);
+            self.medium.fault = Some(Fault::IndexFull);
         }
         self.note(found, true);
-        Ok(())
     }
 
     /// The index entry of a key, and the record it points to; `None` for the record if its header
@@ -304,15 +291,17 @@ impl<F: NorFlash> Core<F> {
         let header = self.medium.geometry.header() as usize;
         let first = bytes.get_mut(..header + start.len()).unwrap_or(&mut []);
         let found = self.medium.look(address, limit, first).ok_or(())?;
-        if found.header.key_len as usize != key.len() || !first.ends_with(start) {
+        if found.header.key_len() as usize != key.len() || !first.ends_with(start) {
             return Ok(None);
         }
         // Longer keys piece by piece, for the sake of the stack.
         while !rest.is_empty() {
             let (now, later) = rest.split_at(rest.len().min(bytes.len()));
             let stored = bytes.get_mut(..now.len()).unwrap_or(&mut []);
-            let at = self.medium.geometry.value_at(&found) - rest.len() as u32;
-            self.medium.read(at, stored).map_err(|_| ())?;
+            let at = self.medium.geometry.value_at(found) - rest.len() as u32;
+            if !self.medium.read(at, stored) {
+                return Err(());
+            }
             if stored != now {
                 return Ok(None);
             }

@@ -3,66 +3,51 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::error::Fault;
 use crate::layout::OPENING;
 use crate::medium::{Found, Medium, copy};
 #[cfg(feature = "counters")]
 use crate::record::Kind;
-use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening, TAG, Trailer, VERSION};
+use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
 const CHUNK: usize = 256;
 
-/// After a failure it programs nothing more; see its `result`.
-pub(crate) struct Writer<E> {
+pub(crate) struct Writer {
     /// Where the buffer will be programmed; at first the record's address.
     at: u32,
-    /// Where the record ends.
-    end: u32,
     fill: usize,
     outer: Check,
     /// Check of a record carried inside.
     inner: Option<Check>,
-    pub(crate) result: Result<(), Fault<E>>,
     buffer: [u8; CHUNK],
 }
 
-impl<E> Writer<E> {
+impl Writer {
     /// A writer without a record. Made in place: its buffer is most of a call's stack.
     #[inline(always)]
     pub(crate) fn new() -> Self {
-        let (outer, inner, result) = (Check::unseeded(), None, Ok(()));
-        Self { at: 0, end: 0, fill: 0, outer, inner, result, buffer: [0; CHUNK] }
+        let (outer, inner) = (Check::unseeded(), None);
+        Self { at: 0, fill: 0, outer, inner, buffer: [0; CHUNK] }
     }
 
     /// Starts a record, which must be placed and have room up to its end.
-    pub(crate) fn start<F: NorFlash<Error = E>>(
-        &mut self,
-        medium: &mut Medium<F>,
-        life: Life,
-        record: &Found,
-    ) {
+    pub(crate) fn start<F: NorFlash>(&mut self, medium: &mut Medium<F>, life: Life, record: Found) {
         let g = &medium.geometry;
         self.at = record.address;
-        self.end = record.end;
         self.outer.seed(life, g.offset_of(record.address));
         #[cfg(feature = "counters")]
-        self.outer.leave_out(g.cells(record.address, &record.header), record.address);
+        self.outer.leave_out(g.cells(record), record.address);
         self.push_header(medium, record.header);
     }
 
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn push_header<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, header: Header) {
+    fn push_header<F: NorFlash>(&mut self, medium: &mut Medium<F>, header: Header) {
         let len = medium.geometry.header() as usize;
         self.push(medium, header.encode().get(..len).unwrap_or(&[]));
     }
 
-    pub(crate) fn push<F: NorFlash<Error = E>>(
-        &mut self,
-        medium: &mut Medium<F>,
-        mut bytes: &[u8],
-    ) {
+    pub(crate) fn push<F: NorFlash>(&mut self, medium: &mut Medium<F>, mut bytes: &[u8]) {
         self.outer.update(bytes);
         if let Some(inner) = &mut self.inner {
             inner.update(bytes);
@@ -80,9 +65,9 @@ impl<E> Writer<E> {
         }
     }
 
-    fn flush<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>) {
-        if self.fill > 0 && self.result.is_ok() {
-            self.result = medium.program(self.at, self.buffer.get(..self.fill).unwrap_or(&[]));
+    fn flush<F: NorFlash>(&mut self, medium: &mut Medium<F>) {
+        if self.fill > 0 {
+            medium.program(self.at, self.buffer.get(..self.fill).unwrap_or(&[]));
         }
         self.at += self.fill as u32;
         self.fill = 0;
@@ -95,7 +80,7 @@ impl<E> Writer<E> {
 
     /// Pads up to an address.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn pad<F: NorFlash<Error = E>>(&mut self, medium: &mut Medium<F>, to: u32) {
+    fn pad<F: NorFlash>(&mut self, medium: &mut Medium<F>, to: u32) {
         while self.position() < to {
             self.push(medium, &[0xFF]);
         }
@@ -104,11 +89,7 @@ impl<E> Writer<E> {
     /// Leaves the cells of a tally blank: they are not programmed at all, since programming ones uses
     /// up a unit on some parts.
     #[cfg(feature = "counters")]
-    pub(crate) fn leave_blank<F: NorFlash<Error = E>>(
-        &mut self,
-        medium: &mut Medium<F>,
-        cells: &Cells,
-    ) {
+    pub(crate) fn leave_blank<F: NorFlash>(&mut self, medium: &mut Medium<F>, cells: &Cells) {
         self.pad(medium, cells.from);
         self.flush(medium);
         while self.at < cells.to {
@@ -119,65 +100,60 @@ impl<E> Writer<E> {
 
     /// A tally's part of [`push_from`](Self::push_from).
     #[cfg(feature = "counters")]
-    fn push_count<F: NorFlash<Error = E>>(
+    fn push_count<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: &Found,
+        source: Found,
         life: Life,
-    ) -> Result<Trailer, Fault<E>> {
+    ) -> bool {
         let mut first = [0; _];
-        let tally = medium.tally(source, life, &mut first)?;
+        let tally = medium.tally(source, life, &mut first);
         self.push(medium, medium.geometry.key_in(source, &first));
         self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes());
-        Ok(tally.map_or(0x0001_0101_0101_0101, |_| 0))
+        tally.is_some()
     }
 
     /// Writes the opening of the sector at an address.
-    pub(crate) fn write_opening<F: NorFlash<Error = E>>(
+    pub(crate) fn write_opening<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         address: u32,
         opening: &Opening,
     ) {
         self.at = address;
-        let [t0, t1] = TAG;
-        let [s0, s1, s2, s3, s4, s5] = medium.geometry.shape();
-        self.push(medium, &[t0, t1, VERSION, s0, s1, s2, s3, s4, s5]);
+        let start = medium.geometry.opening_start();
+        self.push(medium, &start);
         self.push(medium, &opening.facts());
-        self.close(medium, address + OPENING, OPENING_TRAILER, 0);
+        self.close(medium, address + OPENING, OPENING_TRAILER, false);
         self.pad(medium, address + medium.geometry.mark());
         self.flush(medium);
     }
 
     /// Pads up to the trailer of what ends at `end`, and adds that, `len` bytes.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn close<F: NorFlash<Error = E>>(
-        &mut self,
-        medium: &mut Medium<F>,
-        end: u32,
-        len: u32,
-        difference: Trailer,
-    ) {
+    fn close<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, len: u32, damaged: bool) {
         self.pad(medium, end - len);
         let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
-        let trailer = (check.trailer(len) ^ difference).to_le_bytes();
+        // Ones where a whole record has some zeros: no interrupted program makes it a whole one.
+        let spoilt = if damaged { u64::from(u32::MAX) } else { 0 };
+        let trailer = (check.trailer(len) | spoilt).to_le_bytes();
         self.push(medium, trailer.get(..len as usize).unwrap_or(&[]));
     }
 
-    /// Key and value of another record, of a tally the count. The difference between the trailer it has and the one it
-    /// should have, so that a copy of a damaged record is as damaged as the record.
-    pub(crate) fn push_from<F: NorFlash<Error = E>>(
+    /// Key and value of another record, of a tally the count. `false`: that record is damaged, and this
+    /// one must be too.
+    pub(crate) fn push_from<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: &Found,
+        source: Found,
         life: Life,
-    ) -> Result<Trailer, Fault<E>> {
+    ) -> bool {
         #[cfg(feature = "counters")]
-        if source.header.kind == Kind::Tally {
+        if source.header.kind() == Kind::Tally {
             return self.push_count(medium, source, life);
         }
         let from = medium.geometry.key_at(source);
-        let to = medium.geometry.value_at(source) + source.header.value_len;
+        let to = medium.geometry.value_at(source) + source.header.value_len();
         // Read once: what is checked is what is copied.
         medium.scan(source, life, &mut |medium, at, bytes| {
             let skip = from.saturating_sub(at) as usize;
@@ -188,31 +164,27 @@ impl<E> Writer<E> {
 
     /// A whole copy of a record inside this one. `false`: it does not pass its checks, and this
     /// record must not be finished.
-    pub(crate) fn carry<F: NorFlash<Error = E>>(
+    pub(crate) fn carry<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: &Found,
+        source: Found,
         life: Life,
-    ) -> Result<bool, Fault<E>> {
+    ) -> bool {
         let start = self.position();
         let header = source.header.plain();
-        let end = medium.geometry.end_at(start, &header);
+        let end = medium.geometry.end(Found { address: start, header });
         self.inner = Some(Check::new(life, medium.geometry.offset_of(start)));
         self.push_header(medium, header);
-        if self.push_from(medium, source, life)? != 0 {
-            return Ok(false);
+        if !self.push_from(medium, source, life) {
+            return false;
         }
-        self.close(medium, end, medium.geometry.trailer(), 0);
-        Ok(true)
+        self.close(medium, end, medium.geometry.trailer(), false);
+        true
     }
 
-    /// Pads, adds the trailer and programs the rest.
-    pub(crate) fn finish<F: NorFlash<Error = E>>(
-        &mut self,
-        medium: &mut Medium<F>,
-        difference: Trailer,
-    ) {
-        self.close(medium, self.end, medium.geometry.trailer(), difference);
+    /// Pads up to the trailer of what ends at `end`, adds it and programs the rest.
+    pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, damaged: bool) {
+        self.close(medium, end, medium.geometry.trailer(), damaged);
         self.flush(medium);
     }
 }

@@ -52,6 +52,22 @@ impl Step {
     }
 }
 
+impl Step {
+    /// Bytes of the part in which something can be left by the step when it is interrupted: the
+    /// pages or the sector that it works in.
+    pub(crate) fn reach(&self, g: &Geometry) -> Range<usize> {
+        let Range { start, end } = self.range(g);
+        let page = g.page_size();
+        match self {
+            Self::Program { .. } => {
+                let end = end.checked_next_multiple_of(page).unwrap_or(end);
+                (start - start % page) as usize..end as usize
+            }
+            Self::Erase { .. } => start as usize..end as usize,
+        }
+    }
+}
+
 impl fmt::Display for Step {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -154,6 +170,37 @@ impl Image {
         self.bytes.chunks(PAGE)
     }
 
+    /// The numbers of the pages that these bytes are in.
+    pub(crate) fn pages_of(&self, bytes: Range<usize>) -> Range<u32> {
+        let last = bytes.end.min(self.bytes.len()).div_ceil(PAGE);
+        let first = (bytes.start / PAGE).min(last);
+        first as u32..last as u32
+    }
+
+    /// The pages among these in which the image may differ from `other`, by number and in order,
+    /// with the bytes of both.
+    pub(crate) fn differing_within<'both>(
+        &'both self,
+        other: &'both Self,
+        within: Range<u32>,
+    ) -> impl Iterator<Item = (u32, &'both [u8], &'both [u8])> {
+        let same_origin = self.touched.has_origin_of(&other.touched);
+        within.filter_map(move |page| {
+            let at = page as usize;
+            if same_origin && !self.touched.holds(at) && !other.touched.holds(at) {
+                return None;
+            }
+            let range = page_range(at, self.bytes.len());
+            Some((page, self.bytes.get(range.clone())?, other.bytes.get(range)?))
+        })
+    }
+
+    /// Whether all bytes in which the image differs from `other` are among these.
+    pub(crate) fn differs_within(&self, other: &Self, bytes: &Range<usize>) -> bool {
+        let mut all = (0..).zip(self.bytes.iter().zip(&other.bytes));
+        all.all(|(at, (mine, theirs))| mine == theirs || bytes.contains(&at))
+    }
+
     /// The pages in which the image may differ from `other`, by number and in order, with the bytes
     /// of both.
     pub(crate) fn differing<'both>(
@@ -194,9 +241,16 @@ impl Image {
         {
             for page in pages {
                 let cells = page_range(page, self.bytes.len());
+                let (mine, theirs) = (&mut self.bytes[cells.clone()], &other.bytes[cells.clone()]);
+                match (<&mut [u8; PAGE]>::try_from(&mut *mine), <&[u8; PAGE]>::try_from(theirs)) {
+                    (Ok(mine), Ok(theirs)) => *mine = *theirs,
+                    _ => mine.copy_from_slice(theirs),
+                }
                 let words = cells.start / self.word_bytes..(cells.end - 1) / self.word_bytes + 1;
-                self.bytes[cells.clone()].copy_from_slice(&other.bytes[cells]);
-                self.programmed[words.clone()].copy_from_slice(&other.programmed[words]);
+                let theirs = other.programmed.get(words.clone()).unwrap_or_default();
+                for (mine, theirs) in self.programmed[words].iter_mut().zip(theirs) {
+                    *mine = *theirs;
+                }
             }
         } else {
             self.bytes.clone_from(&other.bytes);

@@ -81,6 +81,8 @@ pub struct Chip {
     programmed_twice: bool,
     /// What was read, if somebody asked for it.
     watched: Option<Vec<Range<u32>>>,
+    /// Allocations for the data of steps to be recorded.
+    spare: Vec<Vec<u8>>,
     volatile: Volatile,
 }
 
@@ -106,6 +108,7 @@ impl Chip {
             permits_second: false,
             programmed_twice: false,
             watched: None,
+            spare: Vec::new(),
             volatile: Volatile::default(),
         }
     }
@@ -138,9 +141,13 @@ impl Chip {
         self.counts = Counts::default();
         self.time = DeviceTime::default();
         self.violations.clear();
-        self.trace.clear();
         self.watched = None;
         self.programmed_twice = false;
+        for step in self.trace.drain(..) {
+            if let Step::Program { data, .. } = step {
+                self.spare.push(data);
+            }
+        }
     }
 
     /// The cells as they are now.
@@ -183,6 +190,17 @@ impl Chip {
     /// What was read since the last call, if there was one since power-up; from now on reads are kept.
     pub(crate) fn watch_reads(&mut self) -> Vec<Range<u32>> {
         self.watched.replace(Vec::new()).unwrap_or_default()
+    }
+
+    /// The steps that [`Chip::take_steps`] would take.
+    pub(crate) fn steps(&self) -> &[Step] {
+        &self.trace
+    }
+
+    /// Takes the first of them, so many.
+    pub(crate) fn take_first_steps(&mut self, count: usize) -> Vec<Step> {
+        let rest = self.trace.split_off(count.min(self.trace.len()));
+        core::mem::replace(&mut self.trace, rest)
     }
 
     /// Number of steps completed since power-up.
@@ -298,7 +316,7 @@ impl Chip {
         let Some(cells) = self.image.bytes().get(from..to) else {
             return Err(self.refuse_range(at, out.len()));
         };
-        out.copy_from_slice(cells);
+        copy(out, cells);
         if self.image.has_weak() {
             let weak = self.image.weak();
             for entry in &weak[weak_within(weak, from, to)] {
@@ -371,7 +389,7 @@ impl Chip {
             self.image.erase(&self.geometry, sector);
             self.counts.erases += 1;
             self.time += self.timing.erase(size);
-            self.complete(|| Step::Erase { sector });
+            self.complete(|_| Step::Erase { sector });
         }
         Ok(())
     }
@@ -421,7 +439,10 @@ impl Chip {
         if !from.is_multiple_of(unit) || !to.is_multiple_of(unit) {
             return Err(self.refuse_alignment(at, to as u64, unit as u32));
         }
-        if again || !self.image.any_programmed(from / unit..to / unit) {
+        if again
+            || !self.image.any_programmed(from / unit..to / unit)
+            || data.iter().all(|byte| *byte == 0)
+        {
             return Ok(());
         }
         for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
@@ -461,14 +482,19 @@ impl Chip {
         self.counts.programs += 1;
         self.counts.programmed_bytes += data.len() as u64;
         self.time += self.timing.program(data.len());
-        self.complete(|| Step::Program { at, data: data.to_vec() });
+        self.complete(|spare| {
+            let mut kept = spare.pop().unwrap_or_default();
+            kept.clear();
+            kept.extend_from_slice(data);
+            Step::Program { at, data: kept }
+        });
         Ok(())
     }
 
-    fn complete(&mut self, step: impl FnOnce() -> Step) {
+    fn complete(&mut self, step: impl FnOnce(&mut Vec<Vec<u8>>) -> Step) {
         self.step += 1;
         if self.recording {
-            self.trace.push(step());
+            self.trace.push(step(&mut self.spare));
         }
     }
 
@@ -489,5 +515,28 @@ impl Chip {
         self.off = true;
         self.taken = Some((step, tear));
         PartError::PowerOff
+    }
+}
+
+/// Copies all of `from`, which is as long as `to`. Most reads are of a few bytes: these are copied
+/// as two halves that may overlap, without a call of a general routine.
+#[inline]
+fn copy(to: &mut [u8], from: &[u8]) {
+    #[inline]
+    fn halves<const N: usize>(to: &mut [u8], from: &[u8]) -> Option<()> {
+        let (first, last) = (from.first_chunk::<N>()?, from.last_chunk::<N>()?);
+        *to.first_chunk_mut()? = *first;
+        *to.last_chunk_mut()? = *last;
+        Some(())
+    }
+    let done = match from.len() {
+        4..=8 => halves::<4>(to, from),
+        9..=16 => halves::<8>(to, from),
+        17..=32 => halves::<16>(to, from),
+        33..=64 => halves::<32>(to, from),
+        _ => None,
+    };
+    if done.is_none() {
+        to.copy_from_slice(from);
     }
 }

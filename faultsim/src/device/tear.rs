@@ -480,6 +480,10 @@ impl TornErase {
             new.extend(kept);
             return;
         }
+        if old.is_empty() {
+            new.extend(picked);
+            return;
+        }
         new.reserve(picked.len() + old.len());
         // Both lists ascend; where both have an entry for a byte the second one adds to it.
         let mut kept = kept.peekable();

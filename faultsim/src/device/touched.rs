@@ -39,12 +39,22 @@ impl Touched {
         }
     }
 
+    /// Whether it is known in which pages two images may differ.
+    pub(super) fn has_origin_of(&self, other: &Self) -> bool {
+        self.origin == other.origin && self.pages.len() == other.pages.len()
+    }
+
+    /// Whether the page is in the set.
+    pub(super) fn holds(&self, page: usize) -> bool {
+        self.pages.get(page / 64).is_none_or(|word| word >> (page % 64) & 1 == 1)
+    }
+
     /// The pages in which two images may differ; `None` if nothing is known.
     pub(super) fn differing<'set>(
         &'set self,
         other: &'set Self,
     ) -> Option<impl Iterator<Item = usize> + 'set> {
-        if self.origin != other.origin || self.pages.len() != other.pages.len() {
+        if !self.has_origin_of(other) {
             return None;
         }
         let words = (0..).zip(self.pages.iter().zip(&other.pages));

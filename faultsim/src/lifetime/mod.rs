@@ -11,7 +11,7 @@ use serde::Serialize;
 use crate::device::{Geometry, Timing};
 use crate::measure::format::{FormatFigures, Kind, probe};
 
-pub use forecast::{Best, Blocking, Forecast, forecast, smallest};
+pub use forecast::{Best, Blocking, Forecast, forecast, ram_bytes, smallest};
 pub use trial::{Trial, trial};
 
 /// What a data sheet says about a part.

@@ -193,7 +193,7 @@ impl<const READ: usize, const UNIT: usize> Ticks for MultiNor<READ, UNIT> {
 }
 
 /// A device with a store; one function per kind of request, for any flash.
-struct Device<'s, F>(&'s mut Store<F, KEYS>);
+struct Device<'s, F: NorFlash>(&'s mut Store<F, KEYS>);
 
 type Done<T = ()> = Result<T, Trouble>;
 
