@@ -167,7 +167,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let place = Place::of(trace, at, !cuts.is_empty());
         let place = if between { Place::Between } else { place };
         let step = trace.steps.get(at).filter(|_| !between);
-        let reach = step.map_or(0..0, |step| step.reach(self.setting.geometry));
+        let reach = step.map_or(0..0, |step| step.reach(self.setting.geometry, self.setting.level));
         self.interner.around(image, reach.clone(), tears.list.len());
         // What follows is copied among images that differ by this step and the recovery alone.
         image.become_origin();

@@ -7,7 +7,7 @@ use core::ops::Range;
 use serde::{Deserialize, Serialize};
 
 use super::chance::lanes_below;
-use super::geometry::{Geometry, GeometryError};
+use super::geometry::{Geometry, GeometryError, Level};
 use super::tear::{Kind, Tear};
 use super::touched::{PAGE, Touched, page_range};
 
@@ -54,17 +54,15 @@ impl Step {
 
 impl Step {
     /// Bytes of the part in which something can be left by the step when it is interrupted: the
-    /// pages or the sector that it works in.
-    pub(crate) fn reach(&self, g: &Geometry) -> Range<usize> {
+    /// pages or the sector that it works in, and with collateral damage all of the sector.
+    pub(crate) fn reach(&self, g: &Geometry, level: Level) -> Range<usize> {
         let Range { start, end } = self.range(g);
-        let page = g.page_size();
-        match self {
-            Self::Program { .. } => {
-                let end = end.checked_next_multiple_of(page).unwrap_or(end);
-                (start - start % page) as usize..end as usize
-            }
-            Self::Erase { .. } => start as usize..end as usize,
-        }
+        let part = match self {
+            Self::Program { .. } if level < Level::F5 => g.page_size(),
+            _ => g.sector_size(),
+        };
+        let end = end.checked_next_multiple_of(part).unwrap_or(end);
+        (start - start % part) as usize..end as usize
     }
 }
 

@@ -172,11 +172,11 @@ impl ReferenceStore {
         Ok(best)
     }
 
-    /// The first format touches sector 0 alone. Damage to the opening of the only head leads here too.
+    /// The first format touches sector 0 alone: anything elsewhere is not ours to destroy.
     fn format(&mut self) -> Result<(), Trouble> {
         for sector in 0..self.geometry.sectors {
             let blank = self.read_sector(sector)?.iter().all(|byte| *byte == 0xFF);
-            if !blank && self.has(Bug::FormatRefuses) {
+            if !blank && (sector > 0 || self.has(Bug::FormatRefuses)) {
                 return Err(Trouble::Broken("nothing readable, and not blank".to_owned()));
             }
             if sector == 0 && !(blank && self.has(Bug::FormatTrustsBlank)) {
