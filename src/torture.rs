@@ -70,7 +70,7 @@ pub(crate) struct Totals {
     /// Images that broke a promise.
     pub(crate) violating: u64,
     /// What collateral damage cost.
-    #[serde(skip_serializing_if = "Harm::is_none")]
+    #[serde(default, skip_serializing_if = "Harm::is_none")]
     pub(crate) harm: Harm,
 }
 
