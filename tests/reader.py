@@ -48,6 +48,14 @@ class Image:
         boundary = (n // self.page + 1) * self.page
         return boundary if n + self.header_area > boundary else n
 
+    def end(self, at, content):
+        """Where a record at an offset with so many bytes of key and value ends; sectors are whole pages."""
+        end = self.up(at + self.header_len + content + 4 + self.count_len)
+        share, least = end % self.page, self.unit + self.header_area + self.count_len
+        if at // self.page != end // self.page and 0 < share < least:
+            end = self.up(end - share + least)
+        return end
+
     def record(self, at, limit):
         """(kind, key, value, end) of the header at an offset of the whole image, or None."""
         if at + self.header_len > limit:
@@ -72,17 +80,12 @@ class Image:
         if kind == SETTLE and value_len < 3 + FACTS or kind == TALLY and value_len < 10:
             return None
         key_len = key_bits + 1 if keyed else 0
-        base = at // self.sector * self.sector
-        start = at - base
-        end = self.up(start + self.header_len + key_len + value_len + 4 + self.count_len)
-        share, least = end % self.page, self.unit + self.header_area + self.count_len
-        if start // self.page != end // self.page and 0 < share < least:
-            end = self.up(end - share + least)
-        if base + end > limit:
+        end = self.end(at, key_len + value_len)
+        if end > limit:
             return None
         key_at = at + self.header_len
         value_at = key_at + key_len
-        return kind, self.data[key_at:value_at], self.data[value_at : value_at + value_len], base + end
+        return kind, self.data[key_at:value_at], self.data[value_at : value_at + value_len], end
 
     def cells(self, at, record):
         """Offsets of the bytes of a tally's cells."""
@@ -213,6 +216,8 @@ class Image:
                 cargo = (cargo_at, inner, None)
             held = [(address, record, (cargo,))]
             at = base + self.place(record[3] - base)
+        # Where no record stands, unless the last one turns out torn.
+        self.stop = at - base
         return held
 
     def apply(self, held, life):
@@ -225,18 +230,73 @@ class Image:
         elif kind == DELETE:
             self.live.pop(key, None)
         elif kind == COMMIT:
-            base = at // self.sector * self.sector
-            at, end = (base + int.from_bytes(value[n : n + 3], "little") for n in (0, 3))
-            batch = []
-            while at < end and (record := self.record(at, end)):
-                batch.append((at, record))
-                at = base + self.place(record[3] - base)
+            batch = list(self.batch(at, value))
             for at, record in batch:
                 if record[0] == PENDING_DELETE:
                     self.live.pop(record[1], None)
             for at, record in batch:
                 if record[0] == PENDING_PUT:
                     self.live[record[1]] = (at, life)
+
+    def batch(self, at, value):
+        """The pending records that a commit at an offset names, with their offsets."""
+        base = at // self.sector * self.sector
+        at, end = (base + int.from_bytes(value[n : n + 3], "little") for n in (0, 3))
+        while at < end and (record := self.record(at, end)):
+            yield at, record
+            at = base + self.place(record[3] - base)
+
+    def size(self, record):
+        return self.up(self.header_len + len(record[1]) + len(record[2]) + 4 + self.count_len)
+
+    def can_move(self, suspect, tail):
+        """Whether a suspect fits into a sector with the live records of the tail."""
+        at, record, _ = suspect
+        sizes = [self.size(record)]
+        if record[0] == COMMIT:
+            sizes = [self.size(record) for _, record in self.batch(at, record[2])]
+        for at, _ in self.live.values():
+            if at // self.sector == tail:
+                sizes.append(self.size(self.record(at, (at // self.sector + 1) * self.sector)))
+        least = self.up(self.unit + self.header_area + self.count_len) - self.unit
+        boundaries = min(len(sizes), self.sector // self.page - 1)
+        return sum(sizes) + boundaries * least <= self.sector - self.first
+
+    def has_room(self, suspect, base):
+        """Whether the head has room for a settle record that carries a suspect, and a seal."""
+        limit, stop = base + self.sector, base + self.stop
+        if stop >= limit:
+            return False
+        torn = self.record(stop, limit)
+        behind = self.next_page(torn[3] - 1) if torn else self.next_page(stop)
+        page = behind
+        while True:
+            end = self.settle_end(page, suspect[1])
+            if end > limit:
+                return False
+            pages = range(page, end, self.page)
+            used = [n for n in pages if self.data[n : n + self.page].count(0xFF) < self.page]
+            if used:
+                page = self.reach(used[-1], limit)
+                continue
+            while behind < page:
+                behind = self.reach(behind, limit)
+            if behind == page:
+                return True
+            page = behind
+
+    def reach(self, page, limit):
+        torn = self.settle_at(page, limit)
+        return self.next_page(torn[3] - 1) if torn else page + self.page
+
+    def settle_end(self, page, record):
+        """Where a seal would end behind a settle record that carries a record as a plain one."""
+        at = page + self.unit
+        cargo = at + self.header_len + 3 + FACTS
+        value = 8 if record[0] == TALLY else len(record[2])
+        carried = self.end(cargo, len(record[1]) + value) - cargo
+        seal = self.place(self.end(at, 3 + FACTS + carried))
+        return self.end(seal, 0)
 
     def settings(self):
         """Each key with its value; None for a value that is damaged. None: no store."""
@@ -258,9 +318,21 @@ class Image:
             at, record, _ = held[-1]
             if self.passes(at, record, life) and self.value(at, record) is not None:
                 break
+            self.stop = at - base
             held.pop()
+        # Of the records before the last one no more can be in doubt.
+        suspect = held.pop() if held and held[-1][0] >= base + proven else None
         for one in held:
             self.apply(one, life)
+        if suspect:
+            cargo = suspect[2][0] if suspect[2] else suspect
+            long = older + 2 >= self.sectors
+            tail = (sequence - older) % self.sectors
+            # A pending record or a seal is not copied, so room for it is not asked for.
+            copied = cargo and cargo[1][0] in (TALLY, PUT, DELETE, COMMIT)
+            dropped = copied and long and not self.can_move(cargo, tail) and not self.has_room(cargo, base)
+            if not dropped:
+                self.apply(suspect, life)
         result = {}
         for key, (at, life) in self.live.items():
             record = self.record(at, (at // self.sector + 1) * self.sector)
