@@ -151,9 +151,7 @@ impl<'run, S: Subject> Judge<'run, S> {
         if !goes_on || !(wanted.follow || wanted.trace || wanted.turnover) {
             drop(store);
             let judged = wanted.trace.then(|| {
-                let mut trace = Trace::default();
-                let steps = self.session.part.chip_mut().take_first_steps(recovery_steps);
-                trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
+                let mut trace = self.recovery_trace(recovery_steps, allowed);
                 trace.after = oracle.clone();
                 Judged { trace, recovery_steps }
             });
@@ -169,12 +167,7 @@ impl<'run, S: Subject> Judge<'run, S> {
             self.recovered.copy_from(self.session.part.chip().image());
         }
         self.at_work = RigPart::GoOn.into();
-        let mut trace = wanted.trace.then(|| {
-            let mut trace = Trace::default();
-            let steps = self.session.part.chip_mut().take_first_steps(recovery_steps);
-            trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
-            trace
-        });
+        let mut trace = wanted.trace.then(|| self.recovery_trace(recovery_steps, allowed));
         self.session.part.chip_mut().record_steps(trace.is_some());
         for (index, (op, effect)) in continuation.ops.iter().enumerate() {
             if self.refused.contains(&op.kind()) {
@@ -243,6 +236,14 @@ impl<S: Subject> Judge<'_, S> {
         let up = come_up(&mut self.session, &self.continued, BiasPick::Stored, 0, true);
         let hit = hit.with(g, step.range(g).start);
         up.map(|mut store| self.session.find_apart(&mut store, hit)).unwrap_or_default()
+    }
+
+    /// The steps that coming up took, so many.
+    fn recovery_trace(&mut self, count: usize, allowed: &Oracle) -> Trace {
+        let mut trace = Trace::default();
+        let steps = self.session.part.chip_mut().take_first_steps(count);
+        trace.add(steps, allowed.clone(), allowed.clone(), What::Recovery);
+        trace
     }
 
     /// Powers the recovered part up once more: it must report what it reported before.

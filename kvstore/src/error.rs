@@ -13,8 +13,8 @@ pub enum Error<E> {
         /// Length of the stored value in bytes.
         needed: usize,
     },
-    /// The record of this key no longer passes its checks, or cannot be read. The value is lost; the caller decides
-    /// what stands in for it, and may `put` or `delete` the key.
+    /// The record of this key no longer passes its checks, or cannot be read. The value is lost; the
+    /// caller decides what stands in for it, and may `put` or `delete` the key.
     Corrupt,
     /// The flash driver failed: a program or an erase, or reads wherever they were tried. Whether the
     /// operation had an effect is unknown: the store takes no further calls until it is opened again.

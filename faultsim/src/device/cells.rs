@@ -50,9 +50,7 @@ impl Step {
             }
         }
     }
-}
 
-impl Step {
     /// Bytes of the part in which something can be left by the step when it is interrupted: the
     /// pages or the sector that it works in, and with collateral damage all of the sector.
     pub(crate) fn reach(&self, g: &Geometry, level: Level) -> Range<usize> {
