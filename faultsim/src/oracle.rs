@@ -298,13 +298,16 @@ impl Oracle {
     /// Keeps the first of equal states; their order stays.
     fn forget_repetitions(&mut self) {
         let keys = self.keys.max(1);
-        let mut kept: Vec<ValueId> = Vec::with_capacity(self.states.len());
-        for state in self.states.chunks_exact(keys) {
-            if !kept.chunks_exact(keys).any(|earlier| earlier == state) {
-                kept.extend_from_slice(state);
+        let mut kept = 0;
+        for from in (0..self.states.len()).step_by(keys) {
+            let (earlier, rest) = self.states.split_at(from);
+            let (state, _) = rest.split_at(keys.min(rest.len()));
+            if !earlier[..kept].chunks_exact(keys).any(|known| known == state) {
+                self.states.copy_within(from..from + keys, kept);
+                kept += keys;
             }
         }
-        self.states = kept;
+        self.states.truncate(kept);
     }
 }
 

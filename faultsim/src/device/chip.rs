@@ -519,7 +519,7 @@ impl Chip {
 }
 
 /// Copies all of `from`, which is as long as `to`. Most reads are of a few bytes: these are copied
-/// as two halves that may overlap, without a call of a general routine.
+/// as two halves that may overlap or one by one, without a call of a general routine.
 #[inline]
 fn copy(to: &mut [u8], from: &[u8]) {
     #[inline]
@@ -530,6 +530,10 @@ fn copy(to: &mut [u8], from: &[u8]) {
         Some(())
     }
     let done = match from.len() {
+        1..=3 => {
+            to.iter_mut().zip(from).for_each(|(to, from)| *to = *from);
+            Some(())
+        }
         4..=8 => halves::<4>(to, from),
         9..=16 => halves::<8>(to, from),
         17..=32 => halves::<16>(to, from),

@@ -31,15 +31,16 @@ impl ManyKeys {
 const MANY_KEYS: usize = 4096;
 
 /// A running store; one variant per program unit, since the flash traits fix it at compile time.
+/// Boxed: it is handed on many times for each image.
 #[derive(Debug)]
 #[expect(missing_docs, reason = "the numbers are the program units")]
 pub enum Running<const PLACES: usize = KEYS> {
-    Unit1(Store<Nor<1, 1>, PLACES>),
-    Unit2(Store<Nor<1, 2>, PLACES>),
-    Unit4(Store<Nor<4, 4>, PLACES>),
-    Unit8(Store<Nor<8, 8>, PLACES>),
-    Unit16(Store<Nor<4, 16>, PLACES>),
-    Unit32(Store<Nor<8, 32>, PLACES>),
+    Unit1(Box<Store<Nor<1, 1>, PLACES>>),
+    Unit2(Box<Store<Nor<1, 2>, PLACES>>),
+    Unit4(Box<Store<Nor<4, 4>, PLACES>>),
+    Unit8(Box<Store<Nor<8, 8>, PLACES>>),
+    Unit16(Box<Store<Nor<4, 16>, PLACES>>),
+    Unit32(Box<Store<Nor<8, 32>, PLACES>>),
 }
 
 macro_rules! with_store {
@@ -157,12 +158,12 @@ impl<const PLACES: usize> Running<PLACES> {
             .with_sector_bytes(geometry.sector_bytes)
             .with_page_bytes(geometry.page);
         Ok(match geometry.unit {
-            1 => Self::Unit1(Store::open(part.nor(), layout).map_err(trouble)?),
-            2 => Self::Unit2(Store::open(part.nor(), layout).map_err(trouble)?),
-            4 => Self::Unit4(Store::open(part.nor(), layout).map_err(trouble)?),
-            8 => Self::Unit8(Store::open(part.nor(), layout).map_err(trouble)?),
-            16 => Self::Unit16(Store::open(part.nor(), layout).map_err(trouble)?),
-            32 => Self::Unit32(Store::open(part.nor(), layout).map_err(trouble)?),
+            1 => Self::Unit1(open(part.nor(), &layout)?),
+            2 => Self::Unit2(open(part.nor(), &layout)?),
+            4 => Self::Unit4(open(part.nor(), &layout)?),
+            8 => Self::Unit8(open(part.nor(), &layout)?),
+            16 => Self::Unit16(open(part.nor(), &layout)?),
+            32 => Self::Unit32(open(part.nor(), &layout)?),
             unit => return Err(Trouble::Broken(format!("no store for a unit of {unit} bytes"))),
         })
     }
@@ -185,6 +186,16 @@ impl<const PLACES: usize> Running<PLACES> {
     pub fn usage(&self) -> Usage {
         with_store!(self, store => store.usage())
     }
+}
+
+/// Opens a store where it will stay.
+fn open<F: NorFlash<Error = PartError>, const PLACES: usize>(
+    flash: F,
+    layout: &Layout,
+) -> Result<Box<Store<F, PLACES>>, Trouble> {
+    let mut store = Box::new(Store::new(flash, layout).map_err(trouble)?);
+    store.mount().map_err(trouble)?;
+    Ok(store)
 }
 
 /// Runs one operation on the store of whatever flash.
