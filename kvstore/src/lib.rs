@@ -56,7 +56,8 @@
 //!
 //! # Features
 //!
-//! - `crc-table`: a table of 1 KiB makes checks several times faster; `crc-slices`: tables of 8 KiB, for computers.
+//! - `crc-table`: a table of 1 KiB makes checks several times faster; `crc-hardware`: the instruction of
+//!   computers, with the standard library.
 //! - `counters`: counters that tick for a part of a record each, [`Store`]'s `tick`; and `Ids`. A firmware
 //!   without this feature refuses to open a store in whose log such a counter still stands.
 //! - `settings`: typed settings with defaults, ranges and migrations, the module `settings`. Needs

@@ -4,20 +4,20 @@
 
 use core::num::NonZeroU32;
 
-#[cfg(any(test, not(feature = "crc-slices")))]
+#[cfg(any(test, not(feature = "crc-hardware")))]
 use crc::{CRC_32_ISCSI, Crc};
 
 use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
 #[cfg(feature = "counters")]
 use crate::tally::Cells;
 
-#[cfg(all(feature = "crc-table", any(test, not(feature = "crc-slices"))))]
+#[cfg(all(feature = "crc-table", any(test, not(feature = "crc-hardware"))))]
 type Table = crc::Table<1>;
-#[cfg(all(not(feature = "crc-table"), any(test, not(feature = "crc-slices"))))]
+#[cfg(all(not(feature = "crc-table"), any(test, not(feature = "crc-hardware"))))]
 type Table = crc::NoTable;
 
 // A static, so that a table can never be copied to the stack.
-#[cfg(any(test, not(feature = "crc-slices")))]
+#[cfg(any(test, not(feature = "crc-hardware")))]
 static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
 
 /// CRC-32C of `bytes`; also the hash of the index.
@@ -25,66 +25,20 @@ pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
     extended(0, bytes)
 }
 
-#[cfg(not(feature = "crc-slices"))]
+// The instruction of the processor, or its tables for short pieces too.
+#[cfg(feature = "crc-hardware")]
+use ::crc32c::crc32c_append as extended;
+#[cfg(not(feature = "crc-hardware"))]
 use by_crate as extended;
-#[cfg(feature = "crc-slices")]
-use by_slices as extended;
 
 /// The CRC of what has the CRC `crc` and then `bytes`: no more state than a number.
-#[cfg(any(test, not(feature = "crc-slices")))]
+#[cfg(any(test, not(feature = "crc-hardware")))]
 #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
 fn by_crate(crc: u32, bytes: &[u8]) -> u32 {
     // What the register was before the last step, and in the order in which the crate wants it.
     let mut digest = CRC.digest_with_initial((!crc).reverse_bits());
     digest.update(bytes);
     digest.finalize()
-}
-
-/// The same for computers. Most of what is checked here is shorter than the 16 bytes from which on the
-/// tables of the crate help, and its rounding off costs as much as the check.
-#[cfg(feature = "crc-slices")]
-#[inline]
-fn by_slices(crc: u32, bytes: &[u8]) -> u32 {
-    /// Remainder of each byte with so many bytes of zeros behind it.
-    static TABLES: [[u32; 256]; 8] = tables();
-    let [t0, t1, t2, t3, t4, t5, t6, t7] = &TABLES;
-    let at = |table: &[u32; 256], byte: u8| table[usize::from(byte)];
-    let (eights, rest) = bytes.as_chunks::<8>();
-    let (fours, rest) = rest.as_chunks::<4>();
-    let mut crc = !crc;
-    for &[b0, b1, b2, b3, b4, b5, b6, b7] in eights {
-        let [c0, c1, c2, c3] = (crc ^ u32::from_le_bytes([b0, b1, b2, b3])).to_le_bytes();
-        crc = at(t7, c0) ^ at(t6, c1) ^ at(t5, c2) ^ at(t4, c3);
-        crc ^= at(t3, b4) ^ at(t2, b5) ^ at(t1, b6) ^ at(t0, b7);
-    }
-    for four in fours {
-        let [c0, c1, c2, c3] = (crc ^ u32::from_le_bytes(*four)).to_le_bytes();
-        crc = at(t3, c0) ^ at(t2, c1) ^ at(t1, c2) ^ at(t0, c3);
-    }
-    for byte in rest {
-        crc = crc >> 8 ^ at(t0, crc as u8 ^ byte);
-    }
-    !crc
-}
-
-/// Tables for CRC-32C, bits reflected: polynomial 0x1EDC6F41 of RFC 3720.
-#[cfg(feature = "crc-slices")]
-const fn tables() -> [[u32; 256]; 8] {
-    let mut tables = [[0; 256]; 8];
-    let mut byte = 0;
-    while byte < 256 {
-        let mut crc = byte as u32;
-        let mut bits = 0;
-        while bits < 64 {
-            crc = crc >> 1 ^ if crc & 1 == 1 { 0x1EDC_6F41_u32.reverse_bits() } else { 0 };
-            bits += 1;
-            if bits % 8 == 0 {
-                tables[bits / 8 - 1][byte] = crc;
-            }
-        }
-        byte += 1;
-    }
-    tables
 }
 
 /// What a record says.
