@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use serde_json::Value;
 
-use crate::command_line::{command, outlast};
+use crate::command_line::outlast;
 
 fn file(name: &str) -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join(name)
@@ -105,14 +105,24 @@ fn planted_bugs_have_their_place() {
 fn a_signal_ends_the_run_with_what_it_has() {
     let page = file("stopped.html");
     let words = ["torture", "--deep", "100000000", "--json", "--report", page.to_str().unwrap()];
-    let mut command = command(&words);
-    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn();
+    // As a job in the background that shall outlive its terminal.
+    let deaf = ["-c", "trap '' INT HUP; exec \"$@\"", "sh", env!("CARGO_BIN_EXE_outlast")];
+    let mut command = Command::new("sh");
+    let child =
+        command.args(deaf).args(words).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn();
     let mut child = child.expect("the command runs");
-    std::thread::sleep(Duration::from_secs(2));
-    assert!(child.try_wait().expect("a state").is_none(), "it takes longer than that");
+    let process = child.id().to_string();
+    let kill = |signal: &str| {
+        let kill = Command::new("kill").args([signal, process.as_str()]).status();
+        assert!(kill.expect("kill").success());
+        std::thread::sleep(Duration::from_secs(1));
+    };
+    std::thread::sleep(Duration::from_secs(1));
+    kill("-HUP");
+    kill("-INT");
+    assert!(child.try_wait().expect("a state").is_none(), "it goes on");
     assert!(text(&page).contains("not finished"));
-    let kill = Command::new("kill").args(["-INT", &child.id().to_string()]).status();
-    assert!(kill.expect("kill").success());
+    kill("-TERM");
     let output = child.wait_with_output().expect("it ends");
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
     assert_eq!(output.status.code(), Some(3), "{said}");
