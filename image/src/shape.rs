@@ -3,6 +3,7 @@
 use std::fmt;
 
 use outlast_kvstore::Layout;
+use outlast_kvstore::inspect::Shape as Told;
 
 /// How a region is divided, in bytes: what a device's layout and driver say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,6 +43,13 @@ impl Shape {
     #[must_use]
     pub const fn layout(&self) -> Layout {
         Layout::serial_nor().with_sector_bytes(self.sector_bytes).with_page_bytes(self.page_bytes)
+    }
+}
+
+impl From<Told> for Shape {
+    fn from(told: Told) -> Self {
+        let Told { sectors, sector_bytes, page_bytes, unit } = told;
+        Self { sectors, sector_bytes, page_bytes, unit }
     }
 }
 

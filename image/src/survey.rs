@@ -6,6 +6,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use outlast_kvstore::inspect::{Event, Facts, NotOpening, Record, RecordKind, Region, Settle};
 
+use crate::shape::Shape;
+use crate::store::Mounted;
+
 /// What a sector is to the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Role {
@@ -83,6 +86,8 @@ pub enum Void {
     Unfinished,
     /// There is no log.
     NoLog,
+    /// The next mount drops it for want of room: it was never acknowledged.
+    NoRoom,
 }
 
 /// Whether a record counts.
@@ -205,6 +210,34 @@ impl<'a> Survey<'a> {
     /// Takes an image apart.
     #[must_use]
     pub fn new(region: Region<'a>) -> Self {
+        let survey = Self::take_apart(region, true);
+        // Of the last record alone it takes a mount to see whether it is kept.
+        if survey.suspect.is_none() {
+            return survey;
+        }
+        let without = Self::take_apart(region, false);
+        if survey.is_refuted_for(&without) { without } else { survey }
+    }
+
+    /// Whether a mount of a copy shows what `other` shows, where the two differ.
+    fn is_refuted_for(&self, other: &Self) -> bool {
+        let value = |survey: &Self, key: &[u8]| {
+            let record = &survey.records.get(*survey.live.get(key)?)?.record;
+            Some(record.value.to_vec())
+        };
+        let mut keys: Vec<&[u8]> = self.live.keys().chain(other.live.keys()).copied().collect();
+        keys.retain(|key| value(self, key) != value(other, key));
+        let region = &self.region;
+        let shape = Shape::from(region.shape());
+        let whole = usize::try_from(shape.bytes()).ok();
+        let bytes = whole.and_then(|whole| region.bytes(0, u32::try_from(whole).ok()?));
+        let Some(bytes) = bytes.filter(|_| !keys.is_empty()) else { return false };
+        let Ok(mut mounted) = Mounted::open(bytes.to_vec(), &shape) else { return false };
+        keys.iter().all(|key| mounted.get(key) == Ok(value(other, key)))
+    }
+
+    /// The same with or without the last record of the log, if that is not proven.
+    fn take_apart(region: Region<'a>, keeps_last: bool) -> Self {
         let mut survey = Self {
             region,
             sectors: Vec::new(),
@@ -219,7 +252,7 @@ impl<'a> Survey<'a> {
         survey.sectors = (0..region.shape().sectors).map(|n| survey.sector(n)).collect();
         if let Some((_, head)) = survey.head {
             for sequence in head.oldest..=head.sequence {
-                survey.walk_log(sequence, head);
+                survey.walk_log(sequence, head, keeps_last);
             }
         }
         for number in 0..region.shape().sectors {
@@ -293,7 +326,7 @@ impl<'a> Survey<'a> {
     }
 
     /// Walks a sector of the log and lets its records take effect.
-    fn walk_log(&mut self, sequence: u32, head: Facts) {
+    fn walk_log(&mut self, sequence: u32, head: Facts, keeps_last: bool) {
         let region = self.region;
         let shape = region.shape();
         let sector = sequence % shape.sectors;
@@ -343,7 +376,7 @@ impl<'a> Survey<'a> {
             }
         }
         if is_head {
-            self.judge(before, last, head);
+            self.judge(before, last, head, keeps_last);
             self.look_behind(stop, life);
         } else {
             for held in [before, last].into_iter().flatten() {
@@ -457,7 +490,13 @@ impl<'a> Survey<'a> {
     }
 
     /// Decides about the last two records of the head.
-    fn judge(&mut self, before: Option<Held<'a>>, last: Option<Held<'a>>, head: Facts) {
+    fn judge(
+        &mut self,
+        before: Option<Held<'a>>,
+        last: Option<Held<'a>>,
+        head: Facts,
+        keeps_last: bool,
+    ) {
         let proven = self.base(head.sequence % self.region.shape().sectors) + head.proven_end;
         let mut undecided = [last, before];
         let mut suspect = None;
@@ -484,13 +523,17 @@ impl<'a> Survey<'a> {
             self.apply(&held);
         }
         if let Some(number) = suspect {
-            self.apply(&Held { number, settle: None });
+            if keeps_last {
+                self.apply(&Held { number, settle: None });
+            } else {
+                self.set(number, State::Void(Void::NoRoom));
+            }
             let kind = self.records.get(number).map(|entry| entry.record.kind);
             let copied = matches!(
                 kind,
                 Some(RecordKind::Put | RecordKind::Tally | RecordKind::Delete | RecordKind::Commit)
             );
-            self.suspect = copied.then_some(number);
+            self.suspect = (copied && keeps_last).then_some(number);
             if matches!(kind, Some(RecordKind::PendingPut | RecordKind::PendingDelete)) {
                 self.note(Kind::NoCommit, self.records[number].record.address, Vec::new());
             }

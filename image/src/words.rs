@@ -75,6 +75,9 @@ fn void(survey: &Survey<'_>, why: Void) -> String {
         Void::BeforeReset => "from before a factory reset".to_owned(),
         Void::Unfinished => "in a sector that never came to count".to_owned(),
         Void::NoLog => "there is no log it could count in".to_owned(),
+        Void::NoRoom => {
+            "never acknowledged, and the next mount drops it for want of room".to_owned()
+        }
     }
 }
 
