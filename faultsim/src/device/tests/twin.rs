@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 use rand::Rng;
 use rand::rngs::ChaCha8Rng;
+use rayon::prelude::*;
 
 use super::super::obvious::ObviousChip;
 use super::super::{Bias, Chip, CutTear, Geometry, Image, Level, PartError, Step, Tear};
@@ -137,43 +138,72 @@ fn random_bias(rng: &mut ChaCha8Rng) -> Bias {
     }
 }
 
-/// Sequences of operations, one per power-up, that the comparison runs through: a million where
-/// the compiler optimises, else as many as take seconds.
-const SEQUENCES: u32 = if cfg!(debug_assertions) { 18_000 } else { 1_000_000 };
+/// What happened in some lives.
+#[derive(Clone, Copy, Default)]
+struct Happened {
+    /// Sequences of operations, one per power-up.
+    sequences: u32,
+    cuts: u32,
+    with_weak: u32,
+    refused: u32,
+}
 
-#[test]
-fn equal_over_random_lives() {
-    // A life is up to five power-ups; the image is handed from one to the next.
-    let (mut cuts, mut with_weak, mut refused) = (0, 0, 0);
-    let (mut sequences, mut seed) = (0, 0);
-    while sequences < SEQUENCES {
-        seed += 1;
-        let rng = &mut rng(seed);
-        let g = geometries()[below(rng, 5) as usize];
-        let mut chip = Chip::new(g);
-        let mut image = Image::blank(&g);
-        for _ in 0..=below(rng, 5) {
-            let calls = (0..below(rng, 14)).map(|_| random_call(&g, rng)).collect();
-            let level = Level::ALL[below(rng, Level::ALL.len() as u32) as usize];
-            let cut = (below(rng, 4) != 0).then(|| {
-                let stream = super::rng(rng.next_u64());
-                let tear = CutTear::Drawn { level, rng: Box::new(stream) };
-                (u64::from(below(rng, 6)), tear)
-            });
-            let fuel = if below(rng, 20) == 0 { below(rng, 8).into() } else { u64::MAX };
-            let era = Era { bias: random_bias(rng), cut, fuel, calls };
-            image = live_through(&mut chip, &image, era);
-            sequences += 1;
-            cuts += u32::from(chip.is_off());
-            with_weak += u32::from(image.has_weak());
-            refused += u32::try_from(chip.violations().len()).unwrap();
+impl Happened {
+    const fn and(self, other: Self) -> Self {
+        Self {
+            sequences: self.sequences + other.sequences,
+            cuts: self.cuts + other.cuts,
+            with_weak: self.with_weak + other.with_weak,
+            refused: self.refused + other.refused,
         }
     }
+}
+
+/// A life is up to five power-ups; the image is handed from one to the next.
+fn random_life(seed: u64) -> Happened {
+    let rng = &mut rng(seed);
+    let mut happened = Happened::default();
+    let g = geometries()[below(rng, 5) as usize];
+    let mut chip = Chip::new(g);
+    let mut image = Image::blank(&g);
+    for _ in 0..=below(rng, 5) {
+        let calls = (0..below(rng, 14)).map(|_| random_call(&g, rng)).collect();
+        let level = Level::ALL[below(rng, Level::ALL.len() as u32) as usize];
+        let cut = (below(rng, 4) != 0).then(|| {
+            let stream = super::rng(rng.next_u64());
+            let tear = CutTear::Drawn { level, rng: Box::new(stream) };
+            (u64::from(below(rng, 6)), tear)
+        });
+        let fuel = if below(rng, 20) == 0 { below(rng, 8).into() } else { u64::MAX };
+        let era = Era { bias: random_bias(rng), cut, fuel, calls };
+        image = live_through(&mut chip, &image, era);
+        happened = happened.and(Happened {
+            sequences: 1,
+            cuts: u32::from(chip.is_off()),
+            with_weak: u32::from(image.has_weak()),
+            refused: u32::try_from(chip.violations().len()).unwrap(),
+        });
+    }
+    happened
+}
+
+/// Runs through `OUTLAST_SEQUENCES` sequences of operations, or as many as take seconds.
+#[test]
+fn equal_over_random_lives() {
+    let wanted = std::env::var("OUTLAST_SEQUENCES").map_or(20_000, |n| n.parse().unwrap());
+    let mut all = Happened::default();
+    let mut first = 0;
+    while all.sequences < wanted {
+        let lives = (first..first + 1000).into_par_iter().map(random_life);
+        all = all.and(lives.reduce(Happened::default, Happened::and));
+        first += 1000;
+    }
     // The comparison means something only if these happen often.
-    let often = |count: u32, of: u32| u64::from(count) * u64::from(of) > u64::from(SEQUENCES);
-    assert!(often(cuts, 6), "{cuts}");
-    assert!(often(with_weak, 12), "{with_weak}");
-    assert!(often(refused, 4), "{refused}");
+    let often = |count: u32, of: u32| u64::from(count) * u64::from(of) > u64::from(all.sequences);
+    assert!(often(all.cuts, 6), "{}", all.cuts);
+    assert!(often(all.with_weak, 12), "{}", all.with_weak);
+    assert!(often(all.refused, 4), "{}", all.refused);
+    println!("{} sequences equal, {} of them cut", all.sequences, all.cuts);
 }
 
 #[test]
