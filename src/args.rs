@@ -9,6 +9,7 @@ use clap::error::ErrorKind;
 use clap::{Args, ColorChoice, Parser, Subcommand};
 use outlast_faultsim::device::{Geometry, Level};
 use outlast_faultsim::edges::{Letters, Shard};
+use outlast_faultsim::subjects::outlast;
 use outlast_faultsim::token::Token;
 
 use crate::exit::EXIT_CODES;
@@ -118,7 +119,7 @@ struct TypedTorture {
     /// Sectors of the part, 2 to 64 [default: 4]
     #[arg(long, value_name = "COUNT")]
     sectors: Option<u32>,
-    /// Bytes of a sector, 512 to 131072 [default: 4096; with --deep 512 or more, two pages]
+    /// Bytes of a sector, 512 to 131072 [default: 4096; with --deep 512 or more, four pages]
     #[arg(long, value_name = "BYTES")]
     sector_bytes: Option<u32>,
     /// Bytes of a program unit: 1, 2, 4, 8, 16 or 32
@@ -266,6 +267,9 @@ impl TypedTorture {
             text.map_err(|error| format!("--planted {}: {error}", path.display()))
         });
         let planted = planted.transpose()?;
+        if self.program.is_none() && self.subject.starts_with(outlast::NAME) {
+            fits_the_store(&geometry)?;
+        }
         // Last of all, since it starts a program.
         let subject = match &self.program {
             None => subject::built_in(&self.subject, self.through == "spi")?,
@@ -296,7 +300,12 @@ impl TypedTorture {
             ));
         }
         let sectors = within("--sectors", self.sectors.unwrap_or(4), 2, 64)?;
-        let usual = if self.deep.is_some() { page.saturating_mul(2).max(512) } else { 4096 };
+        let usual = match (self.deep, 4 * page_of_the_store(page, unit)) {
+            (Some(_), four_pages) if self.through == "array" || four_pages <= 512 => {
+                four_pages.max(512)
+            }
+            _ => 4096,
+        };
         let sector_bytes = self.sector_bytes.unwrap_or(usual);
         within("--sector-bytes", sector_bytes, 512, 128 * 1024)?;
         if !sector_bytes.is_multiple_of(page) || sector_bytes < 2 * page {
@@ -344,6 +353,24 @@ impl TypedReplay {
         let program = self.program;
         Ok(Task::Replay(Box::new(replay::Task { subject, program, token, telling })))
     }
+}
+
+/// What the store takes for a page.
+const fn page_of_the_store(page: u32, unit: u32) -> u32 {
+    let least = if unit > 8 { 8 * unit } else { 64 };
+    if page > least { page } else { least }
+}
+
+fn fits_the_store(geometry: &Geometry) -> Result<(), String> {
+    let Geometry { sector_bytes, page, unit, .. } = *geometry;
+    let page = page_of_the_store(page, unit);
+    if sector_bytes < 4 * page {
+        return Err(format!(
+            "--sector-bytes {sector_bytes}: the store wants four pages of {page} bytes or more in \
+             a sector; choose larger sectors, or smaller pages with --page"
+        ));
+    }
+    Ok(())
 }
 
 /// The simulated serial chip comes with two sizes of sector.
@@ -432,6 +459,8 @@ mod tests {
             ("outlast torture --sector-bytes 256", "512 to 131072"),
             ("outlast torture --sector-bytes 5000", "whole pages of 256 bytes"),
             ("outlast torture --sector-bytes 512 --page 512", "two or more whole pages"),
+            ("outlast torture --sector-bytes 512", "four pages of 256 bytes or more"),
+            ("outlast torture --sector-bytes 512 --unit 32", "four pages of 256 bytes or more"),
             ("outlast torture --unit 3", "1, 2, 4, 8, 16 or 32"),
             ("outlast torture --unit 32 --page 16", "from 32 (the program unit)"),
             ("outlast torture --page 300", "power of two"),
@@ -470,10 +499,10 @@ mod tests {
         };
         assert_eq!(geometry("outlast torture"), "4 x 4096 bytes, unit 1, page 256");
         assert_eq!(geometry("outlast torture --unit 8"), "4 x 4096 bytes, unit 8, page 8");
-        assert_eq!(geometry("outlast torture --deep 9"), "4 x 512 bytes, unit 1, page 256");
+        assert_eq!(geometry("outlast torture --deep 9"), "4 x 1024 bytes, unit 1, page 256");
         assert_eq!(
             geometry("outlast torture --deep 9 --page 1024 --sectors 2"),
-            "2 x 2048 bytes, unit 1, page 1024"
+            "2 x 4096 bytes, unit 1, page 1024"
         );
     }
 }

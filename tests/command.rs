@@ -10,7 +10,7 @@ use serde_json::Value;
 use crate::command_line::{code, command, json, outlast, stderr, stdout};
 
 /// A part small enough for a debug build.
-const SMALL: [&str; 4] = ["--sectors", "2", "--sector-bytes", "512"];
+const SMALL: [&str; 6] = ["--sectors", "2", "--sector-bytes", "512", "--page", "64"];
 
 fn torture(words: &[&str]) -> Output {
     outlast(&[&["torture"], &SMALL[..], words].concat())
@@ -104,10 +104,10 @@ fn plan_comes_first_and_verdict_last() {
     let text = stdout(&output);
     let lines: Vec<&str> = text.lines().collect();
     let repeat = "outlast torture --subject outlast --sectors 2 --sector-bytes 512 --unit 1 \
-                  --page 256 --level F0 --seed 5 --depth 1";
+                  --page 64 --level F0 --seed 5 --depth 1";
     let header = &lines[..lines.iter().position(|line| line.is_empty()).expect("an empty line")];
     assert_eq!(header[0], concat!("outlast ", env!("CARGO_PKG_VERSION")));
-    for line in ["  seed     5", "  part     2 x 512 bytes, unit 1, page 256"] {
+    for line in ["  seed     5", "  part     2 x 512 bytes, unit 1, page 64"] {
         assert!(header.contains(&line), "{line}: {header:#?}");
     }
     assert_eq!(*header.last().expect("a header"), format!("  repeat   {repeat}"));
@@ -216,11 +216,12 @@ fn a_violation_is_told_with_a_token_that_replays() {
         text.lines().filter_map(|line| line.strip_prefix("  outlast replay ")).collect();
     assert!(tokens.len() > 3, "{text}");
     // One that was made smaller, and one as it was found.
-    for token in [tokens[0], tokens[tokens.len() - 1]] {
+    for (token, bytes) in [(tokens[0], 128), (tokens[tokens.len() - 1], 512)] {
         let output = outlast(&["replay", token]);
         assert_eq!(code(&output), 1, "{}", stdout(&output));
         let story = stdout(&output);
-        assert!(story.starts_with("naive on 2 x 512 bytes, unit 1, page 256"), "{story}");
+        let part = format!("naive on 2 x {bytes} bytes, unit 1, page 64");
+        assert!(story.starts_with(&part), "{story}");
         assert!(story.contains("    cut 1: "), "{story}");
         let last = story.lines().last().expect("a line");
         assert!(last.starts_with("replay: reproduced: "), "{last}");
@@ -294,7 +295,7 @@ fn shards_are_put_together() {
     for number in 1..=2 {
         let shard = format!("{number}/2");
         let words = ["--edges", "1", "--shard", &shard, "--level", "F0", "--json"];
-        let output = torture(&[&words[..], &["--page", "64"]].concat());
+        let output = torture(&words);
         assert_eq!(code(&output), 0, "{}", stderr(&output));
         std::fs::write(file(number), &output.stdout).unwrap();
     }

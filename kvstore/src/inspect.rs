@@ -217,7 +217,7 @@ fn geometry(shape: &Shape) -> Option<Geometry> {
         && page <= 32 * 1024
         && sector_bytes.is_power_of_two()
         && (512..=128 * 1024).contains(&sector_bytes)
-        && page <= sector_bytes / 2
+        && page <= sector_bytes / 4
         && (2..=4096).contains(&sectors);
     possible.then_some(Geometry::new(0, sector_bytes, sectors, page, unit))
 }

@@ -45,7 +45,8 @@ impl Layout {
         Self { sector_bytes: F::ERASE_SIZE as u32, page_bytes: page as u32, range: None }
     }
 
-    /// Sector size in bytes: a multiple of the erase size and a power of two, 512 bytes to 128 KiB.
+    /// Sector size in bytes: a multiple of the erase size and a power of two, 512 bytes to 128 KiB, and
+    /// at least four pages. Where the erase unit of the part is smaller, a sector takes several.
     #[must_use]
     pub const fn with_sector_bytes(mut self, bytes: u32) -> Self {
         self.sector_bytes = bytes;
@@ -125,8 +126,9 @@ impl Geometry {
         if erase == 0 || sector_bytes % erase != 0 {
             return Err("a sector must be a multiple of the erase size");
         }
-        if sector_bytes & (page - 1) != 0 || sector_bytes < 2 * page {
-            return Err("a sector must hold a whole number of pages, at least two");
+        // Each open that is interrupted takes a page, and the choice of the head rests on the last.
+        if sector_bytes & (page - 1) != 0 || sector_bytes < 4 * page {
+            return Err("a sector must hold a whole number of pages, at least four");
         }
         let (start, end) = range.as_ref().map_or((0, capacity), |r| (r.start, r.end));
         if start > end || end > capacity {

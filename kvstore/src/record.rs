@@ -201,12 +201,16 @@ fn zeros_in(word: u32) -> u32 {
 /// Number of 0 bits.
 #[cfg(target_pointer_width = "64")]
 fn zeros_of(bytes: &[u8]) -> u32 {
+    let Some(last) = bytes.last_chunk() else {
+        return bytes.iter().map(|byte| byte.count_zeros()).sum();
+    };
     let (words, rest) = bytes.as_chunks();
     let of_words = words.iter().map(|word| u64::from_ne_bytes(*word).count_zeros()).sum::<u32>();
-    of_words + rest.iter().map(|byte| byte.count_zeros()).sum::<u32>()
+    // Of the last eight bytes those that are in no word.
+    let counted = u64::MAX >> (8 * rest.len());
+    of_words + (u64::from_le_bytes(*last) | counted).count_zeros()
 }
 
-/// The same in less code.
 #[cfg(not(target_pointer_width = "64"))]
 fn zeros_of(bytes: &[u8]) -> u32 {
     bytes.iter().map(|byte| byte.count_zeros()).sum()
@@ -464,6 +468,15 @@ mod tests {
             assert_eq!(crc32c(&bytes[..len]), wanted);
             assert_eq!(extended(extended(0, first), rest), wanted);
             assert_eq!(by_crate(by_crate(0, first), rest), wanted);
+        }
+    }
+
+    #[test]
+    fn zeros_are_counted_at_every_length() {
+        let bytes: [u8; 40] = core::array::from_fn(|n| (n * 37) as u8);
+        for len in 0..=bytes.len() {
+            let one_by_one: u32 = bytes[..len].iter().map(|byte| byte.count_zeros()).sum();
+            assert_eq!(zeros_of(&bytes[..len]), one_by_one);
         }
     }
 

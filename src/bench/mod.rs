@@ -207,9 +207,9 @@ impl Typed {
         }
         let sectors = within("--sectors", self.sectors, 2, 256)?;
         let bytes = within("--sector-bytes", self.sector_bytes, 512, 128 * 1024)?;
-        if !bytes.is_power_of_two() || bytes < 2 * page {
+        if !bytes.is_power_of_two() || bytes < 4 * page {
             return Err(format!(
-                "--sector-bytes {bytes}: choose a power of two of two or more pages of {page} bytes"
+                "--sector-bytes {bytes}: choose a power of two of four or more pages of {page} bytes"
             ));
         }
         Geometry::new(sectors, bytes, unit, page).map_err(|why| why.to_string())

@@ -62,9 +62,9 @@ pub(super) fn part(typed: &Typed, file: PartFile, folder: &Path) -> Result<Part,
     let given = typed.sector_bytes.or(file.sector_bytes);
     let sector_bytes = given.map_or_else(|| known.sector_bytes(), Ok)?;
     within("--sector-bytes", sector_bytes, 512, 128 * 1024)?;
-    if !sector_bytes.is_power_of_two() || sector_bytes < 2 * page {
+    if !sector_bytes.is_power_of_two() || sector_bytes < 4 * page {
         return Err(format!(
-            "--sector-bytes {sector_bytes}: choose a power of two of two or more pages of {page} bytes"
+            "--sector-bytes {sector_bytes}: choose a power of two of four or more pages of {page} bytes"
         ));
     }
     let sectors = known.sectors(sector_bytes);

@@ -13,7 +13,7 @@ pub(crate) fn image(seed: u64) -> (Shape, Vec<u8>) {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let unit = 1 << rng.random_range(0..6);
     let page: u32 = [64, 128, 256][rng.random_range(0..3_usize)].max(8 * unit);
-    let sector_bytes = [512, 512, 1024, 4096, 16384][rng.random_range(0..5_usize)].max(2 * page);
+    let sector_bytes = [512, 512, 1024, 4096, 16384][rng.random_range(0..5_usize)].max(4 * page);
     let sectors = [2, 2, 3, 4, 4, 8][rng.random_range(0..6_usize)];
     let shape = Shape { sectors, sector_bytes, page_bytes: page, unit };
     let geometry = Geometry::new(sectors, sector_bytes, unit, page).expect("a fit geometry");

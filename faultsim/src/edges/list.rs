@@ -217,7 +217,7 @@ mod tests {
 
     #[test]
     fn one_byte_more_is_too_long() {
-        for (sectors, bytes, unit) in [(4, 4096, 1), (3, 512, 1), (4, 4096, 8)] {
+        for (sectors, bytes, unit) in [(4, 4096, 1), (3, 1024, 1), (4, 4096, 8)] {
             let page = if unit == 1 { 256 } else { unit };
             let geometry = Geometry::new(sectors, bytes, unit, page).unwrap();
             for start in Start::ALL.into_iter().filter(|start| start.is_filled()) {
