@@ -28,16 +28,15 @@ fn spoil_tallies(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
     }
 }
 
-#[test]
-fn an_independent_reader_agrees_with_the_store() {
-    let count: u64 = std::env::var("OUTLAST_IMAGES").map_or(2000, |n| n.parse().expect("a number"));
+/// Compares so many images; returns how many have settings, and how many tallies are damaged.
+fn compare(part: u64, count: u64) -> (u64, u64) {
     let folder = std::env::temp_dir().join(format!("outlast-reader-{}", std::process::id()));
     std::fs::create_dir_all(&folder).expect("a folder");
-    let path = folder.join("images");
+    let path = folder.join(format!("images-{part}"));
     let mut file = std::io::BufWriter::new(std::fs::File::create(&path).expect("a file"));
     let mut wanted = Vec::new();
     // Other images than those of the other tests.
-    for seed in (1 << 32..).take(usize::try_from(count).expect("a count")) {
+    for seed in (1 << 32) + part * count..(1 << 32) + (part + 1) * count {
         let (shape, mut bytes) = common::image(seed);
         if seed % 4 == 0 {
             spoil_tallies(&mut bytes, &shape, &mut ChaCha8Rng::seed_from_u64(seed));
@@ -69,7 +68,15 @@ fn an_independent_reader_agrees_with_the_store() {
         damaged += wanted.values().filter(|value| value.is_none()).count() as u64;
         assert_eq!(read.unwrap_or_default(), wanted, "seed {seed}, {shape}");
     }
+    std::fs::remove_file(&path).expect("removed");
+    (with_settings, damaged)
+}
+
+#[test]
+fn an_independent_reader_agrees_with_the_store() {
+    let count: u64 = std::env::var("OUTLAST_IMAGES").map_or(2000, |n| n.parse().expect("a number"));
+    let (one, other) = rayon::join(|| compare(0, count / 2), || compare(1, count / 2));
+    let (with_settings, damaged) = (one.0 + other.0, one.1 + other.1);
     println!("{count} images, {with_settings} of them with settings; {damaged} damaged tallies");
     assert!(with_settings > count / 2 && damaged > count / 40);
-    std::fs::remove_dir_all(&folder).expect("removed");
 }
