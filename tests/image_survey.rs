@@ -89,10 +89,12 @@ fn compare(seed: u64) -> Met {
 #[test]
 fn a_survey_shows_what_a_mount_shows() {
     let count = std::env::var("OUTLAST_IMAGES").map_or(3000, |n| n.parse().expect("a number"));
-    let met = (0..count).into_par_iter().map(compare).reduce(Met::default, Met::and);
+    // Of 57,000 these two have a last record that the next mount drops.
+    let seeds = (0..count).into_par_iter().chain([28_565, 4_294_970_075]);
+    let met = seeds.map(compare).reduce(Met::default, Met::and);
     println!("{count} images: {met:?}");
     let Met { stores, dropped, interrupted, ticked, cut, .. } = met;
     assert!(stores > count as usize / 2 && interrupted > count as usize / 10);
-    assert!(dropped * 100 < stores, "{dropped} of {stores}");
+    assert!(dropped >= 2 && dropped * 100 < stores, "{dropped} of {stores}");
     assert!(ticked > stores / 4 && cut > 0, "{ticked} and {cut} of {stores}");
 }
