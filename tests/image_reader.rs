@@ -30,9 +30,8 @@ fn spoil_tallies(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
 
 /// Compares so many images; returns how many have settings, and how many tallies are damaged.
 fn compare(part: u64, count: u64) -> (u64, u64) {
-    let folder = std::env::temp_dir().join(format!("outlast-reader-{}", std::process::id()));
-    std::fs::create_dir_all(&folder).expect("a folder");
-    let path = folder.join(format!("images-{part}"));
+    let name = format!("outlast-reader-{}-{part}", std::process::id());
+    let path = std::env::temp_dir().join(name);
     let mut file = std::io::BufWriter::new(std::fs::File::create(&path).expect("a file"));
     let mut wanted = Vec::new();
     // Other images than those of the other tests.

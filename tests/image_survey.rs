@@ -4,9 +4,10 @@ mod common;
 
 use std::collections::BTreeMap;
 
+use outlast_image::check::region;
 use outlast_image::store::Mounted;
 use outlast_image::survey::{Entry, Kind, State, Survey, Void};
-use outlast_kvstore::inspect::{RecordKind, Region, Shape as Told};
+use outlast_kvstore::inspect::RecordKind;
 use outlast_kvstore::{Error, Found};
 use rayon::prelude::*;
 
@@ -38,13 +39,7 @@ impl Met {
 /// nothing, and the store mounted on a copy.
 fn compare(seed: u64) -> Met {
     let (shape, bytes) = common::image(seed);
-    let told = Told {
-        sectors: shape.sectors,
-        sector_bytes: shape.sector_bytes,
-        page_bytes: shape.page_bytes,
-        unit: shape.unit,
-    };
-    let region = Region::new(&bytes, &told).expect("a possible shape");
+    let region = region(&bytes, &shape).expect("a possible shape");
     let survey = Survey::new(region);
     let mut store = match Mounted::open(bytes.clone(), &shape) {
         Ok(store) => store,

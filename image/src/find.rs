@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use outlast_kvstore::inspect::{NotOpening, OPENING_BYTES, Shape as Told, opening};
 
+use crate::check;
 use crate::container::Segment;
 use crate::shape::Shape;
 
@@ -111,8 +112,7 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
         }
     }
     let found = votes.into_iter().map(|((segment, offset, told), openings)| {
-        let Told { sectors, sector_bytes, page_bytes, unit } = told;
-        let shape = Shape { sectors, sector_bytes, page_bytes, unit };
+        let shape = Shape::from(told);
         let base = segments[segment].address.wrapping_add(offset as u32);
         Place { shape, segment, offset, base, openings }
     });
@@ -146,8 +146,7 @@ fn told(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> 
     let unit = known.unit.unwrap_or(1);
     let page_bytes = known.page_bytes.unwrap_or_else(|| Shape::usual_page(unit));
     let shape = Shape { sectors, sector_bytes, page_bytes, unit };
-    let told = Told { sectors, sector_bytes, page_bytes, unit };
-    if outlast_kvstore::inspect::Region::new(&[], &told).is_none() {
+    if check::region(&[], &shape).is_none() {
         return Err(NotFound::Impossible(format!("no store can have this shape: {shape}")));
     }
     let base = known.base.or_else(|| segments.first().map(|s| s.address)).unwrap_or(0);

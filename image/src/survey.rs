@@ -211,8 +211,10 @@ impl<'a> Survey<'a> {
     #[must_use]
     pub fn new(region: Region<'a>) -> Self {
         let survey = Self::take_apart(region, true);
-        // Of the last record alone it takes a mount to see whether it is kept.
-        if survey.suspect.is_none() {
+        // In a long log it takes a mount to see whether there is room to keep the last record.
+        let sectors = region.shape().sectors;
+        let is_long = |(_, head): (u32, Facts)| head.sequence - head.oldest + 2 >= sectors;
+        if survey.suspect.is_none() || !survey.head.is_some_and(is_long) {
             return survey;
         }
         let without = Self::take_apart(region, false);
@@ -229,8 +231,7 @@ impl<'a> Survey<'a> {
         keys.retain(|key| value(self, key) != value(other, key));
         let region = &self.region;
         let shape = Shape::from(region.shape());
-        let whole = usize::try_from(shape.bytes()).ok();
-        let bytes = whole.and_then(|whole| region.bytes(0, u32::try_from(whole).ok()?));
+        let bytes = u32::try_from(shape.bytes()).ok().and_then(|whole| region.bytes(0, whole));
         let Some(bytes) = bytes.filter(|_| !keys.is_empty()) else { return false };
         let Ok(mut mounted) = Mounted::open(bytes.to_vec(), &shape) else { return false };
         keys.iter().all(|key| mounted.get(key) == Ok(value(other, key)))
