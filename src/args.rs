@@ -300,10 +300,8 @@ impl TypedTorture {
             ));
         }
         let sectors = within("--sectors", self.sectors.unwrap_or(4), 2, 64)?;
-        let usual = match (self.deep, 4 * page_of_the_store(page, unit)) {
-            (Some(_), four_pages) if self.through == "array" || four_pages <= 512 => {
-                four_pages.max(512)
-            }
+        let usual = match (self.deep, outlast::least_sector_bytes(page, unit)) {
+            (Some(_), least) if self.through == "array" || least <= 512 => least.max(512),
             _ => 4096,
         };
         let sector_bytes = self.sector_bytes.unwrap_or(usual);
@@ -355,16 +353,10 @@ impl TypedReplay {
     }
 }
 
-/// What the store takes for a page.
-const fn page_of_the_store(page: u32, unit: u32) -> u32 {
-    let least = if unit > 8 { 8 * unit } else { 64 };
-    if page > least { page } else { least }
-}
-
 fn fits_the_store(geometry: &Geometry) -> Result<(), String> {
     let Geometry { sector_bytes, page, unit, .. } = *geometry;
-    let page = page_of_the_store(page, unit);
-    if sector_bytes < 4 * page {
+    if sector_bytes < outlast::least_sector_bytes(page, unit) {
+        let page = outlast::page_bytes(page, unit);
         return Err(format!(
             "--sector-bytes {sector_bytes}: the store wants four pages of {page} bytes or more in \
              a sector; choose larger sectors, or smaller pages with --page"

@@ -16,6 +16,7 @@ use outlast_faultsim::measure::load::Load;
 use outlast_faultsim::measure::parts::{Sheet, Supply, bus_byte_ns};
 use outlast_faultsim::measure::run::Scheme;
 use outlast_faultsim::measure::table::{Bench, Results};
+use outlast_faultsim::subjects::outlast;
 use serde::Serialize;
 
 use crate::args::within;
@@ -207,7 +208,8 @@ impl Typed {
         }
         let sectors = within("--sectors", self.sectors, 2, 256)?;
         let bytes = within("--sector-bytes", self.sector_bytes, 512, 128 * 1024)?;
-        if !bytes.is_power_of_two() || bytes < 4 * page {
+        if !bytes.is_power_of_two() || bytes < outlast::least_sector_bytes(page, unit) {
+            let page = outlast::page_bytes(page, unit);
             return Err(format!(
                 "--sector-bytes {bytes}: choose a power of two of four or more pages of {page} bytes"
             ));

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use outlast_faultsim::device::{DeviceTime, Timing};
 use outlast_faultsim::lifetime::PartFigures;
 use outlast_faultsim::measure::parts::{Sheet, bus_byte_ns};
+use outlast_faultsim::subjects::outlast;
 use serde::Deserialize;
 
 use super::Typed;
@@ -62,7 +63,8 @@ pub(super) fn part(typed: &Typed, file: PartFile, folder: &Path) -> Result<Part,
     let given = typed.sector_bytes.or(file.sector_bytes);
     let sector_bytes = given.map_or_else(|| known.sector_bytes(), Ok)?;
     within("--sector-bytes", sector_bytes, 512, 128 * 1024)?;
-    if !sector_bytes.is_power_of_two() || sector_bytes < 4 * page {
+    if !sector_bytes.is_power_of_two() || sector_bytes < outlast::least_sector_bytes(page, unit) {
+        let page = outlast::page_bytes(page, unit);
         return Err(format!(
             "--sector-bytes {sector_bytes}: choose a power of two of four or more pages of {page} bytes"
         ));

@@ -453,13 +453,11 @@ fn words_of(bits: Range<usize>) -> impl Iterator<Item = (usize, u64)> {
 /// The entries of a sorted list that lie in bytes `from..to`.
 pub(super) fn weak_within(weak: &[Weak], from: usize, to: usize) -> Range<usize> {
     // Most questions are about bytes before all of them or behind.
-    match (weak.first(), weak.last()) {
-        (Some(first), Some(last)) if (first.at as usize) < to => {
-            if (last.at as usize) < from {
-                return weak.len()..weak.len();
-            }
-        }
-        _ => return 0..0,
+    if weak.first().is_none_or(|first| first.at as usize >= to) {
+        return 0..0;
+    }
+    if weak.last().is_some_and(|last| (last.at as usize) < from) {
+        return weak.len()..weak.len();
     }
     let start = weak.partition_point(|entry| (entry.at as usize) < from);
     let len = weak[start..].partition_point(|entry| (entry.at as usize) < to);

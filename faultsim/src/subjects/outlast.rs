@@ -12,6 +12,18 @@ use crate::workload::KeyNames;
 /// See [`Subject::name`].
 pub const NAME: &str = "outlast";
 
+/// What the store takes for a page, in bytes: at least eight program units, and 64.
+#[must_use]
+pub fn page_bytes(page: u32, unit: u32) -> u32 {
+    page.max(8 * unit).max(64)
+}
+
+/// Fewest bytes of a sector the store takes: four of its pages.
+#[must_use]
+pub fn least_sector_bytes(page: u32, unit: u32) -> u32 {
+    4 * page_bytes(page, unit)
+}
+
 /// Most live keys a store under test has.
 pub(super) const KEYS: usize = 64;
 
@@ -67,7 +79,7 @@ impl Subject for Outlast {
     fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
         let (sectors, bytes) = (u64::from(geometry.sectors), u64::from(geometry.sector_bytes));
         let unit = u64::from(geometry.unit);
-        let pages = bytes / u64::from(geometry.page).max(8 * unit).max(64);
+        let pages = bytes / u64::from(page_bytes(geometry.page, geometry.unit));
         let keys = KEYS as u64;
         // A record has 11 bytes at least; a program call or a read of a check has up to 256 or 64.
         let records = bytes / 11_u64.next_multiple_of(unit);
