@@ -15,6 +15,7 @@ use crate::follow;
 use crate::intern::{Fingerprint, keep_distinct};
 use crate::job::Job;
 use crate::ledger::Place;
+use crate::memory::Memory;
 use crate::parts::RigParts;
 use crate::path::Path;
 use crate::plan::{Clock, Config, Systematic};
@@ -108,7 +109,7 @@ pub(crate) fn run<S: Subject>(
     report.worst = prepared.baseline.worst;
     let cut_points = 0..=prepared.baseline.trace.steps.len();
     let Explored { mut counts, worst, findings, kills, mut fingerprints } =
-        setting.explore(&prepared, cut_points.collect(), Stop::of(config), clock);
+        setting.explore(&prepared, cut_points.collect(), Stop::of(config), clock, None);
     keep_distinct(&mut fingerprints, usize::MAX);
     counts.distinct = fingerprints.len() as u64;
     report.kills = kills.into_iter().collect();
@@ -129,13 +130,14 @@ pub(crate) fn run<S: Subject>(
 }
 
 impl<S: Subject> Setting<'_, S> {
-    /// Explores the cut points given, which must ascend.
+    /// Explores the cut points given, which must ascend; one after the other if they share a memory.
     pub(crate) fn explore(
         &self,
         prepared: &Prepared,
         cut_points: Vec<usize>,
         stop: Stop<'_>,
         clock: &Clock<'_>,
+        memory: Option<&mut Memory>,
     ) -> Explored {
         let steps = &prepared.baseline.trace.steps;
         let planned = cut_points.len() as u64;
@@ -161,24 +163,28 @@ impl<S: Subject> Setting<'_, S> {
         // When stopping: the earliest job that has a finding. Later ones are dropped, so that
         // the result does not depend on who was faster.
         let first = AtomicUsize::new(usize::MAX);
-        let yields: Vec<Yield> = cut_points
-            .into_par_iter()
-            .enumerate()
-            .map(|(job, at)| {
-                if clock.is_up() || first.load(Ordering::Relaxed) < job {
-                    return Yield::default();
-                }
-                let image = before(at);
-                let yielded = Job::new(self, prepared, &image, stop, clock).run(at, image);
-                if stop != Stop::Never && !yielded.findings.is_empty() {
-                    first.fetch_min(job, Ordering::Relaxed);
-                }
-                if clock.counts_points {
-                    clock.progress.done.fetch_add(1, Ordering::Relaxed);
-                }
-                yielded
-            })
-            .collect();
+        let work = |job: usize, at: usize, memory: &mut Memory| {
+            if clock.is_up() || first.load(Ordering::Relaxed) < job {
+                return Yield::default();
+            }
+            let image = before(at);
+            let yielded = Job::new(self, prepared, &image, stop, clock, memory).run(at, image);
+            if stop != Stop::Never && !yielded.findings.is_empty() {
+                first.fetch_min(job, Ordering::Relaxed);
+            }
+            if clock.counts_points {
+                clock.progress.done.fetch_add(1, Ordering::Relaxed);
+            }
+            yielded
+        };
+        let yields: Vec<Yield> = match memory {
+            Some(memory) => (0..).zip(cut_points).map(|(job, at)| work(job, at, memory)).collect(),
+            None => cut_points
+                .into_par_iter()
+                .enumerate()
+                .map(|(job, at)| work(job, at, &mut Memory::default()))
+                .collect(),
+        };
 
         let mut counts = Counts { planned, ..Counts::default() };
         let mut worst = WorstCase::default();

@@ -13,7 +13,7 @@ use crate::device::{Image, Weak};
 pub(crate) type ImageId = u32;
 
 /// 128-bit digest of an image, for counting distinct images over the whole run. Two different
-/// images share one with a chance of about 2^-128; nothing is skipped because of it.
+/// images share one with a chance of about 2^-128. Also tells whether another history left it.
 pub(crate) type Fingerprint = u128;
 
 /// Keeps one of each, and at most so many.

@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 use std::sync::atomic::Ordering;
 
-use rapidhash::{RapidHashMap, RapidHashSet};
+use rapidhash::RapidHashSet;
 
 use crate::device::{Image, Step, Tear, Tears};
 use crate::explore::{Found, Stop, Yield};
@@ -13,6 +13,7 @@ use crate::harm::Hit;
 use crate::intern::{ImageId, Interner};
 use crate::judge::{Judge, Judged, State, Wanted};
 use crate::ledger::Place;
+use crate::memory::{Look, Memory, Oracles, Owed, Recall, RecoveryId};
 use crate::oracle::Oracle;
 use crate::parts::{RigPart, RigParts};
 use crate::path::{BiasPick, CutPick, Path};
@@ -70,13 +71,13 @@ pub(crate) struct Job<'job, 'run, S: Subject> {
     stop: Stop<'job>,
     judge: Judge<'job, S>,
     interner: Interner,
-    oracles: RapidHashMap<Oracle, u32>,
-    recoveries: RapidHashMap<Vec<Step>, u32>,
+    oracles: Oracles,
+    recall: Recall<'job>,
     /// Image, obligations and reading of marginal cells that were judged.
     seen: RapidHashSet<(ImageId, u32, BiasPick)>,
     /// Recovery, what it reported, obligations, reading of marginal cells and number of cuts
     /// that have a representative.
-    groups: RapidHashSet<(u32, u32, u32, BiasPick, usize)>,
+    groups: RapidHashSet<(RecoveryId, u32, u32, BiasPick, usize)>,
     queue: VecDeque<Representative>,
     yielded: Yield,
 }
@@ -88,6 +89,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         base: &Image,
         stop: Stop<'job>,
         clock: &'job Clock<'job>,
+        memory: &'job mut Memory,
     ) -> Self {
         Self {
             setting,
@@ -96,8 +98,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             stop,
             judge: setting.judge(prepared),
             interner: Interner::new(base),
-            oracles: RapidHashMap::default(),
-            recoveries: RapidHashMap::default(),
+            oracles: Oracles::default(),
+            recall: Recall::new(memory),
             seen: RapidHashSet::default(),
             groups: RapidHashSet::default(),
             queue: VecDeque::new(),
@@ -222,12 +224,13 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         }
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
         // What is behind collateral damage owes less, and stands for nothing that owes all.
-        let obligations = 2 * number(&mut self.oracles, allowed) + u32::from(!hit.is_none());
+        let number = 2 * self.oracles.number(allowed) + u32::from(!hit.is_none());
+        let owed = Owed { allowed, number };
         for &pick in self.setting.picks(image, cuts.len() + 1, cut) {
             if pick.part().is_some_and(|part| self.setting.plan.without.has(part)) {
                 continue;
             }
-            let fresh = self.seen.insert((id, obligations, pick));
+            let fresh = self.seen.insert((id, number, pick));
             if !fresh && self.setting.plan.merge_equal {
                 continue;
             }
@@ -238,7 +241,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             }
             let parts = pick.part().map_or(parts, |part| parts.with(part));
             let before = Before { cuts, pick, parts, hit, apart };
-            if !self.judge_one(image, allowed, obligations, trace, cut, &before) {
+            if !self.judge_one((id, image), &owed, trace, cut, &before) {
                 return false;
             }
         }
@@ -247,41 +250,29 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
 
     fn judge_one(
         &mut self,
-        image: &Image,
-        allowed: &Oracle,
-        obligations: u32,
+        (id, image): (ImageId, &Image),
+        owed: &Owed<'_>,
         trace: &Trace,
         cut: CutPick,
         before: &Before<'_>,
     ) -> bool {
         let Before { cuts, pick, parts, hit, apart } = *before;
-        let setting = self.setting;
-        let base = &self.prepared.baseline.trace;
+        let (setting, prepared) = (self.setting, self.prepared);
+        let base = &prepared.baseline.trace;
         let number_of_cuts = cuts.len() + 1;
         let first = cuts.first().unwrap_or(&cut);
         if let Some(count) = self.yielded.counts.judged_by_cuts.get_mut(cuts.len()) {
             *count += 1;
         }
-        let in_flight = setting.in_flight(base, first);
-        let when = When { cuts: u32::try_from(number_of_cuts).unwrap_or(u32::MAX), in_flight };
         let salt = cut.salt(setting.seed);
-        let state = State { image, allowed, pick, salt, when, hit, apart };
-        let continuation = setting.continuation(self.prepared, number_of_cuts, first.step as usize);
         let deeper = number_of_cuts < setting.depth() as usize;
-        let (recoveries, oracles, groups) =
-            (&mut self.recoveries, &mut self.oracles, &mut self.groups);
         let first_cut = cuts.is_empty();
         let in_turn = self.yielded.counts.judged.is_multiple_of(setting.followed_in_turn());
-        let lot = if setting.plan.thrifty { cut.salt(setting.seed) } else { 0 };
+        let lot = if setting.plan.thrifty { salt } else { 0 };
         let mut represented = false;
-        let wants = |steps: &[Step], recovered: &Oracle| {
-            let next = u32::try_from(recoveries.len()).unwrap_or(u32::MAX);
-            let recovery = match recoveries.get(steps) {
-                Some(&known) => known,
-                None => *recoveries.entry(steps.to_vec()).or_insert(next),
-            };
-            let recovered = number(oracles, recovered);
-            let new = groups.insert((recovery, recovered, obligations, pick, number_of_cuts));
+        let groups = &mut self.groups;
+        let mut wanted_of = |recovery: RecoveryId, recovered: u32| {
+            let new = groups.insert((recovery, recovered, owed.number, pick, number_of_cuts));
             let every =
                 setting.plan.sample.max(1) as usize * if first_cut { 1 } else { GROUPS_PER_SAMPLE };
             let sampled = (groups.len() + first.step as usize).is_multiple_of(every);
@@ -294,43 +285,68 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                     || !setting.plan.group,
             }
         };
-        let with = |last: CutPick| cuts.iter().copied().chain([last]).collect::<Vec<CutPick>>();
-        let turnover = &self.prepared.turnover;
-        match self.judge.judge(&state, continuation, turnover, wants) {
-            Ok(None) => self.yielded.counts.represented += u64::from(represented),
-            Ok(Some(judged)) => {
-                let (image, cuts) = (image.clone(), with(cut));
-                self.queue.push_back(Representative { image, pick, cuts, parts, hit, judged });
-            }
-            Err(finding) => {
-                let signature = Signature {
-                    breach: finding.breach,
-                    operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
-                    interrupted: interrupted(trace, &cut, !cuts.is_empty()),
-                };
-                if !self.stop.keeps(&signature) {
-                    return true;
-                }
-                self.yielded.counts.violating += 1;
-                let parts = parts.and(self.judge.at_work);
-                let judged = self.yielded.counts.judged;
-                self.yielded.kills.entry(parts).or_insert(judged);
-                self.clock.progress.violating.fetch_add(1, Ordering::Relaxed);
-                let path = Path { cuts: with(cut), last: pick };
-                let found = Found { count: 0, path, finding };
-                self.yielded.findings.entry(signature).or_insert(found).count += 1;
-                return self.stop == Stop::Never;
-            }
+        let recall = &mut self.recall;
+        let oracles = &mut self.oracles;
+        let look = Look {
+            // One is kept for each number.
+            image: self.yielded.fingerprints.get(id as usize).copied().unwrap_or_default(),
+            pick,
+            salt: if image.has_weak() { salt } else { 0 },
+        };
+        let recalls = hit.is_none() && setting.plan.merge_equal;
+        let known =
+            if recalls { recall.shown(&look, owed, &prepared.values, oracles) } else { None };
+        let wanted = known.map(|(recovery, recovered)| wanted_of(recovery, recovered));
+        if wanted == Some(Wanted::NOTHING) {
+            self.yielded.counts.represented += u64::from(represented);
+            return true;
         }
-        true
-    }
-}
-
-/// The number of a set of obligations within a job.
-fn number(oracles: &mut RapidHashMap<Oracle, u32>, oracle: &Oracle) -> u32 {
-    let next = u32::try_from(oracles.len()).unwrap_or(u32::MAX);
-    match oracles.get(oracle) {
-        Some(&known) => known,
-        None => *oracles.entry(oracle.clone()).or_insert(next),
+        let mut shown = None;
+        let wants = |steps: &[Step], recovered: &Oracle| {
+            wanted.unwrap_or_else(|| {
+                let (recovery, recovered, all) =
+                    recall.enter(steps, recovered, &prepared.values, oracles);
+                shown = all.filter(|_| recalls);
+                wanted_of(recovery, recovered)
+            })
+        };
+        let in_flight = setting.in_flight(base, first);
+        let when = When { cuts: u32::try_from(number_of_cuts).unwrap_or(u32::MAX), in_flight };
+        let state = State { image, allowed: owed.allowed, pick, salt, when, hit, apart };
+        let continuation = setting.continuation(prepared, number_of_cuts, first.step as usize);
+        let judged = self.judge.judge(&state, continuation, &prepared.turnover, wants);
+        let with = |last: CutPick| cuts.iter().copied().chain([last]).collect::<Vec<CutPick>>();
+        let finding = match judged {
+            Ok(judged) => {
+                if let Some(shown) = shown {
+                    self.recall.keep(look, shown);
+                }
+                if let Some(judged) = judged {
+                    let (image, cuts) = (image.clone(), with(cut));
+                    self.queue.push_back(Representative { image, pick, cuts, parts, hit, judged });
+                } else {
+                    self.yielded.counts.represented += u64::from(represented);
+                }
+                return true;
+            }
+            Err(finding) => finding,
+        };
+        let signature = Signature {
+            breach: finding.breach,
+            operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
+            interrupted: interrupted(trace, &cut, !cuts.is_empty()),
+        };
+        if !self.stop.keeps(&signature) {
+            return true;
+        }
+        self.yielded.counts.violating += 1;
+        let parts = parts.and(self.judge.at_work);
+        let judged = self.yielded.counts.judged;
+        self.yielded.kills.entry(parts).or_insert(judged);
+        self.clock.progress.violating.fetch_add(1, Ordering::Relaxed);
+        let path = Path { cuts: with(cut), last: pick };
+        let found = Found { count: 0, path, finding };
+        self.yielded.findings.entry(signature).or_insert(found).count += 1;
+        self.stop == Stop::Never
     }
 }

@@ -30,6 +30,10 @@ pub(crate) struct Wanted {
     pub(crate) follow: bool,
 }
 
+impl Wanted {
+    pub(crate) const NOTHING: Self = Self { trace: false, turnover: false, follow: false };
+}
+
 /// What is to be judged.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct State<'state> {
@@ -148,7 +152,7 @@ impl<'run, S: Subject> Judge<'run, S> {
             wants(chip.steps().get(..recovery_steps).unwrap_or_default(), &oracle)
         };
         let goes_on = !self.without.has(RigPart::GoOn);
-        if !goes_on || !(wanted.follow || wanted.trace || wanted.turnover) {
+        if !goes_on || wanted == Wanted::NOTHING {
             drop(store);
             let judged = wanted.trace.then(|| {
                 let mut trace = self.recovery_trace(recovery_steps, allowed);

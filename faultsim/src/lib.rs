@@ -36,6 +36,7 @@ pub mod ledger;
 mod life;
 pub mod lifetime;
 pub mod measure;
+mod memory;
 pub mod minimise;
 pub mod mix;
 pub mod oracle;

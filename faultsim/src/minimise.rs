@@ -217,7 +217,7 @@ impl<S: Subject> Search<'_, S> {
             let progress = Progress::default();
             let clock = Clock::new(None, &progress);
             let stop = Stop::AtFirstLike(self.signature);
-            let findings = setting.explore(&prepared, cut_points, stop, &clock).findings;
+            let findings = setting.explore(&prepared, cut_points, stop, &clock, None).findings;
             let found = findings.into_values().min_by_key(|found| found.path.cuts.len())?;
             let told = crate::follow::tell(setting, &prepared, &found.path);
             Some((found, told.digest))

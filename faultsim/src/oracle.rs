@@ -276,6 +276,20 @@ impl Oracle {
         self.states().any(|state| values.get(value(state)) == seen)
     }
 
+    /// Keeps those of the states that are allowed which fit.
+    pub(crate) fn keep(&mut self, mut fits: impl FnMut(&[ValueId]) -> bool) {
+        let keys = self.keys.max(1);
+        let mut kept = 0;
+        for from in (0..self.states.len()).step_by(keys) {
+            let state = from..from + keys;
+            if fits(&self.states[state.clone()]) {
+                self.states.copy_within(state, kept);
+                kept += keys;
+            }
+        }
+        self.states.truncate(kept);
+    }
+
     /// Keeps the first allowed states only, where what is read need not be among them.
     pub(crate) fn shorten(&mut self, most: usize) {
         self.states.truncate(most * self.keys.max(1));

@@ -44,7 +44,7 @@ pub(crate) struct Setting<'run, S: Subject> {
 /// The same with everything worked out that all cut points share.
 #[derive(Debug)]
 pub(crate) struct Prepared {
-    values: Values,
+    pub(crate) values: Values,
     /// What follows a cut, by number of cuts so far and setting.
     continuations: Vec<Vec<Script>>,
     /// Writes that go round all settings, to turn over every sector.

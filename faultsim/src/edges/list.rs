@@ -105,6 +105,12 @@ pub struct Edge {
 }
 
 impl Edge {
+    /// Whether another one is the same but for its last operation.
+    pub(super) fn differs_last(&self, other: &Self) -> bool {
+        let before = |edge: &Self| edge.letters.before_last();
+        (self.start, self.filler, before(self)) == (other.start, other.filler, before(other))
+    }
+
     /// As a workload.
     pub const fn source(self) -> WorkloadSource {
         let Self { start, filler, letters } = self;
@@ -158,11 +164,9 @@ impl Edges {
                 }
             }
         }
-        let mut index = 0;
-        edges.retain(|_| {
-            index += 1;
-            self.shard.takes(index - 1)
-        });
+        let groups = (0..).zip(edges.chunk_by(Edge::differs_last));
+        let taken = groups.filter(|(index, _)| self.shard.takes(*index));
+        let edges = taken.flat_map(|(_, group)| group.iter().copied()).collect();
         List { edges, unreached }
     }
 }

@@ -11,14 +11,15 @@ use crate::finding::{Finding, Signature};
 use crate::follow;
 use crate::intern::keep_distinct;
 use crate::job::NEW_FOLLOWED_IN_TURN;
+use crate::memory::Memory;
 use crate::plan::{Clock, Config, Systematic};
 use crate::report::{Counts, Report, beyond};
 use crate::setting::{FOLLOWED_IN_THRIFTY_TURN, Setting};
 use crate::subject::Subject;
 use crate::trace::What;
 
-/// Edges carried out between two merges of their results.
-const BATCH: usize = 512;
+/// Groups of edges that differ in the last operation, between two merges of their results.
+const BATCH: usize = 256;
 /// Distinct images counted at most; 4 GiB.
 const MOST_DIGESTS: usize = 1 << 29;
 /// Digests gathered before they are sorted in, and no fewer than half of those there are.
@@ -47,11 +48,15 @@ pub(crate) fn run<S: Subject>(
     let mut findings: Vec<(Edge, Signature, Found)> = Vec::new();
     let mut digests: Vec<u64> = Vec::new();
     let mut kept = 0;
-    for batch in list.chunks(BATCH) {
-        let outcomes: Vec<(Edge, Outcome)> = batch
-            .par_iter()
-            .map(|edge| (*edge, explore(config, plan, subject, *edge, clock)))
-            .collect();
+    let groups: Vec<&[Edge]> = list.chunk_by(Edge::differs_last).collect();
+    for batch in groups.chunks(BATCH) {
+        let explored = batch.par_iter().flat_map_iter(|group| {
+            let mut memory = Memory::default();
+            let explored =
+                |edge: &Edge| (*edge, explore(config, plan, subject, *edge, clock, &mut memory));
+            group.iter().map(explored).collect::<Vec<_>>()
+        });
+        let outcomes: Vec<(Edge, Outcome)> = explored.collect();
         for (edge, outcome) in outcomes {
             let mut explored = match outcome {
                 Ok(explored) => explored,
@@ -103,13 +108,15 @@ pub(crate) fn run<S: Subject>(
     report
 }
 
-/// Cuts the last operation of an edge at every step, and what follows.
+/// Cuts the last operation of an edge at every step, and what follows. `memory`: of edges that differ in
+/// the last operation.
 fn explore<S: Subject>(
     config: &Config,
     plan: &Edges,
     subject: &S,
     edge: Edge,
     clock: &Clock<'_>,
+    memory: &mut Memory,
 ) -> Outcome {
     let systematic = systematic(plan, edge);
     let workload = systematic.workload.build(&config.geometry);
@@ -126,7 +133,8 @@ fn explore<S: Subject>(
     // An operation that writes nothing is cut before or behind it, which others are too.
     let cut_points =
         first.map_or_else(Vec::new, |first| (first.first..=trace.steps.len()).collect());
-    let mut explored = setting.explore(&prepared, cut_points, Stop::of(config), clock);
+    let mut explored =
+        setting.explore(&prepared, cut_points, Stop::of(config), clock, Some(memory));
     explored.worst.merge(&prepared.baseline.worst);
     clock.progress.done.fetch_add(1, Ordering::Relaxed);
     Ok(explored)
@@ -194,6 +202,38 @@ mod tests {
         assert!(report.counts.judged_by_cuts.iter().all(|count| *count > 0), "{:?}", report.counts);
         assert_eq!(progress.done.into_inner(), report.counts.planned);
         assert_eq!(crate::plan::run(&config, &Outlast, &Progress::default()), report);
+    }
+
+    /// For a store in which something is wrong, too.
+    #[test]
+    fn what_was_shown_before_changes_no_verdict() {
+        fn explored<S: Subject>(subject: &S, level: Level) {
+            let config = config(2, 300, level);
+            let Mode::Edges(plan) = config.mode else { panic!() };
+            let progress = Progress::default();
+            let clock = Clock::new(None, &progress);
+            let list = plan.list(subject, &config.geometry).edges;
+            let (mut shared, mut spared) = (0, 0);
+            for group in list.chunk_by(Edge::differs_last) {
+                shared += usize::from(group.len() > 1);
+                let mut memory = Memory::default();
+                for edge in group {
+                    let explored =
+                        |memory| explore(&config, &plan, subject, *edge, &clock, memory).unwrap();
+                    let mut together = explored(&mut memory);
+                    let apart = explored(&mut Memory::default());
+                    spared += apart.counts.power_ups - together.counts.power_ups;
+                    together.counts.power_ups = apart.counts.power_ups;
+                    assert_eq!(together.counts, apart.counts);
+                    assert_eq!(together.fingerprints, apart.fingerprints);
+                    let told = |explored: &Explored| format!("{:?}", explored.findings);
+                    assert_eq!(told(&together), told(&apart));
+                }
+            }
+            assert!(shared > 1 && spared > 1_000, "{shared} {spared}");
+        }
+        explored(&Outlast, Level::F4);
+        explored(&Naive, Level::F2);
     }
 
     #[test]

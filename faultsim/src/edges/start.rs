@@ -104,6 +104,12 @@ impl Letters {
         self.letters.get(..usize::from(self.count)).unwrap_or_default()
     }
 
+    /// The same without the last one, if there is one.
+    pub(super) fn before_last(self) -> Option<Self> {
+        let (_, before) = self.as_slice().split_last()?;
+        Self::new(before)
+    }
+
     /// All sequences of so many operations.
     pub(super) fn all_of(count: usize) -> impl Iterator<Item = Self> {
         let kinds = u32::from(Self::KINDS);
