@@ -255,17 +255,14 @@ impl Oracle {
             });
         }
         if fitting < self.len() {
-            let mut kept = 0;
-            for from in (0..self.states.len()).step_by(keys) {
-                let state = from..from + keys;
-                if fits(&self.states[state.clone()]) {
-                    self.states.copy_within(state, kept);
-                    kept += keys;
-                } else {
-                    self.struck_now.extend_from_slice(&self.states[state]);
+            let struck = &mut self.struck_now;
+            retain(&mut self.states, keys, |_, state| {
+                let fits = fits(state);
+                if !fits {
+                    struck.extend_from_slice(state);
                 }
-            }
-            self.states.truncate(kept);
+                fits
+            });
         }
         Ok(())
     }
@@ -276,18 +273,9 @@ impl Oracle {
         self.states().any(|state| values.get(value(state)) == seen)
     }
 
-    /// Keeps those of the states that are allowed which fit.
+    /// Keeps those of the allowed states that fit.
     pub(crate) fn keep(&mut self, mut fits: impl FnMut(&[ValueId]) -> bool) {
-        let keys = self.keys.max(1);
-        let mut kept = 0;
-        for from in (0..self.states.len()).step_by(keys) {
-            let state = from..from + keys;
-            if fits(&self.states[state.clone()]) {
-                self.states.copy_within(state, kept);
-                kept += keys;
-            }
-        }
-        self.states.truncate(kept);
+        retain(&mut self.states, self.keys, |_, state| fits(state));
     }
 
     /// Keeps the first allowed states only, where what is read need not be among them.
@@ -312,17 +300,30 @@ impl Oracle {
     /// Keeps the first of equal states; their order stays.
     fn forget_repetitions(&mut self) {
         let keys = self.keys.max(1);
-        let mut kept = 0;
-        for from in (0..self.states.len()).step_by(keys) {
-            let (earlier, rest) = self.states.split_at(from);
-            let (state, _) = rest.split_at(keys.min(rest.len()));
-            if !earlier[..kept].chunks_exact(keys).any(|known| known == state) {
-                self.states.copy_within(from..from + keys, kept);
-                kept += keys;
-            }
-        }
-        self.states.truncate(kept);
+        retain(&mut self.states, keys, |kept, state| {
+            !kept.chunks_exact(keys).any(|known| known == state)
+        });
     }
+}
+
+/// Keeps the states that stay, which is asked with those that do before them. Keeps their order.
+fn retain(
+    states: &mut Vec<ValueId>,
+    keys: usize,
+    mut stays: impl FnMut(&[ValueId], &[ValueId]) -> bool,
+) {
+    let keys = keys.max(1);
+    let mut kept = 0;
+    for from in (0..states.len()).step_by(keys) {
+        let (earlier, rest) = states.split_at(from);
+        let (state, _) = rest.split_at(keys.min(rest.len()));
+        if stays(&earlier[..kept], state) {
+            let len = state.len();
+            states.copy_within(from..from + len, kept);
+            kept += len;
+        }
+    }
+    states.truncate(kept);
 }
 
 #[cfg(test)]
