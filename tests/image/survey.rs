@@ -1,7 +1,5 @@
 //! What `outlast image` reads out of an image, against what the store itself makes of it.
 
-mod common;
-
 use std::collections::BTreeMap;
 
 use outlast_image::check::region;
@@ -10,6 +8,8 @@ use outlast_image::survey::{Entry, Kind, State, Survey, Void};
 use outlast_kvstore::inspect::RecordKind;
 use outlast_kvstore::{Error, Found};
 use rayon::prelude::*;
+
+use crate::sample;
 
 /// How often something was met.
 #[derive(Clone, Copy, Debug, Default)]
@@ -38,7 +38,7 @@ impl Met {
 /// Compares, for an image that a random life with power cuts leaves: the survey, which changes
 /// nothing, and the store mounted on a copy.
 fn compare(seed: u64) -> Met {
-    let (shape, bytes) = common::image(seed);
+    let (shape, bytes) = sample::image(seed);
     let region = region(&bytes, &shape).expect("a possible shape");
     let survey = Survey::new(region);
     let mut store = match Mounted::open(bytes.clone(), &shape) {

@@ -1,8 +1,6 @@
 //! The format as `kvstore/FORMAT.md` describes it, read by `tests/reader.py`: Python, standard
 //! library only, none of the store's code. It must agree with the store on every image.
 
-mod common;
-
 use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::process::Command;
@@ -14,6 +12,8 @@ use outlast_image::value::to_hex;
 use outlast_kvstore::{Error, Found};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng};
+
+use crate::sample;
 
 /// Clears a bit in each live tally: of a cell that is its turn, which does no harm, or of another.
 fn spoil_tallies(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
@@ -36,7 +36,7 @@ fn compare(part: u64, count: u64) -> (u64, u64) {
     let mut wanted = Vec::new();
     // Other images than those of the other tests.
     for seed in (1 << 32) + part * count..(1 << 32) + (part + 1) * count {
-        let (shape, mut bytes) = common::image(seed);
+        let (shape, mut bytes) = sample::image(seed);
         if seed % 4 == 0 {
             spoil_tallies(&mut bytes, &shape, &mut ChaCha8Rng::seed_from_u64(seed));
         }

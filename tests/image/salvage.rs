@@ -1,7 +1,5 @@
 //! `outlast image salvage` finds every record that is still whole.
 
-mod common;
-
 use std::collections::BTreeMap;
 
 use outlast_image::check::{mount, region};
@@ -11,6 +9,8 @@ use outlast_image::survey::Survey;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng};
 
+use crate::sample;
+
 fn count() -> u64 {
     std::env::var("OUTLAST_IMAGES").map_or(1500, |n| n.parse().expect("a number"))
 }
@@ -19,7 +19,7 @@ fn count() -> u64 {
 fn of_a_whole_image_all_settings_are_saved_as_certain() {
     let (mut images, mut doubtful) = (0_u64, 0_u64);
     for seed in (2 << 32..).take(usize::try_from(count()).expect("a count")) {
-        let (shape, bytes) = common::image(seed);
+        let (shape, bytes) = sample::image(seed);
         let Ok(mounted) = mount(&bytes, &shape) else { continue };
         let survey = Survey::new(region(&bytes, &shape).expect("a shape"));
         let saved = salvage(&survey);
@@ -67,7 +67,7 @@ fn spoil(bytes: &mut [u8], rng: &mut ChaCha8Rng) {
 fn every_intact_record_is_found() {
     let (mut intact, mut lost) = (0_u64, 0_u64);
     for seed in (3 << 32..).take(usize::try_from(count()).expect("a count")) {
-        let (shape, original) = common::image(seed);
+        let (shape, original) = sample::image(seed);
         let before = Survey::new(region(&original, &shape).expect("a shape"));
         let mut bytes = original.clone();
         let mut rng = ChaCha8Rng::seed_from_u64(seed);

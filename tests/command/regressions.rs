@@ -1,7 +1,5 @@
 //! Tokens of bugs that are mended must not reproduce; and what `outlast` makes of such a folder.
 
-mod command_line;
-
 use std::path::Path;
 
 use outlast_faultsim::subjects::by_name;

@@ -1,7 +1,5 @@
 //! The result as files: page, JUnit XML and JSON, and what becomes of them when a run is stopped.
 
-mod command_line;
-
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;

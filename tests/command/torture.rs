@@ -1,7 +1,5 @@
 //! The `outlast` command as its users see it: what it prints and how it ends.
 
-mod command_line;
-
 use std::io::Read as _;
 use std::process::{Output, Stdio};
 

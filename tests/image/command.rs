@@ -1,7 +1,5 @@
 //! `outlast image` as its users see it: exit codes, messages, and that a dump is never changed.
 
-mod command_line;
-
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Output;

@@ -1,8 +1,6 @@
 //! Storage code in C under the rig, without a change to it: the example's planted bug is found, made
 //! smaller and replayed, and the twin without the bug passes.
 
-mod command_line;
-
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 

@@ -5,7 +5,7 @@
 use outlast_faultsim::prove::row;
 use outlast_faultsim::reference::bug::{ALL, by_name};
 
-const REVIEWED: &str = include_str!("kill-matrix.txt");
+const REVIEWED: &str = include_str!("../kill-matrix.txt");
 
 fn reviewed(name: &str) -> &'static str {
     let is_row = |line: &&str| {

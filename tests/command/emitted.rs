@@ -1,8 +1,6 @@
 //! The test that `outlast replay --emit-test` prints compiles as it is, fails while the bug is there,
 //! and passes where it is not.
 
-mod command_line;
-
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::time::SystemTime;

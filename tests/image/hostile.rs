@@ -1,8 +1,6 @@
 //! Broken and hostile dumps: whatever a file holds, the image commands judge it and do not panic.
 //!
-//! A million inputs: `OUTLAST_INPUTS=1000000 cargo test --test image_hostile -- --nocapture`
-
-mod common;
+//! A million inputs: `OUTLAST_INPUTS=1000000 cargo test --test image hostile -- --nocapture`
 
 use outlast_image::check::verdict;
 use outlast_image::container::{self, Container, Segment, Writing};
@@ -13,6 +11,8 @@ use outlast_image::{html, raw, words};
 use outlast_kvstore::inspect::OPENING_BYTES;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng};
+
+use crate::sample;
 
 /// Everything that `show`, `check` and `salvage` do with a file's contents.
 fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
@@ -145,7 +145,7 @@ fn spoiled(pool: &[(Shape, Vec<u8>)], rng: &mut ChaCha8Rng) -> Vec<u8> {
 fn no_input_makes_it_panic() {
     let inputs: u64 =
         std::env::var("OUTLAST_INPUTS").map_or(20_000, |n| n.parse().expect("a number"));
-    let images = (4 << 32..).map(common::image).filter(|(_, bytes)| bytes.len() <= 4096);
+    let images = (4 << 32..).map(sample::image).filter(|(_, bytes)| bytes.len() <= 4096);
     let pool: Vec<_> = images.take(300).collect();
     let threads = std::thread::available_parallelism().map_or(1, |n| n.get() as u64);
     let counts = std::thread::scope(|scope| {

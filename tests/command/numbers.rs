@@ -1,7 +1,5 @@
 //! `outlast bench` and `outlast plan` as their users see them.
 
-mod command_line;
-
 use std::process::Output;
 
 use serde_json::Value;
@@ -252,7 +250,7 @@ fn tables_that_leave_something_open() {
 /// Each session with `outlast plan` in the README is what it prints, from the first line shown on.
 #[test]
 fn the_readme_shows_what_a_plan_prints() {
-    let readme = include_str!("../README.md");
+    let readme = include_str!("../../README.md");
     let mut sessions = 0;
     for session in readme.split("```").filter(|part| part.starts_with("\n$ outlast plan ")) {
         let (line, shown) = session["\n$ ".len()..].split_once('\n').expect("what it prints");

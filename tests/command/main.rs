@@ -1,0 +1,14 @@
+//! The host command, from its words to its exit codes and files; and what it keeps in the repository.
+
+#[path = "../command_line/mod.rs"]
+mod command_line;
+
+mod c_subject;
+mod emitted;
+mod kill_matrix;
+mod numbers;
+mod regressions;
+mod replay;
+mod report;
+mod torture;
+mod walkthrough;
