@@ -8,7 +8,7 @@ use rapidhash::RapidHashSet;
 
 use crate::device::{Image, Step, Tear, Tears};
 use crate::explore::{Found, Stop, Yield};
-use crate::finding::{Signature, When};
+use crate::finding::{Finding, Signature, When};
 use crate::harm::Hit;
 use crate::intern::{ImageId, Interner};
 use crate::judge::{Judge, Judged, State, Wanted};
@@ -248,6 +248,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         true
     }
 
+    /// Judges one image in one reading, unless it showed before what it owes here and nothing more is wanted of
+    /// it. Returns whether to go on.
     fn judge_one(
         &mut self,
         (id, image): (ImageId, &Image),
@@ -287,15 +289,16 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         };
         let recall = &mut self.recall;
         let oracles = &mut self.oracles;
-        let look = Look {
-            // One is kept for each number.
-            image: self.yielded.fingerprints.get(id as usize).copied().unwrap_or_default(),
+        let salt_of_look = if image.has_weak() { salt } else { 0 };
+        // One is kept for each number of an image.
+        let print = self.yielded.fingerprints.get(id as usize);
+        let look = print.filter(|_| hit.is_none() && setting.plan.merge_equal).map(|&image| Look {
+            image,
             pick,
-            salt: if image.has_weak() { salt } else { 0 },
-        };
-        let recalls = hit.is_none() && setting.plan.merge_equal;
+            salt: salt_of_look,
+        });
         let known =
-            if recalls { recall.shown(&look, owed, &prepared.values, oracles) } else { None };
+            look.as_ref().and_then(|look| recall.shown(look, owed, &prepared.values, oracles));
         let wanted = known.map(|(recovery, recovered)| wanted_of(recovery, recovered));
         if wanted == Some(Wanted::NOTHING) {
             self.yielded.counts.represented += u64::from(represented);
@@ -306,7 +309,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             wanted.unwrap_or_else(|| {
                 let (recovery, recovered, all) =
                     recall.enter(steps, recovered, &prepared.values, oracles);
-                shown = all.filter(|_| recalls);
+                shown = all;
                 wanted_of(recovery, recovered)
             })
         };
@@ -315,38 +318,53 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let state = State { image, allowed: owed.allowed, pick, salt, when, hit, apart };
         let continuation = setting.continuation(prepared, number_of_cuts, first.step as usize);
         let judged = self.judge.judge(&state, continuation, &prepared.turnover, wants);
-        let with = |last: CutPick| cuts.iter().copied().chain([last]).collect::<Vec<CutPick>>();
-        let finding = match judged {
+        match judged {
             Ok(judged) => {
-                if let Some(shown) = shown {
+                if let (Some(look), Some(shown)) = (look, shown) {
                     self.recall.keep(look, shown);
                 }
                 if let Some(judged) = judged {
-                    let (image, cuts) = (image.clone(), with(cut));
+                    let (image, cuts) = (image.clone(), with_last(cuts, cut));
                     self.queue.push_back(Representative { image, pick, cuts, parts, hit, judged });
                 } else {
                     self.yielded.counts.represented += u64::from(represented);
                 }
-                return true;
+                true
             }
-            Err(finding) => finding,
-        };
-        let signature = Signature {
-            breach: finding.breach,
-            operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
-            interrupted: interrupted(trace, &cut, !cuts.is_empty()),
-        };
+            Err(finding) => {
+                let signature = Signature {
+                    breach: finding.breach,
+                    operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
+                    interrupted: interrupted(trace, &cut, !cuts.is_empty()),
+                };
+                self.note(finding, signature, cut, before)
+            }
+        }
+    }
+
+    /// Keeps what is wrong with an image. Returns whether to go on.
+    fn note(
+        &mut self,
+        finding: Finding,
+        signature: Signature,
+        cut: CutPick,
+        before: &Before<'_>,
+    ) -> bool {
         if !self.stop.keeps(&signature) {
             return true;
         }
         self.yielded.counts.violating += 1;
-        let parts = parts.and(self.judge.at_work);
+        let parts = before.parts.and(self.judge.at_work);
         let judged = self.yielded.counts.judged;
         self.yielded.kills.entry(parts).or_insert(judged);
         self.clock.progress.violating.fetch_add(1, Ordering::Relaxed);
-        let path = Path { cuts: with(cut), last: pick };
+        let path = Path { cuts: with_last(before.cuts, cut), last: before.pick };
         let found = Found { count: 0, path, finding };
         self.yielded.findings.entry(signature).or_insert(found).count += 1;
         self.stop == Stop::Never
     }
+}
+
+fn with_last(cuts: &[CutPick], last: CutPick) -> Vec<CutPick> {
+    cuts.iter().copied().chain([last]).collect()
 }
