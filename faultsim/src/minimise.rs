@@ -3,6 +3,7 @@
 //! A shortened workload writes other bytes at other addresses, so the old cut means nothing in
 //! it: its cuts are searched anew. What must stay is the kind of failure.
 
+use std::cmp::Reverse;
 use std::time::{Duration, Instant};
 
 use crate::deep::{Era, Eras, KeptEra, Lived, Tearing, fails};
@@ -14,12 +15,12 @@ use crate::plan::{Clock, Progress, Systematic};
 use crate::report::Violation;
 use crate::setting::Setting;
 use crate::subject::Subject;
-use crate::token::{Kept, Origin, Outcome, Token, cut_down, replay};
+use crate::token::{Kept, Longer, Origin, Outcome, Token, cut_down, replay};
 use crate::trace::What;
 use crate::workload::{Workload, WorkloadSource};
 
 /// Replaces the example of `violation` by the smallest one found within `limit`: fewest
-/// operations, fewer and smaller sectors, shorter values, then the lowest fault level, fewest
+/// operations, fewer and smaller sectors, one setting's values longer if that spares operations, all others shorter, then the lowest fault level, fewest
 /// cuts and simplest tear. Leaves it as it is if
 /// nothing smaller is found or the token is not one of this subject.
 pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duration) {
@@ -88,6 +89,21 @@ fn fewest<T: Clone>(mut items: Vec<T>, mut fails: impl FnMut(&[T]) -> bool) -> V
     items
 }
 
+/// Lengths of long values, large parts of a sector first.
+fn lengths(geometry: &Geometry) -> impl Iterator<Item = u32> + use<> {
+    let sector_bytes = geometry.sector_bytes;
+    [2, 3, 4, 6, 8, 12, 16].into_iter().map(move |part| sector_bytes / part)
+}
+
+/// A history of no more operations is not made shorter by longer values.
+const FEW_OPERATIONS: usize = 3;
+/// One of more operations is begun anew with few of them.
+const MANY_OPERATIONS: usize = 40;
+/// So many puts before the last operation, to one of so many settings, on so many smaller parts.
+const FILLING: usize = 8;
+const FILLED_KEYS: usize = 3;
+const SMALL_PARTS: usize = 4;
+
 /// Parts with fewer or smaller sectors, smallest first.
 fn smaller_parts(geometry: Geometry) -> impl Iterator<Item = Geometry> {
     let pages = geometry.sector_bytes / geometry.page.max(1);
@@ -123,6 +139,7 @@ struct Search<'search, S: Subject> {
 struct Smaller {
     ops: Vec<u32>,
     most_value: u32,
+    longer: Option<Longer>,
     geometry: Geometry,
 }
 
@@ -131,11 +148,11 @@ impl<S: Subject> Search<'_, S> {
         let depth = u32::try_from(cuts).ok()?;
         let level = self.token.level;
         let all = u32::try_from(self.workload.all_ops().count()).ok()?;
-        let (ops, most_value) = match &kept {
-            Some(kept) => (kept.ops.clone(), kept.most_value),
-            None => ((0..all).collect(), u32::MAX),
+        let (ops, most_value, longer) = match &kept {
+            Some(kept) => (kept.ops.clone(), kept.most_value, kept.longer),
+            None => ((0..all).collect(), u32::MAX, None),
         };
-        let mut smaller = Smaller { ops, most_value, geometry: self.token.geometry };
+        let mut smaller = Smaller { ops, most_value, longer, geometry: self.token.geometry };
         let end = self.end(kept.as_ref(), first_cut).unwrap_or(smaller.ops.len());
         smaller.ops.truncate(end);
         let fails = |tried: &Smaller| !(self.is_late)() && self.find(tried, level, depth).is_some();
@@ -146,6 +163,9 @@ impl<S: Subject> Search<'_, S> {
                 fails(&tried)
             });
         };
+        if let Some(filled) = self.filled_by_few(&smaller).into_iter().find(&fails) {
+            smaller = filled;
+        }
         fewer(&mut smaller);
         for geometry in smaller_parts(smaller.geometry) {
             let mut tried = Smaller { geometry, ..smaller.clone() };
@@ -155,6 +175,16 @@ impl<S: Subject> Search<'_, S> {
                 fewer(&mut tried);
                 smaller = tried;
                 break;
+            }
+        }
+        // What happens when a sector is full takes fewer operations with long values.
+        for longer in self.longer_values(&smaller) {
+            let mut tried = Smaller { longer: Some(longer), ..smaller.clone() };
+            if smaller.ops.len() > FEW_OPERATIONS && fails(&tried) {
+                fewer(&mut tried);
+                if tried.ops.len() < smaller.ops.len() {
+                    smaller = tried;
+                }
             }
         }
         // Two bytes still tell which operation wrote them.
@@ -190,7 +220,47 @@ impl<S: Subject> Search<'_, S> {
 
     fn kept(&self, smaller: &Smaller) -> Kept {
         let made_for = (smaller.geometry != self.made_for).then_some(self.made_for);
-        Kept { ops: smaller.ops.clone(), most_value: smaller.most_value, made_for }
+        let Smaller { ops, most_value, longer, .. } = smaller.clone();
+        Kept { ops, most_value, made_for, longer }
+    }
+
+    /// Of a long history: the last operation, and a few puts before it of long values to the same setting, on
+    /// small parts too. They fill sectors as well, and take less time to try.
+    fn filled_by_few(&self, smaller: &Smaller) -> Vec<Smaller> {
+        let (all, ops) = (self.workload.all_ops().collect::<Vec<_>>(), &smaller.ops);
+        let Some((&last, before)) = ops.split_last().filter(|_| ops.len() > MANY_OPERATIONS) else {
+            return Vec::new();
+        };
+        let names = |op: u32, key: u16| all.get(op as usize).is_some_and(|op| op.names(key));
+        let keys = self.workload.keys.iter().map(|(key, _)| key);
+        let mut keys: Vec<(u16, Vec<u32>)> = keys
+            .map(|key| (key, before.iter().copied().filter(|&op| names(op, key)).collect()))
+            .collect();
+        // Those that the last operation changes, then those that are changed most often.
+        keys.sort_by_key(|(key, ops)| (!names(last, *key), Reverse(ops.len())));
+        let parts = smaller_parts(smaller.geometry).take(SMALL_PARTS).chain([smaller.geometry]);
+        let mut list = Vec::new();
+        for geometry in parts {
+            for (key, ops) in keys.iter().take(FILLED_KEYS) {
+                let ops = ops[ops.len().saturating_sub(FILLING)..].iter().copied().chain([last]);
+                let ops: Vec<u32> = ops.collect();
+                list.extend(lengths(&geometry).map(|bytes| Smaller {
+                    ops: ops.clone(),
+                    longer: Some(Longer { key: *key, bytes }),
+                    geometry,
+                    ..*smaller
+                }));
+            }
+        }
+        list
+    }
+
+    /// Lengths to be tried for each setting.
+    fn longer_values(&self, smaller: &Smaller) -> Vec<Longer> {
+        let keys = || self.workload.keys.iter().map(|(key, _)| key);
+        let each = |bytes| keys().map(move |key| Longer { key, bytes });
+        let all = lengths(&smaller.geometry).flat_map(each);
+        all.filter(|longer| longer.is_possible(smaller.ops.len())).collect()
     }
 
     /// How many operations happen up to the first cut.

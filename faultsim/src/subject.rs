@@ -199,6 +199,17 @@ impl Op {
         }
     }
 
+    /// Whether it changes this setting by name.
+    pub(crate) fn names(&self, wanted: u16) -> bool {
+        match self {
+            Self::Put { key, .. } | Self::Delete { key } => *key == wanted,
+            Self::Batch(changes) => changes.iter().any(|change| match change {
+                Change::Put { key, .. } | Change::Delete { key } => *key == wanted,
+            }),
+            Self::Clear | Self::Tidy | Self::Reopen => false,
+        }
+    }
+
     /// One line for a report, with the settings' names: `put radio.channel = 0b`.
     pub fn describe(&self, keys: &KeyNames) -> String {
         match self {

@@ -72,6 +72,22 @@ pub(crate) struct Kept {
     pub(crate) most_value: u32,
     /// The part that the workload was made for, if the one of the token is smaller.
     pub(crate) made_for: Option<Geometry>,
+    /// A setting whose values are made longer, so that few of them fill what took many.
+    pub(crate) longer: Option<Longer>,
+}
+
+/// Least length of what is written to a setting; no value at all stays none.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Longer {
+    pub(crate) key: u16,
+    pub(crate) bytes: u32,
+}
+
+impl Longer {
+    /// Whether so many operations with such values take no more memory than a part may.
+    pub(crate) fn is_possible(self, ops: usize) -> bool {
+        ops as u64 * u64::from(self.bytes) <= u64::from(MOST_BYTES)
+    }
 }
 
 /// Why a text is no token.
@@ -181,17 +197,24 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
 
 /// The workload with only the operations kept, all of them explored.
 pub(crate) fn cut_down(workload: Workload, kept: Option<&Kept>) -> Workload {
-    let Some(Kept { ops, most_value, .. }) = kept else { return workload };
+    let Some(Kept { ops, most_value, longer, .. }) = kept else { return workload };
     let all: Vec<_> = workload.all_ops().collect();
     let ops = ops.iter().filter_map(|&index| all.get(index as usize)).map(|op| (*op).clone());
     let mut ops: Vec<Op> = ops.collect();
-    let shorten = |value: &mut Vec<u8>| value.truncate(*most_value as usize);
+    let resize = |key: u16, value: &mut Vec<u8>| {
+        value.truncate(*most_value as usize);
+        if let Some(longer) = longer.filter(|longer| longer.key == key) {
+            let missing = (longer.bytes as usize).saturating_sub(value.len());
+            let own = value.clone();
+            value.extend(own.iter().cycle().take(missing));
+        }
+    };
     for op in &mut ops {
         match op {
-            Op::Put { value, .. } => shorten(value),
+            Op::Put { key, value } => resize(*key, value),
             Op::Batch(changes) => changes.iter_mut().for_each(|change| {
-                if let Change::Put { value, .. } = change {
-                    shorten(value);
+                if let Change::Put { key, value } = change {
+                    resize(*key, value);
                 }
             }),
             _ => {}
@@ -293,6 +316,11 @@ impl Reader<'_> {
         (geometry.bytes() <= MOST_BYTES).then_some(geometry)
     }
 
+    fn longer(&mut self) -> Option<Longer> {
+        let (key, bytes) = (u16::try_from(self.number()?).ok()?, self.small()?);
+        Some(Longer { key, bytes })
+    }
+
     fn pick<T: Copy>(&mut self, list: &[T]) -> Option<T> {
         list.get(usize::try_from(self.number()?).ok()?).copied()
     }
@@ -351,13 +379,17 @@ impl Token {
                     out.number(seed);
                     out.number(ops.into());
                 }
-                if let Some(Kept { ops, most_value, made_for }) = kept {
+                if let Some(Kept { ops, most_value, made_for, longer }) = kept {
                     out.runs(ops);
                     // "No limit" is the usual case and takes one byte.
                     out.number(most_value.wrapping_add(1).into());
-                    out.number(made_for.is_some().into());
+                    out.number(u64::from(made_for.is_some()) | u64::from(longer.is_some()) << 1);
                     if let Some(made_for) = made_for {
                         out.geometry(made_for);
+                    }
+                    if let Some(Longer { key, bytes }) = longer {
+                        out.number((*key).into());
+                        out.number((*bytes).into());
                     }
                 }
                 out.number((*thin).into());
@@ -421,12 +453,14 @@ impl Token {
                 };
                 let kept = if has_kept {
                     let (ops, most_value) = (from.runs()?, from.small()?.wrapping_sub(1));
-                    let made_for = match from.number()? {
-                        0 => None,
-                        1 => Some(from.geometry()?),
-                        _ => return None,
+                    let has = from.number().filter(|has| *has < 4)?;
+                    let made_for = if has & 1 == 1 { Some(from.geometry()?) } else { None };
+                    let longer = if has >> 1 == 1 {
+                        Some(from.longer().filter(|longer| longer.is_possible(ops.len()))?)
+                    } else {
+                        None
                     };
-                    Some(Kept { ops, most_value, made_for })
+                    Some(Kept { ops, most_value, made_for, longer })
                 } else {
                     None
                 };
@@ -524,6 +558,28 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    #[test]
+    fn values_of_one_setting_are_made_longer_and_others_shorter() {
+        let geometry = Geometry::new(4, 4096, 1, 256).unwrap();
+        let workload = || WorkloadSource::TideGauge.build(&geometry);
+        let whole: Vec<Op> = workload().all_ops().cloned().collect();
+        let ops = (0..).take(whole.len()).collect();
+        let longer = Some(Longer { key: 3, bytes: 300 });
+        let kept = Kept { ops, most_value: 5, made_for: None, longer };
+        let made = cut_down(workload(), Some(&kept)).ops;
+        let mut seen = [0, 0];
+        for (made, whole) in made.iter().zip(&whole) {
+            if let (Op::Put { key, value }, Op::Put { value: whole, .. }) = (made, whole) {
+                let least = if *key == 3 && !whole.is_empty() { 300 } else { 0 };
+                assert_eq!(value.len(), whole.len().min(5).max(least));
+                assert!(value.starts_with(&whole[..whole.len().min(5)]));
+                seen[usize::from(*key == 3)] += 1;
+            }
+        }
+        assert!(seen.iter().all(|count| *count > 0), "{seen:?}");
+        assert!(!Longer { key: 3, bytes: u32::MAX }.is_possible(1));
+    }
+
     fn tokens() -> Vec<Token> {
         let cut = |bias, step, tear| CutPick { bias, step, tear };
         let cuts = vec![cut(BiasPick::Stored, 70, 1), cut(BiasPick::Flicker, 3, 900)];
@@ -551,11 +607,21 @@ mod tests {
             systematic(WorkloadSource::Counters { seed: 5, ops: 60 }, None),
             systematic(
                 WorkloadSource::Random { seed: u64::MAX, ops: 9 },
-                Some(Kept { ops: vec![0, 1, 7], most_value: u32::MAX, made_for: Some(geometry) }),
+                Some(Kept {
+                    ops: vec![0, 1, 7],
+                    most_value: u32::MAX,
+                    made_for: Some(geometry),
+                    longer: None,
+                }),
             ),
             systematic(
                 WorkloadSource::Full { seed: 0, ops: 0 },
-                Some(Kept { ops: Vec::new(), most_value: 2, made_for: None }),
+                Some(Kept {
+                    ops: Vec::new(),
+                    most_value: 2,
+                    made_for: None,
+                    longer: Some(Longer { key: 3, bytes: 256 }),
+                }),
             ),
             systematic(WorkloadSource::Case(3), None),
             systematic(
@@ -564,7 +630,7 @@ mod tests {
                     filler: 3990,
                     letters: Letters::new(&[8, 0, 4]).unwrap(),
                 },
-                Some(Kept { ops: vec![0, 1], most_value: 9, made_for: None }),
+                Some(Kept { ops: vec![0, 1], most_value: 9, made_for: None, longer: None }),
             ),
             deep(u32::MAX, None),
             deep(0, Some(vec![era, plain])),
