@@ -1,6 +1,7 @@
 //! "Seen before?" answered exactly: images are compared by content, page by page, never by a
 //! hash alone.
 
+use core::hash::Hash;
 use core::ops::Range;
 
 use rapidhash::RapidHashMap;
@@ -31,7 +32,7 @@ pub(crate) struct Interner {
     base_digests: Vec<Fingerprint>,
     base_sum: Fingerprint,
     pages: Pages,
-    weak: RapidHashMap<Box<[Weak]>, u32>,
+    weak: RapidHashMap<Vec<Weak>, u32>,
     images: RapidHashMap<Box<[(u32, u32)]>, ImageId>,
     /// What the images have in common that are entered next.
     around: Around,
@@ -130,12 +131,7 @@ impl Interner {
         let own = self.around.before.len()..differences.len();
         differences.extend_from_slice(&self.around.behind);
         if image.weak() != self.base.weak() {
-            let next = number(self.weak.len());
-            let id = match self.weak.get(image.weak()) {
-                Some(&id) => id,
-                None => *self.weak.entry(image.weak().into()).or_insert(next),
-            };
-            differences.push((WEAK, id));
+            differences.push((WEAK, number_of(&mut self.weak, image.weak())));
         }
         let known = self.images.get(differences.as_slice()).copied();
         let answer = match known {
@@ -227,6 +223,21 @@ fn weak_digest(image: &Image) -> Fingerprint {
         bytes.push(weak.mask);
     }
     digest(WEAK, &bytes)
+}
+
+/// The number of a thing: as many as were met before it was.
+pub(crate) fn number_of<T: ToOwned + Hash + Eq + ?Sized>(
+    known: &mut RapidHashMap<T::Owned, u32>,
+    thing: &T,
+) -> u32
+where
+    T::Owned: Hash + Eq,
+{
+    let next = number(known.len());
+    match known.get(thing) {
+        Some(&number) => number,
+        None => *known.entry(thing.to_owned()).or_insert(next),
+    }
 }
 
 fn number(len: usize) -> u32 {

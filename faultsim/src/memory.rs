@@ -7,7 +7,7 @@
 use rapidhash::RapidHashMap;
 
 use crate::device::Step;
-use crate::intern::Fingerprint;
+use crate::intern::{Fingerprint, number_of};
 use crate::oracle::{Oracle, ValueId, Values};
 use crate::path::BiasPick;
 
@@ -48,11 +48,7 @@ pub(crate) struct Memory {
 impl Memory {
     /// The number of a recovery that wrote this.
     fn recovery(&mut self, steps: &[Step]) -> RecoveryId {
-        let next = number(self.recoveries.len());
-        match self.recoveries.get(steps) {
-            Some(&known) => known,
-            None => *self.recoveries.entry(steps.to_vec()).or_insert(next),
-        }
+        number_of(&mut self.recoveries, steps)
     }
 
     /// The number of what was read, if that leaves one state alone.
@@ -60,11 +56,7 @@ impl Memory {
         let mut states = read.states();
         let (state, None) = (states.next()?, states.next()) else { return None };
         self.write_down(state, values);
-        let next = number(self.readings.len());
-        Some(match self.readings.get(&self.bytes) {
-            Some(&known) => known,
-            None => *self.readings.entry(self.bytes.clone()).or_insert(next),
-        })
+        Some(number_of(&mut self.readings, self.bytes.as_slice()))
     }
 
     /// What remains of the states that are allowed if this is read; `None`: it contradicts them.
@@ -103,11 +95,7 @@ pub(crate) type OracleId = u32;
 
 impl Oracles {
     pub(crate) fn number(&mut self, oracle: &Oracle) -> OracleId {
-        let next = number(self.0.len());
-        match self.0.get(oracle) {
-            Some(&known) => known,
-            None => *self.0.entry(oracle.clone()).or_insert(next),
-        }
+        number_of(&mut self.0, oracle)
     }
 }
 
@@ -169,11 +157,6 @@ impl<'memory> Recall<'memory> {
     pub(crate) fn keep(&mut self, look: Look, shown: Shown) {
         self.memory.shown.insert(look, shown);
     }
-}
-
-fn number(len: usize) -> u32 {
-    // Memory ends before the numbers do: each entry takes more than a byte.
-    u32::try_from(len).unwrap_or(u32::MAX)
 }
 
 #[cfg(test)]
