@@ -589,6 +589,37 @@ f.g = { type = "u8", value = 1 }
         assert!(why("[1]", Format::Json)[0].starts_with("1:1: a table is needed here"));
     }
 
+    #[test]
+    fn numbers_that_a_text_cannot_tell_are_written_as_bytes() {
+        // A NaN has a payload and a sign (IEEE 754-2019, 6.2.1, from memory), and a text has one
+        // word for all of them.
+        for (kind, bytes, as_bytes) in [
+            ("f32", &f32::NAN.to_le_bytes()[..], false),
+            ("f32", &0x7FC1_0000_u32.to_le_bytes(), true),
+            ("f32", &0xFFC0_0000_u32.to_le_bytes(), true),
+            ("f32", &0x7F80_0001_u32.to_le_bytes(), true),
+            ("f32", &(-0.0_f32).to_le_bytes(), false),
+            ("f32", &f32::from_bits(1).to_le_bytes(), false),
+            ("f32", &f32::NEG_INFINITY.to_le_bytes(), false),
+            ("f64", &f64::NAN.to_le_bytes(), false),
+            ("f64", &0x7FF8_0000_0000_0001_u64.to_le_bytes(), true),
+            ("f64", &0xFFF8_0000_0000_0000_u64.to_le_bytes(), true),
+            ("f64", &0x7FF0_0000_0000_0001_u64.to_le_bytes(), true),
+            ("f64", &(-0.0_f64).to_le_bytes(), false),
+            ("f64", &f64::from_bits(1).to_le_bytes(), false),
+            ("f64", &f64::MAX.to_le_bytes(), false),
+        ] {
+            let kind: Type = kind.parse().unwrap();
+            for format in [Format::Toml, Format::Json, Format::Csv] {
+                let text = write([(&b"gauge.span"[..], bytes)], &|_, _| kind, format);
+                let again = read(&text, format).unwrap();
+                let setting = &again.settings[&b"gauge.span"[..]];
+                assert_eq!(setting.value.as_deref(), Some(bytes), "{text}");
+                assert_eq!(setting.kind, if as_bytes { Type::HEX } else { kind }, "{text}");
+            }
+        }
+    }
+
     proptest! {
         /// Bytes of any kind come back from each format, whatever type they are given.
         #[test]

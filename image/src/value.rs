@@ -325,6 +325,7 @@ pub(crate) fn decode(wanted: Type, bytes: &[u8]) -> Option<Value> {
                     bytes => f64::from_le_bytes(bytes.try_into().ok()?),
                 };
                 // NaNs have many patterns, of which a text tells one.
+                let number = if number.is_nan() { f64::NAN } else { number };
                 let mut again = Vec::new();
                 let float = node(Value::Float(number));
                 encode_one(wanted, &float, &Bounds::default(), &mut again).ok()?;
