@@ -31,6 +31,10 @@ def zeros(data):
     return 8 * len(data) - int.from_bytes(data, "little").bit_count()
 
 
+class OtherStore(Exception):
+    """A sector starts as that of another version or layout."""
+
+
 class Image:
     def __init__(self, data, sectors, sector, page, unit):
         self.data, self.sectors, self.sector, self.unit = data, sectors, sector, unit
@@ -130,9 +134,13 @@ class Image:
         crc = struct.pack("<I", crc32c(data[:25]))
         shape = bytes([self.unit.bit_length() - 1 | self.page.bit_length() - 1 << 3])
         shape += self.sector.to_bytes(3, "little") + self.sectors.to_bytes(2, "little")
-        if data[25:] != crc + zeros(data[:25] + crc).to_bytes(2, "big"):
+        trailer = crc + zeros(data[:25] + crc).to_bytes(2, "big")
+        if data[:2] != b"\x0a\x57" or data[25:] != trailer:
             return None
-        return self.facts(data[9:25]) if data[:9] == b"\x0a\x57\x01" + shape else None
+        facts = self.facts(data[9:25])
+        if data[:9] != b"\x0a\x57\x01" + shape or facts[0][1] % self.sectors != sector:
+            raise OtherStore
+        return facts
 
     def settle_at(self, page, limit):
         if any(self.data[page : page + self.unit]):
@@ -166,6 +174,12 @@ class Image:
         return None
 
     def head(self):
+        try:
+            return self.newest()
+        except OtherStore:
+            return None
+
+    def newest(self):
         best = None
         for sector in range(self.sectors):
             facts = self.opening(sector)

@@ -21,7 +21,9 @@ pub enum Error<E> {
     /// A place that cannot be read while others can is damage instead, see [`Corrupt`](Self::Corrupt).
     Flash(E),
     /// The space is used up. Nothing was changed. Delete something or give the store more sectors;
-    /// deleting, and overwriting by an equal or smaller value, still work.
+    /// deleting, and overwriting by an equal or smaller value, still work. Twice it has another reason, and
+    /// the store takes no further calls until it is opened again: a record that could not be read when
+    /// room was counted, and could when it was moved; and sector turns or resets beyond 2³².
     Full,
     /// More live keys than the store has places for. Nothing was changed. Use a larger `N`.
     IndexFull,
@@ -31,7 +33,8 @@ pub enum Error<E> {
     /// correct the layout.
     Layout(&'static str),
     /// The region holds no store this layout can open, and it is not empty. Nothing was changed.
-    /// If its contents may be destroyed, call `format`.
+    /// If its contents may be destroyed, call `format`. It takes the flash, which `open` has dropped by then:
+    /// give `open` a `&mut` to it, or use `new` and `mount`, and `into_flash` if that fails.
     NotAStore(Found),
     /// The value under this key is no counter: it has not 8 bytes. Nothing was changed. The caller
     /// must use another key, or delete this one.
@@ -50,7 +53,8 @@ pub enum Found {
     Counters,
     /// Data that is no store, or a store whose formatting was interrupted.
     ForeignData,
-    /// A store with another sector size, sector count, page size or program unit.
+    /// A store with another sector size, sector count, page size or program unit, or whose range begins
+    /// elsewhere: at least one sector starts as that of such a store.
     OtherLayout,
     /// A store of a newer format version, made by newer firmware.
     NewerFormat,
@@ -61,6 +65,8 @@ pub enum Found {
 pub(crate) enum Fault<E> {
     Flash(E),
     IndexFull,
+    /// More was to be written into a sector than it holds, or its number is the last.
+    Full,
     /// The log holds tallies, which this build cannot read.
     #[cfg(not(feature = "counters"))]
     Counters,
@@ -71,6 +77,7 @@ impl<E> From<Fault<E>> for Error<E> {
         match fault {
             Fault::Flash(error) => Self::Flash(error),
             Fault::IndexFull => Self::IndexFull,
+            Fault::Full => Self::Full,
             #[cfg(not(feature = "counters"))]
             Fault::Counters => Self::NotAStore(Found::Counters),
         }
@@ -96,7 +103,7 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
                 f.write_str("the region holds data that is no store; format it to start afresh")
             }
             Self::NotAStore(Found::OtherLayout) => {
-                f.write_str("the region holds a store with another layout")
+                f.write_str("the region holds a store with another layout or range")
             }
             Self::NotAStore(Found::NewerFormat) => {
                 f.write_str("the region holds a store of a newer format version")

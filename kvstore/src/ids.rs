@@ -8,7 +8,10 @@ use crate::store::Store;
 /// A source of rising numbers for serial numbers, nonces and message counts. It stores how far it may
 /// go and counts in RAM up to there.
 ///
-/// A number is given out at most once, whatever power cuts happen; each power-up skips the up to
+/// A number is given out at most once, whatever power cuts happen, as long as the stored state stays:
+/// deleting the key, [`clear`](Store::clear) and [`format`](Store::format) begin again at 0. Where
+/// numbers must stay unique beyond a factory reset, as nonces must, read [`count`](Store::count) before and
+/// [`put`](Store::put) its eight bytes, little-endian, back right behind it, before any source is opened. Each power-up skips the up to
 /// `AHEAD` numbers that the one before had reserved and not used (0 counts as 1). Flash cost: one
 /// [`Store::put`] of 8 bytes per `AHEAD` numbers and per power-up. RAM: 24 bytes on 32-bit targets.
 #[derive(Debug)]

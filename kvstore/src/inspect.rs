@@ -542,22 +542,25 @@ impl<'a> Region<'a> {
         None
     }
 
-    /// The sector that counts as the head of the log: its number and what is known of it.
+    /// The sector that counts as the head of the log: its number and what is known of it. `None` also
+    /// if a sector starts as that of another layout or version, as then no mount takes the region.
     #[must_use]
     pub fn head(&self) -> Option<(u32, Facts)> {
         let g = &self.geometry;
         let mut head: Option<(u32, Facts)> = None;
         for sector in 0..g.sectors {
             let facts = match self.opening(sector) {
+                Ok(facts) if g.sector_in_turn(facts.sequence) != sector => return None,
                 Ok(facts) => self.mark_is_begun(sector).then_some(facts),
+                Err(NotOpening::OtherShape | NotOpening::OtherVersion) => return None,
                 Err(_) => self.facts_from_settle(sector),
             };
             let plausible = facts.filter(|facts| {
                 let older = facts.sequence.wrapping_sub(facts.oldest);
-                g.sector_in_turn(facts.sequence) == sector
-                    && older + 2 <= g.sectors
-                    && older <= facts.sequence
-                    && facts.sequence <= u32::MAX - 2 * g.sectors
+                let Facts { epoch, sequence, .. } = *facts;
+                older + 2 <= g.sectors
+                    && older <= sequence
+                    && g.is_possible(Life { epoch, sequence })
             });
             let newer = |other: Facts, facts: Facts| {
                 (other.epoch, other.sequence) < (facts.epoch, facts.sequence)

@@ -6,7 +6,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::log::Live;
 use crate::medium::Found;
-use crate::record::{Header, OpeningStart, TAG, VERSION};
+use crate::record::{Header, Life, OpeningStart, TAG, VERSION};
 
 /// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
 pub(crate) const MAX_HEADER: u32 = 5;
@@ -303,6 +303,27 @@ impl Geometry {
         let boundaries = if count < boundaries { count } else { boundaries };
         // Up to one unit per boundary is part of the record itself.
         bytes + boundaries * (per_boundary - self.unit) <= self.sector_bytes - self.first_record()
+    }
+
+    /// Whether a batch of so many puts of this shape fits into a sector.
+    pub(crate) fn batch_fits(&self, count: usize, key_len: usize, value_len: usize) -> bool {
+        if value_len > self.max_value() as usize {
+            return false;
+        }
+        let content = (key_len + value_len) as u32;
+        let count = u32::try_from(count).unwrap_or(u32::MAX);
+        let bytes = self.record_bytes(content).checked_mul(count);
+        bytes.is_some_and(|bytes| bytes <= self.sector_bytes && self.fits(Live { bytes, count }))
+    }
+
+    /// Whether a head can be that of a store: numbers must be left for what follows it.
+    pub(crate) const fn is_possible(&self, Life { epoch, sequence }: Life) -> bool {
+        epoch < u32::MAX && sequence <= u32::MAX - 2 * self.sectors
+    }
+
+    /// Whether a sector, and a reset, may follow the head.
+    pub(crate) const fn may_follow(&self, Life { epoch, sequence }: Life) -> bool {
+        epoch < u32::MAX - 1 && sequence < u32::MAX - 2 * self.sectors
     }
 
     /// Sector that a sequence number lives in.

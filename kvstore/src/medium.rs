@@ -129,21 +129,23 @@ impl<F: NorFlash> Medium<F> {
     /// The same, unit by unit.
     #[inline(never)] // Seldom needed, so its stack should not be either.
     fn read_units(&mut self, at: u32, out: &mut [u8]) -> bool {
-        let unit = self.geometry.unit as usize;
+        let unit = self.geometry.unit;
         let (mut at, mut rest) = (at, out);
         while !rest.is_empty() {
-            let (piece, later) = rest.split_at_mut(rest.len().min(unit));
+            // What a settle record carries does not start on a unit.
+            let place = at & (unit - 1);
+            let (piece, later) = rest.split_at_mut(rest.len().min((unit - place) as usize));
             if !self.read(at, piece) {
                 #[cfg(feature = "counters")]
                 {
                     self.unread = true;
                 }
                 let second = if unit == 1 { 0xF0 } else { 0xFF };
-                for (place, byte) in piece.iter_mut().enumerate() {
+                for (place, byte) in (place..).zip(&mut *piece) {
                     *byte = if place < unit / 2 { 0 } else { second };
                 }
             }
-            at += unit as u32;
+            at += piece.len() as u32;
             rest = later;
         }
         false

@@ -4,7 +4,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::{Error, Found as FoundInstead};
 use crate::index::Index;
-use crate::layout::OPENING;
+use crate::layout::{Geometry, OPENING};
 use crate::log::{Core, Log};
 use crate::record::{NoOpening, Opening};
 use crate::settle::{Settled, Verdict};
@@ -174,6 +174,12 @@ impl<F: NorFlash> Core<F> {
             // A retired sector that was not touched since: a new opening needs an erase.
             return;
         }
+        self.void_sector(sector);
+    }
+
+    /// Makes opening and settle records of a sector unreadable for good.
+    #[cfg_attr(target_pointer_width = "32", inline(always))] // Once in most images.
+    fn void_sector(&mut self, sector: u32) {
         let base = sector * self.medium.geometry.sector_bytes;
         // Not the mark: its bits say that the opening is whole.
         self.medium.zero(base, self.medium.geometry.mark());
@@ -231,33 +237,27 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// The newest sector whose mark was begun; or what there is instead.
+    /// The newest sector whose mark was begun; or what there is instead. One opening of another
+    /// layout is enough to say so: settle records and sectors beside it cannot be told from ours.
     #[inline(never)] // A walk should not hold its stack.
     fn find_head(&mut self, head: &mut Opening) -> Result<(), FoundInstead> {
         let sectors = self.medium.geometry.sectors;
         let mut result = Err(FoundInstead::ForeignData);
         for sector in 0..sectors {
             let mut opening = Opening::NONE;
-            let counts = match self.read_opening(sector, &mut opening) {
-                Ok(()) => self.mark_is_begun(sector),
-                Err(why) => {
-                    let instead = match why {
-                        NoOpening::OtherLayout => Some(FoundInstead::OtherLayout),
-                        NoOpening::NewerFormat => Some(FoundInstead::NewerFormat),
-                        NoOpening::Unreadable => None,
-                    };
-                    if let (Err(_), Some(instead)) = (result, instead) {
-                        result = Err(instead);
-                    }
-                    self.facts_from_settle(sector, &mut opening)
-                }
+            let read = self.read_opening(sector, &mut opening);
+            let is_here = self.sector(opening.life.sequence) == sector;
+            let counts = match read {
+                Ok(()) if is_here => self.mark_is_begun(sector),
+                Ok(()) | Err(NoOpening::OtherLayout) => return Err(FoundInstead::OtherLayout),
+                Err(NoOpening::NewerFormat) => return Err(FoundInstead::NewerFormat),
+                Err(NoOpening::Unreadable) => self.facts_from_settle(sector, &mut opening),
             };
             let Opening { life, older, .. } = opening;
             if counts
-                && self.sector(life.sequence) == sector
                 && older + 2 <= sectors
                 && older <= life.sequence
-                && life.sequence <= u32::MAX - 2 * sectors
+                && self.medium.geometry.is_possible(life)
                 && (result.is_err() || head.life.is_before(life))
             {
                 *head = opening;
@@ -308,16 +308,22 @@ impl<F: NorFlash> Core<F> {
     /// formatted again.
     pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let mut opening = Opening::NONE;
-        if self.find_head(&mut opening).is_ok() {
+        if self.find_head(&mut opening).is_ok() && self.medium.geometry.may_follow(opening.life) {
             self.log.epoch = opening.life.epoch;
             self.log.head = opening.life.sequence;
+            // Its mark may have been the last program before a cut.
+            self.confirm_head(&opening);
             self.restart();
         } else {
-            for sector in 0..self.medium.geometry.sectors {
-                self.medium.zero(
-                    sector * self.medium.geometry.sector_bytes,
-                    self.medium.geometry.mark() + self.medium.geometry.unit,
-                );
+            let Geometry { sectors, sector_bytes, .. } = self.medium.geometry;
+            // Openings wherever a layout of this part can have had a sector.
+            let step = sector_bytes.min(u32::try_from(F::ERASE_SIZE).unwrap_or(512)).max(512);
+            for sector in 0..sectors {
+                self.void_sector(sector);
+                for at in (step..sector_bytes).step_by(step as usize) {
+                    let mark = self.medium.geometry.mark();
+                    self.medium.zero(sector * sector_bytes + at, mark);
+                }
             }
             self.first_format(0);
         }

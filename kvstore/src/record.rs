@@ -579,6 +579,16 @@ mod tests {
         }
     }
 
+    /// An index entry may point there for want of a better place: see `carry_tail`.
+    #[test]
+    fn the_start_of_a_sector_is_no_header() {
+        for (powers, sector) in (0..=255).flat_map(|a| (0..=255).map(move |b| (a, b))) {
+            let bytes = [TAG[0], TAG[1], VERSION, powers, sector];
+            assert_eq!(Header::decode(&bytes, 4), None);
+            assert_eq!(Header::decode(&bytes, 5), None);
+        }
+    }
+
     #[test]
     fn openings_round_trip_and_torn_ones_do_not_pass() {
         let start = [TAG[0], TAG[1], VERSION, 0, 0, 16, 0, 4, 0];

@@ -23,6 +23,7 @@ const NUMBER: usize = 2;
 /// - within one chunk: one program call; a cut leaves the old bytes or the new ones;
 /// - over up to `SPAN` chunks: one batch, also all or nothing. So every write of up to
 ///   [`ATOMIC_BYTES`](Self::ATOMIC_BYTES) bytes is atomic, wherever it starts;
+///   A batch must fit into a sector: [`new`](Self::new) refuses other sizes;
 /// - longer writes: batches of `SPAN` chunks in rising order, each all or nothing; a cut leaves the
 ///   first of them done and the others not. [`write_atomic`](Self::write_atomic) refuses these.
 ///
@@ -54,7 +55,8 @@ pub enum RegionError<E> {
     /// A write of more than [`ATOMIC_BYTES`](Region::ATOMIC_BYTES) bytes was to be atomic. Nothing
     /// was changed.
     TooLong,
-    /// The name of the region must have 1 to 62 bytes, and it must have 1 to 65 536 chunks.
+    /// The name of the region must have 1 to 62 bytes, and it must have 1 to 65 536 chunks, of which
+    /// `SPAN` fit into a sector in one batch.
     Unusable,
 }
 
@@ -65,7 +67,9 @@ impl<E: fmt::Debug> fmt::Display for RegionError<E> {
             Self::OutOfBounds => f.write_str("the range does not lie within the region"),
             Self::Store(error) => error.fmt(f),
             Self::TooLong => f.write_str("the write is too long to be atomic"),
-            Self::Unusable => f.write_str("a region needs a name of 1 to 62 bytes and some chunks"),
+            Self::Unusable => f.write_str(
+                "a region needs a name of 1 to 62 bytes, chunks, and a span of them within a sector",
+            ),
         }
     }
 }
@@ -127,7 +131,10 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
         bytes: u32,
     ) -> Result<Self, RegionError<F::Error>> {
         let chunks = (bytes as usize).div_ceil(CHUNK);
-        if name.is_empty() || name.len() > MAX_KEY - NUMBER || !(1..=65_536).contains(&chunks) {
+        let usable = (1..=MAX_KEY - NUMBER).contains(&name.len())
+            && (1..=65_536).contains(&chunks)
+            && store.core.medium.geometry.batch_fits(SPAN.min(chunks), name.len() + NUMBER, CHUNK);
+        if !usable {
             return Err(RegionError::Unusable);
         }
         Ok(Self { store, name, bytes })

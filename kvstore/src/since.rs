@@ -57,7 +57,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Calls `each` with the name and the value's length in bytes of every key that was put since
     /// `mark`, in no particular order; after a factory reset of every key.
     ///
-    /// Never misses one, whatever power cuts happened since. May name others too: records that were
+    /// Never misses one, whatever power cuts happened since. But [`format`](Self::format) over anything but
+    /// a store, and a chip that was blanked, begin a new store that knows nothing of older marks: forget
+    /// them then. Only a mark later than now is noticed, and every key named. May name others too: records that were
     /// moved since (by a turn of a sector, or the last one before a power-up), and counters that may
     /// have ticked. Deleted keys are not named: see [`keys_digest`](Self::keys_digest).
     ///
@@ -72,6 +74,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     ) -> Result<(), Error<F::Error>> {
         let core = &mut self.core;
         core.ready()?;
+        // A mark from later than now is another store's, from before the flash was made anew.
+        let now = (core.log.epoch, core.log.head, core.log.end);
+        let other = mark.epoch != now.0 || (mark.sequence, mark.offset) > (now.1, now.2);
         let g = core.medium.geometry;
         let mut bytes: KeyBytes = [0; _];
         for entry in &self.entries {
@@ -82,11 +87,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
-            let Life { epoch, sequence } = core.life_at(entry.address);
+            let Life { sequence, .. } = core.life_at(entry.address);
             let place = (sequence, g.offset_of(entry.address));
-            if found.header.kind() == Kind::Tally
-                || mark.epoch != epoch
-                || place >= (mark.sequence, mark.offset)
+            if found.header.kind() == Kind::Tally || other || place >= (mark.sequence, mark.offset)
             {
                 each(key, found.header.plain().value_len() as usize);
             }

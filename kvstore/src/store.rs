@@ -33,7 +33,8 @@ pub struct Usage {
     pub live_bytes: u32,
     /// Bytes that more live records can take, at the most.
     pub free_bytes: u32,
-    /// Sectors erased since the first format: each sector took its share, give or take one.
+    /// Turns since the first format, an erase each: each sector took its share, give or take one. Erases
+    /// of turns that a cut interrupted, and of [`tidy`](Store::tidy) before a power-up, are not among them.
     pub sector_turns: u32,
     /// Damaged records seen since the store was opened.
     pub damaged_records: u32,
@@ -54,12 +55,13 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Flash work at the most: reads of all headers and keys; six programs and two for each page that
     /// interrupted opens have used, if the head has room for a settle record, which is as long as the
     /// last record; else one turn of a sector (see [`put`](Self::put)). One put more for each counter
-    /// that has ticked since the last open (feature `counters`). A cut during it loses nothing and may happen any number of times.
+    /// that has ticked since the last open (feature `counters`). A new store in a blank region: one erase, nine
+    /// programs. A cut during it loses nothing and may happen any number of times.
     ///
     /// # Errors
     /// [`Error::Layout`], [`Error::NotAStore`], [`Error::IndexFull`] (the store holds more than `N`
-    /// keys), [`Error::Flash`]. The flash is changed by none of the first three, but for what an
-    /// interrupted operation left.
+    /// keys), [`Error::Flash`]; [`Error::Full`] of a log such as no store leaves. The flash is not changed by
+    /// the first two, and by [`Error::IndexFull`] in nothing that holds settings.
     pub fn open(flash: F, layout: Layout) -> Result<Self, Error<F::Error>> {
         let mut result = Self::new(flash, &layout);
         if let Ok(store) = &mut result
@@ -72,8 +74,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
 
     /// Starts afresh whatever the region holds. **All data in the region are lost.**
     ///
-    /// Flash work: one erase and three programs over a store, one program per sector more over
-    /// anything else. A cut leaves the old store, the new one, or (where there was no store) a
+    /// Flash work: over a store of this layout one erase and ten programs, and one for each page that
+    /// interrupted opens used in the sector behind its head; over anything else one erase, nine programs, and one
+    /// or two for each erase unit and each page with zeros at its start. A cut leaves the old store, the new one, or (where there was no store) a
     /// region that must be formatted again.
     ///
     /// # Errors
@@ -89,7 +92,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     }
 
     /// A store that is not open yet: until [`mount`](Self::mount) has succeeded, each call says
-    /// [`Error::ReopenNeeded`]. Touches no flash.
+    /// [`Error::ReopenNeeded`]; what is asked without one, [`usage`](Self::usage) for example, means nothing.
+    /// Touches no flash.
     ///
     /// For small stacks, and for stores that live in a static: [`open`](Self::open) needs room for the store on
     /// the stack, since its result is moved to where it will stay.
@@ -160,8 +164,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Reads the value of `key` into `buffer`; `None` if there is no such key.
     ///
     /// Flash work: one read for short records, two if the buffer has room for the trailer behind
-    /// the value too (8 bytes and up to a program unit more), else three. No byte of the record is
-    /// read twice. Nothing is programmed.
+    /// the value too (8 bytes and up to a program unit more), else three; a part with a read unit above 1
+    /// takes up to two more for each that starts or ends within a unit. No byte of the record is read
+    /// twice. Nothing is programmed.
     ///
     /// # Errors
     /// [`Error::BufferTooSmall`] says how much is needed. [`Error::Corrupt`]: the record does not
@@ -210,6 +215,10 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Does in idle time what a later `put` would have to wait for: erases the spare when three
     /// quarters of the head are used, turns the sector when it is nearly full. Call it when a
     /// blocking time of an erase does no harm; a cut during it costs nothing but the erase.
+    ///
+    /// An erase counts until the next power-up only, since blank flash proves nothing. So it is for devices
+    /// that stay on: called in each short power-up, it erases a sector in each of them as long as
+    /// the head is in its last quarter.
     ///
     /// # Errors
     /// [`Error::Flash`], [`Error::ReopenNeeded`].
@@ -394,8 +403,8 @@ impl<F: NorFlash> Core<F> {
     ) -> Result<Option<usize>, Error<F::Error>> {
         let hash = crc32c(key);
         let mut position = index::lower_bound(index, hash);
-        // Header, key and a short value.
-        let mut bytes = [0; MAX_HEADER as usize + MAX_KEY + 48];
+        // Header, key and a short value, in whole units of up to 32 bytes.
+        let mut bytes = [0; (MAX_HEADER as usize + MAX_KEY + 48).next_multiple_of(32)];
         let len =
             self.medium.geometry.round_up(self.medium.geometry.header() + key.len() as u32 + 48)
                 as usize;

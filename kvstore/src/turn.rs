@@ -6,6 +6,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::change::{Change, counted};
+use crate::error::Fault;
 use crate::index::Index;
 use crate::log::{Core, Live};
 use crate::medium::Found;
@@ -100,15 +101,19 @@ impl<F: NorFlash> Core<F> {
             if !self.is_in(entry.address, tail) {
                 continue;
             }
-            let Some(source) = self.header_at(entry.address) else {
+            let address = if let Some(source) = self.header_at(entry.address) {
+                if self.is_replaced(entry.hash, entry.address, changes) {
+                    continue;
+                }
+                let address = self.medium.geometry.place(*end);
+                self.write_record(source.header.plain(), &Content::Copy(source), end);
+                address
+            } else {
+                // The old place will hold other records. No header ever stands at a sector's start, so
+                // the key stays damaged.
                 self.log.damaged += 1;
-                continue;
+                self.base(self.log.head)
             };
-            if self.is_replaced(entry.hash, entry.address, changes) {
-                continue;
-            }
-            let address = self.medium.geometry.place(*end);
-            self.write_record(source.header.plain(), &Content::Copy(source), end);
             if let Some(entry) = index.get_mut(position) {
                 entry.address = address;
             }
@@ -127,6 +132,9 @@ impl<F: NorFlash> Core<F> {
 
     /// Erases the spare, in this power-up: reading blank proves nothing.
     fn begin_sector(&mut self) {
+        if !self.medium.geometry.may_follow(self.life(self.log.head)) {
+            self.medium.fault.get_or_insert(Fault::Full);
+        }
         let next = self.log.head + 1;
         if !self.log.spare_erased {
             self.medium.erase(self.sector(next));
@@ -180,6 +188,10 @@ impl<F: NorFlash> Core<F> {
     ) -> bool {
         let found = Found { address: self.medium.geometry.place(*end), header };
         *end = self.medium.geometry.end(found);
+        if *end > self.base(self.log.head) + self.medium.geometry.sector_bytes {
+            // What was counted before reads otherwise now.
+            self.medium.fault.get_or_insert(Fault::Full);
+        }
         let mut writer = Writer::new();
         let life = self.life(self.log.head);
         writer.start(&mut self.medium, life, found);

@@ -173,3 +173,22 @@ fn writes_cost_far_less_than_a_sector_rewrite() {
     assert!(bytes < 95.0, "{bytes}");
     assert!(per_erase > 40.0, "{per_erase}");
 }
+
+/// Each region that `new` gives can do what its constants say; others are refused.
+#[test]
+fn spans_that_fit_no_sector_are_refused() {
+    let part = Part::new(Chip::new(Geometry::new(4, 4096, 1, 256).unwrap()));
+    let mut store: Small = Store::open(part.nor(), Layout::serial_nor()).unwrap();
+    assert_eq!(
+        Region::<'_, _, 64, 1024, 4>::new(&mut store, "rom", 8192).err(),
+        Some(RegionError::Unusable)
+    );
+    assert_eq!(
+        Region::<'_, _, 64, 512, 8>::new(&mut store, "rom", 8192).err(),
+        Some(RegionError::Unusable)
+    );
+    // One chunk is all there is.
+    assert!(Region::<'_, _, 64, 1024, 4>::new(&mut store, "rom", 1024).is_ok());
+    let mut region = Region::<'_, _, 64, 900, 4>::new(&mut store, "rom", 3600).unwrap();
+    region.write_atomic(899, &[7; Region::<'_, Nor<1, 1>, 64, 900, 4>::ATOMIC_BYTES]).unwrap();
+}

@@ -186,3 +186,20 @@ fn numbers_end_before_they_repeat() {
     assert_eq!(ids.next(&mut store), Err(Error::Full));
     assert_eq!(ids.next(&mut store), Err(Error::Full));
 }
+
+/// A chip that was blanked or formatted over damage holds a new store, earlier in its life than the
+/// mark.
+#[test]
+fn a_mark_from_later_than_now_names_everything() {
+    let old = part();
+    let mut store = open(&old);
+    for number in 0..100 {
+        store.put("level", &[number; 40]).unwrap();
+    }
+    let mark = store.mark();
+    let new = part();
+    let mut store = open(&new);
+    store.put("level", &[1]).unwrap();
+    store.put("datum", &[2]).unwrap();
+    assert_eq!(changed(&mut store, mark).len(), 2);
+}

@@ -539,3 +539,19 @@ fn errors_of_the_store_come_with_the_key() {
         "setting 'alarm.low': an earlier flash error: open the store again"
     );
 }
+
+/// What a batch takes can be loaded: it refuses what `save` refuses.
+#[test]
+fn a_batch_takes_no_more_bytes_than_a_setting_has() {
+    const NAME: Setting<heapless::String<40>, 16> = Setting::new("name", heapless::String::new);
+    let part = part();
+    let mut store = open(&part);
+    let name = heapless::String::try_from("the lower orchard by the river").unwrap();
+    let mut buffer = [0; 64];
+    let error = SettingBatch::<1>::new(&mut buffer).set(&NAME, &name).commit(&mut store);
+    assert_eq!(error.unwrap_err().why, Why::TooLong { limit: 16 });
+    assert_eq!(NAME.save(&mut store, &name).unwrap_err().why, Why::TooLong { limit: 16 });
+    let name = heapless::String::try_from("the river").unwrap();
+    SettingBatch::<1>::new(&mut buffer).set(&NAME, &name).commit(&mut store).unwrap();
+    assert_eq!(NAME.load(&mut store).unwrap().value, name);
+}

@@ -199,7 +199,9 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
         if !self.accepts(value) {
             return Err(Why::OutOfRange { allowed: self.allowed });
         }
-        let limit = buffer.len();
+        // What is longer could not be loaded.
+        let limit = buffer.len().min(BYTES);
+        let buffer = buffer.get_mut(..limit).unwrap_or(&mut []);
         let too_long = Why::TooLong { limit };
         let Some((tag, rest)) = buffer.split_first_chunk_mut::<TAG>() else {
             return Err(too_long);
