@@ -20,7 +20,9 @@ pub enum FourByte {
     /// By commands of their own (13h, 12h and erase commands), which take four address bytes in
     /// every mode. The safest way.
     Opcodes {
-        /// The erase commands, in the order of the erase types; `None` where there is none.
+        /// The erase commands, in the order of [`DataSheet::with_erase_types`]; `None` where there
+        /// is none. Without erase types of the data sheet they are refused with
+        /// [`Error::UnclearEraseTypes`]: those of the tables stand in any order.
         erase: [Option<u8>; 4],
     },
     /// By command B7h, with a write enable before it if so said. The mode is lost when the chip
@@ -81,6 +83,9 @@ impl DataSheet {
 
     /// Erase types, with the commands of the plain address mode. Sizes are powers of two; others are
     /// left out. Without times, generous ones hold.
+    ///
+    /// Where the tables list commands with four address bytes, those of the same size are used, and types
+    /// of a size that they do not list are left out, unless [`FourByte`] names another way.
     #[must_use]
     pub const fn with_erase_types(self, types: [Option<EraseType>; 4]) -> Self {
         Self { erase_types: Some(types), ..self }
@@ -210,8 +215,14 @@ impl Chip {
             return Err(Error::FourByteAddresses);
         };
         if let Some(opcodes) = erase_opcodes {
-            for (erase, opcode) in types.iter_mut().zip(opcodes) {
-                *erase = erase.zip(opcode).map(|(erase, opcode)| EraseType { opcode, ..erase });
+            // Opcodes go by index with the types of the same source, and from these to others by size.
+            let source = match sheet.four_byte {
+                Some(_) => sheet.erase_types,
+                None => basic.map(|basic| basic.erase_types),
+            };
+            let Some(source) = source else { return Err(Error::UnclearEraseTypes) };
+            for erase in &mut types {
+                *erase = erase.and_then(|erase| with_opcode_of_size(erase, &source, &opcodes));
             }
         }
         let erase_types = usable(types);
@@ -302,6 +313,18 @@ fn addressing(
     } else {
         None
     }
+}
+
+/// The erase type with the command that erases its size.
+fn with_opcode_of_size(
+    erase: EraseType,
+    types: &[Option<EraseType>; 4],
+    opcodes: &[Option<u8>; 4],
+) -> Option<EraseType> {
+    types.iter().zip(opcodes).find_map(|(other, opcode)| {
+        let opcode = other.filter(|other| other.bytes == erase.bytes).and(*opcode)?;
+        Some(EraseType { opcode, ..erase })
+    })
 }
 
 /// The types whose command stands for one size only, smallest first.

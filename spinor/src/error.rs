@@ -52,7 +52,8 @@ pub enum Error<E> {
     /// too high a clock, or the wrong SPI mode (0 and 3 are right).
     BadId(JedecId),
     /// The tables do not say which erase commands work where: none is listed, one command stands
-    /// for several sizes, or a sector map restricts them. Give the erase types of the data sheet.
+    /// for several sizes, or a sector map restricts them. Give the erase types of the data sheet; if
+    /// they were given, give the commands with four address bytes too ([`crate::FourByte::Opcodes`]).
     UnclearEraseTypes,
     /// No erase command of the chip fits the erase size of the driver's type. Use a type with one
     /// that the given number of bytes divides.

@@ -1,0 +1,251 @@
+//! The driver on a chip with cells and a memory of its modes: what it gets wrong there, bytes show.
+//!
+//! The chip follows the data sheets named in `faultsim/src/serial`; what is changed of a real chip's tables,
+//! and what goes wrong, is invented.
+
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::rc::Rc;
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
+use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
+use outlast_spinor::{DataSheet, EraseType, FourByte, Options, SpiNor};
+
+/// Commands that erase, and bytes.
+const ERASES: [(u8, u32); 5] =
+    [(0x20, 4 << 10), (0x21, 4 << 10), (0x52, 32 << 10), (0xD8, 64 << 10), (0xDC, 64 << 10)];
+/// A byte of 8 clocks at 50 MHz.
+const BYTE_NS: u64 = 160;
+
+#[derive(Default)]
+struct State {
+    tables: Vec<u8>,
+    /// Those programmed.
+    cells: BTreeMap<u32, u8>,
+    latch: bool,
+    /// Plain commands take four address bytes.
+    four: bool,
+    /// Deep power-down is reached at this time; until then no command is taken.
+    asleep_from: Option<u64>,
+    now_ns: u64,
+    log: Vec<Vec<u8>>,
+}
+
+impl State {
+    /// Where the command points, and how long command and address are.
+    fn address(&self, sent: &[u8]) -> Option<(u32, usize)> {
+        let has_own = matches!(sent[0], 0x12 | 0x13 | 0x0C | 0x21 | 0xDC);
+        let count = if has_own || self.four { 4 } else { 3 };
+        let bytes = sent.get(1..=count)?;
+        Some((bytes.iter().fold(0, |at, byte| at << 8 | u32::from(*byte)), 1 + count))
+    }
+
+    fn answer(&self, sent: &[u8], out: &mut [u8]) {
+        out.fill(0xFF);
+        if self.asleep_from.is_some() {
+            return;
+        }
+        match sent[0] {
+            0x05 => out.fill(if self.latch { 2 } else { 0 }),
+            0x70 => out.fill(0x80),
+            0x9F => {
+                out.fill(0);
+                out[..3].copy_from_slice(&[0xC2, 0x20, 0x19]);
+            }
+            0x5A => {
+                let at = u32::from_be_bytes([0, sent[1], sent[2], sent[3]]) as usize;
+                for (byte, at) in out.iter_mut().zip(at..) {
+                    *byte = self.tables.get(at).copied().unwrap_or(0xFF);
+                }
+            }
+            0x03 | 0x13 => {
+                let Some((at, head)) = self.address(sent) else { return };
+                let at = u64::from(at) + (sent.len() - head) as u64;
+                for (byte, at) in out.iter_mut().zip(at..) {
+                    *byte = self.cells.get(&(at as u32)).copied().unwrap_or(0xFF);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn execute(&mut self, sent: &[u8]) {
+        if let Some(asleep_from) = self.asleep_from {
+            if sent == [0xAB] && asleep_from <= self.now_ns {
+                self.asleep_from = None;
+            }
+            return;
+        }
+        match sent {
+            [0x06] => self.latch = true,
+            [0x04] => self.latch = false,
+            [0xB7] => self.four = true,
+            [0xE9] => self.four = false,
+            [0xB9] => self.asleep_from = Some(self.now_ns),
+            [0x99] => (self.four, self.latch) = (false, false),
+            [0x02 | 0x12, ..] if self.latch => {
+                let Some((at, head)) = self.address(sent) else { return };
+                for (at, byte) in (at..=u32::MAX).zip(&sent[head..]) {
+                    *self.cells.entry(at).or_insert(0xFF) &= byte;
+                }
+                self.latch = false;
+            }
+            [opcode, ..] if self.latch => {
+                let Some((_, bytes)) = ERASES.iter().find(|(known, _)| known == opcode) else {
+                    return;
+                };
+                let Some((at, head)) = self.address(sent) else { return };
+                if head == sent.len() {
+                    self.cells.retain(|cell, _| cell / bytes != at / bytes);
+                    self.latch = false;
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+#[derive(Debug, PartialEq, Eq, Clone, Copy)]
+struct Failed;
+
+impl embedded_hal::spi::Error for Failed {
+    fn kind(&self) -> ErrorKind {
+        ErrorKind::Other
+    }
+}
+
+type Error = outlast_spinor::Error<Failed>;
+type Flash<const ERASE: usize = 4096, const WRITE: usize = 1> = SpiNor<Chip, Chip, ERASE, WRITE>;
+
+#[derive(Clone)]
+struct Chip(Rc<RefCell<State>>);
+
+impl ErrorType for Chip {
+    type Error = Failed;
+}
+
+impl DelayNs for Chip {
+    fn delay_ns(&mut self, time: u32) {
+        self.0.borrow_mut().now_ns += u64::from(time);
+    }
+}
+
+impl SpiDevice for Chip {
+    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Failed> {
+        let mut state = self.0.borrow_mut();
+        let mut sent = Vec::new();
+        for operation in operations {
+            match operation {
+                Operation::Write(bytes) => {
+                    state.now_ns += BYTE_NS * bytes.len() as u64;
+                    sent.extend_from_slice(bytes);
+                }
+                Operation::Read(out) => {
+                    state.now_ns += BYTE_NS * out.len() as u64;
+                    state.answer(&sent, out);
+                }
+                other => panic!("the driver does not use {other:?}"),
+            }
+        }
+        state.execute(&sent);
+        state.log.push(sent);
+        Ok(())
+    }
+}
+
+impl Chip {
+    /// The chip of these tables, changed.
+    fn of(name: &str, change: impl FnOnce(&mut State)) -> Self {
+        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/sfdp").join(name);
+        let text = std::fs::read_to_string(path.with_extension("hex")).unwrap();
+        let byte = |text| u8::from_str_radix(text, 16).unwrap();
+        let tables = text.split_ascii_whitespace().map(byte).collect();
+        let mut state = State { tables, ..State::default() };
+        change(&mut state);
+        Self(Rc::new(RefCell::new(state)))
+    }
+
+    fn start<const ERASE: usize, const WRITE: usize>(
+        &self,
+        options: Options,
+    ) -> Result<Flash<ERASE, WRITE>, Error> {
+        SpiNor::new(self.clone(), self.clone(), options)
+    }
+}
+
+fn read<const LEN: usize, const ERASE: usize>(flash: &mut Flash<ERASE>, at: u32) -> [u8; LEN] {
+    let mut bytes = [0; LEN];
+    flash.read(at, &mut bytes).unwrap();
+    bytes
+}
+
+#[test]
+fn without_a_fault_all_is_well() {
+    for name in ["mt25qu256a", "at25ql128a", "is25wp256"] {
+        let chip = Chip::of(name, |_| ());
+        let mut flash: Flash = chip.start(Options::new().with_verify(true)).unwrap();
+        flash.write(0x12_3400, b"hello").unwrap();
+        flash.erase(0x11_0000, 0x12_3000).unwrap();
+        if flash.chip().has_reset {
+            flash.reset().unwrap();
+        }
+        assert_eq!(&read(&mut flash, 0x12_3400), b"hello", "{name}");
+        flash.erase(0x12_0000, 0x13_0000).unwrap();
+        assert_eq!(read(&mut flash, 0x12_3400), [0xFF; 5], "{name}");
+    }
+}
+
+fn types<const COUNT: usize>(types: [(u32, u8); COUNT]) -> [Option<EraseType>; 4] {
+    let erase = |(bytes, opcode)| EraseType { bytes, opcode, times: None };
+    std::array::from_fn(|index| types.get(index).copied().map(erase))
+}
+
+fn erases<const ERASE: usize>(flash: &Flash<ERASE>) -> Vec<(u32, u8)> {
+    let types = flash.chip().erase_types;
+    types.iter().flatten().map(|erase| (erase.bytes, erase.opcode)).collect()
+}
+
+// The tables of MT25QU256A list 4, 64, 32 KiB, and of these 21h, DCh and none.
+#[test]
+fn erase_types_of_a_data_sheet_get_the_command_of_their_size() {
+    let chip = Chip::of("mt25qu256a", |_| ());
+    let of = |sheet| Options::new().with_data_sheet(sheet);
+    let usual = types([(4 << 10, 0x20), (32 << 10, 0x52), (64 << 10, 0xD8)]);
+    let sheet = DataSheet::new().with_erase_types(usual);
+    let mut flash: Flash = chip.start(of(sheet)).unwrap();
+    assert_eq!(erases(&flash), [(4 << 10, 0x21), (64 << 10, 0xDC)]);
+    // The first half of a block stays when the second is erased.
+    flash.write(0x1_0000, b"calibration").unwrap();
+    flash.erase(0x1_8000, 0x2_0000).unwrap();
+    assert_eq!(&read(&mut flash, 0x1_0000), b"calibration");
+
+    let sheet = DataSheet::new().with_erase_types(types([(64 << 10, 0xD8)]));
+    let mut flash: Flash<65536> = chip.start(of(sheet)).unwrap();
+    flash.write(0x1_8000, b"old").unwrap();
+    flash.erase(0x1_0000, 0x2_0000).unwrap();
+    assert_eq!(read(&mut flash, 0x1_8000), [0xFF; 3]);
+
+    let sheet = DataSheet::new().with_erase_types(types([(128 << 10, 0xD8)]));
+    let error = chip.start::<{ 128 << 10 }, 1>(of(sheet)).err();
+    assert_eq!(error, Some(Error::UnclearEraseTypes));
+
+    // Its 256 KiB type is the fourth.
+    let chip = Chip::of("s28hs02gt", |_| ());
+    let sheet = DataSheet::new().with_erase_types(types([(256 << 10, 0xDC)]));
+    let flash: Flash<{ 256 << 10 }> = chip.start(of(sheet)).unwrap();
+    assert_eq!(erases(&flash), [(256 << 10, 0xDC)]);
+}
+
+#[test]
+fn four_byte_commands_of_a_data_sheet_need_its_erase_types() {
+    let chip = Chip::of("mt25qu256a", |_| ());
+    let erase = [Some(0x21), Some(0x5C), Some(0xDC), None];
+    let sheet = DataSheet::new().with_four_byte(FourByte::Opcodes { erase });
+    let start = |sheet| chip.start::<4096, 1>(Options::new().with_data_sheet(sheet));
+    assert_eq!(start(sheet).err(), Some(Error::UnclearEraseTypes));
+    let usual = types([(4 << 10, 0x20), (32 << 10, 0x52), (64 << 10, 0xD8)]);
+    let flash = start(sheet.with_erase_types(usual)).unwrap();
+    assert_eq!(erases(&flash), [(4 << 10, 0x21), (32 << 10, 0x5C), (64 << 10, 0xDC)]);
+}
