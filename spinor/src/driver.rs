@@ -13,6 +13,9 @@ use crate::sfdp::{Sfdp, SfdpError};
 
 /// Longest time out of deep power-down: 448 us, the largest of `tests/sfdp` (s25fs256t, s28hs02gt).
 const WAKE_US: u32 = 500;
+/// Into deep power-down; till then no command is heard, the one to leave it neither. From memory of data
+/// sheets: 3 to 10 us.
+const SLEEP_US: u32 = 30;
 /// From reset to the next command; data sheets of the class say 35 us and more.
 const RESET_US: u32 = 1_000;
 /// A chip whose status reads FFh for so long is none: with every protection bit set it cannot have
@@ -58,6 +61,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             assert!(ERASE as u64 <= u32::MAX as u64);
         }
         let mut bus = Bus { spi, delay };
+        // The last command before a reset of the microcontroller may have been that to sleep.
+        bus.delay.delay_us(SLEEP_US);
         bus.send(Command::plain(opcode::LEAVE_POWER_DOWN)).map_err(Error::Bus)?;
         bus.delay.delay_us(WAKE_US);
         wait_at_start(&mut bus, options.start_timeout_us)?;
@@ -142,7 +147,9 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         let power_down = self.chip.power_down.ok_or(Error::NotSupported)?;
         self.be_ready()?;
         self.asleep = true;
-        self.bus.send(Command::plain(power_down.enter_opcode)).map_err(Error::Bus)
+        let sent = self.bus.send(Command::plain(power_down.enter_opcode)).map_err(Error::Bus);
+        self.bus.delay.delay_us(SLEEP_US);
+        sent
     }
 
     /// Waits until what was begun earlier is complete, and wakes the chip.

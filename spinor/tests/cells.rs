@@ -18,6 +18,8 @@ const ERASES: [(u8, u32); 5] =
     [(0x20, 4 << 10), (0x21, 4 << 10), (0x52, 32 << 10), (0xD8, 64 << 10), (0xDC, 64 << 10)];
 /// A byte of 8 clocks at 50 MHz.
 const BYTE_NS: u64 = 160;
+/// From B9h to deep power-down, from memory of data sheets.
+const SLEEP_NS: u64 = 10_000;
 
 #[derive(Default)]
 struct State {
@@ -83,7 +85,7 @@ impl State {
             [0x04] => self.latch = false,
             [0xB7] => self.four = true,
             [0xE9] => self.four = false,
-            [0xB9] => self.asleep_from = Some(self.now_ns),
+            [0xB9] => self.asleep_from = Some(self.now_ns + SLEEP_NS),
             [0x99] => (self.four, self.latch) = (false, false),
             [0x02 | 0x12, ..] if self.latch => {
                 let Some((at, head)) = self.address(sent) else { return };
@@ -248,4 +250,16 @@ fn four_byte_commands_of_a_data_sheet_need_its_erase_types() {
     let usual = types([(4 << 10, 0x20), (32 << 10, 0x52), (64 << 10, 0xD8)]);
     let flash = start(sheet.with_erase_types(usual)).unwrap();
     assert_eq!(erases(&flash), [(4 << 10, 0x21), (32 << 10, 0x5C), (64 << 10, 0xDC)]);
+}
+
+#[test]
+fn a_chip_on_its_way_to_sleep_is_woken() {
+    let chip = Chip::of("at25ql128a", |_| ());
+    let mut flash: Flash = chip.start(Options::new()).unwrap();
+    flash.write(0, b"hello").unwrap();
+    flash.power_down().unwrap();
+    assert_eq!(&read(&mut flash, 0), b"hello");
+    chip.clone().write(&[0xB9]).unwrap();
+    let mut flash: Flash = chip.start(Options::new()).unwrap();
+    assert_eq!(&read(&mut flash, 0), b"hello");
 }
