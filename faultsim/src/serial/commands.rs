@@ -11,6 +11,8 @@ const BUSY: u8 = 1;
 const LATCH: u8 = 2;
 /// A reset that tears nothing takes so long.
 const RESET_NS: u64 = 35_000;
+/// Into deep power-down, from memory of data sheets. Till then not even the command to leave it is heard.
+const SLEEP_NS: u64 = 10_000;
 
 /// A chip with its data line.
 pub(super) struct Commands<'bus> {
@@ -182,7 +184,10 @@ impl Commands<'_> {
                 volatile.latch |= !is_missed;
             }
             0x04 if is_alone => self.chip.volatile_mut().latch = false,
-            0xB9 if is_alone => self.chip.volatile_mut().asleep = true,
+            0xB9 if is_alone => {
+                self.chip.volatile_mut().asleep = true;
+                self.begin(Work::Nothing, SLEEP_NS);
+            }
             0xB7 if is_alone => self.chip.volatile_mut().four_byte = true,
             0xE9 if is_alone => self.chip.volatile_mut().four_byte = false,
             0x02 | 0x12 if self.is_known(opcode) => self.program(opcode, sent),

@@ -99,11 +99,15 @@ fn erases_need_their_whole_address_and_no_more() {
     assert_eq!((bench.status(), bench.cells(0x1000, 4)), (0, vec![0xFF; 4]));
 }
 
-// M25P20: in deep power-down everything but the release is ignored.
+// M25P20: in deep power-down everything but the release is ignored. From memory: so is that before the
+// chip is there.
 #[test]
 fn asleep_it_hears_one_command() {
     let mut bench = Bench::new();
     bench.send(&[0xB9]);
+    bench.send(&[0xAB]);
+    bench.wait_us(10);
+    assert!(bench.part.chip().volatile().asleep);
     bench.send(&[0x06]);
     bench.send(&[0xAB]);
     assert_eq!(bench.status(), 0);
