@@ -217,16 +217,22 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
 
     /// Sets the write enable latch and sees that it is set, and that no block is protected.
     pub(crate) fn enable_write(&mut self) -> Result<(), Error<SPI::Error>> {
+        let status = self.set_latch()?;
+        if status & self.chip.protection_mask != 0 {
+            self.disable_write()?;
+            return Err(Error::Protected { status });
+        }
+        Ok(())
+    }
+
+    /// Sets the write enable latch and sees that it is set. Returns the status.
+    fn set_latch(&mut self) -> Result<u8, Error<SPI::Error>> {
         let mut status = 0;
         for _ in 0..WRITE_ENABLE_TRIES {
             self.bus.send(Command::plain(opcode::WRITE_ENABLE)).map_err(Error::Bus)?;
             status = self.status()?;
             if status & (opcode::BUSY | opcode::LATCH) == opcode::LATCH {
-                if status & self.chip.protection_mask != 0 {
-                    self.disable_write()?;
-                    return Err(Error::Protected { status });
-                }
-                return Ok(());
+                return Ok(status);
             }
         }
         Err(match stuck(&[status]) {
@@ -257,7 +263,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             _ => return Ok(()),
         };
         if enable {
-            self.bus.send(Command::plain(opcode::WRITE_ENABLE)).map_err(Error::Bus)?;
+            self.set_latch()?;
         }
         self.bus.send(Command::plain(command)).map_err(Error::Bus)?;
         if enable { self.disable_write() } else { Ok(()) }

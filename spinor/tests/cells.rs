@@ -27,8 +27,12 @@ struct State {
     /// Those programmed.
     cells: BTreeMap<u32, u8>,
     latch: bool,
+    /// So many write enable commands to come are lost on the way.
+    enables_lost: u32,
     /// Plain commands take four address bytes.
     four: bool,
+    /// B7h and E9h need 06h before them.
+    four_needs_latch: bool,
     /// Deep power-down is reached at this time; until then no command is taken.
     asleep_from: Option<u64>,
     now_ns: u64,
@@ -81,10 +85,12 @@ impl State {
             return;
         }
         match sent {
+            [0x06] if self.enables_lost > 0 => self.enables_lost -= 1,
             [0x06] => self.latch = true,
             [0x04] => self.latch = false,
-            [0xB7] => self.four = true,
-            [0xE9] => self.four = false,
+            [mode @ (0xB7 | 0xE9)] if self.latch || !self.four_needs_latch => {
+                self.four = *mode == 0xB7;
+            }
             [0xB9] => self.asleep_from = Some(self.now_ns + SLEEP_NS),
             [0x99] => (self.four, self.latch) = (false, false),
             [0x02 | 0x12, ..] if self.latch => {
@@ -262,4 +268,21 @@ fn a_chip_on_its_way_to_sleep_is_woken() {
     chip.clone().write(&[0xB9]).unwrap();
     let mut flash: Flash = chip.start(Options::new()).unwrap();
     assert_eq!(&read(&mut flash, 0), b"hello");
+}
+
+#[test]
+fn a_lost_write_enable_before_the_address_mode_is_repeated() {
+    let lost = |enables_lost| {
+        Chip::of("n25q256a", |state| {
+            (state.four_needs_latch, state.enables_lost) = (true, enables_lost);
+        })
+    };
+    let sheet = DataSheet::new().with_four_byte(FourByte::Mode { write_enable: true });
+    let options = Options::new().with_data_sheet(sheet);
+    let chip = lost(1);
+    let mut flash: Flash = chip.start(options).unwrap();
+    flash.write(0x12_3400, b"hello").unwrap();
+    assert_eq!(chip.0.borrow().cells.keys().next(), Some(&0x12_3400));
+    let error = lost(3).start::<4096, 1>(options).err();
+    assert_eq!(error, Some(Error::WriteEnableIgnored { status: 0 }));
 }
