@@ -188,8 +188,13 @@ impl Commands<'_> {
                 self.chip.volatile_mut().asleep = true;
                 self.begin(Work::Nothing, SLEEP_NS);
             }
-            0xB7 if is_alone => self.chip.volatile_mut().four_byte = true,
-            0xE9 if is_alone => self.chip.volatile_mut().four_byte = false,
+            0xB7 | 0xE9 if is_alone => {
+                let needs_latch = self.profile.address_mode_needs_latch;
+                let volatile = self.chip.volatile_mut();
+                if volatile.latch || !needs_latch {
+                    volatile.four_byte = opcode == 0xB7;
+                }
+            }
             0x02 | 0x12 if self.is_known(opcode) => self.program(opcode, sent),
             _ if self.is_known(opcode) => self.erase(opcode, sent),
             _ => {}

@@ -25,6 +25,8 @@ pub struct Profile {
     pub(super) base: u32,
     /// Commands with four address bytes in every mode.
     pub(super) has_four_byte_opcodes: bool,
+    /// B7h and E9h are obeyed behind 06h only.
+    pub(super) address_mode_needs_latch: bool,
     /// Block protection bits of the status.
     pub(super) protection: u8,
     /// Of so many write enable commands one is missed; 0 for none.
@@ -50,6 +52,7 @@ impl Profile {
             ],
             base: across(geometry),
             has_four_byte_opcodes: true,
+            address_mode_needs_latch: false,
             protection: 0,
             misses_one_enable_of: 0,
         }
@@ -71,6 +74,7 @@ impl Profile {
             erases,
             base: across(geometry),
             has_four_byte_opcodes: true,
+            address_mode_needs_latch: false,
             protection: 0,
             misses_one_enable_of: 0,
         };
@@ -103,6 +107,14 @@ impl Profile {
         self.has_four_byte_opcodes = false;
         self.tables = self.tables();
         self
+    }
+
+    /// The same without commands of four address bytes: there is a mode for them, and 06h must stand
+    /// before B7h and E9h.
+    #[must_use]
+    pub fn with_latched_address_mode(mut self) -> Self {
+        self.address_mode_needs_latch = true;
+        self.with_address_mode()
     }
 
     /// The same without tables.
@@ -151,8 +163,8 @@ impl Profile {
         words[10] = 1 | self.page.trailing_zeros() << 4 | 24 << 8;
         // Deep power-down B9h, ABh, 30 us; status polling.
         words[13] = 0xB9 << 23 | 0xAB << 15 | 1 << 13 | 29 << 8 | 1 << 2;
-        // B7h and E9h; 66h and 99h.
-        words[15] = 1 << 24 | 1 << 14 | 1 << 12;
+        // B7h and E9h, with 06h or without; 66h and 99h.
+        words[15] = (1 << 24 | 1 << 14) << u32::from(self.address_mode_needs_latch) | 1 << 12;
         let last_table = u8::from(self.has_four_byte_opcodes);
         let mut bytes = vec![0x53, 0x46, 0x44, 0x50, 6, 1, last_table, 0xFF];
         bytes.extend([0x00, 6, 1, 16, 0x18, 0, 0, 0xFF]);

@@ -49,6 +49,7 @@ fn every_form_of_addresses_works() {
         (large(), BASE + 0xFFF0),
         (Profile::invented(&g), BASE + 0xFFF0),
         (Profile::invented(&g).with_address_mode(), BASE + 0xFFF0),
+        (Profile::invented(&g).with_latched_address_mode(), BASE + 0xFFF0),
         (Profile::invented(&g).small(&g), 0xFFF0),
     ] {
         let part = part();
@@ -127,6 +128,12 @@ fn a_lost_write_enable_is_repeated() {
     let mut flash = start(&part, large().missing_one_enable_of(1), Options::new()).unwrap();
     assert_eq!(flash.write(BASE, &[0]), Err(Error::WriteEnableIgnored { status: 0 }));
     assert_eq!(part.chip().image().bytes()[0], 0xFF);
+    // The one before B7h is the second, counted from power-up.
+    let part = self::part();
+    part.chip_mut().volatile_mut().enables = 1;
+    let profile = Profile::invented(&geometry()).with_latched_address_mode();
+    let mut flash = start(&part, profile.missing_one_enable_of(2), Options::new()).unwrap();
+    works(&mut flash, BASE);
 }
 
 /// The part as a reset of the microcontroller may leave it.
