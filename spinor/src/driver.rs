@@ -40,6 +40,8 @@ pub struct SpiNor<SPI, D, const ERASE: usize = 4096, const WRITE: usize = 1> {
     /// A program, erase or reset that was begun and not yet seen to end, and its longest time.
     pub(crate) pending: Option<(Work, u32)>,
     asleep: bool,
+    /// The chip was reset, by its power or by command, and its address mode not yet set.
+    is_mode_lost: bool,
 }
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
@@ -80,14 +82,15 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             return Err(Error::BadId(id));
         }
         let chip = Chip::new(tables, &options.data_sheet, ERASE as u32)?;
-        let mut driver = Self { bus, options, id, chip, pending: None, asleep: false };
+        let mut driver =
+            Self { bus, options, id, chip, pending: None, asleep: false, is_mode_lost: true };
         if driver.chip.polls_flag_status {
             driver.clear_old_failures()?;
         }
         if options.reset {
             driver.reset()?;
         } else {
-            driver.set_address_mode()?;
+            driver.be_ready()?;
         }
         Ok(driver)
     }
@@ -130,13 +133,15 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         if !self.chip.has_reset {
             return Err(Error::NotSupported);
         }
-        self.be_ready()?;
+        self.be_idle()?;
         self.bus.send(Command::plain(opcode::RESET_ENABLE)).map_err(Error::Bus)?;
         self.pending = Some((Work::Reset, crate::chip::LEAST_PROGRAM_TIMEOUT_US));
-        self.bus.send(Command::plain(opcode::RESET)).map_err(Error::Bus)?;
+        self.is_mode_lost = true;
+        let sent = self.bus.send(Command::plain(opcode::RESET)).map_err(Error::Bus);
+        // Also where the bus failed: the chip may have heard it.
         self.bus.delay.delay_us(RESET_US);
-        self.wait(START_POLL_US)?;
-        self.set_address_mode()
+        sent?;
+        self.be_ready()
     }
 
     /// Puts the chip into deep power-down, once it is idle. The next call wakes it.
@@ -152,8 +157,18 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         sent
     }
 
-    /// Waits until what was begun earlier is complete, and wakes the chip.
+    /// As [`Self::be_idle`], and sets the address mode if it was lost.
     pub(crate) fn be_ready(&mut self) -> Result<(), Error<SPI::Error>> {
+        self.be_idle()?;
+        if self.is_mode_lost {
+            self.set_address_mode()?;
+            self.is_mode_lost = false;
+        }
+        Ok(())
+    }
+
+    /// Waits until what was begun earlier is complete, and wakes the chip.
+    fn be_idle(&mut self) -> Result<(), Error<SPI::Error>> {
         if self.asleep {
             let listed = self.chip.power_down.map(|power_down| power_down.exit_opcode);
             // Where the tables say 00h, any command wakes the chip.

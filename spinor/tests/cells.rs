@@ -11,7 +11,7 @@ use std::rc::Rc;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use outlast_spinor::{DataSheet, EraseType, FourByte, Options, SpiNor};
+use outlast_spinor::{Addressing, DataSheet, EraseType, FourByte, Options, SpiNor};
 
 /// Commands that erase, and bytes.
 const ERASES: [(u8, u32); 5] =
@@ -36,6 +36,8 @@ struct State {
     /// Deep power-down is reached at this time; until then no command is taken.
     asleep_from: Option<u64>,
     now_ns: u64,
+    /// The bus fails at the transaction behind 99h.
+    fails_behind_reset: bool,
     log: Vec<Vec<u8>>,
 }
 
@@ -143,6 +145,10 @@ impl DelayNs for Chip {
 impl SpiDevice for Chip {
     fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Failed> {
         let mut state = self.0.borrow_mut();
+        let is_behind_reset = state.log.last().is_some_and(|sent| sent == &[0x99]);
+        if is_behind_reset && std::mem::take(&mut state.fails_behind_reset) {
+            return Err(Failed);
+        }
         let mut sent = Vec::new();
         for operation in operations {
             match operation {
@@ -285,4 +291,15 @@ fn a_lost_write_enable_before_the_address_mode_is_repeated() {
     assert_eq!(chip.0.borrow().cells.keys().next(), Some(&0x12_3400));
     let error = lost(3).start::<4096, 1>(options).err();
     assert_eq!(error, Some(Error::WriteEnableIgnored { status: 0 }));
+}
+
+#[test]
+fn the_address_mode_is_set_again_behind_a_reset_that_failed_half_way() {
+    let chip = Chip::of("is25wp256", |state| state.fails_behind_reset = true);
+    let mut flash: Flash = chip.start(Options::new()).unwrap();
+    assert_eq!(flash.chip().addressing, Addressing::FourByteMode { write_enable: false });
+    assert_eq!(flash.reset(), Err(Error::Bus(Failed)));
+    assert!(!chip.0.borrow().four);
+    flash.write(0x12_3400, b"hello").unwrap();
+    assert_eq!(chip.0.borrow().cells.keys().next(), Some(&0x12_3400));
 }
