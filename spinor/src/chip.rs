@@ -301,8 +301,13 @@ fn addressing(
         return Some((Addressing::FourByteOpcodes, Some(table.erase_opcodes)));
     }
     let entry = sfdp.map_or(0, |sfdp| sfdp.basic.four_byte_entry);
-    let always = sfdp.is_some_and(|sfdp| sfdp.basic.address_bytes == AddressBytes::Four);
-    if always || entry >> 6 & 1 == 1 {
+    let always = sfdp.is_some_and(|sfdp| match sfdp.basic.address_bytes {
+        AddressBytes::Four => true,
+        // Two fields that contradict each other: the small chip needs no more than three.
+        AddressBytes::Three if capacity.max(sfdp.basic.size_bytes) <= THREE_BYTE_REACH => false,
+        _ => entry >> 6 & 1 == 1,
+    });
+    if always {
         Some((Addressing::Four, None))
     } else if capacity <= THREE_BYTE_REACH {
         Some((Addressing::Three, None))

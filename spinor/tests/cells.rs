@@ -211,6 +211,13 @@ fn without_a_fault_all_is_well() {
     }
 }
 
+/// A DWORD of the basic table, which stands at 30h in all tables changed here.
+fn set_dword(state: &mut State, number: usize, change: impl FnOnce(u32) -> u32) {
+    let at = 0x30 + 4 * (number - 1);
+    let word: &mut [u8; 4] = state.tables[at..].first_chunk_mut().unwrap();
+    *word = change(u32::from_le_bytes(*word)).to_le_bytes();
+}
+
 fn types<const COUNT: usize>(types: [(u32, u8); COUNT]) -> [Option<EraseType>; 4] {
     let erase = |(bytes, opcode)| EraseType { bytes, opcode, times: None };
     std::array::from_fn(|index| types.get(index).copied().map(erase))
@@ -302,4 +309,18 @@ fn the_address_mode_is_set_again_behind_a_reset_that_failed_half_way() {
     assert!(!chip.0.borrow().four);
     flash.write(0x12_3400, b"hello").unwrap();
     assert_eq!(chip.0.borrow().cells.keys().next(), Some(&0x12_3400));
+}
+
+// DWORD 1 says three bytes only.
+#[test]
+fn a_small_chip_is_not_taken_for_one_of_four_address_bytes_always() {
+    for word in [0xFFFF_FFFF, 0xFF00_1000, 0x4000_1000] {
+        let chip = Chip::of("at25ql128a", |state| set_dword(state, 16, |_| word));
+        let flash: Flash = chip.start(Options::new()).unwrap();
+        assert_eq!(flash.chip().addressing, Addressing::Three, "{word:#x}");
+        assert_eq!(flash.chip().has_reset, word != u32::MAX, "{word:#x}");
+    }
+    let chip = Chip::of("mx25l3233f", |state| set_dword(state, 1, |word| word | 2 << 17));
+    let flash: Flash = chip.start(Options::new()).unwrap();
+    assert_eq!(flash.chip().addressing, Addressing::Four);
 }

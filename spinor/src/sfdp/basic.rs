@@ -134,7 +134,8 @@ impl Basic {
             })
         };
         let polling = dword(14);
-        let entry = dword(16).unwrap_or(0);
+        // Left blank it says nothing, and bit 31 alone is reserved.
+        let modes = dword(16).filter(|word| *word != u32::MAX).unwrap_or(0);
         Ok(Self {
             dwords: u8::try_from(words.len()).unwrap_or(u8::MAX),
             size_bytes,
@@ -165,9 +166,9 @@ impl Basic {
             }),
             has_status_polling: polling.is_some_and(|word| bit(word, 2)),
             has_flag_status_polling: polling.is_some_and(|word| bit(word, 3)),
-            four_byte_entry: byte(entry, 3),
-            four_byte_exit: field(entry, 14, 10) as u16,
-            soft_reset: field(entry, 8, 6) as u8,
+            four_byte_entry: if byte(modes, 3) == 0xFF { 0 } else { byte(modes, 3) },
+            four_byte_exit: field(modes, 14, 10) as u16,
+            soft_reset: field(modes, 8, 6) as u8,
         })
     }
 }
