@@ -186,11 +186,12 @@ pub(crate) fn erase_timeout_us(erase: &EraseType) -> u32 {
 
 impl Chip {
     /// Puts together what the tables and the data sheet say, for erases of multiples of
-    /// `erase_bytes`.
+    /// `erase_bytes` and programs of multiples of `write_bytes`.
     pub(crate) fn new<E>(
         tables: Result<Sfdp, SfdpError<E>>,
         sheet: &DataSheet,
         erase_bytes: u32,
+        write_bytes: u32,
     ) -> Result<Self, Error<E>> {
         let (sfdp, missing) = match tables {
             Ok(sfdp) => (Some(sfdp), None),
@@ -243,9 +244,13 @@ impl Chip {
         let listed_page =
             basic.and_then(|basic| basic.page_bytes).map(|page| page.min(LARGEST_PAGE));
         let page = sheet.page_bytes.filter(|bytes| bytes.is_power_of_two()).or(listed_page);
+        let page_bytes = page.unwrap_or(USUAL_PAGE);
+        if page_bytes < write_bytes {
+            return Err(Error::PageSize { page_bytes });
+        }
         Ok(Self {
             capacity: capacity - capacity % u64::from(erase_bytes.max(1)),
-            page_bytes: page.unwrap_or(USUAL_PAGE),
+            page_bytes,
             erase_types,
             addressing,
             power_down: basic.and_then(|basic| basic.power_down),

@@ -81,7 +81,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         if let Some(id) = id.filter(|id| untold && !id.has_valid_parity()) {
             return Err(Error::BadId(id));
         }
-        let chip = Chip::new(tables, &options.data_sheet, ERASE as u32)?;
+        let chip = Chip::new(tables, &options.data_sheet, ERASE as u32, WRITE as u32)?;
         let mut driver =
             Self { bus, options, id, chip, pending: None, asleep: false, is_mode_lost: true };
         if driver.chip.polls_flag_status {

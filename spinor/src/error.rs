@@ -61,6 +61,12 @@ pub enum Error<E> {
         /// Smallest size the chip erases.
         smallest: u32,
     },
+    /// One program command of the chip reaches less than the program unit of the driver's type. Use a type
+    /// with a smaller one, or give the page of the data sheet.
+    PageSize {
+        /// Bytes that one program command can reach.
+        page_bytes: u32,
+    },
     /// The chip is larger than 16 MiB and its tables give no way to address all of it. Give the
     /// data sheet's way, or limit the capacity to 16 MiB.
     FourByteAddresses,
@@ -118,6 +124,9 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             ),
             Self::EraseSize { smallest } => {
                 write!(out, "the chip erases no less than {smallest} bytes; use a driver for that")
+            }
+            Self::PageSize { page_bytes } => {
+                write!(out, "the chip programs no more than {page_bytes} bytes at once")
             }
             Self::FourByteAddresses => out.write_str(
                 "the chip did not say how to address more than 16 MiB; give the data sheet's way",

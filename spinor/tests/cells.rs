@@ -324,3 +324,24 @@ fn a_small_chip_is_not_taken_for_one_of_four_address_bytes_always() {
     let flash: Flash = chip.start(Options::new()).unwrap();
     assert_eq!(flash.chip().addressing, Addressing::Four);
 }
+
+// DWORD 1 bit 2: 0 for programs of single bytes; revision 1.0 has no page size.
+#[test]
+fn a_chip_that_programs_single_bytes_gets_them() {
+    let chip = Chip::of("mx25l3233f", |state| set_dword(state, 1, |word| word & !4));
+    let mut flash: Flash = chip.start(Options::new()).unwrap();
+    assert_eq!(flash.chip().page_bytes, 1);
+    flash.write(0x100, b"hello").unwrap();
+    let programs = chip.0.borrow().log.iter().filter(|sent| sent[0] == 0x02).count();
+    assert_eq!(programs, 5);
+}
+
+#[test]
+fn a_page_smaller_than_the_program_unit_is_refused() {
+    let chip = Chip::of("at25ql128a", |state| set_dword(state, 11, |word| word & !0xF0 | 3 << 4));
+    assert_eq!(chip.start::<4096, 8>(Options::new()).unwrap().chip().page_bytes, 8);
+    let error = chip.start::<4096, 16>(Options::new()).err();
+    assert_eq!(error, Some(Error::PageSize { page_bytes: 8 }));
+    let sheet = DataSheet::new().with_page_bytes(256);
+    chip.start::<4096, 16>(Options::new().with_data_sheet(sheet)).unwrap();
+}

@@ -13,7 +13,8 @@ pub struct Basic {
     pub address_bytes: AddressBytes,
     /// Erase types by table index; the order says nothing about their sizes.
     pub erase_types: [Option<EraseType>; 4],
-    /// Bytes that one program command can reach. Absent in revision 1.0.
+    /// Bytes that one program command can reach. Revision 1.0 does not say, but for chips that program
+    /// single bytes.
     pub page_bytes: Option<u32>,
     /// Time to program a page.
     pub page_program: Option<Times>,
@@ -146,7 +147,10 @@ impl Basic {
                 _ => AddressBytes::Unknown,
             },
             erase_types,
-            page_bytes: program.map(|word| 1 << field(word, 4, 4)),
+            page_bytes: match program {
+                Some(word) => Some(1 << field(word, 4, 4)),
+                None => (!bit(first, 2)).then_some(1),
+            },
             page_program: program_times(8, 5, 8, 64),
             first_byte_program: program_times(14, 4, 1, 8),
             next_byte_program: program_times(19, 4, 1, 8),
