@@ -233,6 +233,10 @@ impl Chip {
         if smallest > erase_bytes || !erase_bytes.is_multiple_of(smallest) {
             return Err(Error::EraseSize { smallest });
         }
+        let capacity = capacity - capacity % u64::from(erase_bytes.max(1));
+        if capacity == 0 {
+            return Err(Error::TooSmall);
+        }
         let own = addressing == Addressing::FourByteOpcodes;
         let has_fast_read = !own || table.is_none_or(|table| table.fast_read);
         let has_read = !own || table.is_none_or(|table| table.read);
@@ -249,7 +253,7 @@ impl Chip {
             return Err(Error::PageSize { page_bytes });
         }
         Ok(Self {
-            capacity: capacity - capacity % u64::from(erase_bytes.max(1)),
+            capacity,
             page_bytes,
             erase_types,
             addressing,

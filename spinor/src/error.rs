@@ -61,6 +61,9 @@ pub enum Error<E> {
         /// Smallest size the chip erases.
         smallest: u32,
     },
+    /// The chip, or the part of it that the data sheet names, is smaller than one erase size of the
+    /// driver's type.
+    TooSmall,
     /// One program command of the chip reaches less than the program unit of the driver's type. Use a type
     /// with a smaller one, or give the page of the data sheet.
     PageSize {
@@ -125,6 +128,7 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             Self::EraseSize { smallest } => {
                 write!(out, "the chip erases no less than {smallest} bytes; use a driver for that")
             }
+            Self::TooSmall => out.write_str("the chip is smaller than what is erased at once"),
             Self::PageSize { page_bytes } => {
                 write!(out, "the chip programs no more than {page_bytes} bytes at once")
             }

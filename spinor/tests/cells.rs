@@ -345,3 +345,11 @@ fn a_page_smaller_than_the_program_unit_is_refused() {
     let sheet = DataSheet::new().with_page_bytes(256);
     chip.start::<4096, 16>(Options::new().with_data_sheet(sheet)).unwrap();
 }
+
+#[test]
+fn a_capacity_below_the_erase_size_is_refused() {
+    let chip = Chip::of("at25ql128a", |_| ());
+    let of = |bytes| Options::new().with_data_sheet(DataSheet::new().with_capacity(bytes));
+    assert_eq!(chip.start::<4096, 1>(of(4095)).err(), Some(Error::TooSmall));
+    assert_eq!(chip.start::<4096, 1>(of(8191)).unwrap().capacity(), 4096);
+}
