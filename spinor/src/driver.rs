@@ -82,6 +82,9 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             return Err(Error::BadId(id));
         }
         let chip = Chip::new(tables, &options.data_sheet, ERASE as u32, WRITE as u32)?;
+        if options.fast_read && chip.fast_read_opcode.is_none() {
+            return Err(Error::NotSupported);
+        }
         let mut driver =
             Self { bus, options, id, chip, pending: None, asleep: false, is_mode_lost: true };
         if driver.chip.polls_flag_status {

@@ -63,14 +63,16 @@ impl Options {
     }
 
     /// Reads with the command that has a dummy byte, which allows a higher clock (data sheet: often
-    /// above 50 MHz it is needed).
+    /// above 50 MHz it is needed). A chip whose tables do not list it among the commands with four
+    /// address bytes in use is refused with [`crate::Error::NotSupported`].
     #[must_use]
     pub const fn with_fast_read(self, on: bool) -> Self {
         Self { fast_read: on, ..self }
     }
 
     /// Resets the chip at the start, once it is not busy any more, to bring it out of whatever mode
-    /// an earlier program left it in. Needs a chip whose tables list 66h and 99h.
+    /// an earlier program left it in. A chip whose tables do not list 66h and 99h is refused with
+    /// [`crate::Error::NotSupported`].
     #[must_use]
     pub const fn with_reset(self, on: bool) -> Self {
         Self { reset: on, ..self }

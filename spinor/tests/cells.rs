@@ -353,3 +353,14 @@ fn a_capacity_below_the_erase_size_is_refused() {
     assert_eq!(chip.start::<4096, 1>(of(4095)).err(), Some(Error::TooSmall));
     assert_eq!(chip.start::<4096, 1>(of(8191)).unwrap().capacity(), 4096);
 }
+
+// S25FS256T lists 13h, but not 0Ch.
+#[test]
+fn a_fast_read_that_the_chip_does_not_have_is_refused() {
+    let chip = Chip::of("s25fs256t", |_| ());
+    let sheet = DataSheet::new().with_erase_types(types([(128 << 10, 0xD8)]));
+    let options = Options::new().with_data_sheet(sheet);
+    let start = |options| chip.start::<{ 128 << 10 }, 1>(options);
+    assert_eq!(start(options.with_fast_read(true)).err(), Some(Error::NotSupported));
+    start(options).unwrap();
+}
