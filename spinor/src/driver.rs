@@ -341,7 +341,7 @@ fn wait_at_start<SPI: SpiDevice, D: DelayNs>(
             return Ok(());
         }
         stuck_for = if status == 0xFF { stuck_for.saturating_add(START_POLL_US) } else { 0 };
-        if stuck_for >= STUCK_AFTER_US.min(timeout_us) {
+        if stuck_for > STUCK_AFTER_US.min(timeout_us) {
             return Err(Error::BusStuck(0xFF));
         }
         if waited >= timeout_us {

@@ -11,7 +11,7 @@ use std::rc::Rc;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use outlast_spinor::{Addressing, DataSheet, EraseType, FourByte, Options, SpiNor};
+use outlast_spinor::{Addressing, DataSheet, EraseType, FourByte, Options, SpiNor, Work};
 
 /// Commands that erase, and bytes.
 const ERASES: [(u8, u32); 5] =
@@ -26,6 +26,8 @@ struct State {
     tables: Vec<u8>,
     /// Those programmed.
     cells: BTreeMap<u32, u8>,
+    /// Added to the status.
+    status: u8,
     latch: bool,
     /// So many write enable commands to come are lost on the way.
     enables_lost: u32,
@@ -56,7 +58,7 @@ impl State {
             return;
         }
         match sent[0] {
-            0x05 => out.fill(if self.latch { 2 } else { 0 }),
+            0x05 => out.fill(self.status | if self.latch { 2 } else { 0 }),
             0x70 => out.fill(0x80),
             0x9F => {
                 out.fill(0);
@@ -363,4 +365,15 @@ fn a_fast_read_that_the_chip_does_not_have_is_refused() {
     let start = |options| chip.start::<{ 128 << 10 }, 1>(options);
     assert_eq!(start(options.with_fast_read(true)).err(), Some(Error::NotSupported));
     start(options).unwrap();
+}
+
+#[test]
+fn a_busy_chip_is_not_taken_for_no_chip_for_want_of_time() {
+    let chip = Chip::of("at25ql128a", |state| state.status = 0x03);
+    let error = |status| {
+        chip.0.borrow_mut().status = status;
+        chip.start::<4096, 1>(Options::new().with_start_timeout_us(0)).err()
+    };
+    assert_eq!(error(0x03), Some(Error::StillBusy(Work::Start)));
+    assert_eq!(error(0xFF), Some(Error::BusStuck(0xFF)));
 }
