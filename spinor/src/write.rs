@@ -45,8 +45,11 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         self.bus.send_data(command, data).map_err(Error::Bus)?;
         self.complete((self.chip.program_typical_us / 8).clamp(10, 1_000))?;
         if self.options.verify {
-            for (at, piece) in (at..).step_by(COMPARED_BYTES).zip(data.chunks(COMPARED_BYTES)) {
+            let mut at = at;
+            for piece in data.chunks(COMPARED_BYTES) {
                 self.compare(at, piece.iter().copied())?;
+                // Behind the last byte that 32 bits reach there is 0, and no piece left.
+                at = at.wrapping_add(COMPARED_BYTES as u32);
             }
         }
         Ok(())
@@ -95,8 +98,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         let Some(bytes) = bytes.get_mut(..len) else { return Ok(()) };
         // One transfer holds a command and at least 26 bytes: `read_bytes` splits this if need be.
         self.read_bytes(at, bytes)?;
-        match (at..).zip(bytes.iter().zip(wanted)).find(|(_, (byte, wanted))| *byte != wanted) {
-            Some((at, _)) => Err(Error::Verify { at }),
+        match bytes.iter().zip(wanted).position(|(byte, wanted)| *byte != wanted) {
+            Some(offset) => Err(Error::Verify { at: at.wrapping_add(offset as u32) }),
             None => Ok(()),
         }
     }

@@ -377,3 +377,14 @@ fn a_busy_chip_is_not_taken_for_no_chip_for_want_of_time() {
     assert_eq!(error(0x03), Some(Error::StillBusy(Work::Start)));
     assert_eq!(error(0xFF), Some(Error::BusStuck(0xFF)));
 }
+
+// DWORD 2: bit 31 and the power of two of bits. The largest chip that 32-bit offsets reach.
+#[test]
+fn the_last_bytes_of_4_gib_are_verified() {
+    let chip = Chip::of("mx66l1g45g", |state| set_dword(state, 2, |_| 1 << 31 | 35));
+    let mut flash: Flash = chip.start(Options::new().with_verify(true)).unwrap();
+    assert_eq!(flash.chip().capacity, 1 << 32);
+    flash.write(u32::MAX - 39, &[0x5A; 40]).unwrap();
+    assert_eq!(read(&mut flash, u32::MAX - 39), [0x5A; 40]);
+    assert_eq!(flash.write(u32::MAX, &[0xFF]), Err(Error::Verify { at: u32::MAX }));
+}
