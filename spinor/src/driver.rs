@@ -68,12 +68,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         bus.send(Command::plain(opcode::LEAVE_POWER_DOWN)).map_err(Error::Bus)?;
         bus.delay.delay_us(WAKE_US);
         wait_at_start(&mut bus, options.start_timeout_us)?;
-        let mut answer = [0; JedecId::ANSWER_BYTES];
-        bus.receive(Command::plain(opcode::READ_ID), &mut answer).map_err(Error::Bus)?;
-        if let Some(level) = stuck(&answer) {
-            return Err(Error::BusStuck(level));
-        }
-        let id = JedecId::parse(&answer);
+        let id = identify(&mut bus, options.start_timeout_us)?;
         let tables = Sfdp::read(|at, out| {
             bus.receive(Command::with_three(opcode::READ_SFDP, at).with_dummy(), out)
         });
@@ -100,15 +95,11 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
 
     /// Failures in the flag status stay until they are cleared: those of an earlier time are not ours.
     fn clear_old_failures(&mut self) -> Result<(), Error<SPI::Error>> {
-        let mut waited: u32 = 0;
-        while self.flag_status()? & opcode::FLAG_READY == 0 {
-            if waited >= self.options.start_timeout_us {
-                return Err(Error::StillBusy(Work::Start));
-            }
-            self.bus.delay.delay_us(START_POLL_US);
-            waited = waited.saturating_add(START_POLL_US);
+        self.pending = Some((Work::Start, self.options.start_timeout_us));
+        match self.wait(START_POLL_US) {
+            Err(Error::Failed { .. }) => Ok(()),
+            other => other.map(|_| ()),
         }
-        self.bus.send(Command::plain(opcode::CLEAR_FLAG_STATUS)).map_err(Error::Bus)
     }
 
     /// What the chip answers when asked who it is; for logs.
@@ -324,6 +315,28 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             at = at.wrapping_add(piece.len() as u32);
         }
         Ok(())
+    }
+}
+
+/// Asks the chip who it is. One that says by its flag status alone that it is busy does not answer.
+fn identify<SPI: SpiDevice, D: DelayNs>(
+    bus: &mut Bus<SPI, D>,
+    timeout_us: u32,
+) -> Result<Option<JedecId>, Error<SPI::Error>> {
+    let mut waited: u32 = 0;
+    loop {
+        let mut answer = [0; JedecId::ANSWER_BYTES];
+        bus.receive(Command::plain(opcode::READ_ID), &mut answer).map_err(Error::Bus)?;
+        let Some(level) = stuck(&answer) else { return Ok(JedecId::parse(&answer)) };
+        let flags = bus.register(opcode::READ_FLAG_STATUS).map_err(Error::Bus)?;
+        if flags == level || flags & opcode::FLAG_READY != 0 {
+            return Err(Error::BusStuck(level));
+        }
+        if waited >= timeout_us {
+            return Err(Error::StillBusy(Work::Start));
+        }
+        bus.delay.delay_us(START_POLL_US);
+        waited = waited.saturating_add(START_POLL_US);
     }
 }
 

@@ -28,6 +28,8 @@ struct State {
     cells: BTreeMap<u32, u8>,
     /// Added to the status.
     status: u8,
+    /// Until then busy by the flag status, ready by the status.
+    flags_busy_until: u64,
     latch: bool,
     /// So many write enable commands to come are lost on the way.
     enables_lost: u32,
@@ -54,12 +56,13 @@ impl State {
 
     fn answer(&self, sent: &[u8], out: &mut [u8]) {
         out.fill(0xFF);
-        if self.asleep_from.is_some() {
+        let is_busy = self.now_ns < self.flags_busy_until;
+        if self.asleep_from.is_some() || (is_busy && !matches!(sent[0], 0x05 | 0x70)) {
             return;
         }
         match sent[0] {
             0x05 => out.fill(self.status | if self.latch { 2 } else { 0 }),
-            0x70 => out.fill(0x80),
+            0x70 => out.fill(if is_busy { 0 } else { 0x80 }),
             0x9F => {
                 out.fill(0);
                 out[..3].copy_from_slice(&[0xC2, 0x20, 0x19]);
@@ -387,4 +390,13 @@ fn the_last_bytes_of_4_gib_are_verified() {
     flash.write(u32::MAX - 39, &[0x5A; 40]).unwrap();
     assert_eq!(read(&mut flash, u32::MAX - 39), [0x5A; 40]);
     assert_eq!(flash.write(u32::MAX, &[0xFF]), Err(Error::Verify { at: u32::MAX }));
+}
+
+// The tables of MT25QU256A list 70h alone for waiting.
+#[test]
+fn a_chip_busy_by_its_flag_status_is_waited_for_at_the_start() {
+    let chip = Chip::of("mt25qu256a", |state| state.flags_busy_until = 200_000_000);
+    let start = |timeout| chip.start::<4096, 1>(Options::new().with_start_timeout_us(timeout));
+    assert_eq!(start(100_000).err(), Some(Error::StillBusy(Work::Start)));
+    start(200_000).unwrap();
 }
