@@ -14,7 +14,7 @@ const USUAL_PAGE: u32 = 256;
 /// too early does no harm.
 const LARGEST_PAGE: u32 = 256;
 
-/// How to reach more than 16 MiB.
+/// How to reach more than 16 MiB, or not to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FourByte {
     /// By commands of their own (13h, 12h and erase commands), which take four address bytes in
@@ -29,6 +29,13 @@ pub enum FourByte {
     /// loses power: if that can happen while the microcontroller runs, use another way.
     Mode {
         /// Send 06h before B7h.
+        write_enable: bool,
+    },
+    /// Not at all: three address bytes, for 16 MiB at most. Command E9h, with a write enable before it
+    /// if so said, ends the mode of four that an earlier program may have left the chip in. Not for chips
+    /// on which E9h does something else: IS25LP/WP128F takes it as a password command.
+    Leave {
+        /// Send 06h before E9h.
         write_enable: bool,
     },
     /// The chip takes four address bytes in all commands.
@@ -70,6 +77,11 @@ impl DataSheet {
     }
 
     /// Bytes of the chip, or of the part of it to use.
+    ///
+    /// A larger chip of which 16 MiB are used is worked by three address bytes, and must be in that mode:
+    /// tables of the first revision do not tell how to leave the other one, in which an earlier program may
+    /// have left it. Give [`FourByte::Leave`] then. A bank or extended address register that is not zero
+    /// moves all addresses, and is left as it is.
     #[must_use]
     pub const fn with_capacity(self, bytes: u64) -> Self {
         Self { capacity: Some(bytes), ..self }
@@ -147,18 +159,8 @@ pub struct Chip {
     pub(crate) read_opcode: u8,
     pub(crate) fast_read_opcode: Option<u8>,
     pub(crate) program_opcode: u8,
-    pub(crate) leave_four_byte: LeaveFourByte,
-}
-
-/// How to make sure of three address bytes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum LeaveFourByte {
-    /// There is no such mode, or the tables give no plain way out.
-    No,
-    /// E9h.
-    Plain,
-    /// 06h, then E9h.
-    WithWriteEnable,
+    /// The command that makes sure of the address mode, and whether it needs a write enable.
+    pub(crate) mode_command: Option<(u8, bool)>,
 }
 
 /// Times are never taken below these, whatever the tables say: tables with far too short times have
@@ -269,10 +271,18 @@ impl Chip {
             read_opcode: if has_read { slow } else { fast },
             fast_read_opcode: has_fast_read.then_some(fast),
             program_opcode: if own { opcode::PROGRAM_4 } else { opcode::PROGRAM },
-            leave_four_byte: match (addressing, exit & 1 == 1, exit >> 1 & 1 == 1) {
-                (Addressing::Three, true, _) => LeaveFourByte::Plain,
-                (Addressing::Three, false, true) => LeaveFourByte::WithWriteEnable,
-                _ => LeaveFourByte::No,
+            mode_command: match (addressing, sheet.four_byte) {
+                (Addressing::FourByteMode { write_enable }, _) => {
+                    Some((opcode::ENTER_FOUR_BYTE, write_enable))
+                }
+                (Addressing::Three, Some(FourByte::Leave { write_enable })) => {
+                    Some((opcode::LEAVE_FOUR_BYTE, write_enable))
+                }
+                // E9h, or 06h and E9h.
+                (Addressing::Three, _) if exit & 3 != 0 => {
+                    Some((opcode::LEAVE_FOUR_BYTE, exit & 1 == 0))
+                }
+                _ => None,
             },
         })
     }
@@ -302,6 +312,9 @@ fn addressing(
             return Some((Addressing::FourByteMode { write_enable }, None));
         }
         Some(FourByte::Always) => return Some((Addressing::Four, None)),
+        Some(FourByte::Leave { .. }) => {
+            return (capacity <= THREE_BYTE_REACH).then_some((Addressing::Three, None));
+        }
         None => {}
     }
     // The header of the table counts, not the bit of DWORD 16 that announces it: MX66L1G45G has the

@@ -4,7 +4,7 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
 use crate::bus::{Bus, Command};
-use crate::chip::{Addressing, Chip, LeaveFourByte};
+use crate::chip::{Addressing, Chip};
 use crate::error::{Error, Work};
 use crate::id::{JedecId, stuck};
 use crate::opcode;
@@ -263,14 +263,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     }
 
     fn set_address_mode(&mut self) -> Result<(), Error<SPI::Error>> {
-        let (enable, command) = match (self.chip.addressing, self.chip.leave_four_byte) {
-            (Addressing::FourByteMode { write_enable }, _) => {
-                (write_enable, opcode::ENTER_FOUR_BYTE)
-            }
-            (Addressing::Three, LeaveFourByte::Plain) => (false, opcode::LEAVE_FOUR_BYTE),
-            (Addressing::Three, LeaveFourByte::WithWriteEnable) => (true, opcode::LEAVE_FOUR_BYTE),
-            _ => return Ok(()),
-        };
+        let Some((command, enable)) = self.chip.mode_command else { return Ok(()) };
         if enable {
             self.set_latch()?;
         }

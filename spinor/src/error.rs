@@ -71,7 +71,8 @@ pub enum Error<E> {
         page_bytes: u32,
     },
     /// The chip is larger than 16 MiB and its tables give no way to address all of it. Give the
-    /// data sheet's way, or limit the capacity to 16 MiB.
+    /// data sheet's way, or limit the capacity to 16 MiB, with the caution of
+    /// [`crate::DataSheet::with_capacity`].
     FourByteAddresses,
     /// The chip is still busy behind its longest time, or keeps answering so.
     StillBusy(Work),

@@ -400,3 +400,18 @@ fn a_chip_busy_by_its_flag_status_is_waited_for_at_the_start() {
     assert_eq!(start(100_000).err(), Some(Error::StillBusy(Work::Start)));
     start(200_000).unwrap();
 }
+
+#[test]
+fn the_address_mode_of_an_earlier_program_is_left_as_the_data_sheet_says() {
+    for write_enable in [false, true] {
+        let chip = Chip::of("n25q256a", |state| {
+            (state.four, state.four_needs_latch) = (true, write_enable);
+        });
+        let sheet = DataSheet::new().with_four_byte(FourByte::Leave { write_enable });
+        let start = |sheet| chip.start::<4096, 1>(Options::new().with_data_sheet(sheet));
+        assert_eq!(start(sheet).err(), Some(Error::FourByteAddresses));
+        let mut flash = start(sheet.with_capacity(16 << 20)).unwrap();
+        flash.write(0x12_3400, b"hello").unwrap();
+        assert_eq!(chip.0.borrow().cells.keys().next(), Some(&0x12_3400));
+    }
+}
