@@ -185,7 +185,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         let (work, longest) = self.pending.unwrap_or((Work::Start, 0));
         let mut waited: u32 = 0;
         loop {
-            let status = self.status()?;
+            let mut status = self.status()?;
             let is_ready = status & opcode::BUSY == 0;
             if is_ready && !self.chip.polls_flag_status {
                 self.pending = None;
@@ -203,9 +203,10 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
                     }
                     return Ok(status);
                 }
+                status = flags;
             }
             if waited >= longest {
-                return Err(Error::StillBusy(work));
+                return Err(Error::StillBusy { work, status });
             }
             self.bus.delay.delay_us(poll_us);
             waited = waited.saturating_add(poll_us);
@@ -326,7 +327,7 @@ fn identify<SPI: SpiDevice, D: DelayNs>(
             return Err(Error::BusStuck(level));
         }
         if waited >= timeout_us {
-            return Err(Error::StillBusy(Work::Start));
+            return Err(Error::StillBusy { work: Work::Start, status: flags });
         }
         bus.delay.delay_us(START_POLL_US);
         waited = waited.saturating_add(START_POLL_US);
@@ -351,7 +352,7 @@ fn wait_at_start<SPI: SpiDevice, D: DelayNs>(
             return Err(Error::BusStuck(0xFF));
         }
         if waited >= timeout_us {
-            return Err(Error::StillBusy(Work::Start));
+            return Err(Error::StillBusy { work: Work::Start, status });
         }
         bus.delay.delay_us(START_POLL_US);
         waited = waited.saturating_add(START_POLL_US);

@@ -74,8 +74,15 @@ pub enum Error<E> {
     /// data sheet's way, or limit the capacity to 16 MiB, with the caution of
     /// [`crate::DataSheet::with_capacity`].
     FourByteAddresses,
-    /// The chip is still busy behind its longest time, or keeps answering so.
-    StillBusy(Work),
+    /// The chip is still busy behind its longest time, or keeps answering so. On some chips a failure does
+    /// that, until a command clears it that the driver does not know; the status then shows the failure in
+    /// bits 5 and 6.
+    StillBusy {
+        /// What it does not end.
+        work: Work,
+        /// Its status register, or the flag status where that alone says busy.
+        status: u8,
+    },
     /// The chip did not take the write enable command, not at the last of several times either.
     /// Nothing was programmed or erased.
     WriteEnableIgnored {
@@ -136,9 +143,10 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             Self::FourByteAddresses => out.write_str(
                 "the chip did not say how to address more than 16 MiB; give the data sheet's way",
             ),
-            Self::StillBusy(work) => {
-                write!(out, "the chip did not finish {work} within its longest time")
-            }
+            Self::StillBusy { work, status } => write!(
+                out,
+                "the chip did not finish {work} within its longest time, status {status:#04x}"
+            ),
             Self::WriteEnableIgnored { status } => {
                 write!(out, "the chip did not take write enable, status {status:#04x}")
             }

@@ -377,7 +377,7 @@ fn a_busy_chip_is_not_taken_for_no_chip_for_want_of_time() {
         chip.0.borrow_mut().status = status;
         chip.start::<4096, 1>(Options::new().with_start_timeout_us(0)).err()
     };
-    assert_eq!(error(0x03), Some(Error::StillBusy(Work::Start)));
+    assert_eq!(error(0x03), Some(Error::StillBusy { work: Work::Start, status: 0x03 }));
     assert_eq!(error(0xFF), Some(Error::BusStuck(0xFF)));
 }
 
@@ -397,7 +397,7 @@ fn the_last_bytes_of_4_gib_are_verified() {
 fn a_chip_busy_by_its_flag_status_is_waited_for_at_the_start() {
     let chip = Chip::of("mt25qu256a", |state| state.flags_busy_until = 200_000_000);
     let start = |timeout| chip.start::<4096, 1>(Options::new().with_start_timeout_us(timeout));
-    assert_eq!(start(100_000).err(), Some(Error::StillBusy(Work::Start)));
+    assert_eq!(start(100_000).err(), Some(Error::StillBusy { work: Work::Start, status: 0x00 }));
     start(200_000).unwrap();
 }
 

@@ -219,7 +219,10 @@ fn a_bus_without_a_chip_is_told_from_a_busy_one() {
     }
     let busy = Talker { status: 0x03, ..Talker::of("mx66l1g45g") };
     let options = Options::new().with_start_timeout_us(3_000_000);
-    assert_eq!(busy.start::<4096>(options).err(), Some(Error::StillBusy(Work::Start)));
+    assert_eq!(
+        busy.start::<4096>(options).err(),
+        Some(Error::StillBusy { work: Work::Start, status: 0x03 })
+    );
     let slept = *busy.slept_us.borrow();
     assert!((3_000_000..3_100_000).contains(&slept), "{slept}");
 }

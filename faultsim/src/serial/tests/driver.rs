@@ -157,7 +157,10 @@ fn whatever_a_reset_left_is_dealt_with() {
     flash.read(BASE + 0x100, &mut byte).unwrap();
     assert_eq!(byte, [0x5A]);
     let part = busy(30_000_000_000);
-    assert_eq!(start(&part, large(), Options::new()).err(), Some(Error::StillBusy(Work::Start)));
+    assert_eq!(
+        start(&part, large(), Options::new()).err(),
+        Some(Error::StillBusy { work: Work::Start, status: 0x01 })
+    );
     let part = left(|chip| chip.volatile_mut().asleep = true);
     works(&mut start(&part, large(), Options::new()).unwrap(), BASE);
     let part = left(|chip| {
@@ -232,11 +235,17 @@ fn verifying_finds_damage_on_the_way() {
     flash.erase(BASE, BASE + 4096).unwrap();
     let mut flash = bad(false, true);
     let before = part.chip().volatile().now_ns;
-    assert_eq!(flash.write(BASE, &[0xAA; 64]), Err(Error::StillBusy(Work::Program)));
+    assert_eq!(
+        flash.write(BASE, &[0xAA; 64]),
+        Err(Error::StillBusy { work: Work::Program, status: 0x03 })
+    );
     let waited = part.chip().volatile().now_ns - before;
     assert!((10_000_000..20_000_000).contains(&waited), "{waited}");
     // The next call waits for it again.
-    assert_eq!(flash.read(BASE, &mut [0]), Err(Error::StillBusy(Work::Program)));
+    assert_eq!(
+        flash.read(BASE, &mut [0]),
+        Err(Error::StillBusy { work: Work::Program, status: 0x03 })
+    );
 }
 
 #[test]
