@@ -26,7 +26,9 @@ pub enum FourByte {
         erase: [Option<u8>; 4],
     },
     /// By command B7h, with a write enable before it if so said. The mode is lost when the chip
-    /// loses power: if that can happen while the microcontroller runs, use another way.
+    /// loses power: if that can happen while the microcontroller runs, use another way. It outlasts a
+    /// reset of the microcontroller alone: a boot program that reads the chip by three address bytes then
+    /// meets it in this mode, and may not start.
     Mode {
         /// Send 06h before B7h.
         write_enable: bool,
@@ -103,14 +105,16 @@ impl DataSheet {
         Self { erase_types: Some(types), ..self }
     }
 
-    /// How to reach more than 16 MiB.
+    /// How to reach more than 16 MiB, or not to.
     #[must_use]
     pub const fn with_four_byte(self, way: FourByte) -> Self {
         Self { four_byte: Some(way), ..self }
     }
 
-    /// Bits of the status register that protect blocks. Without it bits 2 to 4, which do so on all
-    /// chips; further ones stand in bits 5 and 6, which mean other things elsewhere. 0 checks none.
+    /// Bits of the status register that protect blocks. Without it bits 2 to 4, which do so on the
+    /// chips whose data sheets were at hand; further ones stand in bits 5 and 6, which mean other things
+    /// elsewhere. One that is set refuses every program and erase, whichever blocks it protects. 0 checks
+    /// none.
     #[must_use]
     pub const fn with_protection_mask(self, mask: u8) -> Self {
         Self { protection_mask: Some(mask), ..self }

@@ -46,12 +46,25 @@
 //! chosen and the chip hears it. `ERASE` and `WRITE` are yours to choose by the
 //! data sheet. Error correction in a chip cannot be told from the tables.
 //!
+//! Nor does it:
+//!
+//! - clear failures that hold a chip busy until 30h, as on some chips whose status shows them in bits 5 and
+//!   6: every call then ends in [`Error::StillBusy`], at the next start too, until the chip is reset by its
+//!   pin or loses power;
+//! - split reads at the borders of stacked dice, where some chips wrap to the start of the die;
+//! - look at or change a bank or extended address register. One that earlier firmware left other than zero
+//!   moves all addresses of three bytes.
+//!
 //! # Cautions
 //!
 //! - Erasing and programming destroy what is there. Check chip, address and range before the first write,
 //!   above all on a chip that a boot loader or calibration data share.
 //! - Use a [`DataSheet`] only from the data sheet of the very part, revision included: wrong erase types
 //!   erase more than asked for, wrong address forms write elsewhere. Equal IDs do not mean equal parts.
+//! - Of a chip larger than 16 MiB of which less is used, see [`DataSheet::with_capacity`] on the address mode
+//!   that earlier firmware may have left. A chip in the mode of [`FourByte::Mode`], which some tables ask
+//!   for too, keeps it when the microcontroller alone is reset: a boot program in ROM that reads by three
+//!   address bytes may not start from it.
 //! - A supply that fails during a program or erase leaves these bytes in any state, even one that reads
 //!   well. Use code on top that reckons with it. Keep the supply within the data sheet's limits and hold
 //!   the chip in reset, or stop writing, when it falls.

@@ -24,7 +24,7 @@ pub(crate) const LEAVE_FOUR_BYTE: u8 = 0xE9;
 pub(crate) const BUSY: u8 = 1;
 /// Status: the write enable latch.
 pub(crate) const LATCH: u8 = 1 << 1;
-/// Status: the block protection bits that stand in the same place on all chips.
+/// Status: the block protection bits that stand in the same place on the chips known here.
 pub(crate) const BLOCK_PROTECTION: u8 = 0b0001_1100;
 /// Flag status: ready.
 pub(crate) const FLAG_READY: u8 = 1 << 7;
