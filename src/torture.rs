@@ -167,7 +167,12 @@ fn carry_out(plan: &Plan, stages: &[Stage], regressions: &[Regression]) -> Outco
             if meter.is_stopped() {
                 break;
             }
-            outcome.add_rerun(regression.rerun(plan.subject));
+            let rerun = regression.rerun(plan.subject);
+            // Whoever stopped the run may have ended the code under test as well.
+            if meter.is_stopped() {
+                break;
+            }
+            outcome.add_rerun(rerun);
         }
         for (index, stage) in stages.iter().enumerate() {
             let left = plan.budget.map(|budget| budget.saturating_sub(started.elapsed()));

@@ -19,7 +19,7 @@ use crate::memory::Memory;
 use crate::parts::RigParts;
 use crate::path::Path;
 use crate::plan::{Clock, Config, Systematic};
-use crate::report::{Counts, Report, WorstCase};
+use crate::report::{Counts, Report, Verdict, WorstCase};
 use crate::setting::{Prepared, Setting};
 use crate::subject::Subject;
 
@@ -100,6 +100,10 @@ pub(crate) fn run<S: Subject>(
     report.not_explored = setting.not_explored();
     let prepared = match setting.prepare() {
         Ok(prepared) => prepared,
+        Err(finding) if clock.excuses(&finding) => {
+            report.verdict = Verdict::Incomplete;
+            return report;
+        }
         Err(finding) => {
             report.reason = finding.sentence;
             return report;

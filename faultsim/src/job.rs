@@ -331,6 +331,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                 }
                 true
             }
+            Err(finding) if self.clock.excuses(&finding) => false,
             Err(finding) => {
                 let signature = Signature {
                     breach: finding.breach,

@@ -7,6 +7,7 @@ use crate::deep;
 use crate::device::{Geometry, Level};
 use crate::edges::{self, Edges};
 use crate::explore;
+use crate::finding::{Breach, Finding};
 use crate::minimise;
 use crate::parts::RigParts;
 use crate::report::{Baseline, Counts, WorstCase};
@@ -189,6 +190,12 @@ impl<'run> Clock<'run> {
     pub(crate) fn of_workloads(&self) -> Self {
         let late = AtomicBool::new(self.is_up());
         Self { deadline: self.deadline, progress: self.progress, late, counts_points: false }
+    }
+
+    /// Whether this is a crash in a run that somebody is ending, and who may have ended the code under
+    /// test as well.
+    pub(crate) fn excuses(&self, finding: &Finding) -> bool {
+        finding.breach == Breach::Panicked && self.progress.stop.load(Ordering::Relaxed)
     }
 
     /// Whether the time is up or somebody asked to stop. Once true it stays true.

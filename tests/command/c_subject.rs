@@ -117,6 +117,34 @@ fn a_crash_is_a_finding() {
     assert!(sentence.contains("killed by signal 6"), "{sentence}");
 }
 
+/// As Ctrl-C does, which goes to every process of the group.
+#[cfg(unix)]
+#[test]
+fn a_signal_to_the_whole_group_is_no_crash() {
+    use std::os::unix::process::CommandExt as _;
+
+    let program = gauge_log("gauge-log-stopped", &["-DHEADER_LAST"]);
+    let program = program.to_str().expect("a path in UTF-8");
+    for signal in ["INT", "TERM"] {
+        // Without random lives this takes minutes.
+        let run = Command::new(env!("CARGO_BIN_EXE_outlast"))
+            .args(["torture", "--program", program, "--sectors", "2", "--depth", "2", "--level", "F2"])
+            .process_group(0)
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .expect("the command");
+        std::thread::sleep(std::time::Duration::from_secs(2));
+        let group = format!("-{}", run.id());
+        let sent = Command::new("kill").args(["-s", signal, "--", &group]).status();
+        assert!(sent.expect("kill").success());
+        let output = run.wait_with_output().expect("the result");
+        let text = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert_eq!(output.status.code(), Some(3), "{text}");
+        assert!(text.contains("stopped by a signal"), "{text}");
+    }
+}
+
 #[test]
 fn what_is_no_subject_is_refused() {
     for (path, why) in [("/no/such/program", "cannot be started"), ("/bin/true", "it ended")] {

@@ -49,6 +49,10 @@ use crate::workload::KeyNames;
 const VERSION: u8 = 1;
 /// No message is longer: a part has at most 64 MiB.
 const MOST_BYTES: u32 = 1 << 27;
+/// Signals that no code sends itself: SIGHUP, SIGINT, SIGKILL and SIGTERM (POSIX.1-2017, "kill"). Whoever
+/// ends a run may send them to the programs too; time for the rig to learn that the run ends.
+const OF_SOMEBODY_ELSE: [u8; 4] = [1, 2, 9, 15];
+const NEWS_TIME: Duration = Duration::from_millis(100);
 /// For the program to say hello.
 const HELLO_TIME: Duration = Duration::from_secs(10);
 
@@ -215,10 +219,14 @@ impl Powered {
                 if self.part.chip().is_off() {
                     return Err(Trouble::PowerOff);
                 }
+                if OF_SOMEBODY_ELSE.contains(&signal) {
+                    std::thread::sleep(NEWS_TIME);
+                }
                 Err(Trouble::Crashed(died(signal, code)))
             }
             Err(error) => {
                 self.running = None;
+                std::thread::sleep(NEWS_TIME);
                 Err(Trouble::Crashed(format!("the program does not answer: {error}")))
             }
         }
@@ -273,8 +281,13 @@ fn odd(what: &str) -> io::Error {
 
 impl Running {
     fn start(program: &Path) -> Result<(Self, String), ProgramError> {
-        let piped = Command::new(program).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn();
-        let mut child = piped.map_err(ProgramError::Start)?;
+        let mut command = Command::new(program);
+        command.stdin(Stdio::piped()).stdout(Stdio::piped());
+        // Ctrl-C goes to all of a group: the rig is to end these processes, when it has its result. When it
+        // ends otherwise, its end of the pipe closes, and they end too.
+        #[cfg(unix)]
+        std::os::unix::process::CommandExt::process_group(&mut command, 0);
+        let mut child = command.spawn().map_err(ProgramError::Start)?;
         let (Some(to), Some(out)) = (child.stdin.take(), child.stdout.take()) else {
             return Err(ProgramError::Hello("it has no pipes".to_owned()));
         };
