@@ -241,7 +241,7 @@ impl<'run, S: Subject> Session<'run, S> {
         let name = self.keys.name(key);
         let seen = &mut self.seen;
         let got = caught(|| self.subject.get(store, name, seen));
-        if self.part.chip().is_off() {
+        if self.part.chip().is_off() && !self.part.chip().is_given_up() {
             return Ok(());
         }
         match got {
@@ -378,7 +378,7 @@ impl<'run, S: Subject> Session<'run, S> {
             }
         };
         let answer = caught(|| self.subject.list(store, &mut note));
-        if self.part.chip().is_off() {
+        if self.part.chip().is_off() && !self.part.chip().is_given_up() {
             return Ok(());
         }
         let answer = answer.map_err(|panic| self.panicked("listing the names", &panic))?;
@@ -446,6 +446,13 @@ impl<'run, S: Subject> Session<'run, S> {
     }
 
     fn panicked(&self, during: &str, message: &str) -> Finding {
+        if self.part.chip().is_given_up() {
+            // What it did first may be another thing that is wrong.
+            return self.check_part(during).err().unwrap_or_else(|| {
+                let sentence = format!("{during}: it repeats calls of the part that fail, without end");
+                Finding::new(Breach::Endless, sentence)
+            });
+        }
         Finding::new(Breach::Panicked, format!("{during}: {message}"))
     }
 }

@@ -22,7 +22,10 @@ use crate::workload::KeyNames;
 ///   code does not offer is [`Trouble::Refused`]; the rig then leaves that kind out.
 /// - Behave alike each time: no clock, no addresses, no randomly seeded maps. Else a token cannot
 ///   repeat what was found.
-/// - Panics, endless loops and calls that such a part cannot carry out are violations, too.
+/// - Panics, endless loops and calls that such a part cannot carry out are violations, too. An endless
+///   loop is seen by its calls of the part, whether they fail or not. One without such calls cannot be
+///   stopped from within the process, and the run hangs: put code that may have one under the rig as a
+///   program of its own.
 ///
 /// Code in another language runs as a program of its own, see [`crate::subjects::program`].
 pub trait Subject: Sync {

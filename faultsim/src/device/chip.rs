@@ -12,6 +12,10 @@ use super::tear::Tear;
 use super::timing::{DeviceTime, Timing};
 use super::volatile::{BusCut, Volatile};
 
+/// Calls that fail in one power-up until the code is stopped: far more than a part scanned byte by byte
+/// by code that does not look at the errors.
+const MOST_FAILED: u32 = 200_000;
+
 /// How the step at a power cut is torn.
 #[derive(Debug)]
 pub enum CutTear {
@@ -71,6 +75,8 @@ pub struct Chip {
     step: u64,
     fuel: u64,
     calls: u64,
+    /// Calls that failed since power-up.
+    failed: u32,
     counts: Counts,
     /// Without reads, which their counts tell.
     time: DeviceTime,
@@ -100,6 +106,7 @@ impl Chip {
             step: 0,
             fuel: u64::MAX,
             calls: 0,
+            failed: 0,
             counts: Counts::default(),
             time: DeviceTime::default(),
             violations: Vec::new(),
@@ -138,6 +145,7 @@ impl Chip {
         self.taken = None;
         self.step = 0;
         self.calls = 0;
+        self.failed = 0;
         self.counts = Counts::default();
         self.time = DeviceTime::default();
         self.violations.clear();
@@ -410,16 +418,37 @@ impl Chip {
     #[inline]
     fn begin_call(&mut self) -> Result<(), PartError> {
         if self.off {
+            self.note_failed();
             return Err(PartError::PowerOff);
         }
         if self.calls >= self.fuel {
+            self.note_failed();
             return Err(PartError::Fuel);
         }
         self.calls += 1;
         Ok(())
     }
 
+    /// Code that repeats a failing call for ever would never return: it is stopped by a panic.
+    ///
+    /// # Panics
+    /// After [`MOST_FAILED`] of them.
+    #[cold]
+    fn note_failed(&mut self) {
+        self.failed = self.failed.saturating_add(1);
+        // A destructor at work in the panic must not make it an abort.
+        if self.is_given_up() && !std::thread::panicking() {
+            panic!("{MOST_FAILED} calls of the part have failed in this power-up, and the code makes more");
+        }
+    }
+
+    /// Whether so many calls failed that the code was stopped.
+    pub(crate) fn is_given_up(&self) -> bool {
+        self.failed >= MOST_FAILED
+    }
+
     fn refuse(&mut self, violation: ContractViolation) -> PartError {
+        self.note_failed();
         self.violations.push(violation);
         PartError::Contract(violation)
     }

@@ -1,5 +1,7 @@
 //! The rig put to the test: it must see what is wrong, and nothing where nothing is wrong.
 
+use std::collections::BTreeMap;
+
 use super::*;
 use crate::device::Part;
 use crate::finding::Breach;
@@ -7,6 +9,7 @@ use crate::reference::{Reference, by_name};
 use crate::subject::{Bounds, Op, Trouble, Work};
 use crate::subjects::naive::Naive;
 use crate::subjects::outlast::{Outlast, Running};
+use crate::subjects::table::changes;
 use crate::subjects::two_copies::{TwoCopies, TwoCopiesStore};
 use crate::token::{Outcome, Token, replay};
 use crate::workload::KeyNames;
@@ -410,4 +413,67 @@ fn a_value_that_was_never_written_is_seen_at_f5() {
     tokens_reproduce(&report, subject);
     let milder = Config { level: Level::F4, ..config };
     assert_eq!(go(&milder, subject).verdict, Verdict::Clean);
+}
+
+/// Says yes to all, but tries a failing call of the part again and again: in `open`, or in a put.
+struct Retries {
+    in_open: bool,
+    out_of_range: bool,
+}
+
+impl Retries {
+    fn erase(&self, part: &Part) {
+        let bytes = part.chip().geometry().bytes();
+        let from = if self.out_of_range { bytes } else { 0 };
+        while part.chip_mut().erase(from, from + bytes / 2).is_err() {}
+    }
+}
+
+impl Subject for Retries {
+    type Store = (Part, BTreeMap<String, Vec<u8>>);
+
+    fn name(&self) -> &'static str {
+        "retries"
+    }
+
+    fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
+        if self.in_open {
+            self.erase(part);
+        }
+        Ok((part.clone(), BTreeMap::new()))
+    }
+
+    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        for (key, value) in changes(op, keys) {
+            self.erase(&store.0);
+            match value {
+                Some(value) => _ = store.1.insert(key.to_owned(), value.to_vec()),
+                None => _ = store.1.remove(key),
+            }
+        }
+        if *op == Op::Clear {
+            store.1.clear();
+        }
+        Ok(())
+    }
+
+    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
+        out.clear();
+        Ok(store.1.get(key).map(|value| out.extend(value)).is_some())
+    }
+}
+
+#[test]
+fn code_that_retries_for_ever_is_stopped() {
+    let config = deep(Level::F1, 8, 50);
+    for in_open in [true, false] {
+        let subject = Retries { in_open, out_of_range: false };
+        let report = go(&config, &subject);
+        assert!(breaches(&report).contains(&Breach::Endless), "{:#?}", report.violations);
+        tokens_reproduce(&report, &subject);
+    }
+    let subject = Retries { in_open: false, out_of_range: true };
+    let report = go(&systematic(Level::F1, 5, 1), &subject);
+    assert_eq!(report.verdict, Verdict::BaselineFailed);
+    assert!(report.reason.contains("is not within the part"), "{}", report.reason);
 }

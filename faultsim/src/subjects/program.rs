@@ -208,10 +208,14 @@ impl Powered {
         if !self.alive {
             return Err(Trouble::Crashed("the program died earlier in this power-up".to_owned()));
         }
-        let Some(running) = &mut self.running else {
+        // If the part stops code that ignores its errors, the process goes with the unwinding.
+        let Some(mut running) = self.running.take() else {
             return Err(Trouble::Crashed("the program is gone".to_owned()));
         };
         let answer = running.send(letter, rest).and_then(|()| running.serve(&self.part));
+        if answer.is_ok() {
+            self.running = Some(running);
+        }
         match answer {
             Ok(Answer::Done(status, rest)) => answered(status, rest),
             Ok(Answer::Dead { signal, code }) => {
@@ -225,7 +229,6 @@ impl Powered {
                 Err(Trouble::Crashed(died(signal, code)))
             }
             Err(error) => {
-                self.running = None;
                 std::thread::sleep(NEWS_TIME);
                 Err(Trouble::Crashed(format!("the program does not answer: {error}")))
             }
