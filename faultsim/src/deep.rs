@@ -17,10 +17,10 @@ use crate::device::{Geometry, Level, Tear};
 use crate::finding::{Finding, Signature};
 use crate::intern::{Fingerprint, keep_distinct};
 use crate::life::Life;
-use crate::mix::OpMix;
+use crate::mix::{OpMix, longest_value};
 use crate::path::BiasPick;
 use crate::plan::{Clock, Config, Deep};
-use crate::report::{Counts, Report, Violation, WorstCase, beyond};
+use crate::report::{Counts, Report, Violation, WorstCase, beyond, left_out};
 use crate::subject::{Op, Subject};
 use crate::token::{Origin, Outcome, Replay, Token};
 use crate::workload::{KeyNames, mixed};
@@ -247,11 +247,12 @@ pub(crate) fn run<S: Subject>(
     }
     keep_distinct(&mut fingerprints, MOST_FINGERPRINTS);
     counts.distinct = fingerprints.len() as u64;
-    let (verdict, reason) = counts.outcome(!findings.is_empty(), "lives");
-    let mut not_explored = vec![
-        "anything but what was drawn: random lives prove nothing about the others".to_owned(),
-        beyond(config.level).to_owned(),
-    ];
+    let (verdict, mut reason) = counts.outcome(!findings.is_empty(), "lives");
+    clock.explain(&mut reason);
+    let mut not_explored =
+        vec!["anything but what was drawn: random lives prove nothing about the others".to_owned()];
+    not_explored.extend(left_out(Some(longest_value(&config.geometry))));
+    not_explored.push(beyond(config.level).to_owned());
     if fingerprints.len() == MOST_FINGERPRINTS {
         not_explored.push("distinct images were counted up to this number only".to_owned());
     }

@@ -23,6 +23,17 @@ pub(crate) fn live_room(geometry: &Geometry) -> u32 {
     geometry.sectors.saturating_sub(1).max(1) * geometry.sector_bytes / 2
 }
 
+/// The larger value that two of the settings have now and then, and the longest that the others have.
+fn larger_value(geometry: &Geometry) -> usize {
+    usize::try_from(geometry.sector_bytes / 12).unwrap_or(64).clamp(1, 96)
+}
+const LONGEST_USUAL: usize = 20;
+
+/// The longest value of a mix that does not fill the part.
+pub(crate) fn longest_value(geometry: &Geometry) -> usize {
+    larger_value(geometry).max(LONGEST_USUAL)
+}
+
 /// How the names of counters begin.
 pub(crate) const COUNT: &str = "count.";
 
@@ -49,7 +60,7 @@ impl OpMix {
         // Of each setting, when they are to fill the part.
         let share = usize::try_from((room / 64).min(geometry.sector_bytes / 8)).unwrap_or(64);
         // The larger value may appear once at a time for each of two settings.
-        let largest = usize::try_from(geometry.sector_bytes / 12).unwrap_or(64).clamp(1, 96);
+        let largest = larger_value(geometry);
         let mut left = room.saturating_sub(2 * u32::try_from(largest).unwrap_or(0));
         let (mut names, mut sizes) = (Vec::new(), Vec::new());
         while names.len() < most {
@@ -64,7 +75,7 @@ impl OpMix {
                 0 => 0,
                 1..=2 => 1,
                 3..=6 => rng.random_range(2..=8),
-                _ => rng.random_range(4..=20),
+                _ => rng.random_range(4..=LONGEST_USUAL),
             };
             let cost = record_bytes(geometry, name.len(), size);
             if cost > left && names.len() >= 2 {

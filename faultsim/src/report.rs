@@ -56,6 +56,18 @@ pub(crate) const fn beyond(level: Level) -> &'static str {
     }
 }
 
+/// What no workload of these modes has in it, for the same lists; `longest` is the longest value, if the
+/// lengths are not chosen for the part.
+pub(crate) fn left_out(longest: Option<usize>) -> Vec<String> {
+    let longer = longest.map(|longest| format!("values of more than {longest} bytes"));
+    let others = [
+        "start images other than a blank part: garbage, or what other firmware left",
+        "numbers in the part that wrap only after more turns of its sectors than one life here makes",
+        "a setting named twice in one batch",
+    ];
+    longer.into_iter().chain(others.map(str::to_owned)).collect()
+}
+
 /// The result of a run in one word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

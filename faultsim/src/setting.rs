@@ -8,7 +8,7 @@ use crate::oracle::Values;
 use crate::parts::RigParts;
 use crate::path::{BiasPick, CutPick};
 use crate::plan::{Config, Systematic};
-use crate::report::beyond;
+use crate::report::{beyond, left_out};
 use crate::session::Session;
 use crate::subject::{Change, Op, OpKind, Subject};
 use crate::trace::{Baseline, Script, Trace, What, baseline};
@@ -104,6 +104,7 @@ impl<'run, S: Subject> Setting<'run, S> {
         if plan.without != RigParts::NONE {
             list.push(format!("what is switched off: {}", plan.without));
         }
+        list.extend(left_out(Some(self.workload.longest_value())));
         list.push(beyond(self.level).to_owned());
         list
     }

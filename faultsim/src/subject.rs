@@ -202,6 +202,19 @@ impl Op {
         }
     }
 
+    /// Bytes of the longest value in it.
+    pub(crate) fn longest_value(&self) -> usize {
+        let len = |change: &Change| match change {
+            Change::Put { value, .. } => value.len(),
+            Change::Delete { .. } => 0,
+        };
+        match self {
+            Self::Put { value, .. } => value.len(),
+            Self::Batch(changes) => changes.iter().map(len).max().unwrap_or(0),
+            Self::Delete { .. } | Self::Clear | Self::Tidy | Self::Reopen => 0,
+        }
+    }
+
     /// Whether it changes this setting by name.
     pub(crate) fn names(&self, wanted: u16) -> bool {
         match self {

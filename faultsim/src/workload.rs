@@ -261,6 +261,11 @@ impl Workload {
         sizes
     }
 
+    /// Bytes of the longest value.
+    pub(crate) fn longest_value(&self) -> usize {
+        self.all_ops().map(Op::longest_value).max().unwrap_or(0)
+    }
+
     /// What a device does after it has come up again from a cut: a few writes, so that the rig
     /// sees whether what recovery left can be written on. `about` is a setting the interrupted
     /// operation was about, `round` counts the cuts so far.

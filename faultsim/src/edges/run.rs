@@ -13,7 +13,7 @@ use crate::intern::keep_distinct;
 use crate::job::NEW_FOLLOWED_IN_TURN;
 use crate::memory::Memory;
 use crate::plan::{Clock, Config, Systematic};
-use crate::report::{Counts, Report, beyond};
+use crate::report::{Counts, Report, beyond, left_out};
 use crate::setting::{FOLLOWED_IN_THRIFTY_TURN, Setting};
 use crate::subject::Subject;
 use crate::trace::What;
@@ -162,6 +162,7 @@ fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<Strin
         ),
         beyond(config.level).to_owned(),
     ];
+    list.extend(left_out(None));
     if !unreached.is_empty() {
         let names: Vec<&str> = unreached.iter().map(|start| start.name()).collect();
         list.push(format!(
