@@ -158,7 +158,7 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
         if !baseline.refused.is_empty() {
             let list: Vec<String> =
                 baseline.refused.iter().map(|(kind, count)| format!("{count} x {kind}")).collect();
-            lines.add(format_args!("  not offered   {}", list.join(", ")));
+            lines.add(format_args!("  refused       {}", list.join(", ")));
         }
     }
     if counts.cuts == 0 {

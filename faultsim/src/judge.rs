@@ -6,8 +6,9 @@ use crate::harm::{Harm, Hit, Seen};
 use crate::oracle::{Oracle, Values};
 use crate::parts::{RigPart, RigParts};
 use crate::path::BiasPick;
+use crate::refusals::Refusals;
 use crate::session::{Ended, Session};
-use crate::subject::{Op, OpKind, Subject};
+use crate::subject::{Op, Subject};
 use crate::trace::{Script, Trace, What, no_cut};
 
 /// What judging one image found out, beside that nothing is wrong.
@@ -54,8 +55,8 @@ pub(crate) struct State<'state> {
 pub(crate) struct Judge<'run, S: Subject> {
     pub(crate) session: Session<'run, S>,
     values: &'run Values,
-    /// Kinds of operation the code does not offer.
-    refused: &'run [OpKind],
+    /// What the code does not offer.
+    refusals: &'run Refusals,
     /// The part behind the recovery, and behind the operations after it.
     recovered: Image,
     continued: Image,
@@ -74,14 +75,14 @@ impl<'run, S: Subject> Judge<'run, S> {
     pub(crate) fn new(
         session: Session<'run, S>,
         values: &'run Values,
-        refused: &'run [OpKind],
+        refusals: &'run Refusals,
         without: RigParts,
     ) -> Self {
         let image = session.part.chip().image().clone();
         Self {
             session,
             values,
-            refused,
+            refusals,
             recovered: image.clone(),
             continued: image,
             oracle: Oracle::default(),
@@ -174,7 +175,7 @@ impl<'run, S: Subject> Judge<'run, S> {
         let mut trace = wanted.trace.then(|| self.recovery_trace(recovery_steps, allowed));
         self.session.part.chip_mut().record_steps(trace.is_some());
         for (index, (op, effect)) in continuation.ops.iter().enumerate() {
-            if self.refused.contains(&op.kind()) {
+            if self.refusals.covers(op) {
                 continue;
             }
             let before = trace.is_some().then(|| oracle.clone());
@@ -284,6 +285,9 @@ impl<S: Subject> Judge<'_, S> {
         for (op, effect) in script.ops.iter().cycle().take(most) {
             if self.session.part.chip().counts().programmed_bytes > enough {
                 break;
+            }
+            if self.refusals.covers(op) {
+                continue;
             }
             oracle.invoke(effect);
             match self.session.apply(&mut store, op)? {

@@ -46,6 +46,7 @@ mod path;
 pub mod plan;
 pub mod prove;
 pub mod reference;
+mod refusals;
 pub mod report;
 pub mod scenario;
 pub mod scene;

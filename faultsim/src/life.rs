@@ -20,6 +20,9 @@ const MOST_STATES: usize = 16;
 /// Bytes and pauses on a serial bus per step of the part, about: a program with its status looks.
 const MOMENTS_PER_STEP: u64 = 128;
 
+/// So many puts refused and none ever taken are a store that takes none.
+const REFUSED_IN_A_ROW: u32 = 20;
+
 pub(crate) struct Life<'run, S: Subject> {
     session: Session<'run, S>,
     /// A second bench, to look at the image a cut left apart from the life that goes on.
@@ -35,6 +38,11 @@ pub(crate) struct Life<'run, S: Subject> {
     /// Most recoveries in a row that may be cut, and how many were.
     in_a_row: u32,
     recoveries_cut: u32,
+    /// The longest value that each setting ever took, whether a delete was ever carried out, and how
+    /// many puts were refused.
+    longest: Vec<Option<usize>>,
+    has_deleted: bool,
+    refused_puts: u32,
     tells: bool,
     pub(crate) told_operations: Vec<String>,
     pub(crate) told_cuts: Vec<String>,
@@ -74,6 +82,9 @@ impl<'run, S: Subject> Life<'run, S> {
             interrupted: "no step".to_owned(),
             in_a_row: u32::MAX,
             recoveries_cut: 0,
+            longest: vec![None; keys.len()],
+            has_deleted: false,
+            refused_puts: 0,
             tells: false,
             told_operations: Vec::new(),
             told_cuts: Vec::new(),
@@ -172,9 +183,10 @@ impl<'run, S: Subject> Life<'run, S> {
             match ended.inspect_err(|_| self.tell(op, " - fails"))? {
                 Ended::Done => {
                     self.oracle.ok();
+                    self.note_worked(op);
                     self.tell(op, "");
                 }
-                Ended::Refused if matches!(op.kind(), OpKind::Put | OpKind::Delete) => {
+                Ended::Refused if !self.may_refuse(op) => {
                     let after = self.session.when.cuts_in_words();
                     let sentence = format!("{after} it refuses to {}", op.describe(self.keys));
                     return Err(Finding::new(Breach::NotWritable, sentence));
@@ -195,6 +207,34 @@ impl<'run, S: Subject> Life<'run, S> {
         }
         self.cut(None);
         Ok(())
+    }
+
+    /// Whether the code may refuse this: puts to settings and of lengths that it never took in this
+    /// life, if it takes others, and deletes if it offers none.
+    fn may_refuse(&mut self, op: &Op) -> bool {
+        match op {
+            Op::Put { key, value } => {
+                self.refused_puts += 1;
+                let longest = self.longest.get(usize::from(*key)).copied().flatten();
+                let takes_some = self.longest.iter().any(Option::is_some);
+                longest.is_none_or(|longest| longest < value.len())
+                    && (takes_some || self.refused_puts < REFUSED_IN_A_ROW)
+            }
+            Op::Delete { .. } => !self.has_deleted,
+            _ => true,
+        }
+    }
+
+    fn note_worked(&mut self, op: &Op) {
+        match op {
+            Op::Put { key, value } => {
+                if let Some(longest) = self.longest.get_mut(usize::from(*key)) {
+                    *longest = (*longest).max(Some(value.len()));
+                }
+            }
+            Op::Delete { .. } => self.has_deleted = true,
+            _ => {}
+        }
     }
 
     /// `None` if the cut came before the code was up.

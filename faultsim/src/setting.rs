@@ -207,7 +207,7 @@ impl<'run, S: Subject> Setting<'run, S> {
         let keys = &self.workload.keys;
         let session = Session::new(self.subject, self.geometry, keys, self.workload.may_fill);
         let without = self.plan.without;
-        Judge::new(session, &prepared.values, &prepared.baseline.refused, without)
+        Judge::new(session, &prepared.values, &prepared.baseline.refusals, without)
     }
 }
 

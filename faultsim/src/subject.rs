@@ -19,7 +19,8 @@ use crate::workload::KeyNames;
 /// - Once the power is off, each call of the part fails with [`PartError::PowerOff`]. Hand it on as
 ///   [`Trouble::PowerOff`]; `?` does.
 /// - An operation that returns `Ok` is acknowledged: every later power-up must show it. One that the
-///   code does not offer is [`Trouble::Refused`]; the rig then leaves that kind out.
+///   code does not offer is [`Trouble::Refused`]: a kind of operation, a value too long, a name. The rig
+///   then leaves that out.
 /// - Behave alike each time: no clock, no addresses, no randomly seeded maps. Else a token cannot
 ///   repeat what was found.
 /// - Panics, endless loops and calls that such a part cannot carry out are violations, too. An endless

@@ -2,9 +2,10 @@
 //! each operation; and the uncut life that everything starts from.
 
 use crate::device::{DeviceTime, Geometry, Image, Step};
-use crate::finding::Finding;
+use crate::finding::{Breach, Finding};
 use crate::oracle::{Effect, Oracle, Values};
 use crate::path::BiasPick;
+use crate::refusals::Refusals;
 use crate::report;
 use crate::session::{Ended, Session, WorstCase};
 use crate::subject::{Op, OpKind, Subject};
@@ -89,8 +90,8 @@ pub(crate) struct Baseline {
     pub(crate) start: Image,
     /// The explored operations. Without a prelude, coming up on the blank part belongs to them.
     pub(crate) trace: Trace,
-    /// Kinds of operation that the code refused and thus does not offer.
-    pub(crate) refused: Vec<OpKind>,
+    /// What the code does not offer.
+    pub(crate) refusals: Refusals,
     pub(crate) facts: report::Baseline,
     pub(crate) worst: WorstCase,
 }
@@ -118,6 +119,7 @@ pub(crate) fn baseline<S: Subject>(
         time: DeviceTime::default(),
         trace: Trace::default(),
         refused: Vec::new(),
+        refusals: Refusals::default(),
         full: 0,
     };
     let mut start = life.image.clone();
@@ -144,8 +146,8 @@ pub(crate) fn baseline<S: Subject>(
     life.session.read_all(&mut store, &mut life.oracle, values)?;
     drop(store);
     life.end_power_up();
-    let mut trace = life.trace;
-    trace.after = life.oracle;
+    let mut trace = std::mem::take(&mut life.trace);
+    trace.after = std::mem::take(&mut life.oracle);
     let wear = life.session.part.chip().wear();
     let mut refused: Vec<(String, u64)> = Vec::new();
     for kind in &life.refused {
@@ -165,9 +167,12 @@ pub(crate) fn baseline<S: Subject>(
         most_erased: wear.most_erased,
         least_erased: wear.least_erased,
     };
-    life.refused.sort_unstable();
-    life.refused.dedup();
-    Ok(Baseline { start, trace, refused: life.refused, facts, worst: life.session.worst })
+    let Life { refusals, session, .. } = life;
+    if refusals.all(OpKind::Put) {
+        let sentence = "without any cut every put is refused: there is nothing to cut";
+        return Err(Finding::new(Breach::NotWritable, sentence));
+    }
+    Ok(Baseline { start, trace, refusals, facts, worst: session.worst })
 }
 
 struct Life<'run, S: Subject> {
@@ -178,6 +183,7 @@ struct Life<'run, S: Subject> {
     time: DeviceTime,
     trace: Trace,
     refused: Vec<OpKind>,
+    refusals: Refusals,
     full: u64,
 }
 
@@ -212,7 +218,10 @@ impl<S: Subject> Life<'_, S> {
         self.oracle.invoke(effect);
         let mut during = before.as_ref().map(|_| self.oracle.clone()).unwrap_or_default();
         match self.session.apply(store, op)? {
-            Ended::Done => self.oracle.ok(),
+            Ended::Done => {
+                self.oracle.ok();
+                self.refusals.worked(op);
+            }
             Ended::Full => {
                 self.session.excuse(op, &self.oracle, values)?;
                 self.full += 1;
@@ -220,6 +229,7 @@ impl<S: Subject> Life<'_, S> {
             }
             Ended::Refused => {
                 self.refused.push(op.kind());
+                self.refusals.refused(op);
                 self.oracle.refused();
             }
             Ended::Cut => return Err(no_cut()),
@@ -235,5 +245,5 @@ impl<S: Subject> Life<'_, S> {
 
 /// The part switched itself off without a cut: cannot happen, but must not pass unnoticed.
 pub(crate) fn no_cut() -> Finding {
-    Finding::new(crate::finding::Breach::NotOpening, "the power went without a cut")
+    Finding::new(Breach::NotOpening, "the power went without a cut")
 }

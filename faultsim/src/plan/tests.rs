@@ -477,3 +477,52 @@ fn code_that_retries_for_ever_is_stopped() {
     assert_eq!(report.verdict, Verdict::BaselineFailed);
     assert!(report.reason.contains("is not within the part"), "{}", report.reason);
 }
+
+/// The two-copy store, which here takes no value above a length, and no batch.
+struct Limited {
+    most: usize,
+}
+
+impl Subject for Limited {
+    type Store = TwoCopiesStore;
+
+    fn name(&self) -> &'static str {
+        "limited"
+    }
+
+    fn open(&self, part: &Part) -> Result<TwoCopiesStore, Trouble> {
+        TwoCopies.open(part)
+    }
+
+    fn apply(&self, store: &mut TwoCopiesStore, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        let too_long = |value: &[u8]| value.len() > self.most;
+        if matches!(op, Op::Batch(_)) || matches!(op, Op::Put { value, .. } if too_long(value)) {
+            return Err(Trouble::Refused("not offered".to_owned()));
+        }
+        TwoCopies.apply(store, op, keys)
+    }
+
+    fn get(
+        &self,
+        store: &mut TwoCopiesStore,
+        key: &str,
+        out: &mut Vec<u8>,
+    ) -> Result<bool, Trouble> {
+        TwoCopies.get(store, key, out)
+    }
+}
+
+#[test]
+fn what_the_code_does_not_take_is_not_demanded() {
+    for most in [0, 1, 6, 12, 30] {
+        for config in [systematic(Level::F0, 40, 1), deep(Level::F0, 20, 40)] {
+            let report = go(&config, &Limited { most });
+            assert_eq!(report.verdict, Verdict::Clean, "{most} {:#?}", report.violations);
+        }
+    }
+    // What goes on behind a cut is the smaller values, not nothing.
+    let report = go(&systematic(Level::F0, 40, 1), &Limited { most: 12 });
+    let nothing = go(&systematic(Level::F0, 40, 1), &Limited { most: 0 });
+    assert!(report.counts.distinct > nothing.counts.distinct);
+    assert!(report.baseline.refused.iter().any(|(kind, _)| kind == "put"), "{report:#?}");
+}
