@@ -12,7 +12,6 @@ enum {
     MOST_VALUE = 128 * 1024,
     MOST_CHANGES = 256,
     MOST_NOTES = 256,
-    SECONDS_PER_REQUEST = 10,
     MOST_REFUSED = 1000 /* flash calls after which code that ignores errors is given up */
 };
 
@@ -20,6 +19,7 @@ static struct outlast_part part;
 static uint8_t *cells; /* copy of the part where nothing is marginal, else NULL */
 static uint8_t notes[2 + 8 * MOST_NOTES];
 static unsigned note_count, refused;
+static unsigned seconds = 10; /* per request, unless the rig says otherwise */
 
 static void put32(uint8_t *to, uint32_t number) {
     for (int i = 0; i < 4; i++) to[i] = (uint8_t)(number >> 8 * i);
@@ -232,7 +232,7 @@ static void serve(const struct outlast_subject *subject, char letter, const uint
 
 /* One power-up, in a process of its own. */
 static void live(const struct outlast_subject *subject, const uint8_t *first, size_t first_bytes) {
-    alarm(SECONDS_PER_REQUEST);
+    alarm(seconds);
     power_up(subject, first, first_bytes);
     for (;;) {
         char letter;
@@ -240,7 +240,7 @@ static void live(const struct outlast_subject *subject, const uint8_t *first, si
         alarm(0);
         uint8_t *rest = receive(&letter, &bytes);
         if (!rest || letter == 'X') _exit(0);
-        alarm(SECONDS_PER_REQUEST);
+        alarm(seconds);
         serve(subject, letter, rest, bytes);
         free(rest);
     }
@@ -265,6 +265,7 @@ int outlast_subject_run(const struct outlast_subject *subject) {
                               WIFEXITED(status) ? (uint8_t)WEXITSTATUS(status) : 0};
             send('K', how, 2, NULL, 0, NULL, 0);
         }
+        if (letter == 'L' && bytes == 4) seconds = get32(rest);
         free(rest);
     }
 }

@@ -292,7 +292,10 @@ fn one_life<S: Subject>(
             }
             clock.progress.violating.fetch_add(1, Ordering::Relaxed);
             yielded.counts.violating = 1;
-            yielded.found = Some((life.signature(&finding), finding, era.number + 1));
+            let signature = life.signature(&finding);
+            // The life ends here anyway; too many such end the run.
+            let _ = clock.goes_on(&finding, &signature);
+            yielded.found = Some((signature, finding, era.number + 1));
             break;
         }
         if life.ended {

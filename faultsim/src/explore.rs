@@ -119,6 +119,7 @@ pub(crate) fn run<S: Subject>(
     report.kills = kills.into_iter().collect();
     report.worst.merge(&worst);
     (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "cut points");
+    clock.explain(&mut report.reason);
     report.counts = counts;
     let mut ordered: Vec<_> = findings.into_iter().collect();
     ordered.sort_by_key(|(_, found)| found.path.cuts.len());

@@ -91,11 +91,13 @@ pub struct Finding {
     pub breach: Breach,
     /// The same in a plain sentence with names and values.
     pub sentence: String,
+    /// Whether the code did not come back in time, so that each such image costs seconds.
+    pub(crate) timed_out: bool,
 }
 
 impl Finding {
     pub(crate) fn new(breach: Breach, sentence: impl Into<String>) -> Self {
-        Self { breach, sentence: sentence.into() }
+        Self { breach, sentence: sentence.into(), timed_out: false }
     }
 
     /// A read that the oracle could not explain, after so many cuts.

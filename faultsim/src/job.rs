@@ -26,8 +26,6 @@ use crate::trace::Trace;
 /// those one in so many turned over.
 pub(crate) const NEW_FOLLOWED_IN_TURN: u64 = 4;
 const TURNED_OVER_IN_TURN: u64 = 256;
-/// Images between two looks at the clock.
-const CLOCK_EVERY: u64 = 64;
 
 /// A judged image in whose recovery and later operations further cuts are made.
 struct Representative {
@@ -236,7 +234,8 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             }
             self.yielded.counts.judged += 1;
             progress.judged.fetch_add(1, Ordering::Relaxed);
-            if self.yielded.counts.judged.is_multiple_of(CLOCK_EVERY) && self.clock.is_up() {
+            // Before each: one of a program that hangs takes seconds.
+            if self.clock.is_up() {
                 return false;
             }
             let parts = pick.part().map_or(parts, |part| parts.with(part));
@@ -351,8 +350,9 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         cut: CutPick,
         before: &Before<'_>,
     ) -> bool {
+        let goes_on = self.clock.goes_on(&finding, &signature);
         if !self.stop.keeps(&signature) {
-            return true;
+            return goes_on;
         }
         self.yielded.counts.violating += 1;
         let parts = before.parts.and(self.judge.at_work);
@@ -362,7 +362,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let path = Path { cuts: with_last(before.cuts, cut), last: before.pick };
         let found = Found { count: 0, path, finding };
         self.yielded.findings.entry(signature).or_insert(found).count += 1;
-        self.stop == Stop::Never
+        goes_on && self.stop == Stop::Never
     }
 }
 

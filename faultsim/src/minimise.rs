@@ -30,6 +30,8 @@ pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duratio
     }
     let deadline = Instant::now().checked_add(limit);
     let is_late = || deadline.is_some_and(|deadline| Instant::now() >= deadline);
+    let time_left =
+        || deadline.map_or(limit, |deadline| deadline.saturating_duration_since(Instant::now()));
     let smaller = match &token.origin {
         Origin::Systematic { source, kept, thin, path, .. } => {
             let made_for = kept.as_ref().and_then(|kept| kept.made_for);
@@ -43,6 +45,7 @@ pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duratio
                 made_for,
                 signature: &violation.signature,
                 is_late: &is_late,
+                time_left: &time_left,
             };
             let first = path.cuts.first().map_or(0, |cut| cut.step as usize);
             search.shrink(kept.clone(), first, path.cuts.len())
@@ -132,7 +135,12 @@ struct Search<'search, S: Subject> {
     made_for: Geometry,
     signature: &'search Signature,
     is_late: &'search dyn Fn() -> bool,
+    time_left: &'search dyn Fn() -> Duration,
 }
+
+/// For one try, also the last one, which makes the token of what was found in time: code that hangs takes
+/// seconds for each image.
+const LEAST_TIME: Duration = Duration::from_secs(5);
 
 /// A workload made smaller, and the part it runs on.
 #[derive(Clone)]
@@ -285,7 +293,7 @@ impl<S: Subject> Search<'_, S> {
             let from = trace.segments.last().map_or(0, |segment| segment.first);
             let cut_points = (from..=trace.steps.len()).collect();
             let progress = Progress::default();
-            let clock = Clock::new(None, &progress);
+            let clock = Clock::new(Some((self.time_left)().max(LEAST_TIME)), &progress);
             let stop = Stop::AtFirstLike(self.signature);
             let findings = setting.explore(&prepared, cut_points, stop, &clock, None).findings;
             let found = findings.into_values().min_by_key(|found| found.path.cuts.len())?;

@@ -1,13 +1,15 @@
 //! A run from its configuration to its report.
 
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::deep;
 use crate::device::{Geometry, Level};
 use crate::edges::{self, Edges};
 use crate::explore;
-use crate::finding::{Breach, Finding};
+use crate::finding::{Breach, Finding, Signature};
 use crate::minimise;
 use crate::parts::RigParts;
 use crate::report::{Baseline, Counts, WorstCase};
@@ -178,18 +180,54 @@ pub(crate) struct Clock<'run> {
     late: AtomicBool,
     /// Whether the progress is told in cut points.
     pub(crate) counts_points: bool,
+    /// How often the code did not come back in time, by signature.
+    timeouts: Mutex<BTreeMap<Signature, u32>>,
 }
+
+/// So many images that end in a timeout are judged per signature before the cut point of a further one is
+/// left at it, and so many in all before the run is: each costs seconds.
+const TIMEOUTS_ALIKE: u32 = 2;
+const TIMEOUTS: u32 = 20;
 
 impl<'run> Clock<'run> {
     pub(crate) fn new(budget: Option<Duration>, progress: &'run Progress) -> Self {
         let deadline = budget.and_then(|budget| Instant::now().checked_add(budget));
-        Self { deadline, progress, late: AtomicBool::new(false), counts_points: true }
+        let late = AtomicBool::new(false);
+        Self { deadline, progress, late, counts_points: true, timeouts: Mutex::default() }
     }
 
     /// The same for a plan that tells its progress in workloads.
     pub(crate) fn of_workloads(&self) -> Self {
         let late = AtomicBool::new(self.is_up());
-        Self { deadline: self.deadline, progress: self.progress, late, counts_points: false }
+        let Self { deadline, progress, .. } = *self;
+        Self { deadline, progress, late, counts_points: false, timeouts: Mutex::default() }
+    }
+
+    /// Notes what was found. Whether to go on with this cut point.
+    pub(crate) fn goes_on(&self, finding: &Finding, signature: &Signature) -> bool {
+        if !finding.timed_out {
+            return true;
+        }
+        let mut timeouts = self.timeouts.lock().unwrap_or_else(PoisonError::into_inner);
+        let alike = timeouts.entry(signature.clone()).or_default();
+        *alike += 1;
+        let goes_on = *alike < TIMEOUTS_ALIKE;
+        if timeouts.values().sum::<u32>() >= TIMEOUTS {
+            self.late.store(true, Ordering::Relaxed);
+        }
+        goes_on
+    }
+
+    /// Adds to a reason what timeouts left undone.
+    pub(crate) fn explain(&self, reason: &mut String) {
+        let timeouts = self.timeouts.lock().unwrap_or_else(PoisonError::into_inner);
+        let sum: u32 = timeouts.values().sum();
+        if sum == 0 || reason.is_empty() {
+            return;
+        }
+        reason.push_str(&format!(
+            "; the code did not come back in time in {sum} images, and where that was known not every cut was made"
+        ));
     }
 
     /// Whether this is a crash in a run that somebody is ending, and who may have ended the code under

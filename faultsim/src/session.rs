@@ -146,7 +146,7 @@ impl<'run, S: Subject> Session<'run, S> {
                     self.when.cuts_in_words(),
                     said(&trouble)
                 );
-                return Err(Finding::new(died_or(&trouble, Breach::NotOpening), sentence));
+                return Err(died_or(&trouble, Breach::NotOpening, sentence));
             }
             Err(panic) => return Err(self.panicked("while coming up", &panic)),
         };
@@ -206,7 +206,7 @@ impl<'run, S: Subject> Session<'run, S> {
                     op.describe(self.keys),
                     said(&trouble)
                 );
-                Err(Finding::new(died_or(&trouble, Breach::NotWritable), sentence))
+                Err(died_or(&trouble, Breach::NotWritable, sentence))
             }
         }
     }
@@ -270,7 +270,7 @@ impl<'run, S: Subject> Session<'run, S> {
                 self.check_part(&format!("reading {name}"))?;
                 let after = self.when.cuts_in_words();
                 let sentence = format!("{after} {name} cannot be read: {}", said(&trouble));
-                Err(Finding::new(died_or(&trouble, Breach::Damaged), sentence))
+                Err(died_or(&trouble, Breach::Damaged, sentence))
             }
             Err(panic) => Err(self.panicked(&format!("reading {name}"), &panic)),
         }
@@ -449,7 +449,8 @@ impl<'run, S: Subject> Session<'run, S> {
         if self.part.chip().is_given_up() {
             // What it did first may be another thing that is wrong.
             return self.check_part(during).err().unwrap_or_else(|| {
-                let sentence = format!("{during}: it repeats calls of the part that fail, without end");
+                let sentence =
+                    format!("{during}: it repeats calls of the part that fail, without end");
                 Finding::new(Breach::Endless, sentence)
             });
         }
@@ -464,11 +465,19 @@ pub(crate) fn said(trouble: &Trouble) -> String {
         Trouble::Full => "it says there is no room".to_owned(),
         Trouble::Corrupt => "it says the data is damaged".to_owned(),
         Trouble::Refused(reason) => format!("it refuses ({reason})"),
-        Trouble::Broken(reason) | Trouble::Crashed(reason) => reason.clone(),
+        Trouble::Broken(reason) | Trouble::Crashed(reason) | Trouble::TimedOut(reason) => {
+            reason.clone()
+        }
     }
 }
 
-/// The breach that a trouble stands for, if the code did not die of it.
-const fn died_or(trouble: &Trouble, breach: Breach) -> Breach {
-    if matches!(trouble, Trouble::Crashed(_)) { Breach::Panicked } else { breach }
+/// What a trouble stands for: a breach, if the code did not die of it.
+fn died_or(trouble: &Trouble, breach: Breach, sentence: String) -> Finding {
+    match trouble {
+        Trouble::Crashed(_) => Finding::new(Breach::Panicked, sentence),
+        Trouble::TimedOut(_) => {
+            Finding { timed_out: true, ..Finding::new(Breach::Endless, sentence) }
+        }
+        _ => Finding::new(breach, sentence),
+    }
 }

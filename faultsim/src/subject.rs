@@ -117,8 +117,10 @@ pub enum Trouble {
     Refused(String),
     /// Anything else: the code gave up.
     Broken(String),
-    /// The program that runs the code died or did not answer.
+    /// The program that runs the code died or does not speak the protocol.
     Crashed(String),
+    /// The program that runs the code did not answer in time.
+    TimedOut(String),
 }
 
 /// What the part answers is passed on, so that `?` is enough in a [`Subject`].

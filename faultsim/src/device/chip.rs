@@ -438,7 +438,9 @@ impl Chip {
         self.failed = self.failed.saturating_add(1);
         // A destructor at work in the panic must not make it an abort.
         if self.is_given_up() && !std::thread::panicking() {
-            panic!("{MOST_FAILED} calls of the part have failed in this power-up, and the code makes more");
+            panic!(
+                "{MOST_FAILED} calls of the part have failed in this power-up, and the code makes more"
+            );
         }
     }
 

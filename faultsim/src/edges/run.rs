@@ -89,6 +89,7 @@ pub(crate) fn run<S: Subject>(
     keep_distinct(&mut digests, MOST_DIGESTS);
     counts.distinct = digests.len() as u64;
     (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "sequences");
+    clock.explain(&mut report.reason);
     report.counts = counts;
     report.not_explored = not_explored(config, plan, &unreached);
     if digests.len() == MOST_DIGESTS {

@@ -171,7 +171,10 @@ impl Bench {
 pub(crate) fn in_words(trouble: Trouble) -> String {
     match trouble {
         Trouble::Full => "the settings do not fit".to_owned(),
-        Trouble::Refused(why) | Trouble::Broken(why) | Trouble::Crashed(why) => why,
+        Trouble::Refused(why)
+        | Trouble::Broken(why)
+        | Trouble::Crashed(why)
+        | Trouble::TimedOut(why) => why,
         Trouble::PowerOff | Trouble::Corrupt => format!("unexpected: {trouble:?}"),
     }
 }

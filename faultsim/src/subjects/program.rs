@@ -18,6 +18,7 @@
 //! | `B` batch | changes, each length of the name (1), name, 1 and length (4) and value, or 0 to delete | `D` |
 //! | `G` get | name | `D` with the value |
 //! | `X` power off | nothing | `K` |
+//! | `L` limit, before a power-up | seconds for each request from then on (4 bytes), after which signal 14 | none, and it may be ignored |
 //! | `d` data, `k` done, `f` power is off, `e` refused | bytes read, or nothing | |
 //!
 //! | from the program | rest |
@@ -38,6 +39,7 @@ use std::fmt;
 use std::io::{self, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::Duration;
 
@@ -53,6 +55,13 @@ const MOST_BYTES: u32 = 1 << 27;
 /// ends a run may send them to the programs too; time for the rig to learn that the run ends.
 const OF_SOMEBODY_ELSE: [u8; 4] = [1, 2, 9, 15];
 const NEWS_TIME: Duration = Duration::from_millis(100);
+/// The signal of `alarm`, by which a program ends a request that takes too long.
+const ALARM: u8 = 14;
+/// What it grants a request; and what it is asked to grant once so many took longer, since then each
+/// further image with an endless loop in it costs as much.
+const SECONDS_PER_REQUEST: u32 = 10;
+const SECONDS_ONCE_KNOWN: u32 = 2;
+const FULL_TIMEOUTS: u32 = 2;
 /// For the program to say hello.
 const HELLO_TIME: Duration = Duration::from_secs(10);
 
@@ -77,6 +86,8 @@ struct Running {
     child: Child,
     to: ChildStdin,
     from: BufReader<ChildStdout>,
+    /// Seconds it has for a request.
+    limit: u32,
 }
 
 /// Why a program cannot be put under the rig.
@@ -108,7 +119,8 @@ impl Program {
     /// [`ProgramError`].
     pub fn start(program: &Path) -> Result<Self, ProgramError> {
         let (running, name) = Running::start(program)?;
-        let shared = Shared { program: program.to_owned(), idle: Mutex::new(vec![running]) };
+        let idle = Mutex::new(vec![running]);
+        let shared = Shared { program: program.to_owned(), idle, timeouts: AtomicU32::new(0) };
         // A subject lives as long as the run, and reports ask for its name without end.
         Ok(Self { shared: Arc::new(shared), name: name.leak() })
     }
@@ -123,7 +135,7 @@ impl Subject for Program {
 
     fn open(&self, part: &Part) -> Result<Powered, Trouble> {
         let idle = self.shared.idle.lock().unwrap_or_else(PoisonError::into_inner).pop();
-        let running = match idle {
+        let mut running = match idle {
             Some(running) => running,
             None => {
                 let started = Running::start(&self.shared.program);
@@ -131,6 +143,11 @@ impl Subject for Program {
             }
         };
         let shared = Arc::clone(&self.shared);
+        if shared.limit() != running.limit {
+            running.limit = shared.limit();
+            // If it is gone, the request after this one says so.
+            let _ = running.send(b'L', &running.limit.to_le_bytes());
+        }
         let mut store = Powered { running: Some(running), alive: true, part: part.clone(), shared };
         let chip = part.chip();
         let geometry = chip.geometry();
@@ -226,6 +243,13 @@ impl Powered {
                 if OF_SOMEBODY_ELSE.contains(&signal) {
                     std::thread::sleep(NEWS_TIME);
                 }
+                if signal == ALARM {
+                    let running = self.running.as_ref();
+                    let limit = running.map_or(SECONDS_PER_REQUEST, |running| running.limit);
+                    self.shared.timeouts.fetch_add(1, Ordering::Relaxed);
+                    let sentence = format!("the program did not answer within {limit} seconds");
+                    return Err(Trouble::TimedOut(sentence));
+                }
                 Err(Trouble::Crashed(died(signal, code)))
             }
             Err(error) => {
@@ -254,7 +278,6 @@ fn died(signal: u8, code: u8) -> String {
         0 => format!("the program ended by itself, exit code {code}"),
         6 => "the program was killed by signal 6 (abort)".to_owned(),
         11 => "the program was killed by signal 11 (bad memory access)".to_owned(),
-        14 => "the program did not answer in time (signal 14)".to_owned(),
         signal => format!("the program was killed by signal {signal}"),
     }
 }
@@ -308,7 +331,7 @@ impl Running {
             return Err(ProgramError::Hello("it says nothing".to_owned()));
         };
         let _ = reader.join();
-        let running = Self { child, to, from };
+        let running = Self { child, to, from, limit: SECONDS_PER_REQUEST };
         let (letter, rest) = hello.map_err(|error| ProgramError::Hello(error.to_string()))?;
         match (letter, rest.split_first()) {
             (b'H', Some((&VERSION, name))) if !name.is_empty() && name.len() < 64 => {
