@@ -210,6 +210,12 @@ static void serve(const struct outlast_subject *subject, char letter, const uint
         return;
     case 'G':
         status = subject->get(whole, value, sizeof value, &got);
+        if (status == OUTLAST_DONE && got > sizeof value) {
+            char why[120];
+            int length = snprintf(why, sizeof why, "get says it wrote %zu bytes, with room for %zu", got, sizeof value);
+            answer(OUTLAST_BROKEN, why, length > 0 ? (size_t)length : 0);
+            return;
+        }
         answer(status, value, status == OUTLAST_DONE ? got : 0);
         return;
     case 'E':
@@ -248,6 +254,10 @@ static void live(const struct outlast_subject *subject, const uint8_t *first, si
 
 int outlast_subject_run(const struct outlast_subject *subject) {
     uint8_t version = 1;
+    if (!subject->name || !subject->name[0] || strlen(subject->name) > 63)
+        give_up("struct outlast_subject needs a name of 1 to 63 bytes");
+    if (!subject->open || !subject->put || !subject->get)
+        give_up("struct outlast_subject needs the functions open, put and get");
     send('H', &version, 1, subject->name, strlen(subject->name), NULL, 0);
     for (;;) {
         char letter;

@@ -32,7 +32,7 @@ int outlast_erase(uint32_t address, size_t bytes); /* whole sectors */
 
 enum outlast_status {
     OUTLAST_DONE = 0,
-    OUTLAST_ABSENT = 1,  /* get: there is no such setting */
+    OUTLAST_ABSENT = 1,  /* get, erase_key: there is no such setting */
     OUTLAST_FULL = 2,    /* no room; nothing changed */
     OUTLAST_DAMAGED = 3, /* the value is damaged and was not served */
     OUTLAST_REFUSED = 4, /* not offered, or not with these arguments; nothing changed */

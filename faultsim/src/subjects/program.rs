@@ -44,7 +44,7 @@ use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::Duration;
 
 use crate::device::{Part, PartError};
-use crate::subject::{Change, Op, Subject, Trouble};
+use crate::subject::{Change, Op, OpKind, Subject, Trouble};
 use crate::workload::KeyNames;
 
 /// Of the protocol above.
@@ -78,6 +78,16 @@ pub struct Program {
 struct Shared {
     program: std::path::PathBuf,
     idle: Mutex<Vec<Running>>,
+    /// Requests that were not answered in time.
+    timeouts: AtomicU32,
+}
+
+impl Shared {
+    /// Seconds for a request of the next power-up.
+    fn limit(&self) -> u32 {
+        let known = self.timeouts.load(Ordering::Relaxed) >= FULL_TIMEOUTS;
+        if known { SECONDS_ONCE_KNOWN } else { SECONDS_PER_REQUEST }
+    }
 }
 
 /// A process, with the power off.
@@ -157,13 +167,17 @@ impl Subject for Program {
             request.extend(chip.image().bytes());
         }
         drop(chip);
-        store.ask(b'O', &request)?;
-        Ok(store)
+        let up = store.ask(b'O', &request)?;
+        up.map(|_| store).ok_or_else(|| not_absent("a power-up"))
     }
 
     fn apply(&self, store: &mut Powered, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
         let (letter, rest) = request(op, keys)?;
-        store.ask(letter, &rest).map(|_| ())
+        match store.ask(letter, &rest)? {
+            // That what is to be deleted is not there, is fine.
+            None if op.kind() != OpKind::Delete => Err(not_absent(&format!("a {}", op.kind()))),
+            _ => Ok(()),
+        }
     }
 
     fn get(&self, store: &mut Powered, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
@@ -260,15 +274,26 @@ impl Powered {
     }
 }
 
+/// `absent` is no acknowledgement.
+fn not_absent(what: &str) -> Trouble {
+    Trouble::Broken(format!(
+        "it answers {what} with 'absent' (status 1), which is for get and delete"
+    ))
+}
+
 fn answered(status: u8, rest: Vec<u8>) -> Result<Option<Vec<u8>>, Trouble> {
-    let reason = |rest: Vec<u8>| String::from_utf8_lossy(&rest).into_owned();
+    let reason = |without: &str| match String::from_utf8_lossy(&rest) {
+        text if text.is_empty() => format!("{without} (status {status})"),
+        text => text.into_owned(),
+    };
     match status {
         0 => Ok(Some(rest)),
         1 => Ok(None),
         2 => Err(Trouble::Full),
         3 => Err(Trouble::Corrupt),
-        4 => Err(Trouble::Refused(reason(rest))),
-        _ => Err(Trouble::Broken(reason(rest))),
+        4 => Err(Trouble::Refused(reason("it gives no reason"))),
+        5 => Err(Trouble::Broken(reason("it says it is broken"))),
+        _ => Err(Trouble::Broken(format!("unknown status {status}"))),
     }
 }
 
@@ -494,6 +519,15 @@ mod tests {
         assert!(why("/no/such/program").starts_with("it cannot be started: "));
         assert!(why("true").contains("it ended"), "{}", why("true"));
         assert!(why("env").contains("it"), "{}", why("env"));
+    }
+
+    #[test]
+    fn troubles_have_words() {
+        let words = |status, rest: &[u8]| format!("{:?}", answered(status, rest.to_vec()));
+        assert!(words(5, b"").contains("it says it is broken (status 5)"));
+        assert!(words(5, b"no crystal").contains("\"no crystal\""));
+        assert!(words(4, b"").contains("(status 4)"));
+        assert!(words(77, b"").contains("unknown status 77"));
     }
 
     #[test]
