@@ -6,37 +6,14 @@ use std::time::Duration;
 
 use outlast_faultsim::device::{Geometry, Level};
 use outlast_faultsim::edges::{Edges, Shard};
-use outlast_faultsim::plan::{Config, Deep, Mode, Systematic};
+use outlast_faultsim::plan::{Config, Deep, Mode, Systematic, Usual, lives};
 use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::workload::WorkloadSource;
 
 use crate::merge::Part;
 
-// The sizes of the default plan: for a 4 x 4 KiB part, together with the smaller one of the random
-// lives, more than a million distinct images in well under a minute on two cores.
-
-/// Of the tears of a step that are not alone in their class, one in so many is tried.
-const THIN: u32 = 16;
-/// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
-const SAMPLE: u32 = 40;
-/// Cuts per history of the systematic stages.
-const DEPTH: u32 = 3;
-/// Operations of the random workload.
-const RANDOM_OPS: u32 = 40;
-/// Pages below so many bytes make programs of several steps.
-const SMALL_PAGE: u32 = 64;
-/// Cuts in all random lives of the default plan.
-const RANDOM_CUTS: u64 = 1_250_000;
-/// The same for code in a program of its own, which costs a hundred times as much.
-const RANDOM_CUTS_OF_A_PROGRAM: u64 = 20_000;
-/// With fewer cuts per history asked for, the plan has no random lives, which have hundreds.
-const DEEP_FROM: u32 = 3;
-
-/// Power-ups per random life.
-const POWER_UPS: u32 = 300;
-/// Most recoveries in a row that are cut in a random life. A store that uses up space at every
-/// mount comes to the end of it if none of them is ever spared; `not_explored` names the limit.
-const RECOVERIES_IN_A_ROW: u32 = 8;
+/// Cuts per history.
+const DEPTH: u32 = Usual::DEPTH;
 
 /// Everything that determines a torture run.
 pub(crate) struct Plan {
@@ -104,36 +81,26 @@ impl Plan {
     }
 
     fn default_stages(&self, depth: Option<u32>) -> Vec<Stage> {
-        let depth = depth.unwrap_or(DEPTH);
-        let systematic = |weight, workload| {
-            let mode =
-                Systematic { workload, depth, thin: THIN, sample: SAMPLE, ..Systematic::default() };
-            self.stage(weight, Mode::Systematic(mode))
+        let usual = Usual {
+            seed: self.seed,
+            depth: depth.unwrap_or(DEPTH),
+            random_cuts: match self.program {
+                Some(_) => Usual::RANDOM_CUTS_OF_A_PROGRAM,
+                None => Usual::RANDOM_CUTS,
+            },
+            has_counters: self.subject.has_counters(),
+            ..Usual::new(self.geometry, self.level)
         };
-        let random = |ops| WorkloadSource::Random { seed: self.seed, ops };
-        // A program of many small pages has many steps; there, fewer operations are enough.
-        let mut stages = if self.subject.has_counters() {
-            let ops = if self.geometry.page < SMALL_PAGE { RANDOM_OPS / 4 } else { 2 * RANDOM_OPS };
-            vec![systematic(45, WorkloadSource::Counters { seed: self.seed, ops })]
-        } else if self.geometry.page < SMALL_PAGE {
-            vec![systematic(30, random(RANDOM_OPS / 4))]
-        } else {
-            vec![systematic(40, WorkloadSource::TideGauge), systematic(5, random(RANDOM_OPS))]
+        let weight = |config: &Config| match config.mode {
+            Mode::Deep(_) => 55,
+            Mode::Systematic(Systematic { workload, .. }) => match workload {
+                WorkloadSource::Random { .. } | WorkloadSource::Full { .. } => 5,
+                _ => 40,
+            },
+            Mode::Edges(_) => 1,
         };
-        if depth >= DEEP_FROM {
-            let cuts = if self.program.is_some() { RANDOM_CUTS_OF_A_PROGRAM } else { RANDOM_CUTS };
-            stages.push(self.on_small_sectors(self.stage(55, lives(cuts))));
-        }
-        stages
-    }
-
-    /// The same where a random life meets every kind of step soon.
-    fn on_small_sectors(&self, stage: Stage) -> Stage {
-        let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
-        let small = if unit <= 4 { 512 } else { 1024 };
-        let geometry = Geometry::new(sectors, sector_bytes.min(small), unit, page.min(64));
-        let geometry = geometry.unwrap_or(self.geometry);
-        Stage { config: Config { geometry, ..stage.config }, ..stage }
+        let stages = usual.stages().into_iter();
+        stages.map(|config| Stage { weight: weight(&config), config }).collect()
     }
 
     fn stage(&self, weight: u32, mode: Mode) -> Stage {
@@ -209,13 +176,6 @@ fn quoted(word: &str) -> String {
     } else {
         format!("'{}'", word.replace('\'', "'\\''"))
     }
-}
-
-/// As many lives as it takes: each power-up ends in one cut.
-fn lives(cuts: u64) -> Mode {
-    let runs = cuts.div_ceil(u64::from(POWER_UPS));
-    let recoveries_cut_in_a_row = RECOVERIES_IN_A_ROW;
-    Mode::Deep(Deep { runs, power_ups: POWER_UPS, recoveries_cut_in_a_row })
 }
 
 impl Stage {

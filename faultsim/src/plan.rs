@@ -17,6 +17,10 @@ pub use crate::report::{Report, Verdict};
 use crate::subject::Subject;
 use crate::workload::WorkloadSource;
 
+mod usual;
+
+pub use usual::{Usual, lives};
+
 /// What to run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Config {

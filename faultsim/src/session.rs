@@ -222,7 +222,7 @@ impl<'run, S: Subject> Session<'run, S> {
             Op::Batch(_) => true,
             Op::Delete { .. } | Op::Clear | Op::Tidy | Op::Reopen => false,
         };
-        if needs_room || !self.hit.is_none() {
+        if needs_room || !self.hit.is_none() || !self.subject.works_when_full() {
             return Ok(());
         }
         let (after, op) = (self.when.cuts_in_words(), op.describe(self.keys));

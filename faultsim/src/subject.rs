@@ -28,6 +28,9 @@ use crate::workload::KeyNames;
 ///   stopped from within the process, and the run hangs: put code that may have one under the rig as a
 ///   program of its own.
 ///
+/// The command cannot run a subject of yours: call [`crate::plan::run`] with each of the stages of
+/// [`crate::plan::Usual`], which are those of `outlast torture`, or with a plan of your own.
+///
 /// Code in another language runs as a program of its own, see [`crate::subjects::program`].
 pub trait Subject: Sync {
     /// The running store, alive during one power-up.
@@ -78,6 +81,13 @@ pub trait Subject: Sync {
     /// Whether workloads made for it hold counters: settings named `count.` and a number, of 8
     /// bytes, that grow by one each time.
     fn has_counters(&self) -> bool {
+        false
+    }
+
+    /// Whether the code promises to carry out deletes, and puts that replace a value by one that is no
+    /// longer, on a full part too. Held against it if so; else [`Trouble::Full`] is taken for an
+    /// answer wherever the part is to run full.
+    fn works_when_full(&self) -> bool {
         false
     }
 

@@ -64,6 +64,10 @@ impl Subject for Reference {
         self.planted.map_or("reference", |planted| planted.subject)
     }
 
+    fn works_when_full(&self) -> bool {
+        true
+    }
+
     fn open(&self, part: &Part) -> Result<ReferenceStore, Trouble> {
         ReferenceStore::open(part, self.bug())
     }

@@ -31,6 +31,10 @@ impl Subject for Naive {
         "naive"
     }
 
+    fn works_when_full(&self) -> bool {
+        true
+    }
+
     fn open(&self, part: &Part) -> Result<NaiveStore, Trouble> {
         let geometry = part.chip().geometry();
         Ok(NaiveStore { part: part.clone(), geometry })

@@ -114,6 +114,10 @@ impl Subject for Outlast {
         Some(Bounds { open, op })
     }
 
+    fn works_when_full(&self) -> bool {
+        true
+    }
+
     fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
         Running::open(part)
     }
@@ -140,6 +144,10 @@ impl Subject for ManyKeys {
 
     fn name(&self) -> &'static str {
         NAME
+    }
+
+    fn works_when_full(&self) -> bool {
+        true
     }
 
     fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {

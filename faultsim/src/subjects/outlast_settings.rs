@@ -442,6 +442,10 @@ impl Subject for OutlastSettings {
         "outlast-settings"
     }
 
+    fn works_when_full(&self) -> bool {
+        true
+    }
+
     fn open(&self, part: &Part) -> Result<Running, Trouble> {
         let geometry = part.chip().geometry();
         let layout = Layout::serial_nor()

@@ -79,6 +79,10 @@ impl Subject for OutlastSpi {
         "outlast-through-spi"
     }
 
+    fn works_when_full(&self) -> bool {
+        true
+    }
+
     fn open(&self, part: &Part) -> Result<RunningSpi, Trouble> {
         start(&mut part.chip_mut());
         let geometry = part.chip().geometry();

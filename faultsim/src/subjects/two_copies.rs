@@ -41,6 +41,10 @@ impl Subject for TwoCopies {
         "two-copies"
     }
 
+    fn works_when_full(&self) -> bool {
+        true
+    }
+
     fn open(&self, part: &Part) -> Result<TwoCopiesStore, Trouble> {
         let geometry = part.chip().geometry();
         if geometry.sectors < 2 {
