@@ -4,8 +4,17 @@ use std::path::Path;
 
 use crate::replay::Story;
 
+/// Where the storage code of a test comes from.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Source<'path> {
+    BuiltIn,
+    Program(&'path Path),
+    /// Not from this command.
+    Own,
+}
+
 /// A file with one test that fails as long as the history reproduces.
-pub(crate) fn test(story: &Story, program: Option<&Path>) -> String {
+pub(crate) fn test(story: &Story, source: Source<'_>) -> String {
     let mut text = String::new();
     let mut comment = |line: &str| {
         // Whatever is in it stays in the comment.
@@ -20,26 +29,35 @@ pub(crate) fn test(story: &Story, program: Option<&Path>) -> String {
         comment(&format!("{}.", story.sentence));
     }
     for (title, lines) in [("Operations:", &story.operations), ("Power:", &story.cut_points)] {
-        comment(title);
+        if !lines.is_empty() {
+            comment(title);
+        }
         lines.iter().for_each(|line| comment(&format!("  {line}")));
     }
-    let subject = match program {
-        Some(path) => format!(
+    let subject = match source {
+        Source::Own => format!(
+            "// Put your own `Subject` here, and then `use outlast_faultsim::subjects::AnySubject as _;` above.\n    \
+             let subject = outlast_faultsim::subjects::by_name({:?})\n        \
+             .expect(\"your own `Subject` in place of this\");",
+            identity.subject
+        ),
+        Source::Program(path) => format!(
             "let program = std::path::Path::new({:?});\n    \
              let subject = outlast_faultsim::subjects::program::Program::start(program)\n        \
              .expect(\"a program that can be put under the rig\");",
-            path.display().to_string()
+            // Tests run in the folder of their package.
+            std::path::absolute(path).unwrap_or_else(|_| path.to_owned()).display().to_string()
         ),
-        None => format!(
+        Source::BuiltIn => format!(
             "let subject = outlast_faultsim::subjects::by_name({:?})\n        \
              .expect(\"storage code of this name; or put your own `Subject` here\");",
             identity.subject
         ),
     };
     // By name the subject is a trait object already.
-    let import = match program {
-        Some(_) => "use outlast_faultsim::subjects::AnySubject as _;\n",
-        None => "",
+    let import = match source {
+        Source::Program(_) => "use outlast_faultsim::subjects::AnySubject as _;\n",
+        Source::BuiltIn | Source::Own => "",
     };
     let name = name(&identity.subject, story);
     let token = &story.token;
@@ -72,15 +90,32 @@ fn {name}() {{
     )
 }
 
-/// A name for the test: storage code, kind of failure, and the end of the token.
+/// A name for the test: storage code, kind of failure, and a digest of the token.
 fn name(subject: &str, story: &Story) -> String {
-    let end: String = story.token.chars().rev().take(6).collect();
-    let end: String = end.chars().rev().collect();
-    let words = format!("{subject} {:?} {end}", story.breach);
+    let words = format!("{subject} {:?} {:08x}", story.breach, digest(&story.token));
     let name: String = words
         .chars()
         .map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '_' })
         .collect();
     // A name must not begin with a digit.
     if name.starts_with(|c: char| c.is_ascii_digit()) { format!("of_{name}") } else { name }
+}
+
+/// FNV-1a with 32 bits, which stays the same from release to release (G. Fowler and others, "The FNV
+/// Non-Cryptographic Hash Algorithm", IETF draft).
+fn digest(text: &str) -> u32 {
+    text.bytes().fold(0x811C_9DC5, |sum, byte| (sum ^ u32::from(byte)).wrapping_mul(0x0100_0193))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn digests_differ() {
+        // From the draft's test vectors.
+        assert_eq!(digest(""), 0x811C_9DC5);
+        assert_eq!(digest("a"), 0xE40C_292C);
+        assert_eq!(digest("foobar"), 0xBF9C_F968);
+    }
 }

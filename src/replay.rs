@@ -6,10 +6,10 @@ use std::path::PathBuf;
 use outlast_faultsim::finding::Breach;
 use outlast_faultsim::scene::Scene;
 use outlast_faultsim::subjects::AnySubject;
-use outlast_faultsim::token::{Outcome, Token};
+use outlast_faultsim::token::{Outcome, Replay, Token};
 use serde::Serialize;
 
-use crate::emit;
+use crate::emit::{self, Source};
 use crate::exit::Exit;
 use crate::identity::Identity;
 use crate::output::Output;
@@ -36,7 +36,8 @@ pub(crate) struct Story {
 
 /// What is to be run again, and how to tell it.
 pub(crate) struct Task {
-    pub(crate) subject: &'static dyn AnySubject,
+    /// None if this command does not have it: then a test can be printed all the same.
+    pub(crate) subject: Option<&'static dyn AnySubject>,
     /// Where the storage code lives, if it is not built in.
     pub(crate) program: Option<PathBuf>,
     pub(crate) token: Token,
@@ -55,7 +56,16 @@ pub(crate) enum Telling {
 /// Runs it and prints what happened.
 pub(crate) fn run<W: Write>(task: &Task, output: &mut Output<W>) -> anyhow::Result<Exit> {
     let token = &task.token;
-    let replay = task.subject.replay(token);
+    let replay = match task.subject {
+        Some(subject) => subject.replay(token),
+        None => Replay {
+            outcome: Outcome::Reproduced,
+            sentence: String::new(),
+            operations: Vec::new(),
+            cut_points: Vec::new(),
+            scenes: Vec::new(),
+        },
+    };
     let story = Story {
         identity: Identity::new(&token.subject, token.geometry, token.level, token.seed),
         token: token.to_string(),
@@ -66,10 +76,15 @@ pub(crate) fn run<W: Write>(task: &Task, output: &mut Output<W>) -> anyhow::Resu
         cut_points: replay.cut_points,
         scenes: replay.scenes,
     };
+    let source = match (&task.program, task.subject) {
+        (Some(path), _) => Source::Program(path),
+        (None, Some(_)) => Source::BuiltIn,
+        (None, None) => Source::Own,
+    };
     match task.telling {
         Telling::Json => output.json(&story)?,
         Telling::Text => output.say(&text::story(&story))?,
-        Telling::Test => output.say(&emit::test(&story, task.program.as_deref()))?,
+        Telling::Test => output.say(&emit::test(&story, source))?,
     }
     Ok(match (task.telling, story.outcome) {
         // The test was asked for, and here it is.
@@ -88,6 +103,23 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_test_for_code_that_is_not_here_is_printed() {
+        let geometry = Geometry::new(2, 512, 1, 256).unwrap();
+        let config = Config { minimise: None, ..Config::small(geometry, Level::F1) };
+        let report = AnySubject::run(&Naive, &config, &Progress::default());
+        let mut token: Token = report.violations[0].token.parse().unwrap();
+        token.subject = "ring".to_owned();
+        let mut text = Vec::new();
+        let task = Task { subject: None, program: None, token, telling: Telling::Test };
+        assert_eq!(run(&task, &mut Output::new(&mut text)).unwrap(), Exit::Clean);
+        let text = String::from_utf8(text).unwrap();
+        assert!(
+            text.contains("// Put your own `Subject` here") && text.contains("fn ring_"),
+            "{text}"
+        );
+    }
+
+    #[test]
     fn other_code_does_not_reproduce() {
         let geometry = Geometry::new(2, 512, 1, 256).unwrap();
         let config = Config { minimise: None, ..Config::small(geometry, Level::F1) };
@@ -95,8 +127,12 @@ mod tests {
         let token: Token = report.violations[0].token.parse().unwrap();
         let ends = |subject: &'static dyn AnySubject| {
             let mut text = Vec::new();
-            let task =
-                Task { subject, program: None, token: token.clone(), telling: Telling::Text };
+            let task = Task {
+                subject: Some(subject),
+                program: None,
+                token: token.clone(),
+                telling: Telling::Text,
+            };
             let exit = run(&task, &mut Output::new(&mut text)).unwrap();
             (exit.code(), String::from_utf8(text).unwrap())
         };
