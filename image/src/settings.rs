@@ -25,7 +25,7 @@ use serde_json::json;
 
 use crate::names;
 use crate::tree::{Complaint, Node, Place, Value, complain, from_json, from_toml};
-use crate::value::{Bounds, Type, decode, encode, from_text};
+use crate::value::{Bounds, Number, Type, bound_from_text, decode, encode, from_text};
 
 /// A kind of settings file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -220,6 +220,7 @@ impl Reading {
         let mut kind = None;
         let mut value = None;
         let mut bounds = Bounds::default();
+        let mut bounded = None;
         for (field, node) in fields {
             match (field.as_str(), &node.value) {
                 ("type", Value::Text(text)) => match text.parse::<Type>() {
@@ -228,8 +229,14 @@ impl Reading {
                 },
                 ("type", _) => return complain(node.place, "a type is a text in quotes"),
                 ("value", _) => value = Some(node),
-                ("min", _) => bounds.least = Some(bound(node)?),
-                ("max", _) => bounds.most = Some(bound(node)?),
+                ("min", _) => {
+                    bounds.least = Some(bound(node)?);
+                    bounded = Some(node.place);
+                }
+                ("max", _) => {
+                    bounds.most = Some(bound(node)?);
+                    bounded = Some(node.place);
+                }
                 ("note", Value::Text(_)) => {}
                 _ => {
                     let why = format!(
@@ -242,6 +249,7 @@ impl Reading {
         let Some(kind) = kind else {
             return complain(place, format!("'{name}' has no type"));
         };
+        can_have_bounds(kind, bounded)?;
         let value = value.map(|node| encode(kind, node, &bounds)).transpose()?;
         self.add(name, Setting { kind, value, place, bounds })
     }
@@ -292,8 +300,9 @@ impl Reading {
             let column = table.column(name);
             let text = cell(column);
             if !text.is_empty() {
-                let Ok(number) = text.parse() else {
-                    let place = row.place(column.unwrap_or(0));
+                let place = row.place(column.unwrap_or(0));
+                can_have_bounds(kind, Some(place))?;
+                let Some(number) = bound_from_text(text) else {
                     return complain(place, format!("{name} '{text}' is no number"));
                 };
                 *bound = Some(number);
@@ -319,11 +328,21 @@ fn fields(node: &Node) -> Result<&[(String, Node)], Complaint> {
     }
 }
 
-fn bound(node: &Node) -> Result<f64, Complaint> {
+fn bound(node: &Node) -> Result<Number, Complaint> {
     match node.value {
-        Value::Integer(number) => Ok(number as f64),
-        Value::Float(number) => Ok(number),
+        Value::Integer(number) => Ok(Number::Whole(number)),
+        Value::Float(number) if !number.is_nan() => Ok(Number::Float(number)),
         _ => complain(node.place, "min and max need a number"),
+    }
+}
+
+/// `bounded` is where the file gives bounds.
+fn can_have_bounds(kind: Type, bounded: Option<Place>) -> Result<(), Complaint> {
+    match bounded {
+        Some(place) if !kind.has_bounds() => {
+            complain(place, format!("{kind} has neither min nor max"))
+        }
+        _ => Ok(()),
     }
 }
 
@@ -545,6 +564,41 @@ low = { type = "i16", value = -50, note = "centimetres" }
             assert_eq!(why.to_string(), "9:2: 6000 is above the maximum of 5000");
         }
         assert_eq!(toml.settings[&b"unit.serial"[..]].value, None);
+    }
+
+    #[test]
+    fn bounds_are_exact_and_make_sense() {
+        let toml =
+            |fields: &str| match read(&format!("[settings]\na = {{ {fields} }}"), Format::Toml) {
+                Ok(_) => "fits".to_owned(),
+                Err(all) => all[0].to_string(),
+            };
+        // 2^53 + 1 is no f64.
+        for kind in ["u64", "i64"] {
+            let of = |value: &str| {
+                toml(&format!("type = '{kind}', max = 9007199254740992, value = {value}"))
+            };
+            assert_eq!(of("9007199254740992"), "fits");
+            assert!(of("9007199254740993").ends_with("above the maximum of 9007199254740992"));
+        }
+        assert_eq!(toml("type = 'i32', min = 1.5, value = 2"), "fits");
+        assert!(toml("type = 'i32', min = 1.5, value = 1").ends_with("below the minimum of 1.5"));
+        assert!(
+            toml("type = 'i32', max = -1.5, value = -1").ends_with("above the maximum of -1.5")
+        );
+        assert!(toml("type = 'f64', max = 3, value = 3.25").ends_with("above the maximum of 3"));
+        assert_eq!(toml("type = 'f64', max = inf, value = 3.25"), "fits");
+        assert_eq!(toml("type = 'f32', max = nan, value = 1"), "2:27: min and max need a number");
+        assert_eq!(toml("type = 'bool', max = 1"), "2:28: bool has neither min nor max");
+        let csv = |row: &str| {
+            let read = read(&format!("key,type,value,min,max\n{row}\n"), Format::Csv);
+            read.err().map(|all| all[0].to_string())
+        };
+        let most = "18446744073709551614";
+        assert_eq!(csv(&format!("a,u64,{most},,{most}")), None);
+        assert!(csv(&format!("a,u64,18446744073709551615,,{most}")).unwrap().ends_with(most));
+        assert_eq!(csv("a,f64,1,nan,").unwrap(), "2:4: min 'nan' is no number");
+        assert_eq!(csv("a,bool,true,,1").unwrap(), "2:5: bool has neither min nor max");
     }
 
     #[test]

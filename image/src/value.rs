@@ -1,6 +1,7 @@
 //! Typed values: what a number or a text is as bytes. Numbers are little-endian, as on every
 //! microcontroller the store is meant for.
 
+use std::cmp::Ordering;
 use std::fmt;
 use std::str::FromStr;
 
@@ -69,6 +70,10 @@ impl Type {
         if text { Self::TEXT } else { Self::HEX }
     }
 
+    pub(crate) const fn has_bounds(&self) -> bool {
+        !matches!(self.scalar, Scalar::Bool)
+    }
+
     pub(crate) const fn is_text(&self) -> bool {
         matches!(self.scalar, Scalar::Text | Scalar::Hex)
     }
@@ -108,16 +113,52 @@ impl fmt::Display for Type {
     }
 }
 
+/// A number as it was written: whole ones keep all their digits.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Number {
+    Whole(i128),
+    Float(f64),
+}
+
+impl PartialOrd for Number {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        match (*self, *other) {
+            (Self::Whole(one), Self::Whole(two)) => one.partial_cmp(&two),
+            (Self::Float(one), Self::Float(two)) => one.partial_cmp(&two),
+            (Self::Whole(one), Self::Float(two)) => against_float(one, two),
+            (Self::Float(one), Self::Whole(two)) => against_float(two, one).map(Ordering::reverse),
+        }
+    }
+}
+
+fn against_float(whole: i128, float: f64) -> Option<Ordering> {
+    let floor = float.floor();
+    (!float.is_nan()).then(|| match whole.cmp(&(floor as i128)) {
+        Ordering::Equal if float > floor => Ordering::Less,
+        order => order,
+    })
+}
+
+impl fmt::Display for Number {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Whole(number) => number.fmt(f),
+            Self::Float(number) => number.fmt(f),
+        }
+    }
+}
+
 /// Smallest and largest number; for texts and bytes, of their bytes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct Bounds {
-    pub(crate) least: Option<f64>,
-    pub(crate) most: Option<f64>,
+    pub(crate) least: Option<Number>,
+    pub(crate) most: Option<Number>,
 }
 
 impl Bounds {
-    fn check(&self, number: f64, what: &str, place: Place) -> Result<(), Complaint> {
-        if let Some(least) = self.least.filter(|least| number < *least || number.is_nan()) {
+    fn check(&self, number: Number, what: &str, place: Place) -> Result<(), Complaint> {
+        let is_nan = matches!(number, Number::Float(number) if number.is_nan());
+        if let Some(least) = self.least.filter(|least| number < *least || is_nan) {
             return complain(place, format!("{what} is below the minimum of {least}"));
         }
         if let Some(most) = self.most.filter(|most| number > *most) {
@@ -165,7 +206,11 @@ fn encode_one(
         (Scalar::Bool, Value::Bool(truth)) => out.push(u8::from(*truth)),
         (Scalar::Text, Value::Text(text)) => {
             let len = text.len();
-            bounds.check(len as f64, &format!("a length of {len} bytes"), node.place)?;
+            bounds.check(
+                Number::Whole(len as i128),
+                &format!("a length of {len} bytes"),
+                node.place,
+            )?;
             out.extend_from_slice(text.as_bytes());
         }
         (Scalar::Hex, Value::Text(text)) => {
@@ -174,7 +219,11 @@ fn encode_one(
                 Err(why) => return complain(node.place, why),
             };
             let len = bytes.len();
-            bounds.check(len as f64, &format!("a length of {len} bytes"), node.place)?;
+            bounds.check(
+                Number::Whole(len as i128),
+                &format!("a length of {len} bytes"),
+                node.place,
+            )?;
             out.extend_from_slice(&bytes);
         }
         (Scalar::Unsigned(len) | Scalar::Signed(len), Value::Integer(number)) => {
@@ -187,7 +236,7 @@ fn encode_one(
                 let why = format!("{number} does not fit {scalar}: {least} to {most}");
                 return complain(node.place, why);
             }
-            bounds.check(*number as f64, &number.to_string(), node.place)?;
+            bounds.check(Number::Whole(*number), &number.to_string(), node.place)?;
             out.extend_from_slice(&number.to_le_bytes()[..len]);
         }
         (Scalar::Unsigned(_) | Scalar::Signed(_), Value::Text(text)) => {
@@ -197,6 +246,10 @@ fn encode_one(
             encode_one(wanted, &number, bounds, out)?;
         }
         (Scalar::Float(len), Value::Float(_) | Value::Integer(_) | Value::Text(_)) => {
+            let written = match &node.value {
+                Value::Integer(number) => Some(Number::Whole(*number)),
+                _ => None,
+            };
             let number = match &node.value {
                 Value::Float(number) => *number,
                 Value::Integer(number) => *number as f64,
@@ -209,7 +262,8 @@ fn encode_one(
                 },
                 _ => return refuse(),
             };
-            bounds.check(number, &number.to_string(), node.place)?;
+            let written = written.unwrap_or(Number::Float(number));
+            bounds.check(written, &number.to_string(), node.place)?;
             if len == 4 {
                 let short = number as f32;
                 if short.is_infinite() && number.is_finite() {
@@ -261,6 +315,14 @@ pub(crate) fn from_text(wanted: Type, text: &str, place: Place) -> Result<Node, 
     }
     let items = text.split_whitespace().map(one).collect::<Result<_, _>>()?;
     Ok(Node { place, value: Value::List(items) })
+}
+
+/// A bound as a cell of a table says it.
+pub(crate) fn bound_from_text(text: &str) -> Option<Number> {
+    match whole_number(text) {
+        Some(number) => Some(Number::Whole(number)),
+        None => text.parse().ok().filter(|number: &f64| !number.is_nan()).map(Number::Float),
+    }
 }
 
 fn whole_number(text: &str) -> Option<i128> {
