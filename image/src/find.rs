@@ -1,6 +1,7 @@
 //! Finding the region of a store in a dump.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use outlast_kvstore::inspect::{NotOpening, OPENING_BYTES, Shape as Told, opening};
 
@@ -68,6 +69,51 @@ impl Place {
     }
 }
 
+/// A region that was found, and where in its segment the sector starts are that say so.
+struct Found {
+    place: Place,
+    openings: Vec<usize>,
+}
+
+impl Place {
+    /// Whether all sector starts that tell of another region lie in this one.
+    fn surrounds(&self, other: &Found) -> bool {
+        let end = self.offset as u64 + self.shape.bytes();
+        let inside = |at: &usize| *at >= self.offset && (*at as u64) < end;
+        self.segment == other.place.segment && other.openings.iter().all(inside)
+    }
+
+    /// Whether a sector start of another region stands where one of this can be.
+    fn is_contradicted(&self, other: &Found) -> bool {
+        let size = self.shape.sector_bytes as usize;
+        let end = self.offset as u64 + self.shape.bytes();
+        let on_start = |at: &usize| {
+            *at as u64 >= self.offset as u64
+                && (*at as u64) < end
+                && (*at - self.offset).is_multiple_of(size)
+        };
+        self.segment == other.place.segment
+            && (other.place.offset == self.offset || other.openings.iter().any(on_start))
+    }
+}
+
+impl fmt::Display for Known {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let options = [
+            ("--sectors", self.sectors),
+            ("--sector-bytes", self.sector_bytes),
+            ("--page", self.page_bytes),
+            ("--unit", self.unit),
+        ];
+        let mut said: Vec<String> = options
+            .iter()
+            .filter_map(|(name, number)| number.map(|number| format!("{name} {number}")))
+            .collect();
+        said.extend(self.base.map(|base| format!("--base 0x{base:X}")));
+        f.write_str(&said.join(" "))
+    }
+}
+
 impl Known {
     fn agrees(&self, place: &Place) -> bool {
         let Shape { sectors, sector_bytes, page_bytes, unit } = place.shape;
@@ -86,7 +132,7 @@ impl Known {
 /// # Errors
 /// [`NotFound`].
 pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
-    let mut votes: BTreeMap<(usize, usize, Told), usize> = BTreeMap::new();
+    let mut votes: BTreeMap<(usize, usize, Told), Vec<usize>> = BTreeMap::new();
     let mut instead = NotFound::NoStore;
     for (number, segment) in segments.iter().enumerate() {
         for at in 0..segment.bytes.len().saturating_sub(OPENING_BYTES - 1) {
@@ -100,7 +146,7 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
                     let sector = facts.sequence % shape.sectors;
                     let before = sector as usize * shape.sector_bytes as usize;
                     match at.checked_sub(before) {
-                        Some(start) => *votes.entry((number, start, shape)).or_default() += 1,
+                        Some(start) => votes.entry((number, start, shape)).or_default().push(at),
                         None => instead = NotFound::BeginsBefore,
                     }
                 }
@@ -111,25 +157,42 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
             }
         }
     }
-    let found = votes.into_iter().map(|((segment, offset, told), openings)| {
-        let shape = Shape::from(told);
-        let base = segments[segment].address.wrapping_add(offset as u32);
-        Place { shape, segment, offset, base, openings }
-    });
-    let mut found: Vec<Place> = found.filter(|place| known.agrees(place)).collect();
-    // A value may hold what looks like the start of a store; the real one has more of them.
-    found.sort_by_key(|place| std::cmp::Reverse(place.openings));
-    match (found.first(), found.get(1)) {
-        (Some(first), Some(second)) if first.openings == second.openings => {
-            let most = second.openings;
-            found.retain(|place| place.openings == most);
-            return Err(NotFound::Several(found));
+    let all: Vec<Found> = votes
+        .into_iter()
+        .map(|((segment, offset, told), openings)| {
+            let base = segments[segment].address.wrapping_add(offset as u32);
+            let shape = Shape::from(told);
+            Found {
+                place: Place { shape, segment, offset, base, openings: openings.len() },
+                openings,
+            }
+        })
+        .collect();
+    let mut found: Vec<&Found> = all.iter().filter(|found| known.agrees(&found.place)).collect();
+    found.sort_by_key(|found| std::cmp::Reverse(found.openings.len()));
+    if let Some((first, others)) = found.split_first() {
+        // A value may hold what looks like the start of a store; the real one has more of them.
+        let inner = |other: &&&Found| {
+            other.openings.len() < first.openings.len() && first.place.surrounds(other)
+        };
+        if others.iter().all(|other| inner(&other)) {
+            return Ok(first.place.clone());
         }
-        (Some(first), _) => return Ok(first.clone()),
-        (None, _) => {}
+        return Err(NotFound::Several(found.into_iter().map(|f| f.place.clone()).collect()));
     }
-    if let Some(told) = told(segments, known)? {
-        return Ok(told);
+    let told = told(segments, known)?;
+    // Those in values and those of stores elsewhere say nothing against what is told.
+    let says = |found: &&Found| told.as_ref().is_none_or(|told| told.is_contradicted(found));
+    if let Some(found) =
+        all.iter().filter(says).min_by_key(|found| std::cmp::Reverse(found.openings.len()))
+    {
+        let Place { shape, base, .. } = &found.place;
+        let said = format!("the dump says {shape} at 0x{base:X}; you said {known}");
+        return Err(NotFound::Impossible(said));
+    }
+    if let Some(told) = told {
+        let bytes = told.bytes(segments);
+        return if bytes.iter().all(|b| *b == 0xFF) { Err(NotFound::Blank) } else { Ok(told) };
     }
     if segments.iter().all(|segment| segment.bytes.is_empty()) {
         return Err(NotFound::Empty);
@@ -211,8 +274,44 @@ mod tests {
         let known = Known { sectors: Some(4), sector_bytes: Some(4096), ..Known::default() };
         let told = region(&segment(0, &[&killed]), &known).unwrap();
         assert_eq!((told.openings, told.shape), (0, Shape::SERIAL_NOR));
+        // What is told is not what the dump says.
+        let mut spoilt = twice[0].bytes.clone();
+        spoilt[..32].fill(0);
+        let spoilt = segment(0, &[&spoilt]);
+        let other = Known { sectors: Some(8), ..known };
+        assert_eq!(
+            region(&twice, &other),
+            Err(NotFound::Impossible(
+                "the dump says 4 x 4096 bytes, unit 1, page 256 at 0x0; you said --sectors 8 \
+                 --sector-bytes 4096"
+                    .to_owned()
+            ))
+        );
+        // The other store, elsewhere, says nothing against it.
+        let first = Known { base: Some(0), ..known };
+        assert_eq!(region(&spoilt, &first).unwrap().openings, 0);
+        assert_eq!(region(&segment(0, &[&[0xFF; 16384]]), &known), Err(NotFound::Blank));
         let known = Known { sector_bytes: Some(1000), ..known };
         assert!(matches!(region(&segment(0, &[&killed]), &known), Err(NotFound::Impossible(_))));
+    }
+
+    /// A value may hold the image of a store, but one beside it is another.
+    #[test]
+    fn the_store_with_fewer_sector_starts_is_seen() {
+        let mut store = Mounted::open(vec![0xFF; 4 * 4096], &Shape::SERIAL_NOR).unwrap();
+        for number in 0_u8.. {
+            store.put(b"key", &[&[number], &image(b"inner")[..600]].concat()).unwrap();
+            if store.usage().sector_turns > 2 {
+                break;
+            }
+        }
+        let large = store.into_parts().0;
+        let find = |parts: &[&[u8]]| region(&segment(0, parts), &Known::default());
+        assert_eq!(find(&[&large]).map(|place| place.offset), Ok(0));
+        let Err(NotFound::Several(places)) = find(&[&large, &image(b"value")]) else {
+            panic!("one was taken");
+        };
+        assert!(places.iter().any(|place| place.offset == 16384));
     }
 
     /// A store of the next format version, as far as a reader of this one can know it.

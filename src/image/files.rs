@@ -130,7 +130,12 @@ fn not_found(why: &NotFound, segments: &[Segment]) -> String {
         NotFound::Several(places) => {
             let places: Vec<_> = places
                 .iter()
-                .map(|place| format!("--base 0x{:X} ({})", place.base, place.shape))
+                .map(|Place { base, shape, .. }| {
+                    let (sectors, bytes) = (shape.sectors, shape.sector_bytes);
+                    format!(
+                        "--base 0x{base:X} --sectors {sectors} --sector-bytes {bytes} ({shape})"
+                    )
+                })
                 .collect();
             format!("more than one store; choose one: {}", places.join(", "))
         }
