@@ -15,6 +15,7 @@ pub mod flash;
 mod hex;
 pub mod html;
 pub mod names;
+pub mod newer;
 pub mod raw;
 pub mod salvage;
 #[cfg(test)]

@@ -8,7 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use outlast_kvstore::inspect::{self, Record, RecordKind, Region};
 
-use crate::survey::{Kind, Role, State, Survey, Void};
+use crate::newer::{Standing, headers, passing};
+use crate::survey::{Kind, State, Survey, Void};
 
 /// A record that passes its checks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,6 +31,8 @@ pub struct Value<'a> {
     pub value: inspect::Value<'a>,
     /// Whether it is what a device would report; else a newer one may have been lost.
     pub certain: bool,
+    /// Number of a newer record of this key, of which nothing tells whether it ever counted.
+    pub newer: Option<usize>,
 }
 
 /// What could be saved.
@@ -69,12 +72,12 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
     let mut records = Vec::new();
     for (sector, headers) in (0..).zip(&found) {
         let mut lives = around(&known, sector, shape.sectors);
-        let mut passing = passing(&region, headers, &lives);
-        if passing.is_empty() && !headers.is_empty() {
+        let mut found = passing(&region, headers, &lives);
+        if found.is_empty() && !headers.is_empty() {
             lives = solved(&region, headers, sector, &known);
-            passing = self::passing(&region, headers, &lives);
+            found = passing(&region, headers, &lives);
         }
-        records.extend(passing);
+        records.extend(found);
     }
     records.sort_by_key(|(record, life): &(Record<'_>, _)| (*life, record.address));
     let states: BTreeMap<u32, (State, (u32, u32))> = survey
@@ -85,9 +88,10 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
     let records: Vec<Saved<'a>> = records
         .into_iter()
         .map(|(record, life)| {
-            let void = match states.get(&record.address) {
-                Some((State::Void(why), known)) if *known == life => Some(*why),
-                _ if is_unfinished(survey, &record, life) => Some(Void::Unfinished),
+            let void = match (standing(survey, &record, life), states.get(&record.address)) {
+                (Some(Standing::Lost), _) => None,
+                (Some(Standing::Turn | Standing::Doubtful), _) => Some(Void::Unfinished),
+                (None, Some((State::Void(why), known))) if *known == life => Some(*why),
                 _ => None,
             };
             Saved { record, life, void }
@@ -95,15 +99,6 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
         .collect();
     let values = values(survey, &records);
     Salvage { records, values }
-}
-
-/// Everything in a sector that may be a record.
-fn headers<'a>(region: &Region<'a>, sector: u32) -> Vec<Record<'a>> {
-    let size = region.shape().sector_bytes;
-    let (from, to) = (sector * size, (sector + 1) * size);
-    // Copies in settle records stand on no unit.
-    let records = (from..to).filter_map(|at| region.record(at, to));
-    records.filter(|record| region.zero_count_is_right(record)).collect()
 }
 
 /// Lives a sector can have, given those of some sectors.
@@ -125,32 +120,6 @@ fn around(known: &BTreeSet<(u32, u32)>, sector: u32, sectors: u32) -> BTreeSet<(
         }
     }
     lives
-}
-
-/// The records that pass with one of the lives; none inside another but for carried copies.
-fn passing<'a>(
-    region: &Region<'a>,
-    headers: &[Record<'a>],
-    lives: &BTreeSet<(u32, u32)>,
-) -> Vec<(Record<'a>, (u32, u32))> {
-    let mut out = Vec::new();
-    let mut behind = 0;
-    for record in headers {
-        if record.address < behind {
-            continue;
-        }
-        let life = lives.iter().find(|(epoch, sequence)| region.passes(record, *epoch, *sequence));
-        let Some(life) = life else { continue };
-        out.push((*record, *life));
-        behind = record.end;
-        if record.kind == RecordKind::Settle
-            && let Some(cargo) = region.settle(record).and_then(|settle| settle.cargo)
-            && region.passes(&cargo, life.0, life.1)
-        {
-            out.push((cargo, *life));
-        }
-    }
-    out
 }
 
 /// The life that the records themselves tell, if enough of them agree.
@@ -179,13 +148,11 @@ fn solved(
     votes.into_keys().min_by_key(|(epoch, sequence)| (*sequence, *epoch)).into_iter().collect()
 }
 
-/// Whether a record stands in a sector whose turn was cut off: a turn copies first, and its sector
-/// counts from its mark on.
-fn is_unfinished(survey: &Survey<'_>, record: &Record<'_>, life: (u32, u32)) -> bool {
-    let sector = record.address / survey.region.shape().sector_bytes;
-    let role = survey.sectors.get(sector as usize).map(|sector| sector.role);
+/// What the survey says of the sector of a record newer than the head.
+fn standing(survey: &Survey<'_>, record: &Record<'_>, life: (u32, u32)) -> Option<Standing> {
     let newer = survey.head.is_some_and(|(_, head)| life > (head.epoch, head.sequence));
-    newer && role == Some(Role::Dead) && !survey.region.mark_is_begun(sector)
+    let sector = record.address / survey.region.shape().sector_bytes;
+    survey.newer.get(&sector).copied().filter(|_| newer)
 }
 
 /// The newest value of each key.
@@ -228,7 +195,8 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
                 let is_live =
                     live.is_some_and(|live| live.passes && live.record.value == saved.record.value);
                 let certain = is_live && !in_doubt(saved.life, saved.record.address);
-                let value = Value { record: number, value: saved.record.value, certain };
+                let value =
+                    Value { record: number, value: saved.record.value, certain, newer: None };
                 values.insert(saved.record.key, value);
             }
             RecordKind::Delete | RecordKind::PendingDelete => {
@@ -242,6 +210,24 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
         && !in_doubt((head.epoch, head.oldest), 0)
     {
         values.retain(|key, _| survey.live.contains_key(key));
+    }
+    for (number, saved) in records.iter().enumerate() {
+        let Saved { record, life, .. } = *saved;
+        if standing(survey, &record, life) != Some(Standing::Doubtful) {
+            continue;
+        }
+        let deletes = record.kind == RecordKind::Delete;
+        match values.get_mut(record.key) {
+            Some(old) if deletes || old.value != record.value => {
+                (old.certain, old.newer) = (false, Some(number));
+            }
+            None if !deletes => {
+                let value = record.value;
+                let only = Value { record: number, value, certain: false, newer: Some(number) };
+                values.insert(record.key, only);
+            }
+            _ => {}
+        }
     }
     values
 }

@@ -6,6 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use outlast_kvstore::inspect::{Event, Facts, NotOpening, Record, RecordKind, Region, Settle};
 
+use crate::newer::{self, Newer, Standing};
 use crate::shape::Shape;
 use crate::store::Mounted;
 
@@ -156,6 +157,10 @@ pub enum Kind {
     Hidden,
     /// A sector of the log whose opening does not read.
     OpeningLost,
+    /// A sector newer than the head, whose opening or mark is lost: a mount passes over it.
+    NewerLost,
+    /// The same, or a turn that was cut off with more changes than is usual.
+    NewerDoubtful,
 }
 
 impl Kind {
@@ -173,7 +178,9 @@ impl Kind {
             | Self::LiveDamaged
             | Self::OldDamaged
             | Self::Hidden
-            | Self::OpeningLost => true,
+            | Self::OpeningLost
+            | Self::NewerLost
+            | Self::NewerDoubtful => true,
         }
     }
 }
@@ -195,6 +202,8 @@ pub struct Survey<'a> {
     pub findings: Vec<Finding<'a>>,
     /// The last record, which the next mount will copy.
     pub suspect: Option<usize>,
+    /// Sectors with records newer than the head.
+    pub newer: BTreeMap<u32, Standing>,
     deletes: BTreeMap<&'a [u8], usize>,
     by_address: BTreeMap<u32, usize>,
 }
@@ -247,6 +256,7 @@ impl<'a> Survey<'a> {
             live: BTreeMap::new(),
             findings: Vec::new(),
             suspect: None,
+            newer: BTreeMap::new(),
             deletes: BTreeMap::new(),
             by_address: BTreeMap::new(),
         };
@@ -261,6 +271,7 @@ impl<'a> Survey<'a> {
                 survey.walk_dead(number);
             }
         }
+        survey.look_for_newer();
         survey.look_for_damage();
         survey.sum_live();
         survey
@@ -633,6 +644,18 @@ impl<'a> Survey<'a> {
         }
     }
 
+    /// Sectors that may be newer than the head: their start was spoilt, or a turn was cut off.
+    fn look_for_newer(&mut self) {
+        for Newer { sector, standing, keys } in newer::sectors(self) {
+            self.newer.insert(sector, standing);
+            match standing {
+                Standing::Turn => {}
+                Standing::Doubtful => self.note(Kind::NewerDoubtful, self.base(sector), keys),
+                Standing::Lost => self.note(Kind::NewerLost, self.base(sector), keys),
+            }
+        }
+    }
+
     fn look_for_damage(&mut self) {
         for number in 0..self.records.len() {
             let entry = self.records[number];
@@ -666,6 +689,9 @@ impl<'a> Survey<'a> {
         // The sector behind the head: only there a turn can have been interrupted.
         let next = (head_sector + 1) % shape.sectors;
         let base = self.base(next);
+        if self.newer.get(&next).is_some_and(|standing| *standing != Standing::Turn) {
+            return;
+        }
         match self.sectors[next as usize].role {
             Role::Unfinished => self.note(Kind::TurnCut, base, Vec::new()),
             Role::Dead => {

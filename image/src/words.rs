@@ -121,6 +121,14 @@ pub fn finding(survey: &Survey<'_>, finding: &Finding<'_>) -> String {
              {keys}; 'outlast image salvage' does"
         ),
         Kind::OpeningLost => format!("{at}: the start of this sector does not read"),
+        Kind::NewerLost => format!(
+            "{at}: this sector is newer than the log, but its start is spoilt, and a mount passes over \
+             it: {keys}; 'outlast image salvage' reads it"
+        ),
+        Kind::NewerDoubtful => format!(
+            "{at}: a sector newer than the log, in which more values differ than a call is known to \
+             change; if no large batch was cut off here, its start is lost: {keys}"
+        ),
     }
 }
 
@@ -139,6 +147,8 @@ pub const fn finding_name(kind: Kind) -> &'static str {
         Kind::OldDamaged => "old-record-damaged",
         Kind::Hidden => "records-hidden",
         Kind::OpeningLost => "opening-lost",
+        Kind::NewerLost => "newer-sector-lost",
+        Kind::NewerDoubtful => "newer-sector-doubtful",
     }
 }
 

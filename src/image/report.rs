@@ -12,6 +12,7 @@ use outlast_image::settings::{self, Format, Settings};
 use outlast_image::survey::Survey;
 use outlast_image::value::{self, Type};
 use outlast_image::words;
+use outlast_kvstore::inspect::RecordKind;
 use serde_json::json;
 
 use super::args::Dump;
@@ -238,7 +239,7 @@ pub(super) fn salvage<W: Write>(
                 json!({
                     "key": names::show(key), "value": value::to_json(kind, &saved.value),
                     "type": kind.to_string(), "hex": value::to_hex(&saved.value),
-                    "certain": saved.certain, "record": saved.record,
+                    "certain": saved.certain, "record": saved.record, "newer": saved.newer,
                 })
             })
             .collect();
@@ -255,6 +256,14 @@ pub(super) fn salvage<W: Write>(
                 names::show(key),
                 place(saved.record)
             );
+            if let Some(newer) = saved.newer.and_then(|number| salvage.records.get(number)) {
+                let what = match newer.record.kind {
+                    RecordKind::Delete => "deleted".to_owned(),
+                    _ => show(&types, key, &newer.record.value),
+                };
+                let at = words::place(&region, newer.record.address);
+                let _ = writeln!(text, "    perhaps since: {what}  [{at}]");
+            }
         }
         let _ = writeln!(
             text,

@@ -93,3 +93,18 @@ fn a_survey_shows_what_a_mount_shows() {
     assert!(dropped >= 2 && dropped * 100 < stores, "{dropped} of {stores}");
     assert!(ticked > stores / 4 && cut > 0, "{ticked} and {cut} of {stores}");
 }
+
+/// A turn that was cut off is no lost sector.
+#[test]
+fn power_cuts_rarely_look_like_a_lost_sector() {
+    let count = std::env::var("OUTLAST_IMAGES").map_or(3000, |n| n.parse().expect("a number"));
+    let lost = (5 << 32..(5 << 32) + count).into_par_iter().filter(|seed| {
+        let (shape, bytes) = sample::image(*seed);
+        let survey = Survey::new(region(&bytes, &shape).expect("a shape"));
+        let newer = |kind| matches!(kind, Kind::NewerLost | Kind::NewerDoubtful);
+        survey.findings.iter().any(|finding| newer(finding.kind))
+    });
+    let lost = lost.count();
+    println!("{lost} of {count} images seem to have lost a sector");
+    assert!(lost as u64 * 1000 <= count, "{lost} of {count} images");
+}
