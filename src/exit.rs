@@ -59,8 +59,11 @@ Exit codes:
   2   wrong usage
   5   a file cannot be read or written, or what it says is wrong
   8   the settings do not fit into the image
-  10  interrupted: an operation was cut off; the next mount recovers
-  11  damaged, or the dump is cut short; salvage: a newer value may be lost
+  10  show, check: interrupted, an operation was cut off; the next mount recovers. The other
+      commands see what that mount would, and end with 0
+  11  damaged, or the dump is cut short; salvage: a newer value may be lost. get, put, delete,
+      import, export, diff: done, but values may be older than they should be or lost; standard
+      error says why
   12  no store in the dump
   13  a store of another format version
   70  internal error, or the result could not be written";

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use outlast_kvstore::inspect::{Region, Shape as Told};
 use outlast_kvstore::{Error, Usage};
 
+use crate::flaws::Flaws;
 use crate::shape::Shape;
 use crate::store::{Mounted, StoreError};
 use crate::survey::Survey;
@@ -113,7 +114,14 @@ fn mount_surveyed(
 /// Judges an image. `None`: no store can have this shape.
 #[must_use]
 pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
-    let survey = Survey::new(region(bytes, shape)?);
+    verdict_of_file(bytes, shape, &Flaws::default())
+}
+
+/// The same with what is known to be missing in the file the image comes from.
+#[must_use]
+pub fn verdict_of_file<'a>(bytes: &'a [u8], shape: &Shape, flaws: &Flaws) -> Option<Verdict<'a>> {
+    let mut survey = Survey::new(region(bytes, shape)?);
+    survey.add_flaws(flaws);
     let whole = bytes.len() as u64 >= shape.bytes();
     let mounted = whole.then(|| mount_surveyed(bytes, shape, Some(&survey)));
     let damaged = survey.findings.iter().any(|finding| finding.kind.is_damage());

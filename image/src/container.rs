@@ -1,6 +1,7 @@
 //! The files bytes travel in: raw binary, Intel HEX, UF2.
 
 use std::fmt;
+use std::ops::Range;
 
 use crate::{hex, uf2};
 
@@ -71,14 +72,37 @@ impl fmt::Display for Unreadable {
     }
 }
 
-/// Takes the bytes out of a file's contents, in rising order of addresses.
+/// How a file shows that it is not whole.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cut {
+    /// HEX: it has no end record.
+    NoEnd,
+    /// UF2: it does not have as many blocks as they say.
+    NoBlocks,
+}
+
+/// What a file holds.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Contents {
+    /// Its bytes, in rising order of addresses.
+    pub segments: Vec<Segment>,
+    /// Addresses between them that it does not have, and which were filled with `FF`.
+    pub gaps: Vec<Range<u64>>,
+    /// Whether something is missing by its own rules.
+    pub cut: Option<Cut>,
+}
+
+/// Takes the bytes out of a file's contents.
 ///
 /// # Errors
 /// [`Unreadable`]: a line or block that breaks the rules of its format, or two that contradict
 /// each other.
-pub fn read(contents: Vec<u8>, container: Container) -> Result<Vec<Segment>, Unreadable> {
+pub fn read(contents: Vec<u8>, container: Container) -> Result<Contents, Unreadable> {
     match container {
-        Container::Raw => Ok(vec![Segment { address: 0, bytes: contents }]),
+        Container::Raw => {
+            let segments = vec![Segment { address: 0, bytes: contents }];
+            Ok(Contents { segments, ..Contents::default() })
+        }
         Container::Hex => hex::read(&contents),
         Container::Uf2 => uf2::read(&contents),
     }
@@ -88,9 +112,13 @@ pub fn read(contents: Vec<u8>, container: Container) -> Result<Vec<Segment>, Unr
 const FILLED_GAP: u64 = 1 << 20;
 
 /// Puts pieces together that were read in any order.
-pub(crate) fn assemble(mut pieces: Vec<(usize, Segment)>) -> Result<Vec<Segment>, Unreadable> {
+pub(crate) fn assemble(
+    mut pieces: Vec<(usize, Segment)>,
+    cut: Option<Cut>,
+) -> Result<Contents, Unreadable> {
     pieces.sort_by_key(|(place, piece)| (piece.address, *place));
     let mut segments: Vec<Segment> = Vec::new();
+    let mut gaps = Vec::new();
     let mut total = 0;
     for (place, piece) in pieces {
         let Some(last) = segments.last_mut() else {
@@ -109,6 +137,7 @@ pub(crate) fn assemble(mut pieces: Vec<(usize, Segment)>) -> Result<Vec<Segment>
         let before = last.bytes.len();
         if start > end {
             last.bytes.resize(from, 0xFF);
+            gaps.push(end..start);
         }
         let common = last.bytes.len() - from;
         let (again, new) = piece.bytes.split_at(common.min(piece.bytes.len()));
@@ -123,7 +152,7 @@ pub(crate) fn assemble(mut pieces: Vec<(usize, Segment)>) -> Result<Vec<Segment>
             return Err(Unreadable { place: Some(place), why });
         }
     }
-    Ok(segments)
+    Ok(Contents { segments, gaps, cut })
 }
 
 /// How a file is written.
@@ -131,10 +160,34 @@ pub(crate) fn assemble(mut pieces: Vec<(usize, Segment)>) -> Result<Vec<Segment>
 pub struct Writing {
     /// Kind of file.
     pub container: Container,
-    /// Leave out records or blocks that are all `FF`: only for a part that is erased first.
-    pub skip_blank: bool,
+    /// Leave out pages of so many bytes that are all `FF`: only for a part that is erased first. A
+    /// page that holds data is there as a whole, and so is the last one, to tell where the end is.
+    pub skip_blank: Option<u32>,
     /// Family number of UF2 blocks.
     pub family: Option<u32>,
+}
+
+/// Which bytes of a segment are left out.
+pub(crate) struct Skipped<'a> {
+    bytes: &'a [u8],
+    page: Option<usize>,
+}
+
+impl<'a> Skipped<'a> {
+    pub(crate) fn of(segment: &'a Segment, page: Option<u32>) -> Self {
+        // A UF2 block is left out as a whole.
+        Self { bytes: &segment.bytes, page: page.map(|page| page.max(256) as usize) }
+    }
+
+    /// Whether the page is left out in which the byte number `at` is.
+    pub(crate) fn holds(&self, at: usize) -> bool {
+        self.page.is_some_and(|page| {
+            let from = at / page * page;
+            let inner =
+                self.bytes.get(from..from + page).filter(|_| from + page < self.bytes.len());
+            inner.is_some_and(|bytes| bytes.iter().all(|b| *b == 0xFF))
+        })
+    }
 }
 
 /// The contents of a file that holds `segments`.
@@ -175,13 +228,14 @@ mod tests {
             piece(3, 0x24, &[9]),
             piece(4, 0x4000_0000, &[7]),
         ];
-        let segments = assemble(pieces).unwrap();
-        assert_eq!(segments.len(), 2);
+        let Contents { segments, gaps, .. } = assemble(pieces, None).unwrap();
+        assert_eq!((segments.len(), gaps.as_slice()), (2, std::slice::from_ref(&(0x22..0x24))));
         assert_eq!(
             (segments[0].address, &segments[0].bytes[..]),
             (0x1F, &[2, 3, 4, 255, 255, 9][..])
         );
-        let error = assemble(vec![piece(1, 0x20, &[3, 4]), piece(2, 0x21, &[5])]).unwrap_err();
+        let error =
+            assemble(vec![piece(1, 0x20, &[3, 4]), piece(2, 0x21, &[5])], None).unwrap_err();
         assert_eq!(error.to_string(), "2: address 0x00000021 is given twice with other bytes");
     }
 
@@ -191,24 +245,28 @@ mod tests {
             blocks in prop::collection::vec(
                 prop_oneof![Just(vec![0xFF; 256]), prop::collection::vec(any::<u8>(), 256)], 1..20),
             base in (0..0xFE00_u32).prop_map(|n| n * 0x1_0100),
-            skip_blank in any::<bool>(),
+            skip_blank in prop_oneof![Just(None), Just(Some(64)), Just(Some(1024))],
             container in prop_oneof![Just(Container::Hex), Just(Container::Uf2)],
         ) {
             let bytes = blocks.concat();
             let how = Writing { container, skip_blank, family: Some(7) };
             let file = write(&[Segment { address: base, bytes: bytes.clone() }], &how).unwrap();
-            let segments = if skip_blank && bytes.iter().all(|b| *b == 0xFF) {
-                Vec::new()
-            } else {
-                prop_assert_eq!(Container::of_contents(&file), container);
-                read(file, container).unwrap()
-            };
+            prop_assert_eq!(Container::of_contents(&file), container);
+            let Contents { segments, gaps, cut } = read(file, container).unwrap();
             let mut seen = vec![0xFF; bytes.len()];
-            for segment in segments {
+            for segment in &segments {
                 let at = (segment.address - base) as usize;
                 seen[at..at + segment.bytes.len()].copy_from_slice(&segment.bytes);
             }
-            prop_assert_eq!(seen, bytes);
+            prop_assert_eq!(&seen, &bytes);
+            prop_assert_eq!(cut, None);
+            // The end is always there, and pages are there or not.
+            let last = segments.last().unwrap();
+            prop_assert_eq!(last.address as usize + last.bytes.len(), base as usize + bytes.len());
+            let page = u64::from(skip_blank.unwrap_or(1).max(256));
+            for gap in gaps {
+                prop_assert!((gap.end - u64::from(base)).is_multiple_of(page));
+            }
         }
 
         #[test]

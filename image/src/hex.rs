@@ -2,7 +2,7 @@
 
 use ihex::{ReaderError, Record};
 
-use crate::container::{Segment, Unreadable, assemble};
+use crate::container::{Contents, Cut, Segment, Skipped, Unreadable, assemble};
 
 /// Bytes of a data record, as most tools write them.
 const LINE: usize = 16;
@@ -13,7 +13,7 @@ pub(crate) fn looks_like_it(bytes: &[u8]) -> bool {
     digits.len() >= 10 && digits.iter().take(10).all(u8::is_ascii_hexdigit)
 }
 
-pub(crate) fn read(contents: &[u8]) -> Result<Vec<Segment>, Unreadable> {
+pub(crate) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
     let mut pieces: Vec<(usize, Segment)> = Vec::new();
     let mut base = 0_u32;
     let mut ended = false;
@@ -48,8 +48,8 @@ pub(crate) fn read(contents: &[u8]) -> Result<Vec<Segment>, Unreadable> {
             Record::StartSegmentAddress { .. } | Record::StartLinearAddress(_) => {}
         }
     }
-    // A dump that was cut short has no end-of-file record; what is there is there.
-    assemble(pieces)
+    // What is there is there.
+    assemble(pieces, (!ended).then_some(Cut::NoEnd))
 }
 
 /// Most files are in rising order: one piece then, not one per line.
@@ -77,7 +77,7 @@ fn in_words(error: &ReaderError) -> String {
     }
 }
 
-pub(crate) fn write(segments: &[Segment], skip_blank: bool) -> Result<String, String> {
+pub(crate) fn write(segments: &[Segment], page: Option<u32>) -> Result<String, String> {
     let mut out = String::with_capacity(segments.iter().map(|s| s.bytes.len() * 3).sum());
     let mut upper = None;
     let mut push = |record: Record| -> Result<(), String> {
@@ -85,15 +85,18 @@ pub(crate) fn write(segments: &[Segment], skip_blank: bool) -> Result<String, St
         out.push('\n');
         Ok(())
     };
-    for Segment { address: base, bytes } in segments {
+    for segment in segments {
+        let Segment { address: base, bytes } = segment;
+        let skipped = Skipped::of(segment, page);
         let mut at = 0;
         while at < bytes.len() {
             let address = base + at as u32;
             // A record must not cross the 64 KiB its offset can tell.
             let room = LINE - address as usize % LINE;
             let value = &bytes[at..bytes.len().min(at + room)];
+            let skip = skipped.holds(at) && skipped.holds(at + value.len() - 1);
             at += value.len();
-            if skip_blank && value.iter().all(|b| *b == 0xFF) {
+            if skip {
                 continue;
             }
             let high = (address >> 16) as u16;
@@ -119,7 +122,7 @@ mod tests {
         let bytes: Vec<u8> =
             (0..70_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
         let segment = Segment { address: 0x0800_FFF8, bytes: bytes.clone() };
-        let text = write(&[segment], false).unwrap();
+        let text = write(&[segment], None).unwrap();
         let (mut upper, mut seen) = (0_u32, 0_usize);
         for line in text.lines() {
             let digits = line.strip_prefix(':').unwrap();
@@ -147,7 +150,13 @@ mod tests {
     fn damaged_lines_are_named() {
         let why = |text: &str| read(text.as_bytes()).unwrap_err().to_string();
         let good = ":0400000001020304F2\n";
-        assert_eq!(read(good.as_bytes()).unwrap()[0].bytes, [1, 2, 3, 4]);
+        let read_good = read(good.as_bytes()).unwrap();
+        assert_eq!(
+            (&read_good.segments[0].bytes[..], read_good.cut),
+            (&[1, 2, 3, 4][..], Some(Cut::NoEnd))
+        );
+        let ended = read(format!("{good}:00000001FF\n").as_bytes()).unwrap();
+        assert_eq!(ended.cut, None);
         assert_eq!(
             why(":0400000001020304F2\n:0400040001020304F2\n"),
             "2: the checksum is F2, it must be EE: the line is damaged"

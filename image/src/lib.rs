@@ -12,6 +12,7 @@ pub mod diff;
 pub mod file;
 pub mod find;
 pub mod flash;
+pub mod flaws;
 mod hex;
 pub mod html;
 pub mod names;

@@ -236,15 +236,17 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
 fn in_doubt(survey: &Survey<'_>, records: &[Saved<'_>]) -> impl Fn((u32, u32), u32) -> bool {
     let shape = survey.region.shape();
     let head = survey.head.map(|(_, head)| head);
+    let lacks_blocks = survey.findings.iter().any(|finding| finding.kind == Kind::BlocksMissing);
     // The real head may be a sector whose start is lost.
-    let newer = head.is_none_or(|head| {
-        let newer = |saved: &Saved<'_>| saved.life > (head.epoch, head.sequence);
-        records.iter().any(|saved| newer(saved) && saved.void != Some(Void::Unfinished))
-    });
+    let newer = lacks_blocks
+        || head.is_none_or(|head| {
+            let newer = |saved: &Saved<'_>| saved.life > (head.epoch, head.sequence);
+            records.iter().any(|saved| newer(saved) && saved.void != Some(Void::Unfinished))
+        });
     let lost: Vec<((u32, u32), u32)> = survey
         .findings
         .iter()
-        .filter(|finding| matches!(finding.kind, Kind::Hidden | Kind::Missing))
+        .filter(|finding| matches!(finding.kind, Kind::Hidden | Kind::Missing | Kind::Gap))
         .filter_map(|finding| {
             let head = head?;
             let sector = finding.address / shape.sector_bytes;

@@ -161,6 +161,12 @@ pub enum Kind {
     NewerLost,
     /// The same, or a turn that was cut off with more changes than is usual.
     NewerDoubtful,
+    /// A page that holds data is not in the file as a whole.
+    Gap,
+    /// The file has no end record.
+    FileCut,
+    /// The file lacks some of its blocks.
+    BlocksMissing,
 }
 
 impl Kind {
@@ -180,7 +186,10 @@ impl Kind {
             | Self::Hidden
             | Self::OpeningLost
             | Self::NewerLost
-            | Self::NewerDoubtful => true,
+            | Self::NewerDoubtful
+            | Self::Gap
+            | Self::FileCut
+            | Self::BlocksMissing => true,
         }
     }
 }

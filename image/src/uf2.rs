@@ -1,7 +1,9 @@
 //! UF2 as its public specification tells (github.com/microsoft/uf2, README; from memory): blocks
 //! of 512 bytes, all numbers little-endian.
 
-use crate::container::{Segment, Unreadable, assemble};
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::container::{Contents, Cut, Segment, Skipped, Unreadable, assemble};
 
 const BLOCK: usize = 512;
 /// Bytes of data in a block: 256 is what every loader takes.
@@ -21,23 +23,37 @@ fn field(block: &[u8], n: usize) -> Option<u32> {
     block.get(4 * n..)?.first_chunk().map(|bytes| u32::from_le_bytes(*bytes))
 }
 
-pub(crate) fn read(contents: &[u8]) -> Result<Vec<Segment>, Unreadable> {
+pub(crate) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
     let mut pieces = Vec::new();
+    // By how many blocks they say there are: files may stand one behind the other.
+    let mut numbers: BTreeMap<u32, BTreeSet<u32>> = BTreeMap::new();
+    let mut ends_early = false;
     let mut only_family = None;
     for (number, block) in (1..).zip(contents.chunks(BLOCK)) {
         let refuse = |why: &str| Err(Unreadable { place: Some(number), why: why.to_owned() });
         if block.len() < BLOCK {
-            // A file that was cut short.
+            ends_early = true;
             break;
         }
         let words: [Option<u32>; 8] = std::array::from_fn(|n| field(block, n));
-        let [Some(m0), Some(m1), Some(flags), Some(address), Some(size), _, _, Some(family)] =
-            words
+        let [
+            Some(m0),
+            Some(m1),
+            Some(flags),
+            Some(address),
+            Some(size),
+            Some(block_number),
+            Some(blocks),
+            Some(family),
+        ] = words
         else {
             return refuse("the block is cut short");
         };
         if [Some(m0), Some(m1), field(block, 127)] != MAGIC.map(Some) {
             return refuse("no UF2 block: its magic numbers are wrong");
+        }
+        if block_number < blocks {
+            numbers.entry(blocks).or_default().insert(block_number);
         }
         if flags & (NOT_MAIN_FLASH | FILE_CONTAINER) != 0 {
             continue;
@@ -57,12 +73,13 @@ pub(crate) fn read(contents: &[u8]) -> Result<Vec<Segment>, Unreadable> {
             pieces.push((number, Segment { address, bytes: data.to_vec() }));
         }
     }
-    assemble(pieces)
+    let all_there = numbers.iter().all(|(blocks, seen)| seen.len() == *blocks as usize);
+    assemble(pieces, (ends_early || !all_there).then_some(Cut::NoBlocks))
 }
 
 pub(crate) fn write(
     segments: &[Segment],
-    skip_blank: bool,
+    page: Option<u32>,
     family: Option<u32>,
 ) -> Result<Vec<u8>, String> {
     let whole = |n: usize| n.is_multiple_of(PAYLOAD);
@@ -72,13 +89,13 @@ pub(crate) fn write(
     let payloads: Vec<(u32, &[u8])> = segments
         .iter()
         .flat_map(|segment| {
-            segment
-                .bytes
-                .chunks(PAYLOAD)
-                .enumerate()
-                .map(|(n, data)| (segment.address + (n * PAYLOAD) as u32, data))
+            let skipped = Skipped::of(segment, page);
+            let blocks = segment.bytes.chunks(PAYLOAD).enumerate();
+            blocks
+                .map(|(n, data)| (n * PAYLOAD, data))
+                .filter(move |(at, _)| !skipped.holds(*at))
+                .map(|(at, data)| (segment.address + at as u32, data))
         })
-        .filter(|(_, data)| !skip_blank || data.iter().any(|b| *b != 0xFF))
         .collect();
     let mut out = Vec::with_capacity(payloads.len() * BLOCK);
     for (number, (address, data)) in (0..).zip(&payloads) {
@@ -111,7 +128,7 @@ mod tests {
     fn a_block_is_laid_out_as_specified() {
         let data: Vec<u8> = (0..=255).collect();
         let segment = Segment { address: 0x1000_0000, bytes: [data.clone(), data].concat() };
-        let file = write(&[segment], false, Some(0xE48B_FF56)).unwrap();
+        let file = write(&[segment], None, Some(0xE48B_FF56)).unwrap();
         assert_eq!(file.len(), 1024);
         let second = &file[512..];
         let header = [
@@ -128,17 +145,23 @@ mod tests {
 
     #[test]
     fn damaged_blocks_are_named_and_foreign_ones_left_out() {
-        let mut file = write(&[Segment { address: 0, bytes: vec![1; 1024] }], false, None).unwrap();
+        let mut file = write(&[Segment { address: 0, bytes: vec![1; 1024] }], None, None).unwrap();
         file[512 + 8] = 1;
-        let segments = read(&file).unwrap();
+        let Contents { segments, gaps, cut } = read(&file).unwrap();
         assert_eq!(segments[0].bytes[255..513], [&[1][..], &[0xFF; 256], &[1]].concat());
+        assert_eq!((gaps.as_slice(), cut), (std::slice::from_ref(&(256..512)), None));
+        let twice = [&file[..], &file[..]].concat();
+        assert_eq!(read(&twice).unwrap().cut, None);
+        for lacking in [&file[..1536], &file[512..], &file[..2000]] {
+            assert_eq!(read(lacking).unwrap().cut, Some(Cut::NoBlocks));
+        }
         file[1024 + 510] ^= 1;
         assert_eq!(
             read(&file).unwrap_err().to_string(),
             "3: no UF2 block: its magic numbers are wrong"
         );
         assert!(
-            write(&[Segment { address: 0, bytes: vec![0; 100] }], false, None)
+            write(&[Segment { address: 0, bytes: vec![0; 100] }], None, None)
                 .unwrap_err()
                 .contains("multiples of 256")
         );

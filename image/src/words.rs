@@ -129,6 +129,14 @@ pub fn finding(survey: &Survey<'_>, finding: &Finding<'_>) -> String {
             "{at}: a sector newer than the log, in which more values differ than a call is known to \
              change; if no large batch was cut off here, its start is lost: {keys}"
         ),
+        Kind::Gap => {
+            format!("{at}: bytes of a page that holds data are not in the file; taken for FF")
+        }
+        Kind::FileCut => "the file has no end record: it was cut off".to_owned(),
+        Kind::BlocksMissing => {
+            "the file has fewer blocks than they say: what the others held is taken for FF"
+                .to_owned()
+        }
     }
 }
 
@@ -149,6 +157,9 @@ pub const fn finding_name(kind: Kind) -> &'static str {
         Kind::OpeningLost => "opening-lost",
         Kind::NewerLost => "newer-sector-lost",
         Kind::NewerDoubtful => "newer-sector-doubtful",
+        Kind::Gap => "gap",
+        Kind::FileCut => "file-cut",
+        Kind::BlocksMissing => "blocks-missing",
     }
 }
 

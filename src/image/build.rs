@@ -40,7 +40,8 @@ pub(super) fn run<W: Write>(plan: &Build, output: &mut Output<W>) -> Result<Exit
     }
     let units = units(plan, &settings)?;
     let container = plan.output.container.unwrap_or(Container::Raw);
-    let how = Writing { container, skip_blank: plan.skip_blank, family: plan.family };
+    let skip_blank = plan.skip_blank.then_some(shape.page_bytes);
+    let how = Writing { container, skip_blank, family: plan.family };
     let mut made = Vec::new();
     let bar = bar(units.len());
     for unit in &units {

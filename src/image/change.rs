@@ -15,9 +15,14 @@ use outlast_kvstore::{Error, Found};
 use serde_json::json;
 
 use super::args::{Dump, Output as File};
-use super::{Stop, counted, counters, files, types};
+use super::{Stop, counted, files, survey, types, warn_of_damage};
 use crate::exit::Exit;
 use crate::output::Output;
+
+/// How a command ends that did what was asked.
+const fn done(damaged: bool) -> Exit {
+    if damaged { Exit::Damaged } else { Exit::Clean }
+}
 
 /// How `get` prints a value.
 pub(super) struct As {
@@ -56,7 +61,9 @@ pub(super) fn get<W: Write>(
     let key = key(name)?;
     let mut types = types(dump)?;
     let read = files::dump(dump)?;
-    types.counters = counters(&read);
+    let survey = survey(&read)?;
+    types.counters = survey.counters();
+    let damaged = warn_of_damage(&read, &survey, Some(&key));
     let value = match open(&read)?.get(&key) {
         Ok(Some(value)) => value,
         Ok(None) => {
@@ -84,10 +91,10 @@ pub(super) fn get<W: Write>(
     } else {
         output.say(&format!("{}\n", value::show(kind, &value)))?;
     }
-    Ok(Exit::Clean)
+    Ok(done(damaged))
 }
 
-/// Writes the copy.
+/// Writes the copy. Of damage it is said what may be older in it or lost.
 fn save<W: Write>(
     read: &files::Read,
     store: Mounted,
@@ -95,15 +102,16 @@ fn save<W: Write>(
     what: &str,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
+    let damaged = warn_of_damage(read, &survey(read)?, None);
     let usage = store.usage();
     let segments = read.with_region(&store.into_parts().0);
     let container = file.container.unwrap_or(read.container);
-    let how = Writing { container, skip_blank: false, family: None };
+    let how = Writing { container, skip_blank: None, family: None };
     let contents = write(&segments, &how).map_err(|why| Stop::new(Exit::Usage, why))?;
     files::save(&file.path, &contents, file.force)?;
     let (keys, free) = (counted(usage.keys, "key"), usage.free_bytes);
     output.say(&format!("{}: {what}; {keys}, {free} bytes free\n", file.path.display()))?;
-    Ok(Exit::Clean)
+    Ok(done(damaged))
 }
 
 pub(super) fn put<W: Write>(
@@ -175,7 +183,9 @@ pub(super) fn export<W: Write>(
 ) -> Result<Exit, Stop> {
     let mut types = types(dump)?;
     let read = files::dump(dump)?;
-    types.counters = counters(&read);
+    let survey = survey(&read)?;
+    types.counters = survey.counters();
+    let spoilt = warn_of_damage(&read, &survey, None);
     let mounted =
         mount(read.whole()?, &read.place.shape).map_err(|error| refused(&read.name, &error))?;
     let by_name = file.and_then(|file| Format::of_name(&file.to_string_lossy()));
@@ -194,7 +204,7 @@ pub(super) fn export<W: Write>(
         .map(|(key, _)| names::show(key))
         .collect();
     if damaged.is_empty() {
-        return Ok(Exit::Clean);
+        return Ok(done(spoilt));
     }
     let why =
         format!("{}: left out, since their records are damaged: {}", read.name, damaged.join(", "));

@@ -4,8 +4,9 @@ use std::fs::{self, File};
 use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
-use outlast_image::container::{self, Container, MOST_BYTES, Segment};
+use outlast_image::container::{self, Container, Contents, MOST_BYTES, Segment};
 use outlast_image::find::{self, NotFound, Place};
+use outlast_image::flaws::Flaws;
 use outlast_image::settings::{self, Format, Settings};
 
 use super::Stop;
@@ -18,6 +19,8 @@ pub(super) struct Read {
     pub(super) container: Container,
     pub(super) segments: Vec<Segment>,
     pub(super) place: Place,
+    /// What the file lacks by its own rules.
+    pub(super) flaws: Flaws,
 }
 
 impl Read {
@@ -78,11 +81,11 @@ fn bytes(path: &Path, most: u64) -> Result<Vec<u8>, Stop> {
 }
 
 /// Reads a dump without looking for a store.
-fn segments(path: &Path) -> Result<(Container, Vec<Segment>), Stop> {
+fn contents(path: &Path) -> Result<(Container, Contents), Stop> {
     // HEX needs nearly three characters a byte.
-    let contents = bytes(path, MOST_BYTES)?;
-    let container = Container::of_contents(&contents);
-    let segments = container::read(contents, container).map_err(|why| {
+    let bytes = bytes(path, MOST_BYTES)?;
+    let container = Container::of_contents(&bytes);
+    let contents = container::read(bytes, container).map_err(|why| {
         let unit = match container {
             Container::Hex => "line ",
             Container::Uf2 => "block ",
@@ -90,23 +93,26 @@ fn segments(path: &Path) -> Result<(Container, Vec<Segment>), Stop> {
         };
         unreadable(path, format!("{unit}{why}"))
     })?;
-    Ok((container, segments))
+    Ok((container, contents))
 }
 
 /// Reads a dump and finds the store in it.
 pub(super) fn dump(dump: &Dump) -> Result<Read, Stop> {
     let path = &dump.path;
     let name = path.display().to_string();
-    let (container, segments) = segments(path)?;
-    match find::region(&segments, &dump.known) {
-        Ok(place) => Ok(Read { name, container, segments, place }),
+    let (container, contents) = contents(path)?;
+    match find::region(&contents.segments, &dump.known) {
+        Ok(place) => {
+            let flaws = Flaws::of(&contents, &place);
+            Ok(Read { name, container, segments: contents.segments, place, flaws })
+        }
         Err(why) => {
             let exit = match why {
                 NotFound::OtherVersion => Exit::OtherVersion,
                 NotFound::Several(_) | NotFound::Impossible(_) => Exit::Usage,
                 _ => Exit::NotAStore,
             };
-            Err(Stop::new(exit, format!("{name}: {}", not_found(&why, &segments))))
+            Err(Stop::new(exit, format!("{name}: {}", not_found(&why, &contents.segments))))
         }
     }
 }

@@ -10,11 +10,11 @@ mod files;
 mod report;
 mod show;
 
-use std::collections::BTreeSet;
 use std::io::Write;
 
 use outlast_image::settings::Settings;
-use outlast_image::survey::Survey;
+use outlast_image::survey::{Kind, Survey};
+use outlast_image::words;
 
 use self::args::{Dump, Task};
 use crate::exit::Exit;
@@ -77,10 +77,31 @@ fn types(dump: &Dump) -> Result<Settings, Stop> {
     dump.types.as_deref().map_or_else(|| Ok(Settings::default()), files::settings)
 }
 
-/// Keys that the image itself shows to be counters.
-fn counters(read: &files::Read) -> BTreeSet<Vec<u8>> {
+/// What a dump holds, and what its file lacks.
+fn survey(read: &files::Read) -> Result<Survey<'_>, Stop> {
     let region = outlast_image::check::region(read.region(), &read.place.shape);
-    region.map(|region| Survey::new(region).counters()).unwrap_or_default()
+    let region = region.ok_or_else(|| Stop::new(Exit::Usage, "no store can have this layout"))?;
+    let mut survey = Survey::new(region);
+    survey.add_flaws(&read.flaws);
+    Ok(survey)
+}
+
+/// Says on standard error by what damage values may be older than they should be, or lost; of `key`,
+/// if only that is asked for. Tells whether there is any. What the next mount mends is none.
+fn warn_of_damage(read: &files::Read, survey: &Survey<'_>, key: Option<&[u8]>) -> bool {
+    let mut damaged = false;
+    for finding in &survey.findings {
+        let concerns = match finding.kind {
+            Kind::OldDamaged => false,
+            Kind::LiveDamaged => key.is_none_or(|key| finding.keys.contains(&key)),
+            kind => kind.is_damage(),
+        };
+        if concerns {
+            eprintln!("outlast: {}: warning: {}", read.name, words::finding(survey, finding));
+            damaged = true;
+        }
+    }
+    damaged
 }
 
 /// `1 key`, `2 keys`.

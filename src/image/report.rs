@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::io::Write;
 use std::path::Path;
 
-use outlast_image::check::{Class, MountedCopy, Verdict, mount, verdict};
+use outlast_image::check::{Class, MountedCopy, Verdict, mount, verdict_of_file};
 use outlast_image::diff;
 use outlast_image::names;
 use outlast_image::salvage::salvage as save;
@@ -17,7 +17,7 @@ use serde_json::json;
 
 use super::args::Dump;
 use super::change::refused;
-use super::{Stop, counted, counters, files, types};
+use super::{Stop, counted, files, survey, types, warn_of_damage};
 use crate::exit::Exit;
 use crate::output::Output;
 
@@ -34,7 +34,7 @@ impl From<Class> for Exit {
 
 /// The verdict on a dump.
 pub(super) fn judge(read: &files::Read) -> Result<Verdict<'_>, Stop> {
-    verdict(read.region(), &read.place.shape)
+    verdict_of_file(read.region(), &read.place.shape, &read.flaws)
         .ok_or_else(|| Stop::new(Exit::Usage, "no store can have this layout"))
 }
 
@@ -133,9 +133,12 @@ pub(super) fn diff<W: Write>(
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
     let mut types = types(first)?;
+    let mut damaged = false;
     let mut copy = |dump: &Dump| -> Result<MountedCopy, Stop> {
         let read = files::dump(dump)?;
-        types.counters.append(&mut counters(&read));
+        let survey = survey(&read)?;
+        damaged |= warn_of_damage(&read, &survey, None);
+        types.counters.append(&mut survey.counters());
         mount(read.whole()?, &read.place.shape).map_err(|error| refused(&read.name, &error))
     };
     let (one, two) = (copy(first)?, copy(second)?);
@@ -189,7 +192,11 @@ pub(super) fn diff<W: Write>(
         );
         output.say(&text)?;
     }
-    Ok(if differences.is_empty() { Exit::Clean } else { Exit::Differs })
+    Ok(match (damaged, differences.is_empty()) {
+        (true, _) => Exit::Damaged,
+        (_, true) => Exit::Clean,
+        (_, false) => Exit::Differs,
+    })
 }
 
 pub(super) fn salvage<W: Write>(
@@ -209,9 +216,8 @@ pub(super) fn salvage<W: Write>(
         }
     };
     let read = files::dump(dump)?;
-    let region = outlast_image::check::region(read.region(), &read.place.shape);
-    let region = region.ok_or_else(|| Stop::new(Exit::Usage, "no store can have this layout"))?;
-    let survey = Survey::new(region);
+    let survey = survey(&read)?;
+    let region = survey.region;
     types.counters = survey.counters();
     let salvage = save(&survey);
     let place = |number: usize| match salvage.records.get(number) {

@@ -4,6 +4,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Output;
 
+use outlast_image::shape::Shape;
+use outlast_image::store::Mounted;
 use serde_json::Value;
 
 use crate::command_line::{code, outlast, stderr};
@@ -188,4 +190,87 @@ fn what_does_not_fit_or_makes_no_sense_is_refused() {
     let help = image(&["--help"]);
     let help = String::from_utf8(help.stdout).expect("text");
     assert!(help.contains("Examples:") && help.contains("12  no store"), "{help}");
+}
+
+#[test]
+fn what_a_file_lacks_is_damage_but_left_out_blanks_are_not() {
+    let folder = Folder::new("lacks");
+    let settings = folder.file("gauge.csv", SETTINGS);
+    for (ending, page) in [("hex", "256"), ("uf2", "256"), ("hex", "1024"), ("uf2", "512")] {
+        let out = folder.path(&format!("sparse-{page}.{ending}"));
+        let build = ["build", &settings, "--output", &out, "--skip-blank", "--page", page];
+        assert_eq!(code(&image(&build)), 0);
+        assert!(fs::metadata(&out).expect("a file").len() < 16384);
+        let output = image(&["check", &out]);
+        assert_eq!(code(&output), 0, "{out}: {}", String::from_utf8_lossy(&output.stdout));
+    }
+    let hex = fs::read_to_string(folder.path("sparse-256.hex")).expect("HEX");
+    let lines: Vec<&str> = hex.lines().collect();
+    // A line behind the records, in a page that holds some.
+    let missing = [&lines[..18], &lines[19..]].concat().join("\n");
+    let no_end = lines[..lines.len() - 1].join("\n");
+    let uf2 = fs::read(folder.path("sparse-256.uf2")).expect("UF2");
+    let no_block = [&uf2[..1024], &uf2[1536..]].concat();
+    for (file, kind) in [
+        (folder.file("missing.hex", missing.as_bytes()), "gap"),
+        (folder.file("no-end.hex", no_end.as_bytes()), "file-cut"),
+        (folder.file("no-block.uf2", &no_block), "blocks-missing"),
+    ] {
+        let output = image(&["check", &file, "--json"]);
+        assert_eq!(code(&output), 11, "{file}");
+        let told: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+        let findings = told["findings"].as_array().expect("a list");
+        assert!(findings.iter().any(|finding| finding["kind"] == kind), "{file}: {findings:?}");
+        assert_eq!(code(&image(&["show", &file])), 11, "{file}");
+        assert_eq!(code(&image(&["salvage", &file])), 11, "{file}");
+    }
+}
+
+/// A store of 4 x 4096 bytes whose head is sector 1.
+fn turned() -> Vec<u8> {
+    let mut store = Mounted::open(vec![0xFF; 16384], &Shape::SERIAL_NOR).expect("a store");
+    for n in 0.. {
+        let key = format!("k{}", n % 20);
+        store.put(key.as_bytes(), format!("{n:050}").as_bytes()).expect("a put");
+        if store.usage().sector_turns > 1 && n % 20 == 19 {
+            break;
+        }
+    }
+    store.into_parts().0
+}
+
+#[test]
+fn damage_that_may_hide_newer_values_is_told_by_every_command() {
+    let folder = Folder::new("older");
+    let mut bytes = turned();
+    let whole = folder.file("whole.bin", &bytes);
+    bytes[4096..4096 + 31].fill(0);
+    let bad = folder.file("bad.bin", &bytes);
+    let out = folder.path("out.bin");
+    for words in [
+        &["show", &bad][..],
+        &["check", &bad],
+        &["salvage", &bad],
+        &["get", &bad, "k1"],
+        &["export", &bad],
+        &["diff", &whole, &bad],
+        &["put", &bad, "k1", "new", "--output", &out],
+    ] {
+        let output = image(words);
+        assert_eq!(code(&output), 11, "{words:?}: {}", stderr(&output));
+        if !matches!(words[0], "show" | "check" | "salvage") {
+            let text = stderr(&output);
+            assert!(text.contains("warning: sector 1 + 0x0000: this sector is newer"), "{text}");
+        }
+        assert!(!output.stdout.is_empty(), "{words:?}");
+    }
+    // Another key's damage says nothing about this one.
+    let mut bytes = turned();
+    let at = bytes.windows(2).rposition(|window| window == b"k3").expect("a key");
+    bytes[at + 10] ^= 1;
+    let one = folder.file("one.bin", &bytes);
+    assert_eq!(code(&image(&["check", &one])), 11);
+    assert_eq!(code(&image(&["get", &one, "k1"])), 0);
+    assert_eq!(code(&image(&["get", &one, "k3"])), 11);
+    assert_eq!(code(&image(&["export", &one])), 11);
 }

@@ -2,9 +2,10 @@
 //!
 //! A million inputs: `OUTLAST_INPUTS=1000000 cargo test --test image hostile -- --nocapture`
 
-use outlast_image::check::verdict;
+use outlast_image::check::verdict_of_file;
 use outlast_image::container::{self, Container, Segment, Writing};
 use outlast_image::find::{self, Known};
+use outlast_image::flaws::Flaws;
 use outlast_image::salvage::salvage;
 use outlast_image::shape::Shape;
 use outlast_image::{html, raw, words};
@@ -17,9 +18,12 @@ use crate::sample;
 /// Everything that `show`, `check` and `salvage` do with a file's contents.
 fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
     let kind = Container::of_contents(&contents);
-    let Ok(segments) = container::read(contents, kind) else { return "unreadable" };
-    let Ok(place) = find::region(&segments, &Known::default()) else { return "no store" };
-    let Some(verdict) = verdict(place.bytes(&segments), &place.shape) else { return "no shape" };
+    let Ok(contents) = container::read(contents, kind) else { return "unreadable" };
+    let segments = &contents.segments;
+    let Ok(place) = find::region(segments, &Known::default()) else { return "no store" };
+    let flaws = Flaws::of(&contents, &place);
+    let verdict = verdict_of_file(place.bytes(segments), &place.shape, &flaws);
+    let Some(verdict) = verdict else { return "no shape" };
     let survey = &verdict.survey;
     let mut length = 0;
     for finding in &survey.findings {
@@ -117,7 +121,11 @@ fn spoiled(pool: &[(Shape, Vec<u8>)], rng: &mut ChaCha8Rng) -> Vec<u8> {
         2 => bytes = (0..rng.random_range(0..3000)).map(|_| rng.random()).collect(),
         3 | 4 => {
             let container = if rng.random_bool(0.5) { Container::Hex } else { Container::Uf2 };
-            let how = Writing { container, skip_blank: rng.random(), family: None };
+            let how = Writing {
+                container,
+                skip_blank: rng.random_bool(0.5).then_some(shape.page_bytes),
+                family: None,
+            };
             let address = rng.random::<u32>() & 0xFFFF_FF00;
             if let Ok(mut file) =
                 container::write(&[Segment { address, bytes: bytes.clone() }], &how)
