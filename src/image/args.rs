@@ -154,6 +154,15 @@ struct TypedDump {
     types: Option<PathBuf>,
 }
 
+/// A dump whose values are not looked at.
+#[derive(Debug, Args)]
+struct TypedBareDump {
+    /// The dump: raw binary, Intel HEX or UF2
+    dump: PathBuf,
+    #[command(flatten)]
+    place: TypedPlace,
+}
+
 #[derive(Debug, Args)]
 struct TypedPlace {
     /// Address of the region; for raw dumps its offset
@@ -281,7 +290,7 @@ struct TypedPut {
     /// The value
     #[arg(allow_hyphen_values = true)]
     value: String,
-    /// Type of the value [default: that of --types, else text]
+    /// Type of the value, if --types does not tell it [default: text]
     #[arg(long = "type", value_name = "TYPE")]
     kind: Option<Type>,
     #[command(flatten)]
@@ -291,7 +300,7 @@ struct TypedPut {
 #[derive(Debug, Args)]
 struct TypedDelete {
     #[command(flatten)]
-    dump: TypedDump,
+    dump: TypedBareDump,
     /// The keys; \xNN is a byte
     #[arg(required = true)]
     keys: Vec<String>,
@@ -302,7 +311,7 @@ struct TypedDelete {
 #[derive(Debug, Args)]
 struct TypedImport {
     #[command(flatten)]
-    dump: TypedDump,
+    dump: TypedBareDump,
     /// The settings file: TOML, JSON or CSV
     settings: PathBuf,
     #[command(flatten)]
@@ -375,6 +384,12 @@ impl TypedPlace {
 impl TypedDump {
     fn meaning(self) -> Dump {
         Dump { path: self.dump, known: self.place.meaning(), types: self.types }
+    }
+}
+
+impl TypedBareDump {
+    fn meaning(self) -> Dump {
+        Dump { path: self.dump, known: self.place.meaning(), types: None }
     }
 }
 

@@ -126,8 +126,12 @@ pub(super) fn put<W: Write>(
     let types = types(dump)?;
     let wrong = |why: outlast_image::tree::Complaint| Stop::new(Exit::Usage, why.why);
     let value = match (kind, types.settings.get(&key)) {
-        (None, Some(setting)) => setting.value_from_text(text, Place::default()).map_err(wrong)?,
-        (kind, _) => value::parse(kind.unwrap_or(Type::TEXT), text).map_err(wrong)?,
+        (Some(kind), Some(setting)) if kind != setting.kind => {
+            let why = format!("--type {kind}: by --types, '{name}' is {}", setting.kind);
+            return Err(Stop::new(Exit::Usage, why));
+        }
+        (_, Some(setting)) => setting.value_from_text(text, Place::default()).map_err(wrong)?,
+        (kind, None) => value::parse(kind.unwrap_or(Type::TEXT), text).map_err(wrong)?,
     };
     let read = files::dump(dump)?;
     let mut store = open(&read)?;

@@ -274,3 +274,29 @@ fn damage_that_may_hide_newer_values_is_told_by_every_command() {
     assert_eq!(code(&image(&["get", &one, "k3"])), 11);
     assert_eq!(code(&image(&["export", &one])), 11);
 }
+
+#[test]
+fn types_are_held_against_the_types_file() {
+    let folder = Folder::new("types");
+    let dump = built(&folder);
+    let types = "[settings]\n'gauge.datum' = { type = 'i32', max = 5000 }\n";
+    let types = folder.file("gauge.toml", types.as_bytes());
+    let out = folder.path("out.bin");
+    let put = |value: &str, kind: &str| {
+        let words = ["put", &dump, "gauge.datum", value, "--type", kind, "--types", &types];
+        image(&[&words[..], &["--output", &out]].concat())
+    };
+    for (value, kind, why) in
+        [("9000", "i32", "above the maximum of 5000"), ("1", "u8", "'gauge.datum' is i32")]
+    {
+        let output = put(value, kind);
+        assert_eq!(code(&output), 2, "{}", stderr(&output));
+        assert!(stderr(&output).contains(why), "{}", stderr(&output));
+    }
+    assert_eq!(code(&put("5000", "i32")), 0);
+    for words in [&["delete", &dump, "gauge.name"][..], &["import", &dump, &types]] {
+        let output = image(&[words, &["--types", &types, "--output", &out]].concat());
+        assert_eq!(code(&output), 2);
+        assert!(stderr(&output).contains("--types"), "{}", stderr(&output));
+    }
+}
