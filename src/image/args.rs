@@ -1,6 +1,6 @@
 //! Arguments of `outlast image`: what was typed, and what it means.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand, ValueEnum};
 use outlast_image::container::Container;
@@ -76,6 +76,17 @@ pub(crate) struct Dump {
     pub(crate) known: Known,
     /// A settings file that tells the types of values.
     pub(crate) types: Option<PathBuf>,
+}
+
+impl Dump {
+    /// The files that are read.
+    pub(crate) fn inputs(&self) -> Vec<&Path> {
+        [Some(&self.path), self.types.as_ref()]
+            .into_iter()
+            .flatten()
+            .map(PathBuf::as_path)
+            .collect()
+    }
 }
 
 /// Where an image goes.

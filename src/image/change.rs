@@ -122,6 +122,7 @@ pub(super) fn put<W: Write>(
     file: &File,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
+    files::apart(&file.path, &dump.inputs())?;
     let key = key(name)?;
     let types = types(dump)?;
     let wrong = |why: outlast_image::tree::Complaint| Stop::new(Exit::Usage, why.why);
@@ -145,6 +146,7 @@ pub(super) fn delete<W: Write>(
     file: &File,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
+    files::apart(&file.path, &dump.inputs())?;
     let keys: Vec<Vec<u8>> = names.iter().map(|name| key(name)).collect::<Result<_, _>>()?;
     let read = files::dump(dump)?;
     let mut store = open(&read)?;
@@ -163,6 +165,7 @@ pub(super) fn import<W: Write>(
     file: &File,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
+    files::apart(&file.path, &[&dump.path, path])?;
     let settings = files::settings(path)?;
     let read = files::dump(dump)?;
     let mut store = open(&read)?;
@@ -185,6 +188,9 @@ pub(super) fn export<W: Write>(
     force: bool,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
+    if let Some(file) = file {
+        files::apart(file, &dump.inputs())?;
+    }
     let mut types = types(dump)?;
     let read = files::dump(dump)?;
     let survey = survey(&read)?;

@@ -1,7 +1,7 @@
 //! Files of the image commands: read with a limit, written as a whole or not at all.
 
 use std::fs::{self, File};
-use std::io::{Read as _, Write as _};
+use std::io::{ErrorKind, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use outlast_image::container::{self, Container, Contents, MOST_BYTES, Segment};
@@ -184,24 +184,75 @@ pub(super) fn complaints(path: &Path, all: &[outlast_image::tree::Complaint]) ->
     Stop::new(Exit::BadInput, lines.join("\n  "))
 }
 
-/// Writes a file: under another name first, so that it is never seen half-written.
+/// Refuses to write over what is read, whatever name it goes by.
+pub(super) fn apart(output: &Path, inputs: &[&Path]) -> Result<(), Stop> {
+    match inputs.iter().find(|input| is_same(output, input)) {
+        Some(input) => {
+            let why = format!(
+                "{}: this is {}, which is only read; choose another name",
+                output.display(),
+                input.display()
+            );
+            Err(Stop::new(Exit::Usage, why))
+        }
+        None => Ok(()),
+    }
+}
+
+fn is_same(one: &Path, two: &Path) -> bool {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::MetadataExt as _;
+        // Hard links too.
+        let node = |path| fs::metadata(path).map(|about| (about.dev(), about.ino())).ok();
+        node(one).is_some_and(|one| node(two) == Some(one))
+    }
+    #[cfg(not(unix))]
+    {
+        let real = |path| fs::canonicalize(path).ok();
+        real(one).is_some_and(|one| real(two) == Some(one))
+    }
+}
+
+/// Writes a file: under another name first, so that it is never seen half-written. What is no plain
+/// file, a device or a pipe, is written to as it is; links are followed.
 pub(super) fn save(path: &Path, contents: &[u8], overwrite: bool) -> Result<(), Stop> {
-    let failed = |error: std::io::Error| {
-        Stop::new(Exit::BadInput, format!("{}: cannot write: {error}", path.display()))
-    };
     if !overwrite && path.exists() {
         let why = format!("{}: exists already; --force overwrites it", path.display());
         return Err(Stop::new(Exit::BadInput, why));
     }
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(".part");
-    let part: PathBuf = path.with_file_name(name);
-    let written = File::create(&part).and_then(|mut file| {
-        file.write_all(contents)?;
-        file.sync_all()
-    });
-    written.and_then(|()| fs::rename(&part, path)).map_err(|error| {
-        let _ = fs::remove_file(&part);
-        failed(error)
+    let written = match fs::metadata(path) {
+        Ok(about) if about.is_file() => {
+            fs::canonicalize(path).and_then(|path| replace(&path, contents))
+        }
+        Ok(_) => File::options().write(true).open(path).and_then(|mut to| to.write_all(contents)),
+        // A link to nowhere: what it names is made.
+        Err(_) if path.is_symlink() => File::create(path).and_then(|mut to| to.write_all(contents)),
+        Err(_) => replace(path, contents),
+    };
+    written.map_err(|error| {
+        Stop::new(Exit::BadInput, format!("{}: cannot write: {error}", path.display()))
     })
+}
+
+fn replace(path: &Path, contents: &[u8]) -> std::io::Result<()> {
+    let (part, mut file) = beside(path)?;
+    let written = file.write_all(contents).and_then(|()| file.sync_all());
+    written.and_then(|()| fs::rename(&part, path)).inspect_err(|_| {
+        let _ = fs::remove_file(&part);
+    })
+}
+
+/// A new file in the same folder, under a name that nobody has.
+fn beside(path: &Path) -> std::io::Result<(PathBuf, File)> {
+    for number in 0_u32.. {
+        let mut name = path.file_name().unwrap_or_default().to_owned();
+        name.push(format!(".{}-{number}.part", std::process::id()));
+        let part = path.with_file_name(name);
+        match File::create_new(&part) {
+            Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
+            made => return made.map(|file| (part, file)),
+        }
+    }
+    Err(ErrorKind::AlreadyExists.into())
 }

@@ -206,6 +206,9 @@ pub(super) fn salvage<W: Write>(
     json: bool,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
+    if let Some(file) = file {
+        files::apart(file, &dump.inputs())?;
+    }
     let mut types = types(dump)?;
     let format = match file.map(|file| (file, Format::of_name(&file.to_string_lossy()))) {
         None => Format::Toml,

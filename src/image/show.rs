@@ -33,6 +33,9 @@ pub(super) fn run<W: Write>(
     view: &View,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
+    if let Some(page) = &view.html {
+        files::apart(page, &dump.inputs())?;
+    }
     let mut types = types(dump)?;
     let read = files::dump(dump)?;
     let verdict = judge(&read)?;

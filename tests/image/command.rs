@@ -300,3 +300,63 @@ fn types_are_held_against_the_types_file() {
         assert!(stderr(&output).contains("--types"), "{}", stderr(&output));
     }
 }
+
+#[test]
+fn what_is_read_is_never_written_by_any_name() {
+    let folder = Folder::new("same");
+    let dump = built(&folder);
+    let settings = folder.path("gauge.csv");
+    let before = [fs::read(&dump).expect("a dump"), fs::read(&settings).expect("settings")];
+    let link = folder.path("link.bin");
+    fs::hard_link(&dump, &link).expect("a link");
+    let roundabout = folder.path("./gauge.bin");
+    for words in [
+        &["put", &dump, "gauge.name", "South", "--force", "--output", &dump][..],
+        &["put", &dump, "gauge.name", "South", "--force", "--output", &link],
+        &["put", &dump, "gauge.name", "South", "--force", "--output", &roundabout],
+        &["delete", &dump, "gauge.name", "--force", "--output", &dump],
+        &["import", &dump, &settings, "--force", "--output", &dump],
+        &["import", &dump, &settings, "--force", "--output", &settings],
+        &["export", &dump, "--force", "--output", &dump],
+        &["show", &dump, "--force", "--html", &dump],
+        &["show", &dump, "--types", &settings, "--force", "--html", &settings],
+        &["salvage", &dump, "--types", &settings, "--force", "--output", &settings],
+    ] {
+        let output = image(words);
+        assert_eq!(code(&output), 2, "{words:?}: {}", stderr(&output));
+        assert!(stderr(&output).contains("which is only read"), "{}", stderr(&output));
+        let after = [fs::read(&dump).expect("a dump"), fs::read(&settings).expect("settings")];
+        assert!(before == after, "{words:?}");
+    }
+}
+
+#[test]
+#[cfg(unix)]
+fn files_are_written_beside_and_other_nodes_as_they_are() {
+    use std::os::unix::fs::{FileTypeExt as _, symlink};
+
+    let folder = Folder::new("nodes");
+    let dump = built(&folder);
+    let out = folder.path("out.bin");
+    // A file that has the name the command would have taken.
+    let part = folder.file("out.bin.part", b"mine");
+    assert_eq!(code(&image(&["put", &dump, "gauge.name", "A", "--output", &out])), 0);
+    assert_eq!(fs::read(&part).expect("a file"), b"mine");
+    let link = folder.path("link.bin");
+    symlink(&out, &link).expect("a link");
+    let old = fs::read(&out).expect("an image");
+    assert_eq!(code(&image(&["put", &dump, "gauge.name", "B", "--output", &link, "--force"])), 0);
+    assert!(Path::new(&link).is_symlink());
+    assert_ne!(fs::read(&out).expect("an image"), old);
+    let nowhere = folder.path("nowhere.bin");
+    symlink(folder.path("made.bin"), &nowhere).expect("a link");
+    assert_eq!(code(&image(&["put", &dump, "gauge.name", "C", "--output", &nowhere])), 0);
+    assert!(Path::new(&nowhere).is_symlink() && Path::new(&folder.path("made.bin")).exists());
+    let device = "/dev/null";
+    let output = image(&["put", &dump, "gauge.name", "D", "--output", device, "--force"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    assert!(fs::metadata(device).expect("a node").file_type().is_char_device());
+    let names = fs::read_dir(&folder.0).expect("a folder").flatten();
+    let parts = names.filter(|entry| entry.file_name().to_string_lossy().ends_with(".part"));
+    assert_eq!(parts.count(), 1);
+}
