@@ -43,15 +43,28 @@ pub(super) fn run<W: Write>(plan: &Build, output: &mut Output<W>) -> Result<Exit
     let skip_blank = plan.skip_blank.then_some(shape.page_bytes);
     let how = Writing { container, skip_blank, family: plan.family };
     let mut made = Vec::new();
-    let bar = bar(units.len());
-    for unit in &units {
+    let image = |unit: &Unit| -> Result<_, Stop> {
         let (mut bytes, usage) =
             library::image(&unit.settings, &shape).map_err(|why| refused(&why, unit, &units))?;
         bytes.resize(len, 0xFF);
         let crc32 = format!("{:08x}", crc32(&bytes));
         let contents = write(&[Segment { address: base, bytes }], &how)
             .map_err(|why| Stop::new(Exit::Usage, why))?;
-        files::save(Path::new(&unit.file), &contents, plan.output.force)?;
+        Ok((contents, usage, crc32))
+    };
+    // Each once before the first is written; all of them at once may be more than the memory holds.
+    if units.len() > 1 {
+        let bar = bar(units.len(), "tried");
+        for unit in &units {
+            image(unit)?;
+            bar.inc(1);
+        }
+        bar.finish_and_clear();
+    }
+    let bar = bar(units.len(), "written");
+    for unit in &units {
+        let (contents, usage, crc32) = image(unit)?;
+        files::save(file(plan, unit), &contents, plan.output.force)?;
         made.push(Made {
             file: unit.file.clone(),
             settings: usage.keys,
@@ -96,20 +109,36 @@ fn shape(plan: &Build, settings: &Settings) -> (Shape, u32) {
             .unwrap_or_else(|| Shape::usual_page(unit)),
         unit,
     };
-    (shape, known.base.or(wishes.base).unwrap_or(0))
+    // As the store rounds it.
+    let page_bytes = shape.page_bytes.max(unit.saturating_mul(8)).max(64);
+    (Shape { page_bytes, ..shape }, known.base.or(wishes.base).unwrap_or(0))
 }
 
 fn units(plan: &Build, settings: &Settings) -> Result<Vec<Unit>, Stop> {
-    let file = plan.output.path.to_string_lossy();
+    let Some(pattern) = plan.output.path.to_str().or_else(|| plan.units.is_none().then_some(""))
+    else {
+        let why = format!("{}: a pattern of names must be UTF-8", plan.output.path.display());
+        return Err(Stop::new(Exit::Usage, why));
+    };
     let units = match &plan.units {
+        None if pattern.split_once('{').is_some_and(|(_, name)| name.contains('}')) => {
+            let why = format!("{pattern}: names a column, and there is no table: give --units");
+            return Err(Stop::new(Exit::Usage, why));
+        }
         None => {
+            let file = plan.output.path.to_string_lossy();
             let alone = units::alone(settings, &file);
             vec![alone.map_err(|all| files::complaints(&plan.settings, &all))?]
         }
-        Some(path) => units::read(&files::text(path)?, settings, &file)
+        Some(path) => units::read(&files::text(path)?, settings, pattern)
             .map_err(|all| files::complaints(path, &all))?,
     };
-    let taken = units.iter().find(|unit| !plan.output.force && Path::new(&unit.file).exists());
+    let inputs: Vec<&Path> =
+        [Some(&plan.settings), plan.units.as_ref()].into_iter().flatten().map(|p| &**p).collect();
+    for unit in &units {
+        files::apart(file(plan, unit), &inputs)?;
+    }
+    let taken = units.iter().find(|unit| !plan.output.force && file(plan, unit).exists());
     match taken {
         // Before the first is written, not after the thousandth.
         Some(unit) => {
@@ -118,6 +147,11 @@ fn units(plan: &Build, settings: &Settings) -> Result<Vec<Unit>, Stop> {
         }
         None => Ok(units),
     }
+}
+
+/// The name is no text if the system says so.
+fn file<'a>(plan: &'a Build, unit: &'a Unit) -> &'a Path {
+    if plan.units.is_some() { Path::new(&unit.file) } else { &plan.output.path }
 }
 
 fn refused(why: &Refused, unit: &Unit, units: &[Unit]) -> Stop {
@@ -130,9 +164,9 @@ fn refused(why: &Refused, unit: &Unit, units: &[Unit]) -> Stop {
 }
 
 /// A bar, if there are many images and somebody watches.
-fn bar(images: usize) -> ProgressBar {
+fn bar(images: usize, done: &str) -> ProgressBar {
     if images < 2 {
         return ProgressBar::hidden();
     }
-    progress::bar(images as u64, "{pos} of {len} images, {eta} left")
+    progress::bar(images as u64, &format!("{{pos}} of {{len}} images {done}, {{eta}} left"))
 }

@@ -321,6 +321,7 @@ fn what_is_read_is_never_written_by_any_name() {
         &["show", &dump, "--force", "--html", &dump],
         &["show", &dump, "--types", &settings, "--force", "--html", &settings],
         &["salvage", &dump, "--types", &settings, "--force", "--output", &settings],
+        &["build", &settings, "--force", "--output", &settings],
     ] {
         let output = image(words);
         assert_eq!(code(&output), 2, "{words:?}: {}", stderr(&output));
@@ -359,4 +360,28 @@ fn files_are_written_beside_and_other_nodes_as_they_are() {
     let names = fs::read_dir(&folder.0).expect("a folder").flatten();
     let parts = names.filter(|entry| entry.file_name().to_string_lossy().ends_with(".part"));
     assert_eq!(parts.count(), 1);
+}
+
+#[test]
+fn no_image_of_a_table_is_written_before_all_are_tried() {
+    let folder = Folder::new("all-or-none");
+    let settings = folder.file("unit.csv", b"key,type\nnote,text\n");
+    let table = format!("note,file\nshort,a\n{},b\n", "x".repeat(5000));
+    let table = folder.file("units.csv", table.as_bytes());
+    let pattern = folder.path("{file}.bin");
+    let output = image(&["build", &settings, "--units", &table, "--output", &pattern]);
+    assert_eq!(code(&output), 8, "{}", stderr(&output));
+    assert!(!Path::new(&folder.path("a.bin")).exists());
+    let output = image(&["build", &settings, "--output", &pattern]);
+    assert_eq!(code(&output), 2);
+    assert!(stderr(&output).contains("--units"), "{}", stderr(&output));
+    let output = image(&[
+        "build",
+        &folder.file("g.csv", SETTINGS),
+        "--unit",
+        "32",
+        "--output",
+        &pattern.replace(['{', '}'], ""),
+    ]);
+    assert!(String::from_utf8_lossy(&output.stdout).contains("unit 32, page 256"));
 }
