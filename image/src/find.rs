@@ -6,7 +6,7 @@ use std::fmt;
 use outlast_kvstore::inspect::{NotOpening, OPENING_BYTES, Shape as Told, opening};
 
 use crate::check;
-use crate::container::Segment;
+use crate::container::{Contents, Segment};
 use crate::shape::Shape;
 
 /// What is known beforehand; everything else is found.
@@ -201,6 +201,23 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
     Err(if segments.iter().all(blank) { NotFound::Blank } else { instead })
 }
 
+/// Puts the parts of a region together between which a file leaves more out than is filled without
+/// knowing of a region.
+pub fn join(contents: &mut Contents, place: &Place) {
+    let end = u64::from(place.base) + place.shape.bytes();
+    let first = (place.segment + 1).min(contents.segments.len());
+    let (before, behind) = contents.segments.split_at_mut(first);
+    let Some(first) = before.last_mut() else { return };
+    let inner = behind.iter().take_while(|segment| u64::from(segment.address) < end).count();
+    for segment in &behind[..inner] {
+        let from = u64::from(first.address) + first.bytes.len() as u64;
+        contents.gaps.push(from..segment.address.into());
+        first.bytes.resize((segment.address - first.address) as usize, 0xFF);
+        first.bytes.extend_from_slice(&segment.bytes);
+    }
+    contents.segments.drain(place.segment + 1..place.segment + 1 + inner);
+}
+
 /// The region as it is known beforehand, where no sector start reads.
 fn told(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> {
     let (Some(sectors), Some(sector_bytes)) = (known.sectors, known.sector_bytes) else {
@@ -227,6 +244,7 @@ fn told(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::container::{self, Container, Writing};
     use crate::store::Mounted;
 
     fn image(value: &[u8]) -> Vec<u8> {
@@ -312,6 +330,23 @@ mod tests {
             panic!("one was taken");
         };
         assert!(places.iter().any(|place| place.offset == 16384));
+    }
+
+    /// A tool leaves out the blank middle of a large region.
+    #[test]
+    fn a_region_is_put_together_over_a_large_gap() {
+        let shape = Shape { sectors: 512, ..Shape::SERIAL_NOR };
+        let mut store = Mounted::open(vec![0xFF; 512 * 4096], &shape).unwrap();
+        store.put(b"key", b"value").unwrap();
+        let image = store.into_parts().0;
+        let whole = Segment { address: 0x1000, bytes: image.clone() };
+        let how = Writing { container: Container::Hex, skip_blank: Some(256), family: None };
+        let file = container::write(&[whole], &how).unwrap();
+        let mut contents = container::read(file, Container::Hex).unwrap();
+        assert_eq!(contents.segments.len(), 2);
+        let place = region(&contents.segments, &Known::default()).unwrap();
+        join(&mut contents, &place);
+        assert_eq!((contents.segments.len(), place.bytes(&contents.segments)), (1, &image[..]));
     }
 
     /// A store of the next format version, as far as a reader of this one can know it.

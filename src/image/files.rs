@@ -100,9 +100,10 @@ fn contents(path: &Path) -> Result<(Container, Contents), Stop> {
 pub(super) fn dump(dump: &Dump) -> Result<Read, Stop> {
     let path = &dump.path;
     let name = path.display().to_string();
-    let (container, contents) = contents(path)?;
+    let (container, mut contents) = contents(path)?;
     match find::region(&contents.segments, &dump.known) {
         Ok(place) => {
+            find::join(&mut contents, &place);
             let flaws = Flaws::of(&contents, &place);
             Ok(Read { name, container, segments: contents.segments, place, flaws })
         }
