@@ -21,7 +21,7 @@ const MOST_STATES: usize = 16;
 const MOMENTS_PER_STEP: u64 = 128;
 
 /// So many puts refused and none ever taken are a store that takes none.
-const REFUSED_IN_A_ROW: u32 = 20;
+const REFUSED_BEFORE_ANY: u32 = 20;
 
 pub(crate) struct Life<'run, S: Subject> {
     session: Session<'run, S>,
@@ -218,7 +218,7 @@ impl<'run, S: Subject> Life<'run, S> {
                 let longest = self.longest.get(usize::from(*key)).copied().flatten();
                 let takes_some = self.longest.iter().any(Option::is_some);
                 longest.is_none_or(|longest| longest < value.len())
-                    && (takes_some || self.refused_puts < REFUSED_IN_A_ROW)
+                    && (takes_some || self.refused_puts < REFUSED_BEFORE_ANY)
             }
             Op::Delete { .. } => !self.has_deleted,
             _ => true,
