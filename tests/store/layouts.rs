@@ -158,7 +158,7 @@ fn a_new_store_costs_what_the_docs_say() {
     let store = Small::open(Ram::recording(vec![0xFF; BYTES]), layout.clone()).unwrap();
     assert_eq!(cost(store.into_flash().into_parts().1), (9, 1));
     let garbage = Ram::recording(vec![0x5A; BYTES]);
-    let store = Small::format(garbage, layout.clone()).unwrap();
+    let store = Small::format(garbage, layout).unwrap();
     // One for each of 64 erase units of 512 bytes; seven of them lie in the sector behind the head, where
     // the mount sees their zeros.
     assert_eq!(cost(store.into_flash().into_parts().1), (9 + 64 + 7, 1));
