@@ -21,7 +21,7 @@ pub enum Error<E> {
     /// A place that cannot be read while others can is damage instead, see [`Corrupt`](Self::Corrupt).
     Flash(E),
     /// The space is used up. Nothing was changed. Delete something or give the store more sectors;
-    /// deleting, and overwriting by an equal or smaller value, still work. Twice it has another reason, and
+    /// deleting, and overwriting by an equal or smaller value, still work. In two cases it has another reason, and
     /// the store takes no further calls until it is opened again: a record that could not be read when
     /// room was counted, and could when it was moved; and sector turns or resets beyond 2³².
     Full,

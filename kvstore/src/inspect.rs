@@ -558,9 +558,7 @@ impl<'a> Region<'a> {
             let plausible = facts.filter(|facts| {
                 let older = facts.sequence.wrapping_sub(facts.oldest);
                 let Facts { epoch, sequence, .. } = *facts;
-                older + 2 <= g.sectors
-                    && older <= sequence
-                    && g.is_possible(Life { epoch, sequence })
+                g.is_possible(Life { epoch, sequence }, older)
             });
             let newer = |other: Facts, facts: Facts| {
                 (other.epoch, other.sequence) < (facts.epoch, facts.sequence)

@@ -316,9 +316,13 @@ impl Geometry {
         bytes.is_some_and(|bytes| bytes <= self.sector_bytes && self.fits(Live { bytes, count }))
     }
 
-    /// Whether a head can be that of a store: numbers must be left for what follows it.
-    pub(crate) const fn is_possible(&self, Life { epoch, sequence }: Life) -> bool {
-        epoch < u32::MAX && sequence <= u32::MAX - 2 * self.sectors
+    /// Whether a head, and a log that is so many sectors older, can be those of a store: numbers must be
+    /// left for what follows.
+    pub(crate) const fn is_possible(&self, Life { epoch, sequence }: Life, older: u32) -> bool {
+        older + 2 <= self.sectors
+            && older <= sequence
+            && epoch < u32::MAX
+            && sequence <= u32::MAX - 2 * self.sectors
     }
 
     /// Whether a sector, and a reset, may follow the head.

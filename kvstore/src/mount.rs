@@ -255,9 +255,7 @@ impl<F: NorFlash> Core<F> {
             };
             let Opening { life, older, .. } = opening;
             if counts
-                && older + 2 <= sectors
-                && older <= life.sequence
-                && self.medium.geometry.is_possible(life)
+                && self.medium.geometry.is_possible(life, older)
                 && (result.is_err() || head.life.is_before(life))
             {
                 *head = opening;
@@ -317,11 +315,11 @@ impl<F: NorFlash> Core<F> {
         } else {
             let Geometry { sectors, sector_bytes, .. } = self.medium.geometry;
             // Openings wherever a layout of this part can have had a sector.
-            let step = sector_bytes.min(u32::try_from(F::ERASE_SIZE).unwrap_or(512)).max(512);
+            let step = F::ERASE_SIZE.max(512);
+            let mark = self.medium.geometry.mark();
             for sector in 0..sectors {
                 self.void_sector(sector);
-                for at in (step..sector_bytes).step_by(step as usize) {
-                    let mark = self.medium.geometry.mark();
+                for at in (0..sector_bytes).step_by(step).skip(1) {
                     self.medium.zero(sector * sector_bytes + at, mark);
                 }
             }

@@ -72,11 +72,12 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         mark: &ChangeMark,
         mut each: impl FnMut(&[u8], usize),
     ) -> Result<(), Error<F::Error>> {
+        // A mark from later than now is another store's, from before the flash was made anew.
+        let now = self.mark();
+        let other =
+            mark.epoch != now.epoch || (mark.sequence, mark.offset) > (now.sequence, now.offset);
         let core = &mut self.core;
         core.ready()?;
-        // A mark from later than now is another store's, from before the flash was made anew.
-        let now = (core.log.epoch, core.log.head, core.log.end);
-        let other = mark.epoch != now.0 || (mark.sequence, mark.offset) > (now.1, now.2);
         let g = core.medium.geometry;
         let mut bytes: KeyBytes = [0; _];
         for entry in &self.entries {
