@@ -117,12 +117,10 @@ impl fmt::Display for Known {
 impl Known {
     fn agrees(&self, place: &Place) -> bool {
         let Shape { sectors, sector_bytes, page_bytes, unit } = place.shape;
-        // The page in flash is the rounded one.
-        let page = |page: u32| page.max(unit.saturating_mul(8)).max(64);
         self.base.is_none_or(|base| base == place.base)
             && self.sectors.is_none_or(|n| n == sectors)
             && self.sector_bytes.is_none_or(|n| n == sector_bytes)
-            && self.page_bytes.is_none_or(|n| page(n) == page_bytes)
+            && self.page_bytes.is_none_or(|n| Shape::page_as_stored(n, unit) == page_bytes)
             && self.unit.is_none_or(|n| n == unit)
     }
 }

@@ -33,6 +33,12 @@ impl Shape {
         }
     }
 
+    /// The page that the store takes instead of one that is too small for it.
+    #[must_use]
+    pub fn page_as_stored(page: u32, unit: u32) -> u32 {
+        page.max(unit.saturating_mul(8)).max(64)
+    }
+
     /// Bytes of the whole region.
     #[must_use]
     pub fn bytes(&self) -> u64 {

@@ -156,6 +156,10 @@ pub(crate) struct Bounds {
 }
 
 impl Bounds {
+    fn check_length(&self, len: usize, place: Place) -> Result<(), Complaint> {
+        self.check(Number::Whole(len as i128), &format!("a length of {len} bytes"), place)
+    }
+
     fn check(&self, number: Number, what: &str, place: Place) -> Result<(), Complaint> {
         let is_nan = matches!(number, Number::Float(number) if number.is_nan());
         if let Some(least) = self.least.filter(|least| number < *least || is_nan) {
@@ -205,12 +209,7 @@ fn encode_one(
     match (wanted.scalar, &node.value) {
         (Scalar::Bool, Value::Bool(truth)) => out.push(u8::from(*truth)),
         (Scalar::Text, Value::Text(text)) => {
-            let len = text.len();
-            bounds.check(
-                Number::Whole(len as i128),
-                &format!("a length of {len} bytes"),
-                node.place,
-            )?;
+            bounds.check_length(text.len(), node.place)?;
             out.extend_from_slice(text.as_bytes());
         }
         (Scalar::Hex, Value::Text(text)) => {
@@ -218,12 +217,7 @@ fn encode_one(
                 Ok(bytes) => bytes,
                 Err(why) => return complain(node.place, why),
             };
-            let len = bytes.len();
-            bounds.check(
-                Number::Whole(len as i128),
-                &format!("a length of {len} bytes"),
-                node.place,
-            )?;
+            bounds.check_length(bytes.len(), node.place)?;
             out.extend_from_slice(&bytes);
         }
         (Scalar::Unsigned(len) | Scalar::Signed(len), Value::Integer(number)) => {
@@ -246,10 +240,6 @@ fn encode_one(
             encode_one(wanted, &number, bounds, out)?;
         }
         (Scalar::Float(len), Value::Float(_) | Value::Integer(_) | Value::Text(_)) => {
-            let written = match &node.value {
-                Value::Integer(number) => Some(Number::Whole(*number)),
-                _ => None,
-            };
             let number = match &node.value {
                 Value::Float(number) => *number,
                 Value::Integer(number) => *number as f64,
@@ -262,7 +252,10 @@ fn encode_one(
                 },
                 _ => return refuse(),
             };
-            let written = written.unwrap_or(Number::Float(number));
+            let written = match node.value {
+                Value::Integer(number) => Number::Whole(number),
+                _ => Number::Float(number),
+            };
             bounds.check(written, &number.to_string(), node.place)?;
             if len == 4 {
                 let short = number as f32;

@@ -109,8 +109,7 @@ fn shape(plan: &Build, settings: &Settings) -> (Shape, u32) {
             .unwrap_or_else(|| Shape::usual_page(unit)),
         unit,
     };
-    // As the store rounds it.
-    let page_bytes = shape.page_bytes.max(unit.saturating_mul(8)).max(64);
+    let page_bytes = Shape::page_as_stored(shape.page_bytes, unit);
     (Shape { page_bytes, ..shape }, known.base.or(wishes.base).unwrap_or(0))
 }
 

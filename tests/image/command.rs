@@ -9,6 +9,7 @@ use outlast_image::store::Mounted;
 use serde_json::Value;
 
 use crate::command_line::{code, outlast, stderr};
+use crate::opening;
 
 /// A folder that is removed at the end.
 struct Folder(PathBuf);
@@ -56,10 +57,7 @@ fn built(folder: &Folder) -> String {
 fn newer_format(image: &[u8]) -> Vec<u8> {
     let mut bytes = image.to_vec();
     bytes[2] = 2;
-    let crc = crc32c::crc32c(&bytes[..25]);
-    bytes[25..29].copy_from_slice(&crc.to_le_bytes());
-    let zeros: u32 = bytes[..29].iter().map(|b| b.count_zeros()).sum();
-    bytes[29..31].copy_from_slice(&(zeros as u16).to_be_bytes());
+    opening::seal(&mut bytes);
     bytes
 }
 

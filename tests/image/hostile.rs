@@ -13,7 +13,7 @@ use outlast_kvstore::inspect::OPENING_BYTES;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng};
 
-use crate::sample;
+use crate::{opening, sample};
 
 /// Everything that `show`, `check` and `salvage` do with a file's contents.
 fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
@@ -67,10 +67,7 @@ fn forged_opening(rng: &mut ChaCha8Rng, shape: &Shape) -> [u8; OPENING_BYTES] {
         out[13] = rng.random_range(0..20);
         out[17..19].copy_from_slice(&[rng.random_range(0..6), 0]);
     }
-    let crc = crc32c::crc32c(&out[..25]).to_le_bytes();
-    out[25..29].copy_from_slice(&crc);
-    let zeros: u32 = out[..29].iter().map(|b| b.count_zeros()).sum();
-    out[29..].copy_from_slice(&(zeros as u16).to_be_bytes());
+    opening::seal(&mut out);
     out
 }
 

@@ -1,5 +1,8 @@
 //! Images of flash: what the host makes of them.
 
+#[path = "../opening/mod.rs"]
+mod opening;
+
 #[path = "../command_line/mod.rs"]
 mod command_line;
 

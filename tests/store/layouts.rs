@@ -5,6 +5,8 @@ use std::ops::Range;
 use outlast_image::flash::{Ram, Step};
 use outlast_kvstore::{Error, Found, Layout, Store};
 
+use crate::opening;
+
 type Flash = Ram<1>;
 type Small = Store<Flash, 8>;
 
@@ -113,10 +115,7 @@ fn a_newer_format_is_refused() {
         let mut image = used(vec![0xFF; BYTES], &layout, 300, opens);
         for sector in image.chunks_mut(4096).filter(|sector| sector.starts_with(&[0x0A, 0x57])) {
             sector[2] = 2;
-            let crc = crc32c::crc32c(&sector[..25]);
-            sector[25..29].copy_from_slice(&crc.to_le_bytes());
-            let zeros: u32 = sector[..29].iter().map(|byte| byte.count_zeros()).sum();
-            sector[29..31].copy_from_slice(&(zeros as u16).to_be_bytes());
+            opening::seal(sector);
         }
         let refused = Small::open(Ram::new(image), layout.clone()).err();
         assert_eq!(refused, Some(Error::NotAStore(Found::NewerFormat)), "{opens} opens");

@@ -1,5 +1,8 @@
 //! The store on the simulated part, with all that is built on it.
 
+#[path = "../opening/mod.rs"]
+mod opening;
+
 mod byte_region;
 mod changes;
 mod counters;

@@ -102,10 +102,6 @@ impl<const UNIT: usize> NorFlash for Flash<UNIT> {
 
 /// The parts of the format that are written here, as `kvstore/FORMAT.md` has them.
 mod format {
-    pub(super) fn zeros(bytes: &[u8]) -> u32 {
-        bytes.iter().map(|byte| byte.count_zeros()).sum()
-    }
-
     pub(super) fn u24(value: u32) -> Vec<u8> {
         value.to_le_bytes()[..3].to_vec()
     }
@@ -119,10 +115,8 @@ mod format {
     pub(super) fn opening(sectors: u8, facts: &[u8]) -> Vec<u8> {
         let page_256_unit_1 = 8 << 3;
         let start = [0x0A, 0x57, 1, page_256_unit_1, 0, 0x10, 0, sectors, 0];
-        let mut bytes = [&start[..], facts].concat();
-        bytes.extend(crc32c::crc32c(&bytes).to_le_bytes());
-        let count = zeros(&bytes) as u16;
-        bytes.extend(count.to_be_bytes());
+        let mut bytes = [&start[..], facts, &[0; 6]].concat();
+        crate::opening::seal(&mut bytes);
         bytes
     }
 
@@ -138,8 +132,8 @@ mod format {
         let mut bytes = [&header[..], key, value].concat();
         let seed = crc32c::crc32c(&[&life[..8], &offset.to_le_bytes()].concat());
         bytes.extend(crc32c::crc32c_append(seed, &bytes).to_le_bytes());
-        let count = zeros(&bytes) as u16;
-        bytes.extend(count.to_be_bytes());
+        let zeros: u32 = bytes.iter().map(|byte| byte.count_zeros()).sum();
+        bytes.extend((zeros as u16).to_be_bytes());
         bytes
     }
 }
