@@ -5,11 +5,11 @@
 //! `cargo run --release --example serial_chip`
 
 use outlast_faultsim::device::{Bias, BusCut, Chip, Geometry, Part};
-use outlast_faultsim::serial::{BusError, Pause, Profile, SerialNor};
+use outlast_faultsim::serial::{BusError, Pause, Profile, SpiChip};
 use outlast_kvstore::{Layout, Store};
-use outlast_spinor::{Error, Options, SpiNor};
+use outlast_serialnor::{Error, Options, SerialNor};
 
-type Flash = SpiNor<SerialNor, Pause>;
+type Flash = SerialNor<SpiChip, Pause>;
 type Settings = Store<Flash, 16>;
 
 /// Four sectors of a chip of 128 MiB; nothing else may use them.
@@ -21,7 +21,7 @@ fn range(part: &Part) -> std::ops::Range<u32> {
 
 /// What a device does at each start.
 fn start(part: &Part) -> Result<Settings, Box<dyn std::error::Error>> {
-    let spi = SerialNor::new(part, Profile::of(&part.chip().geometry()));
+    let spi = SpiChip::new(part, Profile::of(&part.chip().geometry()));
     let pause = spi.pause();
     let options = Options::new().with_transfer_bytes(250).with_verify(true);
     let flash = Flash::new(spi, pause, options).inspect_err(tell)?;

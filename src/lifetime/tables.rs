@@ -5,8 +5,8 @@ use std::io::Read as _;
 use std::path::Path;
 
 use outlast_faultsim::device::DeviceTime;
-use outlast_spinor::sfdp::{EraseType, Sfdp};
-use outlast_spinor::{SfdpError, Times};
+use outlast_serialnor::sfdp::{EraseType, Sfdp};
+use outlast_serialnor::{SfdpError, Times};
 
 /// More is no dump of the tables: they take some hundred bytes.
 const MOST_BYTES: u64 = 1 << 20;
@@ -192,7 +192,7 @@ mod tests {
     use serde_json::Value;
 
     fn dump(name: &str) -> Vec<u8> {
-        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/spinor/tests/sfdp");
+        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/serialnor/tests/sfdp");
         std::fs::read(format!("{folder}/{name}")).unwrap()
     }
 
@@ -205,7 +205,7 @@ mod tests {
     }
 
     /// Tables of real chips, against the independent decode beside them; see
-    /// `spinor/tests/sfdp/README.md`.
+    /// `serialnor/tests/sfdp/README.md`.
     #[test]
     fn real_chips_as_decoded_elsewhere() {
         let expected: Value = serde_json::from_slice(&dump("expected.json")).unwrap();

@@ -149,9 +149,9 @@ fn a_plan_from_a_file_and_one_that_nothing_meets() {
     assert!(stderr(&refused).contains("unknown field `sectors`"), "{}", stderr(&refused));
 }
 
-/// The tables of a real chip, see `spinor/tests/sfdp/README.md`.
+/// The tables of a real chip, see `serialnor/tests/sfdp/README.md`.
 fn chip(name: &str) -> String {
-    format!("{}/spinor/tests/sfdp/{name}.hex", env!("CARGO_MANIFEST_DIR"))
+    format!("{}/serialnor/tests/sfdp/{name}.hex", env!("CARGO_MANIFEST_DIR"))
 }
 
 /// A plan for the chip with these tables and some more words.

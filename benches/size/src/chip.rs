@@ -2,9 +2,9 @@
 
 use core::hint::black_box;
 
-use outlast_spinor::embedded_hal::delay::DelayNs;
-use outlast_spinor::embedded_hal::spi::{Error, ErrorKind, ErrorType, Operation, SpiDevice};
-use outlast_spinor::{Options, SpiNor};
+use outlast_serialnor::embedded_hal::delay::DelayNs;
+use outlast_serialnor::embedded_hal::spi::{Error, ErrorKind, ErrorType, Operation, SpiDevice};
+use outlast_serialnor::{Options, SerialNor};
 
 #[derive(Clone, Copy, Debug)]
 pub struct Failed;
@@ -37,8 +37,8 @@ impl DelayNs for Pause {
     }
 }
 
-pub type Flash = SpiNor<Bus, Pause>;
+pub type Flash = SerialNor<Bus, Pause>;
 
-pub fn flash() -> Result<Flash, outlast_spinor::Error<Failed>> {
-    SpiNor::new(Bus, Pause, black_box(Options::new()))
+pub fn flash() -> Result<Flash, outlast_serialnor::Error<Failed>> {
+    SerialNor::new(Bus, Pause, black_box(Options::new()))
 }

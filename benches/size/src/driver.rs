@@ -7,7 +7,7 @@ mod panic;
 
 use core::hint::black_box;
 
-use outlast_spinor::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
+use outlast_serialnor::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 
 /// Entry point. The attribute is all that is unsafe here.
 #[unsafe(no_mangle)]

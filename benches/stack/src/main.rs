@@ -14,7 +14,7 @@ use cortex_m_rt::entry;
 use firmware::board::{Board, Delay};
 use outlast_kvstore::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 use outlast_kvstore::{Change, Error, Store};
-use outlast_spinor::{Options, SpiNor};
+use outlast_serialnor::{Options, SerialNor};
 use semihosting::{println, process};
 
 use crate::bench::{Bench, Outcome, STORE, Settings, layout, print_ram, report};
@@ -121,7 +121,7 @@ fn main() -> ! {
     let mut good = report("a flash in RAM", Ram(CELLS), measure);
     let board = Board::take().expect("taken once");
     let options = Options::new().with_latch_that_stays_set(true);
-    match SpiNor::<_, _>::new(board.flash, Delay, options) {
+    match SerialNor::<_, _>::new(board.flash, Delay, options) {
         Ok(chip) => good &= report("a serial NOR chip and its driver", chip, measure),
         Err(error) => {
             println!("no chip: {error}");

@@ -12,7 +12,7 @@ use firmware::uart::Uart;
 use firmware::{gauge, session};
 use outlast_kvstore::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 use outlast_kvstore::{Error, Layout, Store};
-use outlast_spinor::{Options, SpiNor};
+use outlast_serialnor::{Options, SerialNor};
 
 /// The settings live in the last sectors of the chip.
 const SETTINGS_BYTES: u32 = 4 * 4096;
@@ -24,7 +24,7 @@ fn main() -> ! {
     let mut uart = board.uart;
     // The emulated chip keeps its write enable latch set, which no real one does.
     let options = Options::new().with_latch_that_stays_set(true);
-    let flash: Result<SpiNor<_, _>, _> = SpiNor::new(board.flash, Delay, options);
+    let flash: Result<SerialNor<_, _>, _> = SerialNor::new(board.flash, Delay, options);
     let mut flash = match flash {
         Ok(flash) => flash,
         Err(error) => {

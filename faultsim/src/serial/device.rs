@@ -51,7 +51,7 @@ impl Error for BusError {
 
 /// The part as a device on an SPI bus.
 #[derive(Debug)]
-pub struct SerialNor {
+pub struct SpiChip {
     part: Part,
     profile: Profile,
     longest: usize,
@@ -63,7 +63,7 @@ pub struct SerialNor {
 #[derive(Clone, Debug)]
 pub struct Pause(Part);
 
-impl SerialNor {
+impl SpiChip {
     /// The part as a chip of this kind.
     pub fn new(part: &Part, profile: Profile) -> Self {
         Self { part: part.clone(), profile, longest: usize::MAX, sent: Vec::new() }
@@ -81,11 +81,11 @@ impl SerialNor {
     }
 }
 
-impl ErrorType for SerialNor {
+impl ErrorType for SpiChip {
     type Error = BusError;
 }
 
-impl SpiDevice for SerialNor {
+impl SpiDevice for SpiChip {
     fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), BusError> {
         let mut chip = self.part.chip_mut();
         check(&chip)?;

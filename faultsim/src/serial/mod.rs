@@ -1,6 +1,6 @@
 //! The part behind its serial bus: commands, busy time, and what a microcontroller reset leaves.
 //!
-//! [`SerialNor`] is an SPI device of `embedded-hal` over a [`crate::device::Part`], with the cells,
+//! [`SpiChip`] is an SPI device of `embedded-hal` over a [`crate::device::Part`], with the cells,
 //! tears and cuts of the part: a program or erase command becomes steps of the part when its busy time is
 //! over. Modelled are the status register, the write enable latch, deep power-down, the wrap within a
 //! page, ignored low address bits of an erase, block protection, address modes, reset, and the tables in
@@ -20,5 +20,5 @@ mod profile;
 #[cfg(test)]
 mod tests;
 
-pub use device::{BusError, Pause, SerialNor};
+pub use device::{BusError, Pause, SpiChip};
 pub use profile::Profile;

@@ -2,7 +2,7 @@
 
 use crate::device::Geometry;
 
-/// Tables of a real chip: see `spinor/tests/sfdp/README.md`.
+/// Tables of a real chip: see `serialnor/tests/sfdp/README.md`.
 const MX66L1G45G: &str = include_str!("mx66l1g45g.hex");
 
 /// A size that the chip erases, and its commands.

@@ -3,13 +3,13 @@
 use std::hash::Hasher;
 
 use outlast_kvstore::{Error, Layout, Store};
-use outlast_spinor::{DataSheet, Error as DriverError, Options, SpiNor};
+use outlast_serialnor::{DataSheet, Error as DriverError, Options, SerialNor};
 use rapidhash::quality::RapidHasher;
 
 use super::outlast::{KEYS, apply, get, told};
 use crate::device::{Busy, Chip, Part, Work};
 use crate::serial::planted::{Mistake, Planted};
-use crate::serial::{BusError, Pause, Profile, SerialNor};
+use crate::serial::{BusError, Pause, Profile, SpiChip};
 use crate::subject::{Op, Subject, Trouble};
 use crate::workload::KeyNames;
 
@@ -18,7 +18,7 @@ const TRANSFER_BYTES: usize = 250;
 /// One write enable of so many is lost on the bus.
 const MISSED_ENABLES: u32 = 13;
 
-/// The store of `outlast-kvstore` over the driver of `outlast-spinor` over a simulated chip.
+/// The store of `outlast-kvstore` over the driver of `outlast-serialnor` over a simulated chip.
 ///
 /// The chip is a large one of which the part is a window, the host sends at most 250 bytes at once, and
 /// one write enable of 13 gets lost. Code may be started while the chip is busy, asleep, or in another
@@ -31,7 +31,7 @@ pub struct OutlastSpi {
     pub mistake: Option<Mistake>,
 }
 
-type Flash<const ERASE: usize> = SpiNor<Planted<SerialNor>, Pause, ERASE>;
+type Flash<const ERASE: usize> = SerialNor<Planted<SpiChip>, Pause, ERASE>;
 
 /// A running store; one variant per erase size, since the flash traits fix it at compile time.
 #[derive(Debug)]
@@ -55,15 +55,15 @@ impl OutlastSpi {
         let geometry = part.chip().geometry();
         let profile = Profile::of(&geometry).missing_one_enable_of(MISSED_ENABLES);
         let base = profile.base();
-        let spi = SerialNor::new(part, profile).with_longest_transfer(TRANSFER_BYTES);
+        let spi = SpiChip::new(part, profile).with_longest_transfer(TRANSFER_BYTES);
         let pause = spi.pause();
         let sheet = match self.mistake {
             Some(Mistake::PageWrap) => DataSheet::new().with_page_bytes(geometry.page * 4),
             _ => DataSheet::new(),
         };
         let options = Options::new().with_transfer_bytes(TRANSFER_BYTES).with_data_sheet(sheet);
-        let flash =
-            SpiNor::new(Planted::new(spi, self.mistake), pause, options).map_err(driver_trouble)?;
+        let flash = SerialNor::new(Planted::new(spi, self.mistake), pause, options)
+            .map_err(driver_trouble)?;
         let layout = Layout::serial_nor()
             .with_sector_bytes(geometry.sector_bytes)
             .with_page_bytes(geometry.page)

@@ -2,12 +2,12 @@
 
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use outlast_spinor::{DataSheet, EraseType, Error, Options, SpiNor, Work};
+use outlast_serialnor::{DataSheet, EraseType, Error, Options, SerialNor, Work};
 
 use crate::device::{Busy, Chip, Geometry, Part, Tear, Work as Under};
-use crate::serial::{BusError, Pause, Profile, SerialNor};
+use crate::serial::{BusError, Pause, Profile, SpiChip};
 
-type Flash<SPI = SerialNor> = SpiNor<SPI, Pause, 4096>;
+type Flash<SPI = SpiChip> = SerialNor<SPI, Pause, 4096>;
 
 fn geometry() -> Geometry {
     // Two blocks of 64 KiB.
@@ -19,9 +19,9 @@ fn part() -> Part {
 }
 
 fn start(part: &Part, profile: Profile, options: Options) -> Result<Flash, Error<BusError>> {
-    let spi = SerialNor::new(part, profile);
+    let spi = SpiChip::new(part, profile);
     let pause = spi.pause();
-    SpiNor::new(spi, pause, options)
+    SerialNor::new(spi, pause, options)
 }
 
 fn large() -> Profile {
@@ -80,16 +80,16 @@ fn large_erases_are_used_for_large_ranges() {
 fn a_host_with_short_transfers_is_served() {
     let part = part();
     let host = |part: &Part| {
-        let spi = SerialNor::new(part, large()).with_longest_transfer(250);
+        let spi = SpiChip::new(part, large()).with_longest_transfer(250);
         let pause = spi.pause();
         (spi, pause)
     };
     let (spi, pause) = host(&part);
-    let mut flash: Flash = SpiNor::new(spi, pause, Options::new()).unwrap();
+    let mut flash: Flash = SerialNor::new(spi, pause, Options::new()).unwrap();
     assert_eq!(flash.write(BASE, &[0; 256]), Err(Error::Bus(BusError::TooLong)));
     let (spi, pause) = host(&part);
     let options = Options::new().with_transfer_bytes(250);
-    let mut flash: Flash = SpiNor::new(spi, pause, options).unwrap();
+    let mut flash: Flash = SerialNor::new(spi, pause, options).unwrap();
     works(&mut flash, BASE + 0x1003);
 }
 
@@ -189,7 +189,7 @@ fn a_reset_waits_for_the_chip() {
 
 /// Damages the data of programs, or shows a chip that never ends them.
 struct Bad {
-    spi: SerialNor,
+    spi: SpiChip,
     damages: bool,
     hangs: bool,
     busy: bool,
@@ -224,11 +224,11 @@ impl SpiDevice for Bad {
 fn verifying_finds_damage_on_the_way() {
     let part = part();
     let bad = |damages, hangs| {
-        let spi = SerialNor::new(&part, large());
+        let spi = SpiChip::new(&part, large());
         let pause = spi.pause();
         let options = Options::new().with_verify(true);
         let bad = Bad { spi, damages, hangs, busy: false };
-        SpiNor::<_, _, 4096>::new(bad, pause, options).unwrap()
+        SerialNor::<_, _, 4096>::new(bad, pause, options).unwrap()
     };
     let mut flash = bad(true, false);
     assert_eq!(flash.write(BASE, &[0xAA; 64]), Err(Error::Verify { at: BASE + 33 }));

@@ -4,14 +4,14 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
 use crate::device::{BusCut, Chip, Geometry, Part};
-use crate::serial::{Profile, SerialNor};
+use crate::serial::{Profile, SpiChip};
 
 const PROGRAM_US: u32 = 1_000;
 const ERASE_US: u32 = 2_000_000;
 
 struct Bench {
     part: Part,
-    spi: SerialNor,
+    spi: SpiChip,
 }
 
 impl Bench {
@@ -19,7 +19,7 @@ impl Bench {
     fn new() -> Self {
         let geometry = Geometry::new(4, 4096, 1, 256).unwrap();
         let part = Part::new(Chip::new(geometry));
-        let spi = SerialNor::new(&part, Profile::invented(&geometry).small(&geometry));
+        let spi = SpiChip::new(&part, Profile::invented(&geometry).small(&geometry));
         Self { part, spi }
     }
 

@@ -4,7 +4,7 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
 use crate::chip::erase_timeout_us;
-use crate::driver::SpiNor;
+use crate::driver::SerialNor;
 use crate::error::{Error, Work};
 use crate::sfdp::EraseType;
 
@@ -12,7 +12,7 @@ use crate::sfdp::EraseType;
 const COMPARED_BYTES: usize = 32;
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
-    SpiNor<SPI, D, ERASE, WRITE>
+    SerialNor<SPI, D, ERASE, WRITE>
 {
     pub(crate) fn program_bytes(&mut self, at: u32, data: &[u8]) -> Result<(), Error<SPI::Error>> {
         self.check(at, data.len() as u64)?;

@@ -48,7 +48,7 @@ pub enum FourByte {
 /// comes from the tables.
 ///
 /// ```
-/// use outlast_spinor::{DataSheet, EraseType};
+/// use outlast_serialnor::{DataSheet, EraseType};
 ///
 /// // 16 MiB by its data sheet, 2 MiB by its tables.
 /// const SHEET: DataSheet = DataSheet::new().with_capacity(16 << 20);
@@ -137,7 +137,7 @@ pub enum Addressing {
     Four,
 }
 
-/// What the driver works by: see [`crate::SpiNor::chip`].
+/// What the driver works by: see [`crate::SerialNor::chip`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Chip {
     /// Bytes in use.

@@ -2,7 +2,7 @@
 
 use crate::chip::DataSheet;
 
-/// Choices for [`crate::SpiNor::new`]. All have a default that fits a plain chip on a plain bus.
+/// Choices for [`crate::SerialNor::new`]. All have a default that fits a plain chip on a plain bus.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Options {
     pub(crate) data_sheet: DataSheet,

@@ -32,7 +32,7 @@ const WRITE_ENABLE_TRIES: u32 = 3;
 /// divides it. `WRITE` is the program unit: 1 on plain chips, 16 or what the data sheet says on chips
 /// with error correction of their own, which must not be programmed twice within one unit.
 #[derive(Debug)]
-pub struct SpiNor<SPI, D, const ERASE: usize = 4096, const WRITE: usize = 1> {
+pub struct SerialNor<SPI, D, const ERASE: usize = 4096, const WRITE: usize = 1> {
     pub(crate) bus: Bus<SPI, D>,
     pub(crate) options: Options,
     id: Option<JedecId>,
@@ -45,7 +45,7 @@ pub struct SpiNor<SPI, D, const ERASE: usize = 4096, const WRITE: usize = 1> {
 }
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
-    SpiNor<SPI, D, ERASE, WRITE>
+    SerialNor<SPI, D, ERASE, WRITE>
 {
     /// Wakes the chip, waits until it is not busy, identifies it and reads its tables. Programs and
     /// erases nothing.

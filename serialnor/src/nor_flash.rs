@@ -4,17 +4,17 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 use embedded_storage::nor_flash::{ErrorType, MultiwriteNorFlash, NorFlash, ReadNorFlash};
 
-use crate::driver::SpiNor;
+use crate::driver::SerialNor;
 use crate::error::Error;
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> ErrorType
-    for SpiNor<SPI, D, ERASE, WRITE>
+    for SerialNor<SPI, D, ERASE, WRITE>
 {
     type Error = Error<SPI::Error>;
 }
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> ReadNorFlash
-    for SpiNor<SPI, D, ERASE, WRITE>
+    for SerialNor<SPI, D, ERASE, WRITE>
 {
     const READ_SIZE: usize = 1;
 
@@ -29,7 +29,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> ReadNor
 
 /// Both calls return when the chip is done.
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> NorFlash
-    for SpiNor<SPI, D, ERASE, WRITE>
+    for SerialNor<SPI, D, ERASE, WRITE>
 {
     const WRITE_SIZE: usize = WRITE;
     const ERASE_SIZE: usize = ERASE;
@@ -51,6 +51,6 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> NorFlas
 /// be programmed again to clear more bits (IS25LP/WP128F data sheet rev. A8, section 8.10). On a chip
 /// with error correction use a larger `WRITE`; the driver cannot tell such a chip by its tables.
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize> MultiwriteNorFlash
-    for SpiNor<SPI, D, ERASE, 1>
+    for SerialNor<SPI, D, ERASE, 1>
 {
 }

@@ -10,8 +10,8 @@ use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash};
 use proptest::prelude::*;
 
-use outlast_spinor::{
-    Addressing, DataSheet, EraseType, Error, FourByte, Options, SfdpError, SpiNor, Work,
+use outlast_serialnor::{
+    Addressing, DataSheet, EraseType, Error, FourByte, Options, SerialNor, SfdpError, Work,
 };
 
 /// A chip that is idle, has these tables, and takes everything at once. Without cells: it reads as its
@@ -44,12 +44,12 @@ impl Talker {
     fn start<const ERASE: usize>(
         &self,
         options: Options,
-    ) -> Result<SpiNor<Self, Self, ERASE>, Error<Infallible>> {
-        SpiNor::new(self.clone(), self.clone(), options)
+    ) -> Result<SerialNor<Self, Self, ERASE>, Error<Infallible>> {
+        SerialNor::new(self.clone(), self.clone(), options)
     }
 
     /// The driver, and what is sent from now on.
-    fn started(&self, options: Options) -> SpiNor<Self, Self> {
+    fn started(&self, options: Options) -> SerialNor<Self, Self> {
         let driver = self.start(options).unwrap();
         self.log.borrow_mut().clear();
         driver
@@ -105,7 +105,7 @@ impl SpiDevice for Talker {
     }
 }
 
-fn erases<const ERASE: usize>(driver: &SpiNor<Talker, Talker, ERASE>) -> Vec<(u32, u8)> {
+fn erases<const ERASE: usize>(driver: &SerialNor<Talker, Talker, ERASE>) -> Vec<(u32, u8)> {
     let types = driver.chip().erase_types;
     types.iter().flatten().map(|erase| (erase.bytes, erase.opcode)).collect()
 }
@@ -283,8 +283,8 @@ fn frames_are_those_of_the_standard() {
 #[test]
 fn units_of_error_correction_stay_whole() {
     let chip = Talker::of("mx66l1g45g");
-    let mut flash: SpiNor<_, _, 4096, 16> =
-        SpiNor::new(chip.clone(), chip.clone(), Options::new().with_transfer_bytes(40)).unwrap();
+    let mut flash: SerialNor<_, _, 4096, 16> =
+        SerialNor::new(chip.clone(), chip.clone(), Options::new().with_transfer_bytes(40)).unwrap();
     chip.sent();
     assert_eq!(flash.write(8, &[0; 16]), Err(Error::NotAligned));
     assert_eq!(flash.write(16, &[0; 8]), Err(Error::NotAligned));

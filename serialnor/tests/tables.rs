@@ -6,8 +6,8 @@ use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::path::PathBuf;
 
-use outlast_spinor::sfdp::{AddressBytes, Basic, Sfdp};
-use outlast_spinor::{SfdpError, Times};
+use outlast_serialnor::sfdp::{AddressBytes, Basic, Sfdp};
+use outlast_serialnor::{SfdpError, Times};
 use proptest::prelude::*;
 use serde_json::Value;
 

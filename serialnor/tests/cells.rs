@@ -11,7 +11,7 @@ use std::rc::Rc;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use outlast_spinor::{Addressing, DataSheet, EraseType, FourByte, Options, SpiNor, Work};
+use outlast_serialnor::{Addressing, DataSheet, EraseType, FourByte, Options, SerialNor, Work};
 
 /// Commands that erase, and bytes.
 const ERASES: [(u8, u32); 5] =
@@ -131,8 +131,8 @@ impl embedded_hal::spi::Error for Failed {
     }
 }
 
-type Error = outlast_spinor::Error<Failed>;
-type Flash<const ERASE: usize = 4096, const WRITE: usize = 1> = SpiNor<Chip, Chip, ERASE, WRITE>;
+type Error = outlast_serialnor::Error<Failed>;
+type Flash<const ERASE: usize = 4096, const WRITE: usize = 1> = SerialNor<Chip, Chip, ERASE, WRITE>;
 
 #[derive(Clone)]
 struct Chip(Rc<RefCell<State>>);
@@ -190,7 +190,7 @@ impl Chip {
         &self,
         options: Options,
     ) -> Result<Flash<ERASE, WRITE>, Error> {
-        SpiNor::new(self.clone(), self.clone(), options)
+        SerialNor::new(self.clone(), self.clone(), options)
     }
 }
 

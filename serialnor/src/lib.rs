@@ -7,12 +7,12 @@
 //!
 //! ```no_run
 //! # fn run<SPI: embedded_hal::spi::SpiDevice, D: embedded_hal::delay::DelayNs>(spi: SPI, delay: D)
-//! # -> Result<(), outlast_spinor::Error<SPI::Error>> {
+//! # -> Result<(), outlast_serialnor::Error<SPI::Error>> {
 //! use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-//! use outlast_spinor::{Options, SpiNor};
+//! use outlast_serialnor::{Options, SerialNor};
 //!
 //! // `spi` owns the chip select: a shared bus with one chip select per chip, SPI mode 0 or 3.
-//! let mut flash: SpiNor<_, _> = SpiNor::new(spi, delay, Options::new())?;
+//! let mut flash: SerialNor<_, _> = SerialNor::new(spi, delay, Options::new())?;
 //! flash.erase(0, 4096)?;
 //! flash.write(0x10, b"hello")?;
 //! let mut bytes = [0; 5];
@@ -21,8 +21,8 @@
 //! # Ok(()) }
 //! ```
 //!
-//! The second pair of parameters of [`SpiNor`] are erase size and program unit of the traits:
-//! `SpiNor<_, _, 65536>` for a chip that erases no less, `SpiNor<_, _, 4096, 16>` for one with error
+//! The second pair of parameters of [`SerialNor`] are erase size and program unit of the traits:
+//! `SerialNor<_, _, 65536>` for a chip that erases no less, `SerialNor<_, _, 4096, 16>` for one with error
 //! correction in units of 16 bytes.
 //!
 //! # What it takes care of
@@ -86,7 +86,7 @@ pub mod sfdp;
 mod write;
 
 pub use chip::{Addressing, Chip, DataSheet, FourByte};
-pub use driver::SpiNor;
+pub use driver::SerialNor;
 pub use embedded_hal;
 pub use embedded_storage;
 pub use error::{Error, Work};
