@@ -2,11 +2,11 @@
 //! do not depend on the machine. `cargo bench --bench figures`; with `-- --check` it fails if one
 //! misses its target.
 
+use outlast_costs::endurance::ram_bytes;
+use outlast_costs::load::Load;
+use outlast_costs::run::Scheme;
+use outlast_costs::table::{Bench, Results};
 use outlast_faultsim::device::{Bias, Chip, Geometry, Image, Part, Timing};
-use outlast_faultsim::lifetime::ram_bytes;
-use outlast_faultsim::measure::load::Load;
-use outlast_faultsim::measure::run::Scheme;
-use outlast_faultsim::measure::table::{Bench, Results};
 use outlast_kvstore::{Layout, Store};
 
 type Nor = outlast_faultsim::device::Nor<1, 1>;

@@ -2,10 +2,10 @@
 //! counts on the simulated part, the same on every machine. `cargo bench --bench operations`. Fails if
 //! a mount reads more than twice the bytes that it needs.
 
+use outlast_costs::growth::{KEYS, Point, SECTORS, Shape, point};
+use outlast_costs::load::{Draw, Load};
+use outlast_costs::run::WorstCall;
 use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
-use outlast_faultsim::measure::growth::{KEYS, Point, SECTORS, Shape, point};
-use outlast_faultsim::measure::load::{Draw, Load};
-use outlast_faultsim::measure::run::WorstCall;
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use outlast_faultsim::workload::KeyNames;

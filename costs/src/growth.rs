@@ -2,12 +2,12 @@
 
 use serde::Serialize;
 
-use super::format::{FormatFigures, Kind, in_words, probe};
-use super::load::{Draw, Load};
-use super::run::{WorstCall, key_names, timed};
-use crate::device::{Chip, Geometry, Part, Timing};
-use crate::subject::{Op, Subject as _};
-use crate::subjects::outlast::ManyKeys;
+use crate::format::{FormatFigures, Kind, in_words, probe};
+use crate::load::{Draw, Load};
+use crate::run::{WorstCall, key_names, timed};
+use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
+use outlast_faultsim::subject::{Op, Subject as _};
+use outlast_faultsim::subjects::outlast::ManyKeys;
 
 /// Sectors and keys of the table.
 pub const SECTORS: [u32; 6] = [2, 8, 32, 128, 256, 1024];

@@ -3,7 +3,7 @@
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 
-use super::theory::Group;
+use crate::theory::Group;
 
 /// A way of using a store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]

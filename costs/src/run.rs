@@ -2,15 +2,15 @@
 
 use serde::Serialize;
 
-use super::format::in_words;
-use super::load::{Draw, Load};
-use super::parts::Supply;
-use crate::device::{Chip, Counts, DeviceTime, Geometry, Part, Timing};
-use crate::subject::{Change, Op, Subject, Trouble, Work};
-use crate::subjects::naive::Naive;
-use crate::subjects::outlast::ManyKeys;
-use crate::subjects::two_copies::TwoCopies;
-use crate::workload::KeyNames;
+use crate::format::in_words;
+use crate::load::{Draw, Load};
+use crate::sheet::Supply;
+use outlast_faultsim::device::{Chip, Counts, DeviceTime, Geometry, Part, Timing};
+use outlast_faultsim::subject::{Change, Op, Subject, Trouble, Work};
+use outlast_faultsim::subjects::naive::Naive;
+use outlast_faultsim::subjects::outlast::ManyKeys;
+use outlast_faultsim::subjects::two_copies::TwoCopies;
+use outlast_faultsim::workload::KeyNames;
 
 /// A way of keeping settings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

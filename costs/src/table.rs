@@ -4,13 +4,13 @@
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::format::{FormatFigures, Kind, probe};
-use super::growth::{self, Point};
-use super::load::Load;
-use super::run::{Cost, Scheme, Setup, key_name, key_names, run};
-use super::theory::{Boots, Group, Order, Room, Stream, clustered_log, finite_log, turns};
-use crate::device::{Geometry, Timing};
-use crate::subjects::outlast::ManyKeys;
+use crate::format::{FormatFigures, Kind, probe};
+use crate::growth::{self, Point};
+use crate::load::Load;
+use crate::run::{Cost, Scheme, Setup, key_name, key_names, run};
+use crate::theory::{Boots, Group, Order, Room, Stream, clustered_log, finite_log, turns};
+use outlast_faultsim::device::{Geometry, Timing};
+use outlast_faultsim::subjects::outlast::ManyKeys;
 
 /// What to measure.
 #[derive(Clone, Debug)]

@@ -275,7 +275,7 @@ mod tests {
     /// nothing with this crate.
     #[test]
     fn finite_logs_as_in_the_reference_table() {
-        let table = include_str!("../../tests/reference/write_amplification.csv");
+        let table = include_str!("../tests/reference/write_amplification.csv");
         let mut rows = 0;
         for line in table.lines().skip(1) {
             let numbers: Vec<f64> = line.split(',').map(|n| n.parse().unwrap()).collect();

@@ -34,8 +34,6 @@ mod job;
 mod judge;
 pub mod ledger;
 mod life;
-pub mod lifetime;
-pub mod measure;
 mod memory;
 pub mod minimise;
 pub mod mix;

@@ -1,11 +1,11 @@
 //! The page with plots: one file, no network, light and dark.
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use outlast_faultsim::measure::growth::Point;
-use outlast_faultsim::measure::load::Load;
-use outlast_faultsim::measure::run::Scheme;
-use outlast_faultsim::measure::table::{Against, Row};
-use outlast_faultsim::measure::theory::{Group, Order, finite_log};
+use outlast_costs::growth::Point;
+use outlast_costs::load::Load;
+use outlast_costs::run::Scheme;
+use outlast_costs::table::{Against, Row};
+use outlast_costs::theory::{Group, Order, finite_log};
 use plotters::prelude::SeriesLabelPosition;
 
 use super::plot::{Axis, Curve, Look, Plot, STYLE, map};
@@ -301,7 +301,7 @@ fn cost_table(outcome: &Outcome<'_>) -> Markup {
     ];
     let rows = outcome.results.comparison.iter().filter_map(|row| {
         let cost = row.cost.as_ref().ok()?;
-        let ratio = |pick: fn(&outlast_faultsim::measure::table::Ratios) -> f64| {
+        let ratio = |pick: fn(&outlast_costs::table::Ratios) -> f64| {
             row.against_naive
                 .as_ref()
                 .map_or_else(|| "-".to_owned(), |ratios| format!("{:.1}", pick(ratios)))

@@ -11,11 +11,11 @@ use std::sync::Mutex;
 use std::time::Instant;
 
 use clap::Args;
+use outlast_costs::load::Load;
+use outlast_costs::run::Scheme;
+use outlast_costs::sheet::{Sheet, Supply, bus_byte_ns};
+use outlast_costs::table::{Bench, Results};
 use outlast_faultsim::device::{Geometry, Timing};
-use outlast_faultsim::measure::load::Load;
-use outlast_faultsim::measure::parts::{Sheet, Supply, bus_byte_ns};
-use outlast_faultsim::measure::run::Scheme;
-use outlast_faultsim::measure::table::{Bench, Results};
 use outlast_faultsim::subjects::outlast;
 use serde::Serialize;
 

@@ -1,7 +1,7 @@
 //! The rows as CSV, one line a run.
 
 use anyhow::Context as _;
-use outlast_faultsim::measure::table::{Results, Row};
+use outlast_costs::table::{Results, Row};
 use serde::Serialize;
 
 /// One line. Times in microseconds, per update unless said otherwise; empty: not known.

@@ -2,8 +2,8 @@
 
 use std::fmt::Write as _;
 
-use outlast_faultsim::measure::growth::{self, Point};
-use outlast_faultsim::measure::table::{Against, Row, Theory};
+use outlast_costs::growth::{self, Point};
+use outlast_costs::table::{Against, Row, Theory};
 
 use super::Outcome;
 
@@ -204,7 +204,7 @@ fn against_naive(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
     )?;
     for row in &outcome.results.comparison {
         let Some(ratios) = row.against_naive else { continue };
-        if row.scheme == outlast_faultsim::measure::run::Scheme::Naive {
+        if row.scheme == outlast_costs::run::Scheme::Naive {
             continue;
         }
         writeln!(

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use outlast_faultsim::lifetime::{DAYS_PER_YEAR, Setting, Usage};
+use outlast_costs::endurance::{DAYS_PER_YEAR, Setting, Usage};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use serde::Deserialize;
 

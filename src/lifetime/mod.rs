@@ -9,10 +9,10 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use clap::Args;
-use outlast_faultsim::lifetime::{
+use outlast_costs::endurance::{
     Best, Forecast, PartFigures, Trial, Usage, forecast, smallest, trial,
 };
-use outlast_faultsim::measure::format::FormatFigures;
+use outlast_costs::format::FormatFigures;
 use serde::Serialize;
 
 use crate::bench::part_help;

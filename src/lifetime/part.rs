@@ -2,9 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
+use outlast_costs::endurance::PartFigures;
+use outlast_costs::sheet::{Sheet, bus_byte_ns};
 use outlast_faultsim::device::{DeviceTime, Timing};
-use outlast_faultsim::lifetime::PartFigures;
-use outlast_faultsim::measure::parts::{Sheet, bus_byte_ns};
 use outlast_faultsim::subjects::outlast;
 use serde::Deserialize;
 

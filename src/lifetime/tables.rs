@@ -188,7 +188,7 @@ fn start(bytes: &[u8]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use outlast_faultsim::measure::parts::Sheet;
+    use outlast_costs::sheet::Sheet;
     use serde_json::Value;
 
     fn dump(name: &str) -> Vec<u8> {

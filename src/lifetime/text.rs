@@ -2,8 +2,8 @@
 
 use std::fmt::{self, Write as _};
 
+use outlast_costs::endurance::Forecast;
 use outlast_faultsim::device::DeviceTime;
-use outlast_faultsim::lifetime::Forecast;
 
 use super::Outcome;
 
@@ -210,7 +210,7 @@ fn often(per_day: f64) -> String {
     } else if per_day >= 0.1 {
         format!("{per_day:.3} times a day")
     } else {
-        format!("{:.3} times a year", per_day * outlast_faultsim::lifetime::DAYS_PER_YEAR)
+        format!("{:.3} times a year", per_day * outlast_costs::endurance::DAYS_PER_YEAR)
     }
 }
 

@@ -6,10 +6,10 @@ use outlast_kvstore::embedded_storage::nor_flash::{
 };
 use serde::Serialize;
 
-use super::{DAYS_PER_YEAR, PartFigures, Usage};
-use crate::device::{DeviceTime, Timing};
-use crate::measure::format::FormatFigures;
-use crate::measure::theory::{Boots, Room, Stream, turns};
+use super::usage::{DAYS_PER_YEAR, PartFigures, Usage};
+use crate::format::FormatFigures;
+use crate::theory::{Boots, Room, Stream, turns};
+use outlast_faultsim::device::{DeviceTime, Timing};
 
 /// What to expect.
 #[derive(Clone, Debug, PartialEq, Serialize)]

@@ -5,13 +5,13 @@ use rand::seq::SliceRandom as _;
 use rand::{RngExt as _, SeedableRng as _};
 use serde::Serialize;
 
-use super::{DAYS_PER_YEAR, PartFigures, Usage};
-use crate::device::{Chip, Part};
-use crate::measure::format::in_words;
-use crate::measure::run::{WorstCall, key_name, timed};
-use crate::subject::{Op, Subject as _};
-use crate::subjects::outlast::ManyKeys;
-use crate::workload::KeyNames;
+use super::usage::{DAYS_PER_YEAR, PartFigures, Usage};
+use crate::format::in_words;
+use crate::run::{WorstCall, key_name, timed};
+use outlast_faultsim::device::{Chip, Part};
+use outlast_faultsim::subject::{Op, Subject as _};
+use outlast_faultsim::subjects::outlast::ManyKeys;
+use outlast_faultsim::workload::KeyNames;
 
 /// What happened.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -83,7 +83,7 @@ pub fn trial(
 
 struct Device {
     part: Part,
-    store: <ManyKeys as crate::subject::Subject>::Store,
+    store: <ManyKeys as outlast_faultsim::subject::Subject>::Store,
     keys: KeyNames,
     /// Value bytes of each key.
     sizes: Vec<u32>,
