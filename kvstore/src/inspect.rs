@@ -8,11 +8,12 @@
 use core::ops::Deref;
 
 use crate::layout::Geometry;
-use crate::medium::Found;
+use crate::record::Cells;
+use crate::record::Found;
 use crate::record::{
     Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, TAG, VERSION, from_u24,
 };
-use crate::tally::{Cells, Run, Tally as Count};
+use crate::tally::{Run, Tally as Count};
 
 /// How a region is divided, as an opening tells it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -172,7 +173,7 @@ pub struct Region<'a> {
 }
 
 /// Bytes of an opening.
-pub const OPENING_BYTES: usize = crate::layout::OPENING as usize;
+pub const OPENING_BYTES: usize = crate::record::OPENING as usize;
 
 /// Reads the opening of a store of any shape.
 ///

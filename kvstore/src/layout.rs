@@ -1,23 +1,15 @@
 //! Where the store lives, and the arithmetic of sectors, pages and units.
 
+use crate::record::{MAX_HEADER, MAX_TRAILER, OPENING};
 use core::ops::Range;
 
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::log::Live;
-use crate::medium::Found;
+use crate::record::Found;
 use crate::record::{Header, Life, OpeningStart, TAG, VERSION};
 
-/// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
-pub(crate) const MAX_HEADER: u32 = 5;
-/// Bytes behind the value, CRC-32C and zero count, in sectors above 8 KiB; one less in smaller ones.
-pub(crate) const MAX_TRAILER: u32 = 7;
 /// Largest sector whose records have the short header and trailer.
 const SHORT_UP_TO: u32 = 8192;
-/// Bytes of a sector's opening.
-pub(crate) const OPENING: u32 = 31;
-/// Longest key in bytes.
-pub(crate) const MAX_KEY: usize = 64;
 
 /// Where in the flash the store lives and how it divides it.
 ///
@@ -358,6 +350,34 @@ impl Geometry {
 
     pub(crate) const fn offset_of(&self, address: u32) -> u32 {
         address & (self.sector_bytes - 1)
+    }
+}
+
+/// Live records of a sector.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Live {
+    pub(crate) bytes: u32,
+    pub(crate) count: u32,
+}
+
+impl Live {
+    pub(crate) const NONE: Self = Self { bytes: 0, count: 0 };
+
+    pub(crate) const fn plus(self, bytes: u32) -> Self {
+        Self { bytes: self.bytes + bytes, count: self.count + 1 }
+    }
+
+    pub(crate) const fn minus(self, bytes: u32) -> Self {
+        Self { bytes: self.bytes.saturating_sub(bytes), count: self.count.saturating_sub(1) }
+    }
+
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    pub(crate) const fn note(&mut self, bytes: u32, lives: bool) {
+        *self = if lives { self.plus(bytes) } else { self.minus(bytes) };
+    }
+
+    pub(crate) const fn and(self, other: Self) -> Self {
+        Self { bytes: self.bytes + other.bytes, count: self.count + other.count }
     }
 }
 

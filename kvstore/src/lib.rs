@@ -90,6 +90,7 @@ mod settle;
 mod settle_record;
 mod since;
 mod store;
+mod suspect;
 #[cfg(feature = "counters")]
 mod tally;
 mod turn;

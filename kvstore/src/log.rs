@@ -1,10 +1,12 @@
 //! State of the log in RAM: which sectors it consists of, where it ends, what of it lives.
 
+use crate::layout::Live;
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::change::Change;
 use crate::index::Index;
-use crate::medium::{Found, Medium};
+use crate::medium::Medium;
+use crate::record::Found;
 use crate::record::{Life, crc32c};
 
 #[derive(Clone, Copy, Debug)]
@@ -46,34 +48,6 @@ impl Log {
         poisoned: true,
         damaged: 0,
     };
-}
-
-/// Live records of a sector.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Live {
-    pub(crate) bytes: u32,
-    pub(crate) count: u32,
-}
-
-impl Live {
-    pub(crate) const NONE: Self = Self { bytes: 0, count: 0 };
-
-    pub(crate) const fn plus(self, bytes: u32) -> Self {
-        Self { bytes: self.bytes + bytes, count: self.count + 1 }
-    }
-
-    pub(crate) const fn minus(self, bytes: u32) -> Self {
-        Self { bytes: self.bytes.saturating_sub(bytes), count: self.count.saturating_sub(1) }
-    }
-
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    const fn note(&mut self, bytes: u32, lives: bool) {
-        *self = if lives { self.plus(bytes) } else { self.minus(bytes) };
-    }
-
-    pub(crate) const fn and(self, other: Self) -> Self {
-        Self { bytes: self.bytes + other.bytes, count: self.count + other.count }
-    }
 }
 
 /// The store without its index.

@@ -1,11 +1,13 @@
 //! Access to the flash: addresses from the start of the store's range, any length and alignment
 //! for reads, whole units for programs.
 
+use crate::record::Found;
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
-use crate::layout::{Geometry, MAX_HEADER, MAX_KEY};
+use crate::layout::Geometry;
 use crate::record::{Check, Header, Life, Trailer};
+use crate::record::{MAX_HEADER, MAX_KEY};
 
 /// Room for a header and the longest key.
 pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
@@ -40,13 +42,6 @@ impl<F: NorFlash> Medium<F> {
             mounting: false,
         }
     }
-}
-
-/// A record whose header could be read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Found {
-    pub(crate) address: u32,
-    pub(crate) header: Header,
 }
 
 /// Gets a record's bytes in order and tells whether they pass the record's checks.

@@ -4,11 +4,13 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::{Error, Found as FoundInstead};
 use crate::index::Index;
-use crate::layout::{Geometry, OPENING};
+use crate::layout::Geometry;
 use crate::log::{Core, Log};
+use crate::record::OPENING;
 use crate::record::{NoOpening, Opening};
-use crate::settle::{Settled, Verdict};
-use crate::walk::{Held, Walk};
+use crate::suspect::Held;
+use crate::suspect::{Settled, Verdict};
+use crate::walk::Walk;
 
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.

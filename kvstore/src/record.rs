@@ -7,10 +7,6 @@ use core::num::NonZeroU32;
 #[cfg(any(test, not(feature = "crc-hardware")))]
 use crc::{CRC_32_ISCSI, Crc};
 
-use crate::layout::{MAX_HEADER, MAX_KEY, OPENING};
-#[cfg(feature = "counters")]
-use crate::tally::Cells;
-
 #[cfg(all(feature = "crc-table", any(test, not(feature = "crc-hardware"))))]
 type Table = crc::Table<1>;
 #[cfg(all(not(feature = "crc-table"), any(test, not(feature = "crc-hardware"))))]
@@ -410,6 +406,52 @@ pub(crate) const fn u24(value: u32) -> [u8; 3] {
 /// The reverse of [`u24`].
 pub(crate) const fn from_u24(bytes: [u8; 3]) -> u32 {
     u32::from_le_bytes([bytes[0], bytes[1], bytes[2], 0])
+}
+
+/// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
+pub(crate) const MAX_HEADER: u32 = 5;
+
+/// Bytes behind the value, CRC-32C and zero count, in sectors above 8 KiB; one less in smaller ones.
+pub(crate) const MAX_TRAILER: u32 = 7;
+
+/// Bytes of a sector's opening.
+pub(crate) const OPENING: u32 = 31;
+
+/// Longest key in bytes.
+pub(crate) const MAX_KEY: usize = 64;
+
+/// A record whose header could be read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Found {
+    pub(crate) address: u32,
+    pub(crate) header: Header,
+}
+
+/// Where the cells of a tally stand, as addresses.
+///
+/// Not at the start of a page, where a mount leaves its trace when it passes over a torn record: there
+/// the check covers blank bytes, so what was passed over never passes again.
+#[derive(Clone, Copy, Debug)]
+#[cfg(feature = "counters")]
+pub(crate) struct Cells {
+    pub(crate) from: u32,
+    pub(crate) to: u32,
+    /// Size of a page, and bytes at its start that are no cells.
+    pub(crate) page: u32,
+    pub(crate) passed: u32,
+}
+
+#[cfg(feature = "counters")]
+impl Cells {
+    pub(crate) const NONE: Self = Self { from: 0, to: 0, page: 1, passed: 0 };
+
+    pub(crate) const fn is_empty(&self) -> bool {
+        self.to <= self.from
+    }
+
+    pub(crate) const fn holds(&self, address: u32) -> bool {
+        self.from <= address && address < self.to && address & (self.page - 1) >= self.passed
+    }
 }
 
 #[cfg(test)]

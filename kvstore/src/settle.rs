@@ -5,57 +5,18 @@
 //! leaves the page, and writes a settle record that says where the accepted log ends and carries a
 //! copy of the last record if that one is accepted.
 
+use crate::suspect::{Settled, Suspect, Verdict};
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::Core;
-use crate::medium::{Found, Medium};
+use crate::medium::Medium;
+use crate::record::Found;
 use crate::record::{Header, Kind, Opening, SETTLE};
-use crate::turn::Content;
-use crate::walk::{Says, Walk};
-
-/// What a mount decided about the end of the log.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Verdict {
-    /// Offset where the accepted log ends.
-    pub(crate) accepted: u32,
-    /// Offset of the place that holds no record.
-    pub(crate) stop: u32,
-    /// The record behind that end which is accepted all the same, and must be copied.
-    pub(crate) suspect: Option<Suspect>,
-    /// The settle record that carries it; `None` if it stands in the log itself.
-    pub(crate) carrier: Option<Found>,
-}
-
-impl Verdict {
-    pub(crate) const NONE: Self = Self { accepted: 0, stop: 0, suspect: None, carrier: None };
-}
-
-/// A record that passed its checks but may have been the last program before a cut.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Suspect {
-    pub(crate) found: Found,
-    /// If it is a commit: the addresses it names.
-    pub(crate) extent: (u32, u32),
-}
-
-impl Suspect {
-    /// A record in the log, and where the pending records begin that end right before it: if it is a
-    /// commit, it names these. So its value need not be readable.
-    pub(crate) const fn new(found: Found, batch: u32) -> Self {
-        Self { found, extent: (batch, found.address) }
-    }
-}
-
-/// What became of an attempt to settle.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Settled {
-    Done,
-    NoRoom,
-    /// The suspect passed its checks before and does not now.
-    Flickers,
-}
+use crate::suspect::Says;
+use crate::walk::Walk;
+use crate::writer::Content;
 
 impl<F: NorFlash> Core<F> {
     /// Decides about the last two records of a sector. Returns the address from which on they are

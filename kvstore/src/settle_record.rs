@@ -1,24 +1,17 @@
 //! Settle and commit records: finding them, and what they say.
 
+use crate::suspect::Settle;
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::layout::Geometry;
-use crate::medium::{Found, Medium};
+use crate::medium::Medium;
+use crate::record::Found;
 use crate::record::{Header, Kind, Life, Opening, SETTLE, from_u24};
-use crate::settle::Suspect;
-use crate::walk::{Held, Says};
+use crate::suspect::Suspect;
+use crate::suspect::{Held, Says};
 
 /// The first bytes of a settle record's value: as far as the value of a commit that it carries.
 type First = [u8; 32];
-
-/// What a whole settle record says.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Settle {
-    /// Offset where the accepted log ends.
-    pub(crate) accepted: u32,
-    /// The copy it carries.
-    pub(crate) cargo: Option<Suspect>,
-}
 
 /// The facts that a settle record repeats.
 fn facts_in(first: &First) -> Opening {

@@ -8,11 +8,14 @@ use heapless::Vec;
 use crate::change::{Change, counted};
 use crate::error::Error;
 use crate::index::{self, Entry, Index};
-use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
-use crate::log::{Core, Live, Log};
-use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
+use crate::layout::Live;
+use crate::layout::{Geometry, Layout};
+use crate::log::{Core, Log};
+use crate::medium::{Checker, KeyBytes, Medium, copy};
+use crate::record::Found;
 use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
-use crate::turn::Content;
+use crate::record::{MAX_HEADER, MAX_KEY};
+use crate::writer::Content;
 
 /// A settings store in a range of NOR flash, for up to `N` live keys.
 ///

@@ -6,6 +6,7 @@
 //! before it reports anything, and so does every copy. Hence only the last tick of a tally can ever
 //! be in doubt, and only until the next mount has settled it.
 
+use crate::record::Cells;
 use embedded_storage::nor_flash::{MultiwriteNorFlash, NorFlash};
 
 use crate::change::Change;
@@ -13,37 +14,13 @@ use crate::error::Error;
 use crate::index::Index;
 use crate::layout::Geometry;
 use crate::log::Core;
-use crate::medium::{Found, KeyBytes, Medium, copy};
+use crate::medium::{KeyBytes, Medium, copy};
+use crate::record::Found;
 use crate::record::{Kind, Life, TALLY, crc32c, key_is_valid};
 use crate::store::Store;
 
 /// Bytes of a count as a value, little-endian.
 const COUNT: usize = 8;
-
-/// Where the cells of a tally stand, as addresses.
-///
-/// Not at the start of a page, where a mount leaves its trace when it passes over a torn record: there
-/// the check covers blank bytes, so what was passed over never passes again.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Cells {
-    pub(crate) from: u32,
-    pub(crate) to: u32,
-    /// Size of a page, and bytes at its start that are no cells.
-    page: u32,
-    passed: u32,
-}
-
-impl Cells {
-    pub(crate) const NONE: Self = Self { from: 0, to: 0, page: 1, passed: 0 };
-
-    pub(crate) const fn is_empty(&self) -> bool {
-        self.to <= self.from
-    }
-
-    pub(crate) const fn holds(&self, address: u32) -> bool {
-        self.from <= address && address < self.to && address & (self.page - 1) >= self.passed
-    }
-}
 
 impl Geometry {
     /// The cells of a record.

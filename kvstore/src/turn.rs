@@ -3,33 +3,19 @@
 //! Until the mark is programmed the new sector counts for nothing; a cut before costs only the
 //! erase. From then on the oldest sector is retired if the log had grown to all sectors but one.
 
+use crate::writer::Content;
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::change::{Change, counted};
 use crate::error::Fault;
 use crate::index::Index;
-use crate::log::{Core, Live};
-use crate::medium::Found;
+use crate::layout::Live;
+use crate::log::Core;
+use crate::record::Found;
 use crate::record::{Header, Kind, Opening, crc32c, u24};
-use crate::settle::{Suspect, Verdict};
+use crate::suspect::Suspect;
 use crate::walk::Changes;
 use crate::writer::Writer;
-
-/// What a record is to hold.
-pub(crate) enum Content<'a> {
-    /// Key and value.
-    New(&'a [u8], &'a [u8]),
-    /// Those of another record.
-    Copy(Found),
-    /// What a mount decided, the facts of the sector, and a copy of the suspect.
-    Settle(&'a Verdict, &'a Opening),
-}
-
-impl<'a> Content<'a> {
-    pub(crate) const fn of(change: &Change<'a>) -> Self {
-        Self::New(change.key(), change.value())
-    }
-}
 
 impl<F: NorFlash> Core<F> {
     /// Turns the sector; `changes` go along, and a mount's suspect record, which is not yet applied

@@ -4,39 +4,18 @@
 //! the last one is in doubt. Where no header can be read, the next settle record behind tells how
 //! much of what came before is accepted.
 
+use crate::suspect::{Held, START, Says};
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Fault;
 use crate::index::{self, Index};
-use crate::layout::{MAX_HEADER, MAX_KEY};
 use crate::log::Core;
-use crate::medium::{Found, copy};
+use crate::medium::copy;
+use crate::record::Found;
 use crate::record::{Kind, Opening, crc32c};
-use crate::settle::Suspect;
-use crate::settle_record::Settle;
-
-/// How much of a key a walk reads along with the header, at the most.
-const START: usize = 16;
-
-/// A record whose part in the log depends on what stands behind it.
-#[derive(Clone, Copy)]
-pub(crate) struct Held {
-    pub(crate) found: Option<Found>,
-    pub(crate) says: Says,
-}
-
-/// What is known of a record but its header.
-#[derive(Clone, Copy)]
-pub(crate) enum Says {
-    /// The start of its key, and where the pending records begin that end right before it.
-    Key { start: [u8; START], batch: u32 },
-    /// It is a settle record that a walk found where it met no other record.
-    Settle(Settle),
-}
-
-impl Held {
-    pub(crate) const NONE: Self = Self { found: None, says: Says::Key { start: [0; _], batch: 0 } };
-}
+use crate::record::{MAX_HEADER, MAX_KEY};
+use crate::suspect::Settle;
+use crate::suspect::Suspect;
 
 /// How far a walk is.
 pub(crate) struct Walk {

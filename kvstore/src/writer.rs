@@ -1,15 +1,18 @@
 //! Puts a record together and programs it: one program call for records up to 256 bytes, one per
 //! 256 bytes for longer ones, so that no buffer of a sector's size is needed.
 
+use crate::change::Change;
+use crate::suspect::Verdict;
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::layout::OPENING;
-use crate::medium::{Found, Medium, copy};
+use crate::medium::{Medium, copy};
+#[cfg(feature = "counters")]
+use crate::record::Cells;
+use crate::record::Found;
 #[cfg(feature = "counters")]
 use crate::record::Kind;
+use crate::record::OPENING;
 use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening};
-#[cfg(feature = "counters")]
-use crate::tally::Cells;
 
 const CHUNK: usize = 256;
 
@@ -186,5 +189,21 @@ impl Writer {
     pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, damaged: bool) {
         self.close(medium, end, medium.geometry.trailer(), damaged);
         self.flush(medium);
+    }
+}
+
+/// What a record is to hold.
+pub(crate) enum Content<'a> {
+    /// Key and value.
+    New(&'a [u8], &'a [u8]),
+    /// Those of another record.
+    Copy(Found),
+    /// What a mount decided, the facts of the sector, and a copy of the suspect.
+    Settle(&'a Verdict, &'a Opening),
+}
+
+impl<'a> Content<'a> {
+    pub(crate) const fn of(change: &Change<'a>) -> Self {
+        Self::New(change.key(), change.value())
     }
 }
