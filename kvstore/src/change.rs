@@ -1,6 +1,6 @@
 //! One step of a batch.
 
-use crate::record::{Header, Kind};
+use crate::format::record::{Header, Kind};
 
 /// A put or a delete, for [`Store::commit`](crate::Store::commit).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

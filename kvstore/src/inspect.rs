@@ -7,13 +7,14 @@
 
 use core::ops::Deref;
 
-use crate::layout::Geometry;
-use crate::record::Cells;
-use crate::record::Found;
-use crate::record::{
-    Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, TAG, VERSION, from_u24,
-};
-use crate::tally::{Run, Tally as Count};
+use crate::format::bytes::from_u24;
+use crate::format::cells::Cells;
+use crate::format::check::Check;
+use crate::format::generation::Life;
+use crate::format::geometry::Geometry;
+use crate::format::opening::{FACTS, NoOpening, Opening, TAG, VERSION};
+use crate::format::record::{Found, Header, Kind, SETTLE};
+use crate::format::tally::{Run, Tally as Count};
 
 /// How a region is divided, as an opening tells it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -173,7 +174,7 @@ pub struct Region<'a> {
 }
 
 /// Bytes of an opening.
-pub const OPENING_BYTES: usize = crate::record::OPENING as usize;
+pub const OPENING_BYTES: usize = crate::format::opening::OPENING as usize;
 
 /// Reads the opening of a store of any shape.
 ///

@@ -3,8 +3,10 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
-use crate::medium::KeyBytes;
-use crate::record::{Kind, Life, crc32c};
+use crate::flash::reader::KeyBytes;
+use crate::format::crc::crc32c;
+use crate::format::generation::Life;
+use crate::format::record::Kind;
 use crate::store::Store;
 
 /// A place in the life of a store, from [`Store::mark`]. It keeps its meaning over power-ups: store it

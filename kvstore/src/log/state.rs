@@ -1,13 +1,12 @@
 //! State of the log in RAM: which sectors it consists of, where it ends, what of it lives.
 
-use crate::layout::Live;
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::change::Change;
-use crate::index::Index;
-use crate::medium::Medium;
-use crate::record::Found;
-use crate::record::{Life, crc32c};
+use crate::error::Error;
+use crate::flash::medium::Medium;
+use crate::format::generation::Life;
+use crate::format::geometry::Live;
+use crate::format::record::Found;
 
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Log {
@@ -102,54 +101,36 @@ impl<F: NorFlash> Core<F> {
         self.medium.header(address, self.limit_at(address))
     }
 
-    /// Enters a record into the live sums, or takes it out.
-    pub(crate) fn note(&mut self, found: Found, lives: bool) {
-        let bytes = self.medium.geometry.size(found.header);
-        self.log.live.note(bytes, lives);
-        if self.is_in(found.address, self.log.head) {
-            self.log.head_live.note(bytes, lives);
-        }
-        if self.is_in(found.address, self.log.tail) {
-            self.log.tail_live.note(bytes, lives);
+    pub(crate) fn ready(&self) -> Result<(), Error<F::Error>> {
+        if self.log.poisoned { Err(Error::ReopenNeeded) } else { Ok(()) }
+    }
+
+    /// What a call reports: its result, unless something failed; then the store stays closed.
+    pub(crate) fn outcome<T>(
+        &mut self,
+        result: Result<T, Error<F::Error>>,
+    ) -> Result<T, Error<F::Error>> {
+        self.log.poisoned |= self.medium.fault.is_some();
+        self.outcome_of_reading(result)
+    }
+
+    /// The same of a call that only reads: the store stays open.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    pub(crate) fn outcome_of_reading<T>(
+        &mut self,
+        result: Result<T, Error<F::Error>>,
+    ) -> Result<T, Error<F::Error>> {
+        match self.medium.fault.take() {
+            None => result,
+            Some(fault) => Err(fault.into()),
         }
     }
 
-    /// Takes the live sums anew from the index.
-    pub(crate) fn sum_live(&mut self, index: &Index) {
-        self.forget_live();
-        for entry in index {
-            if let Some(found) = self.header_at(entry.address) {
-                self.note(found, true);
-            }
+    pub(crate) fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
+        // If the flash reads nothing at all, that says nothing of the record.
+        if self.medium.fault.is_none() {
+            self.log.damaged = self.log.damaged.saturating_add(1);
         }
-    }
-
-    pub(crate) fn forget_live(&mut self) {
-        self.log.live = Live::NONE;
-        self.log.head_live = Live::NONE;
-        self.log.tail_live = Live::NONE;
-    }
-
-    /// Sum of the live records of a sector that `changes` do not replace.
-    pub(crate) fn live_in(&mut self, sequence: u32, index: &Index, changes: &[Change<'_>]) -> Live {
-        let mut live = Live::NONE;
-        for entry in index {
-            if self.is_in(entry.address, sequence)
-                && let Some(found) = self.header_at(entry.address)
-                && !self.is_replaced(entry.hash, entry.address, changes)
-            {
-                live = live.plus(self.medium.geometry.size(found.header));
-            }
-        }
-        live
-    }
-
-    /// Whether one of `changes` replaces or deletes the key of the record an index entry points
-    /// to.
-    pub(crate) fn is_replaced(&mut self, hash: u32, address: u32, changes: &[Change<'_>]) -> bool {
-        changes.iter().any(|change| {
-            crc32c(change.key()) == hash
-                && self.has_key(address, change.key()).is_ok_and(|found| found.is_some())
-        })
+        Err(Error::Corrupt)
     }
 }

@@ -3,19 +3,19 @@
 //! Until the mark is programmed the new sector counts for nothing; a cut before costs only the
 //! erase. From then on the oldest sector is retired if the log had grown to all sectors but one.
 
-use crate::writer::Content;
 use embedded_storage::nor_flash::NorFlash;
 
+use super::append::Content;
+use super::batch::Changes;
+use super::log_end::Suspect;
+use super::state::Core;
 use crate::change::{Change, counted};
 use crate::error::Fault;
+use crate::flash::writer::Writer;
+use crate::format::geometry::Live;
+use crate::format::opening::Opening;
+use crate::format::record::{Found, Kind};
 use crate::index::Index;
-use crate::layout::Live;
-use crate::log::Core;
-use crate::record::Found;
-use crate::record::{Header, Kind, Opening, crc32c, u24};
-use crate::suspect::Suspect;
-use crate::walk::Changes;
-use crate::writer::Writer;
 
 impl<F: NorFlash> Core<F> {
     /// Turns the sector; `changes` go along, and a mount's suspect record, which is not yet applied
@@ -50,34 +50,21 @@ impl<F: NorFlash> Core<F> {
         true
     }
 
-    /// Writes the records of `changes` and lets them take effect. A delete needs none where the only
-    /// older version goes with a sector that retires.
-    pub(crate) fn write_changes(
-        &mut self,
-        changes: &[Change<'_>],
-        pending: bool,
-        retires: Option<u32>,
-        end: &mut u32,
-        index: &mut Index,
-    ) {
-        for change in counted(changes) {
-            let header = change.header(pending);
-            let found = Found { address: self.medium.geometry.place(*end), header };
-            if retires.is_none_or(|sequence| self.outlives(change, sequence, index)) {
-                self.write_record(header, &Content::of(change), end);
+    /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
+    /// `false`: it does not pass its checks any more.
+    fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> bool {
+        let mut changes = Changes::of(suspect);
+        while self.next_change(&mut changes) {
+            let source = changes.found;
+            let header = source.header.plain();
+            let copy = Found { address: self.medium.geometry.place(*end), header };
+            let whole = self.write_record(header, &Content::Copy(source), end);
+            if !whole && suspect.found.header.kind() != Kind::Commit {
+                return false;
             }
-            self.apply_change(found, change.key(), crc32c(change.key()), index);
+            self.apply(&Suspect::new(copy, 0), &[], index);
         }
-    }
-
-    /// Whether a change needs a record when the oldest sector of the log retires.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn outlives(&mut self, change: &Change<'_>, sequence: u32, index: &Index) -> bool {
-        if change.is_put() {
-            return true;
-        }
-        let (position, old) = self.position(change.key(), crc32c(change.key()), index);
-        position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence))
+        true
     }
 
     /// Copies the tail's live records that `changes` do not replace.
@@ -143,71 +130,6 @@ impl<F: NorFlash> Core<F> {
         self.medium.zero(base + self.medium.geometry.mark(), self.medium.geometry.unit);
         self.log.tail = tail;
         self.log.end = self.medium.geometry.place(at - base);
-    }
-
-    /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
-    /// `false`: it does not pass its checks any more.
-    fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> bool {
-        let mut changes = Changes::of(suspect);
-        while self.next_change(&mut changes) {
-            let source = changes.found;
-            let header = source.header.plain();
-            let copy = Found { address: self.medium.geometry.place(*end), header };
-            let whole = self.write_record(header, &Content::Copy(source), end);
-            if !whole && suspect.found.header.kind() != Kind::Commit {
-                return false;
-            }
-            self.apply(&Suspect::new(copy, 0), &[], index);
-        }
-        true
-    }
-
-    /// Writes a record at the place behind `end`, which becomes the record's end. `false`: it is a copy
-    /// of one that does not pass its checks, and as damaged; or a settle record that was to carry such
-    /// a copy, and was not finished.
-    #[inline(never)] // Its buffer is not needed afterwards.
-    pub(crate) fn write_record(
-        &mut self,
-        header: Header,
-        content: &Content<'_>,
-        end: &mut u32,
-    ) -> bool {
-        let found = Found { address: self.medium.geometry.place(*end), header };
-        *end = self.medium.geometry.end(found);
-        if *end > self.base(self.log.head) + self.medium.geometry.sector_bytes {
-            // What was counted before reads otherwise now.
-            self.medium.fault.get_or_insert(Fault::Full);
-        }
-        let mut writer = Writer::new();
-        let life = self.life(self.log.head);
-        writer.start(&mut self.medium, life, found);
-        let mut damaged = false;
-        match *content {
-            Content::New(key, value) => {
-                writer.push(&mut self.medium, key);
-                writer.push(&mut self.medium, value);
-                #[cfg(feature = "counters")]
-                if header.kind() == Kind::Tally {
-                    let cells = self.medium.geometry.cells(found);
-                    writer.leave_blank(&mut self.medium, &cells);
-                }
-            }
-            Content::Copy(source) => {
-                let life = self.life_at(source.address);
-                damaged = !writer.push_from(&mut self.medium, source, life);
-            }
-            Content::Settle(verdict, opening) => {
-                writer.push(&mut self.medium, &u24(verdict.accepted));
-                writer.push(&mut self.medium, &opening.facts());
-                if let Some(suspect) = &verdict.suspect
-                    && !writer.carry(&mut self.medium, suspect.found, life)
-                {
-                    return false;
-                }
-            }
-        }
-        writer.finish(&mut self.medium, *end, damaged);
-        !damaged
     }
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store

@@ -5,77 +5,27 @@
 //! leaves the page, and writes a settle record that says where the accepted log ends and carries a
 //! copy of the last record if that one is accepted.
 
-use crate::suspect::{Settled, Suspect, Verdict};
 use embedded_storage::nor_flash::NorFlash;
 
+use crate::flash::medium::Medium;
+use crate::format::geometry::Geometry;
+use crate::format::opening::Opening;
+use crate::format::record::{Found, Header, Kind, SETTLE};
 use crate::index::Index;
-use crate::layout::Geometry;
-use crate::log::Core;
-use crate::medium::Medium;
-use crate::record::Found;
-use crate::record::{Header, Kind, Opening, SETTLE};
-use crate::suspect::Says;
-use crate::walk::Walk;
-use crate::writer::Content;
+use crate::log::append::Content;
+use crate::log::log_end::{Suspect, Verdict};
+use crate::log::state::Core;
+
+/// What became of an attempt to settle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Settled {
+    Done,
+    NoRoom,
+    /// The suspect passed its checks before and does not now.
+    Flickers,
+}
 
 impl<F: NorFlash> Core<F> {
-    /// Decides about the last two records of a sector. Returns the address from which on they are
-    /// not to be applied.
-    #[inline(never)] // A walk should not hold its stack.
-    pub(crate) fn judge(
-        &mut self,
-        walk: &Walk,
-        sequence: u32,
-        proven_end: u32,
-        verdict: &mut Verdict,
-    ) -> u32 {
-        let base = self.base(sequence);
-        let (accepted, stop) = (walk.offset, walk.offset);
-        *verdict = Verdict { accepted, stop, suspect: None, carrier: None };
-        let mut end = base + walk.offset;
-        for held in [&walk.last, &walk.before] {
-            let Some(found) = held.found else { break };
-            if found.address < base + proven_end {
-                break;
-            }
-            end = found.address;
-            let batch = match &held.says {
-                Says::Key { batch, .. } => *batch,
-                Says::Settle(settle) => {
-                    verdict.accepted = settle.accepted;
-                    verdict.suspect = settle.cargo;
-                    if verdict.suspect.is_some() {
-                        verdict.carrier = Some(found);
-                    }
-                    break;
-                }
-            };
-            verdict.accepted = found.address - base;
-            let life = self.life(sequence);
-            #[cfg(feature = "counters")]
-            let whole = if found.header.kind() == Kind::Tally {
-                self.medium.tally(found, life, &mut [0; _]).is_some()
-            } else {
-                self.medium.whole(found, life, &mut [])
-            };
-            #[cfg(not(feature = "counters"))]
-            let whole = self.medium.whole(found, life, &mut []);
-            if whole {
-                // Pending records count only with their commit; a seal has done its work.
-                if matches!(
-                    found.header.kind(),
-                    Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit
-                ) {
-                    verdict.suspect = Some(Suspect::new(found, batch));
-                }
-                break;
-            }
-            // Torn: the log ends before it, and the record before it may be suspect.
-            verdict.stop = verdict.accepted;
-        }
-        end
-    }
-
     /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
     /// log, and lets the suspect's copy take effect.
     #[inline(never)] // A walk should not hold its stack.
@@ -162,6 +112,7 @@ impl Geometry {
     }
 }
 
+/// Pages are addresses here, and `limit` is where the sector ends.
 /// Pages are addresses here, and `limit` is where the sector ends.
 impl<F: NorFlash> Medium<F> {
     /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page behind it

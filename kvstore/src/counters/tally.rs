@@ -6,45 +6,17 @@
 //! before it reports anything, and so does every copy. Hence only the last tick of a tally can ever
 //! be in doubt, and only until the next mount has settled it.
 
-use crate::record::Cells;
 use embedded_storage::nor_flash::{MultiwriteNorFlash, NorFlash};
 
 use crate::change::Change;
 use crate::error::Error;
+use crate::format::crc::crc32c;
+use crate::format::record::{Found, Kind, key_is_valid};
+use crate::format::tally::Tally;
 use crate::index::Index;
-use crate::layout::Geometry;
-use crate::log::Core;
-use crate::medium::{KeyBytes, Medium, copy};
-use crate::record::Found;
-use crate::record::{Kind, Life, TALLY, crc32c, key_is_valid};
+use crate::log::count::COUNT;
+use crate::log::state::Core;
 use crate::store::Store;
-
-/// Bytes of a count as a value, little-endian.
-const COUNT: usize = 8;
-
-impl Geometry {
-    /// The cells of a record.
-    pub(crate) const fn cells(&self, Found { address, header }: Found) -> Cells {
-        if !matches!(header.kind(), Kind::Tally) {
-            return Cells::NONE;
-        }
-        let value = self.header() + header.key_len();
-        Cells {
-            from: address + self.round_up(value + TALLY),
-            to: address + value + header.value_len(),
-            page: self.page,
-            passed: self.passed_area(),
-        }
-    }
-
-    /// The length of a tally's value: its cells take 32 units, or a sixteenth of the sector.
-    const fn tally_len(&self, key_len: u32) -> u32 {
-        let value = self.header() + key_len;
-        let most = self.sector_bytes / 16;
-        let cells = if 32 * self.unit < most { 32 * self.unit } else { most };
-        self.round_up(value + TALLY) - value + cells
-    }
-}
 
 /// How a tick clears a cell.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,127 +27,7 @@ enum Pulse {
     Half,
 }
 
-/// What a tally says.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Tally {
-    pub(crate) base: u64,
-    /// Binary logarithm of the bits of a cell.
-    pub(crate) log: u32,
-    pub(crate) ticks: u32,
-    /// Cells in all.
-    pub(crate) cells: u32,
-}
-
-impl Tally {
-    /// Also whether its cells were cleared in order: only the one in flight may be between.
-    pub(crate) const fn of(value: [u8; TALLY as usize], run: Run) -> (Self, bool) {
-        let [base @ .., log] = value;
-        let log = (log & 15) as u32;
-        let ticks = run.zeros >> log;
-        let tally = Self { base: u64::from_le_bytes(base), log, ticks, cells: run.bits >> log };
-        (tally, run.end <= (ticks + 1) << log)
-    }
-
-    pub(crate) const fn count(&self) -> u64 {
-        self.base.saturating_add(self.ticks as u64)
-    }
-}
-
-/// Cells in the order of their bits, lowest first: how many zeros lead, and where the last zero is.
-#[derive(Clone, Copy, Default)]
-pub(crate) struct Run {
-    bits: u32,
-    zeros: u32,
-    pub(crate) end: u32,
-}
-
-impl Run {
-    pub(crate) const fn add(&mut self, byte: u8) {
-        if self.zeros == self.bits {
-            self.zeros += byte.trailing_zeros();
-        }
-        if byte != 0xFF {
-            self.end = self.bits + 8 - byte.leading_ones();
-        }
-        self.bits += 8;
-    }
-}
-
-impl<F: NorFlash> Medium<F> {
-    /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged,
-    /// or, but for a mount, a cell cannot be read: no tick of this power-up was interrupted.
-    pub(crate) fn tally(
-        &mut self,
-        found: Found,
-        life: Life,
-        first: &mut KeyBytes,
-    ) -> Option<Tally> {
-        let g = self.geometry;
-        let value_at = g.value_at(found);
-        let cells = g.cells(found);
-        let mut value = [0; TALLY as usize];
-        let mut run = Run::default();
-        self.unread = false;
-        let passes = self.scan(found, life, &mut |_, address, bytes| {
-            for (at, byte) in (address..).zip(bytes) {
-                if cells.holds(at) {
-                    run.add(*byte);
-                } else if at < value_at {
-                    let place = (at - found.address) as usize;
-                    copy(first.get_mut(place..).unwrap_or(&mut []), &[*byte]);
-                } else {
-                    copy(value.get_mut((at - value_at) as usize..).unwrap_or(&mut []), &[*byte]);
-                }
-            }
-        });
-        let (tally, in_order) = Tally::of(value, run);
-        // A unit that cannot be read counts as its first half, which is right whichever half the interrupted
-        // tick was to clear: the first was in flight, or acknowledged. Of bits that tells nothing.
-        let known = !self.unread || self.mounting && tally.log > 0;
-        (passes && in_order && known).then_some(tally)
-    }
-}
-
 impl<F: NorFlash> Core<F> {
-    fn tally(&mut self, found: Found, first: &mut KeyBytes) -> Option<Tally> {
-        let life = self.life_at(found.address);
-        self.medium.tally(found, life, first)
-    }
-
-    /// Reads the count a tally stands for into `buffer`; its length.
-    pub(crate) fn load_count(
-        &mut self,
-        found: Found,
-        buffer: &mut [u8],
-    ) -> Result<Option<usize>, Error<F::Error>> {
-        let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
-        if buffer.len() < COUNT {
-            return Err(Error::BufferTooSmall { needed: COUNT });
-        }
-        copy(buffer, &tally.count().to_le_bytes());
-        Ok(Some(COUNT))
-    }
-
-    /// Writes what the tallies of earlier power-ups say as plain values.
-    pub(crate) fn close_tallies(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        if !core::mem::take(&mut self.log.tallies) {
-            return Ok(());
-        }
-        for position in 0..index.len() {
-            let Some(&entry) = index.get(position) else { break };
-            let Some(found) = self.header_at(entry.address) else { continue };
-            if found.header.kind() != Kind::Tally {
-                continue;
-            }
-            let mut first = [0; _];
-            // A damaged one stays as it is, and takes no ticks.
-            let Some(tally) = self.tally(found, &mut first) else { continue };
-            let key = self.medium.geometry.key_in(found, &first);
-            self.write(&[Change::put(key, &tally.count().to_le_bytes())], index)?;
-        }
-        Ok(())
-    }
-
     fn tick(
         &mut self,
         key: &[u8],

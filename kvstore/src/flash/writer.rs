@@ -1,18 +1,18 @@
 //! Puts a record together and programs it: one program call for records up to 256 bytes, one per
 //! 256 bytes for longer ones, so that no buffer of a sector's size is needed.
 
-use crate::change::Change;
-use crate::suspect::Verdict;
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::medium::{Medium, copy};
+use super::medium::Medium;
+use crate::format::bytes::copy;
 #[cfg(feature = "counters")]
-use crate::record::Cells;
-use crate::record::Found;
+use crate::format::cells::Cells;
+use crate::format::check::Check;
+use crate::format::generation::Life;
+use crate::format::opening::{OPENING, OPENING_TRAILER, Opening};
 #[cfg(feature = "counters")]
-use crate::record::Kind;
-use crate::record::OPENING;
-use crate::record::{Check, Header, Life, OPENING_TRAILER, Opening};
+use crate::format::record::Kind;
+use crate::format::record::{Found, Header};
 
 const CHUNK: usize = 256;
 
@@ -189,21 +189,5 @@ impl Writer {
     pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, damaged: bool) {
         self.close(medium, end, medium.geometry.trailer(), damaged);
         self.flush(medium);
-    }
-}
-
-/// What a record is to hold.
-pub(crate) enum Content<'a> {
-    /// Key and value.
-    New(&'a [u8], &'a [u8]),
-    /// Those of another record.
-    Copy(Found),
-    /// What a mount decided, the facts of the sector, and a copy of the suspect.
-    Settle(&'a Verdict, &'a Opening),
-}
-
-impl<'a> Content<'a> {
-    pub(crate) const fn of(change: &Change<'a>) -> Self {
-        Self::New(change.key(), change.value())
     }
 }

@@ -1,14 +1,15 @@
 //! Settle and commit records: finding them, and what they say.
 
-use crate::suspect::Settle;
 use embedded_storage::nor_flash::NorFlash;
 
-use crate::layout::Geometry;
-use crate::medium::Medium;
-use crate::record::Found;
-use crate::record::{Header, Kind, Life, Opening, SETTLE, from_u24};
-use crate::suspect::Suspect;
-use crate::suspect::{Held, Says};
+use super::held::{Held, Says, Settle};
+use crate::flash::medium::Medium;
+use crate::format::bytes::from_u24;
+use crate::format::generation::Life;
+use crate::format::geometry::Geometry;
+use crate::format::opening::Opening;
+use crate::format::record::{Found, Header, Kind, SETTLE};
+use crate::log::log_end::Suspect;
 
 /// The first bytes of a settle record's value: as far as the value of a commit that it carries.
 type First = [u8; 32];

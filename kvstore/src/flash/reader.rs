@@ -1,0 +1,94 @@
+//! Reads records: their headers, keys, and whether they pass their checks.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use super::medium::Medium;
+use crate::format::bytes::copy;
+use crate::format::checker::Checker;
+use crate::format::generation::Life;
+use crate::format::record::{Found, Header, MAX_HEADER, MAX_KEY};
+
+/// Room for a header and the longest key.
+pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
+
+impl<F: NorFlash> Medium<F> {
+    /// Reads the bytes at `address`, as many as there are up to `limit`, and decodes the header
+    /// they begin with. `None`: no header, or one that claims more than `limit` (an address)
+    /// allows, or header or key cannot be read.
+    pub(crate) fn look(&mut self, address: u32, limit: u32, bytes: &mut [u8]) -> Option<Found> {
+        let room = bytes.len().min(limit.saturating_sub(address) as usize);
+        let bytes = bytes.get_mut(..room)?;
+        let readable = self.read_readable(address, bytes);
+        let header = Header::decode(bytes, self.geometry.header())?;
+        let found = Found { address, header };
+        if !readable {
+            // Header and key must be; what stands behind the record may be what cannot be read.
+            let key_end = (self.geometry.header() + header.key_len()) as usize;
+            if !self.read(address, bytes.get_mut(..key_end.min(room))?) {
+                return None;
+            }
+        }
+        (self.geometry.end(found) <= limit).then_some(found)
+    }
+
+    /// The header at `address` alone.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<Found> {
+        let mut bytes = [0; MAX_HEADER as usize];
+        let len = self.geometry.header() as usize;
+        self.look(address, limit, bytes.get_mut(..len)?)
+    }
+
+    /// The header at `address`, and the key if the record has one: behind it in `bytes`, as much as
+    /// there is room for. One read for keys up to `expected` bytes, else two.
+    pub(crate) fn look_at_key(
+        &mut self,
+        address: u32,
+        limit: u32,
+        expected: u32,
+        bytes: &mut [u8],
+    ) -> Option<Found> {
+        let seen = self.geometry.header() + expected;
+        let seen = (seen as usize).min(bytes.len()).min(limit.saturating_sub(address) as usize);
+        let found = self.look(address, limit, bytes.get_mut(..seen)?)?;
+        let end = (self.geometry.header() + found.header.key_len()) as usize;
+        let end = end.min(bytes.len());
+        if seen < end {
+            let rest = bytes.get_mut(seen..end)?;
+            return self.read(address + seen as u32, rest).then_some(found);
+        }
+        Some(found)
+    }
+
+    /// Reads a record once and hands out its bytes, from the header to the trailer, in pieces
+    /// with their addresses. Returns whether it passes its checks.
+    pub(crate) fn scan(&mut self, found: Found, life: Life, each: &mut Pieces<'_, Self>) -> bool {
+        let mut checker = Checker::new(&self.geometry, life, found);
+        let mut buffer = [0; 64];
+        let (mut at, end) = (found.address, self.geometry.end(found));
+        while at < end {
+            let n = ((end - at) as usize).min(buffer.len());
+            let piece = buffer.get_mut(..n).unwrap_or(&mut []);
+            self.read_readable(at, piece);
+            each(self, at, piece);
+            checker.feed(at, piece);
+            at += n as u32;
+        }
+        checker.passes()
+    }
+
+    /// Whether a record passes its checks now, and the first bytes behind its header: what was
+    /// checked is what is handed out, for bits left by an interrupted program may read differently
+    /// the next time.
+    pub(crate) fn whole(&mut self, found: Found, life: Life, first: &mut [u8]) -> bool {
+        let header = self.geometry.header() as usize;
+        self.scan(found, life, &mut |_, at, bytes| {
+            if at == found.address {
+                copy(first, bytes.get(header..).unwrap_or(&[]));
+            }
+        })
+    }
+}
+
+/// What is done with each piece of a record.
+pub(crate) type Pieces<'a, M> = dyn FnMut(&mut M, u32, &[u8]) + 'a;

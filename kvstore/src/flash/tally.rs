@@ -1,0 +1,45 @@
+//! Reads tallies.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use super::medium::Medium;
+use super::reader::KeyBytes;
+use crate::format::bytes::copy;
+use crate::format::generation::Life;
+use crate::format::record::{Found, TALLY};
+use crate::format::tally::{Run, Tally};
+
+impl<F: NorFlash> Medium<F> {
+    /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged,
+    /// or, but for a mount, a cell cannot be read: no tick of this power-up was interrupted.
+    pub(crate) fn tally(
+        &mut self,
+        found: Found,
+        life: Life,
+        first: &mut KeyBytes,
+    ) -> Option<Tally> {
+        let g = self.geometry;
+        let value_at = g.value_at(found);
+        let cells = g.cells(found);
+        let mut value = [0; TALLY as usize];
+        let mut run = Run::default();
+        self.unread = false;
+        let passes = self.scan(found, life, &mut |_, address, bytes| {
+            for (at, byte) in (address..).zip(bytes) {
+                if cells.holds(at) {
+                    run.add(*byte);
+                } else if at < value_at {
+                    let place = (at - found.address) as usize;
+                    copy(first.get_mut(place..).unwrap_or(&mut []), &[*byte]);
+                } else {
+                    copy(value.get_mut((at - value_at) as usize..).unwrap_or(&mut []), &[*byte]);
+                }
+            }
+        });
+        let (tally, in_order) = Tally::of(value, run);
+        // A unit that cannot be read counts as its first half, which is right whichever half the interrupted
+        // tick was to clear: the first was in flight, or acknowledged. Of bits that tells nothing.
+        let known = !self.unread || self.mounting && tally.log > 0;
+        (passes && in_order && known).then_some(tally)
+    }
+}

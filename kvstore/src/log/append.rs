@@ -1,0 +1,129 @@
+//! Appends records to the head.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use super::log_end::Verdict;
+use super::state::Core;
+use crate::change::{Change, counted};
+use crate::error::Fault;
+use crate::flash::writer::Writer;
+use crate::format::bytes::u24;
+use crate::format::crc::crc32c;
+use crate::format::opening::Opening;
+#[cfg(feature = "counters")]
+use crate::format::record::Kind;
+use crate::format::record::{Found, Header};
+use crate::index::Index;
+
+/// What a record is to hold.
+pub(crate) enum Content<'a> {
+    /// Key and value.
+    New(&'a [u8], &'a [u8]),
+    /// Those of another record.
+    Copy(Found),
+    /// What a mount decided, the facts of the sector, and a copy of the suspect.
+    Settle(&'a Verdict, &'a Opening),
+}
+
+impl<'a> Content<'a> {
+    pub(crate) const fn of(change: &Change<'a>) -> Self {
+        Self::New(change.key(), change.value())
+    }
+}
+
+impl<F: NorFlash> Core<F> {
+    /// Appends to the head: a record, or a batch and its commit.
+    pub(crate) fn append(&mut self, changes: &[Change<'_>], seal: bool, index: &mut Index) {
+        let base = self.base(self.log.head);
+        let start = base + self.log.end;
+        let mut end = start;
+        self.write_changes(changes, changes.len() > 1, None, &mut end, index);
+        if changes.len() > 1 {
+            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(end - base));
+            let extent = [a, b, c, d, e, f];
+            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut end);
+        }
+        if seal {
+            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
+        }
+        self.log.end = self.medium.geometry.place(end - base);
+    }
+
+    /// Writes the records of `changes` and lets them take effect. A delete needs none where the only
+    /// older version goes with a sector that retires.
+    pub(crate) fn write_changes(
+        &mut self,
+        changes: &[Change<'_>],
+        pending: bool,
+        retires: Option<u32>,
+        end: &mut u32,
+        index: &mut Index,
+    ) {
+        for change in counted(changes) {
+            let header = change.header(pending);
+            let found = Found { address: self.medium.geometry.place(*end), header };
+            if retires.is_none_or(|sequence| self.outlives(change, sequence, index)) {
+                self.write_record(header, &Content::of(change), end);
+            }
+            self.apply_change(found, change.key(), crc32c(change.key()), index);
+        }
+    }
+
+    /// Whether a change needs a record when the oldest sector of the log retires.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    pub(crate) fn outlives(&mut self, change: &Change<'_>, sequence: u32, index: &Index) -> bool {
+        if change.is_put() {
+            return true;
+        }
+        let (position, old) = self.position(change.key(), crc32c(change.key()), index);
+        position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence))
+    }
+
+    /// Writes a record at the place behind `end`, which becomes the record's end. `false`: it is a copy
+    /// of one that does not pass its checks, and as damaged; or a settle record that was to carry such
+    /// a copy, and was not finished.
+    #[inline(never)] // Its buffer is not needed afterwards.
+    pub(crate) fn write_record(
+        &mut self,
+        header: Header,
+        content: &Content<'_>,
+        end: &mut u32,
+    ) -> bool {
+        let found = Found { address: self.medium.geometry.place(*end), header };
+        *end = self.medium.geometry.end(found);
+        if *end > self.base(self.log.head) + self.medium.geometry.sector_bytes {
+            // What was counted before reads otherwise now.
+            self.medium.fault.get_or_insert(Fault::Full);
+        }
+        let mut writer = Writer::new();
+        let life = self.life(self.log.head);
+        writer.start(&mut self.medium, life, found);
+        let mut damaged = false;
+        match *content {
+            Content::New(key, value) => {
+                writer.push(&mut self.medium, key);
+                writer.push(&mut self.medium, value);
+                #[cfg(feature = "counters")]
+                if header.kind() == Kind::Tally {
+                    let cells = self.medium.geometry.cells(found);
+                    writer.leave_blank(&mut self.medium, &cells);
+                }
+            }
+            Content::Copy(source) => {
+                let life = self.life_at(source.address);
+                damaged = !writer.push_from(&mut self.medium, source, life);
+            }
+            Content::Settle(verdict, opening) => {
+                writer.push(&mut self.medium, &u24(verdict.accepted));
+                writer.push(&mut self.medium, &opening.facts());
+                if let Some(suspect) = &verdict.suspect
+                    && !writer.carry(&mut self.medium, suspect.found, life)
+                {
+                    return false;
+                }
+            }
+        }
+        writer.finish(&mut self.medium, *end, damaged);
+        !damaged
+    }
+}

@@ -1,0 +1,103 @@
+//! A record and the records it commits, and how they take effect.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use super::log_end::Suspect;
+use super::state::Core;
+use crate::format::bytes::copy;
+use crate::format::crc::crc32c;
+use crate::format::record::{Found, Kind, MAX_KEY};
+use crate::index::Index;
+
+/// The puts and deletes that take effect with a record: itself, or the records that a commit names;
+/// deletes first, so that an index never holds more than it did when the batch was made. A batch
+/// names each key once.
+pub(crate) struct Changes {
+    pub(crate) found: Found,
+    /// The kind to look for, or that of the record itself.
+    wanted: Kind,
+    /// Addresses between which the records stand, and the part not seen yet.
+    extent: (u32, u32),
+    rest: (u32, u32),
+}
+
+impl Changes {
+    pub(crate) const fn of(record: &Suspect) -> Self {
+        let Suspect { found, extent } = *record;
+        // A pending record alone has no effect.
+        let wanted = match found.header.kind() {
+            kind if kind.is_pending() => Kind::Seal,
+            kind => kind,
+        };
+        Self { found, wanted, extent, rest: extent }
+    }
+}
+
+impl<F: NorFlash> Core<F> {
+    /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
+    /// that cannot be read is taken as empty: the record will be found damaged when it is asked for.
+    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    pub(crate) fn apply(&mut self, record: &Suspect, start: &[u8], index: &mut Index) {
+        // The key of a commit's record is not that of the commit.
+        let start = if record.found.header.kind() == Kind::Commit { &[] } else { start };
+        let mut changes = Changes::of(record);
+        while self.next_change(&mut changes) {
+            let found = changes.found;
+            let mut bytes = [0; MAX_KEY];
+            let mut key = bytes.get_mut(..found.header.key_len() as usize).unwrap_or(&mut []);
+            copy(key, start);
+            let at = self.medium.geometry.key_at(found) + start.len() as u32;
+            if let Some(rest) = key.get_mut(start.len()..)
+                && !rest.is_empty()
+                && !self.medium.read(at, rest)
+            {
+                key = &mut [];
+            }
+            self.apply_change(found, key, crc32c(key), index);
+        }
+    }
+
+    /// Goes on to the next put or delete; `false`: that was all.
+    pub(crate) fn next_change(&mut self, changes: &mut Changes) -> bool {
+        loop {
+            match changes.wanted {
+                Kind::Tally | Kind::Put | Kind::Delete => {
+                    changes.wanted = Kind::Seal;
+                    return true;
+                }
+                Kind::Commit => {
+                    changes.wanted = Kind::PendingDelete;
+                    changes.rest = changes.extent;
+                }
+                Kind::PendingDelete | Kind::PendingPut => {
+                    if let Some(found) = self.next_in_batch(&mut changes.rest) {
+                        changes.found = found;
+                        if found.header.kind() == changes.wanted {
+                            return true;
+                        }
+                    } else if changes.wanted == Kind::PendingDelete {
+                        changes.wanted = Kind::PendingPut;
+                        changes.rest = changes.extent;
+                    } else {
+                        return false;
+                    }
+                }
+                Kind::Settle | Kind::Seal => return false,
+            }
+        }
+    }
+
+    /// The next record of a batch, which stands between two addresses; the first of them moves on.
+    pub(crate) fn next_in_batch(&mut self, (at, end): &mut (u32, u32)) -> Option<Found> {
+        if *at >= *end {
+            return None;
+        }
+        let found = self.medium.header(*at, *end);
+        if let Some(found) = &found {
+            *at = self.medium.geometry.place_behind(*found);
+        } else {
+            self.log.damaged += 1;
+        }
+        found
+    }
+}

@@ -1,0 +1,143 @@
+//! Decides how changes enter the log: not at all, by an append, or along with a turn.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use super::state::Core;
+use crate::change::{Change, counted};
+use crate::error::Error;
+use crate::format::crc::crc32c;
+use crate::format::geometry::{Geometry, Live};
+use crate::format::record::{Found, Header, Kind, key_is_valid};
+use crate::index::Index;
+
+impl<F: NorFlash> Core<F> {
+    /// Makes the changes, if one of them changes something.
+    pub(crate) fn write(
+        &mut self,
+        changes: &[Change<'_>],
+        index: &mut Index,
+    ) -> Result<(), Error<F::Error>> {
+        let result = self.write_what_changes(changes, index);
+        self.outcome(result)
+    }
+
+    fn write_what_changes(
+        &mut self,
+        changes: &[Change<'_>],
+        index: &mut Index,
+    ) -> Result<(), Error<F::Error>> {
+        self.ready()?;
+        let mut needed = false;
+        // How many keys the index will hold, and what the records take.
+        let mut keys = index.len();
+        let mut load = Live::NONE;
+        for change in counted(changes) {
+            if !key_is_valid(change.key()) {
+                return Err(Error::InvalidKey);
+            }
+            if change.value().len() > self.medium.geometry.max_value() as usize {
+                return Err(Error::TooLarge);
+            }
+            load = load.plus(self.medium.geometry.size(change.header(false)));
+            let hash = crc32c(change.key());
+            let (position, old) = self.position(change.key(), hash, index);
+            match (change.is_put(), position) {
+                (true, None) => keys += 1,
+                (false, Some(_)) => keys = keys.saturating_sub(1),
+                _ => {}
+            }
+            needed = needed || !self.changes_nothing(change, position, old);
+        }
+        if !needed || self.medium.fault.is_some() {
+            return Ok(());
+        }
+        if !self.medium.geometry.fits(load) {
+            return Err(Error::TooLarge);
+        }
+        if keys > index.capacity() {
+            return Err(Error::IndexFull);
+        }
+        let must_seal = self.log_is_long()
+            && self.log.head != self.log.tail
+            && !self.medium.geometry.fits(self.log.tail_live.and(load));
+        if self.medium.geometry.fits(self.log.head_live.and(load))
+            && self.medium.geometry.end_of(self.log.end, changes, must_seal)
+                <= self.medium.geometry.sector_bytes
+        {
+            self.append(changes, must_seal, index);
+            return Ok(());
+        }
+        let mut turns = self.turns_needed(changes, load, index).ok_or(Error::Full)?;
+        loop {
+            let changes = if turns == 0 { changes } else { &[] };
+            self.turn(changes, None, self.log.end, index);
+            if turns == 0 {
+                return Ok(());
+            }
+            turns -= 1;
+        }
+    }
+
+    /// Whether the change asks for what is there already, at a place in the index.
+    #[inline(never)] // Its stack is not needed afterwards.
+    fn changes_nothing(
+        &mut self,
+        change: &Change<'_>,
+        position: Option<usize>,
+        old: Option<Found>,
+    ) -> bool {
+        if position.is_none() {
+            return !change.is_put();
+        }
+        let Some(found) = old else { return false };
+        if !change.is_put()
+            || found.header.kind() == Kind::Tally
+            || found.header.value_len() as usize != change.value().len()
+        {
+            return false;
+        }
+        let start = self.medium.geometry.value_at(found);
+        let mut equal = true;
+        let life = self.life_at(found.address);
+        let passes = self.medium.scan(found, life, &mut |_, at, bytes| {
+            let skip = start.saturating_sub(at) as usize;
+            let from = at.saturating_sub(start) as usize;
+            let stored = bytes.get(skip..).unwrap_or(&[]);
+            let wanted = change.value().get(from..).unwrap_or(&[]);
+            equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
+        });
+        equal && passes
+    }
+
+    pub(crate) fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
+        self.ready()?;
+        let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
+        if self.log.end > self.medium.geometry.sector_bytes / 16 * 15
+            && moved < self.medium.geometry.sector_bytes / 4 * 3
+        {
+            self.turn(&[], None, self.log.end, index);
+        } else if self.log.end > self.medium.geometry.sector_bytes / 4 * 3 && !self.log.spare_erased
+        {
+            self.medium.erase(self.sector(self.log.head + 1));
+            self.log.spare_erased = true;
+        }
+        self.outcome(Ok(()))
+    }
+}
+
+impl Geometry {
+    /// Where the head would end after an append of `changes` at `offset`.
+    fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
+        let mut end = offset;
+        for change in counted(changes) {
+            end = self.end_behind(end, change.header(false));
+        }
+        if changes.len() > 1 {
+            end = self.end_behind(end, Header::COMMIT);
+        }
+        if seal {
+            end = self.end_behind(end, Header::SEAL);
+        }
+        end
+    }
+}

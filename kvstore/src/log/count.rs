@@ -1,0 +1,34 @@
+//! Reads the count that a tally stands for.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use super::state::Core;
+use crate::error::Error;
+use crate::flash::reader::KeyBytes;
+use crate::format::bytes::copy;
+use crate::format::record::Found;
+use crate::format::tally::Tally;
+
+/// Bytes of a count as a value, little-endian.
+pub(crate) const COUNT: usize = 8;
+
+impl<F: NorFlash> Core<F> {
+    pub(crate) fn tally(&mut self, found: Found, first: &mut KeyBytes) -> Option<Tally> {
+        let life = self.life_at(found.address);
+        self.medium.tally(found, life, first)
+    }
+
+    /// Reads the count a tally stands for into `buffer`; its length.
+    pub(crate) fn load_count(
+        &mut self,
+        found: Found,
+        buffer: &mut [u8],
+    ) -> Result<Option<usize>, Error<F::Error>> {
+        let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
+        if buffer.len() < COUNT {
+            return Err(Error::BufferTooSmall { needed: COUNT });
+        }
+        copy(buffer, &tally.count().to_le_bytes());
+        Ok(Some(COUNT))
+    }
+}

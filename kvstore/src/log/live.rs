@@ -1,0 +1,63 @@
+//! How many bytes of each sector still live.
+
+use embedded_storage::nor_flash::NorFlash;
+
+use super::state::Core;
+use crate::change::Change;
+use crate::format::crc::crc32c;
+use crate::format::geometry::Live;
+use crate::format::record::Found;
+use crate::index::Index;
+
+impl<F: NorFlash> Core<F> {
+    /// Enters a record into the live sums, or takes it out.
+    pub(crate) fn note(&mut self, found: Found, lives: bool) {
+        let bytes = self.medium.geometry.size(found.header);
+        self.log.live.note(bytes, lives);
+        if self.is_in(found.address, self.log.head) {
+            self.log.head_live.note(bytes, lives);
+        }
+        if self.is_in(found.address, self.log.tail) {
+            self.log.tail_live.note(bytes, lives);
+        }
+    }
+
+    /// Takes the live sums anew from the index.
+    pub(crate) fn sum_live(&mut self, index: &Index) {
+        self.forget_live();
+        for entry in index {
+            if let Some(found) = self.header_at(entry.address) {
+                self.note(found, true);
+            }
+        }
+    }
+
+    pub(crate) fn forget_live(&mut self) {
+        self.log.live = Live::NONE;
+        self.log.head_live = Live::NONE;
+        self.log.tail_live = Live::NONE;
+    }
+
+    /// Sum of the live records of a sector that `changes` do not replace.
+    pub(crate) fn live_in(&mut self, sequence: u32, index: &Index, changes: &[Change<'_>]) -> Live {
+        let mut live = Live::NONE;
+        for entry in index {
+            if self.is_in(entry.address, sequence)
+                && let Some(found) = self.header_at(entry.address)
+                && !self.is_replaced(entry.hash, entry.address, changes)
+            {
+                live = live.plus(self.medium.geometry.size(found.header));
+            }
+        }
+        live
+    }
+
+    /// Whether one of `changes` replaces or deletes the key of the record an index entry points
+    /// to.
+    pub(crate) fn is_replaced(&mut self, hash: u32, address: u32, changes: &[Change<'_>]) -> bool {
+        changes.iter().any(|change| {
+            crc32c(change.key()) == hash
+                && self.has_key(address, change.key()).is_ok_and(|found| found.is_some())
+        })
+    }
+}
