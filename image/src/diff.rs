@@ -32,5 +32,5 @@ pub fn settings(first: &Values, second: &Values) -> Vec<Difference> {
 /// Sectors erased between the two, if the second is the later one of the same store.
 #[must_use]
 pub const fn turns_between(first: &MountedCopy, second: &MountedCopy) -> i64 {
-    second.usage.sector_turns as i64 - first.usage.sector_turns as i64
+    second.usage.compactions as i64 - first.usage.compactions as i64
 }

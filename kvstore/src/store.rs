@@ -36,7 +36,7 @@ pub struct Usage {
     pub free_bytes: u32,
     /// Turns since the first format, an erase each: each sector took its share, give or take one. Erases
     /// of turns that a cut interrupted, and of [`tidy`](Store::tidy) before a power-up, are not among them.
-    pub sector_turns: u32,
+    pub compactions: u32,
     /// Damaged records seen since the store was opened.
     pub damaged_records: u32,
 }
@@ -249,7 +249,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             keys: self.entries.len(),
             live_bytes: log.live.bytes,
             free_bytes: capacity.saturating_sub(log.live.bytes),
-            sector_turns: log.head.saturating_sub(g.sectors).saturating_add(1),
+            compactions: log.head.saturating_sub(g.sectors).saturating_add(1),
             damaged_records: log.damaged,
         }
     }

@@ -162,7 +162,7 @@ pub(super) fn diff<W: Write>(
                 })
             })
             .collect();
-        let wear = |copy: &MountedCopy| json!({ "sector_turns": copy.usage.sector_turns, "free_bytes": copy.usage.free_bytes });
+        let wear = |copy: &MountedCopy| json!({ "sector_turns": copy.usage.compactions, "free_bytes": copy.usage.free_bytes });
         output.json(&json!({
             "settings": settings,
             "wear": { "first": wear(&one), "second": wear(&two), "turns_between": turns },
@@ -187,8 +187,8 @@ pub(super) fn diff<W: Write>(
             text,
             "{} differ; sector erases since the first format: {} and {}",
             counted(differences.len(), "setting"),
-            one.usage.sector_turns,
-            two.usage.sector_turns
+            one.usage.compactions,
+            two.usage.compactions
         );
         output.say(&text)?;
     }

@@ -11,7 +11,7 @@ use embedded_storage::nor_flash::{MultiwriteNorFlash, NorFlash};
 use crate::change::Change;
 use crate::error::Error;
 use crate::format::crc::crc32c;
-use crate::format::record::{Found, Kind, key_is_valid};
+use crate::format::record::{Kind, RecordRef, key_is_valid};
 use crate::format::tally::Tally;
 use crate::index::Index;
 use crate::log::count::COUNT;
@@ -78,7 +78,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Clears the first blank cell of a tally that this power-up has written.
-    fn clear_cell(&mut self, found: Found, tally: &Tally) {
+    fn clear_cell(&mut self, found: RecordRef, tally: &Tally) {
         let g = self.medium.geometry;
         let log = g.unit.trailing_zeros() + 3;
         let from = tally.ticks << tally.log;

@@ -5,8 +5,8 @@ use embedded_storage::nor_flash::NorFlash;
 use super::medium::Medium;
 use crate::format::bytes::copy;
 use crate::format::checker::Checker;
-use crate::format::generation::Life;
-use crate::format::record::{Found, Header, MAX_HEADER, MAX_KEY};
+use crate::format::generation::Generation;
+use crate::format::record::{Header, MAX_HEADER, MAX_KEY, RecordRef};
 
 /// Room for a header and the longest key.
 pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
@@ -15,12 +15,12 @@ impl<F: NorFlash> Medium<F> {
     /// Reads the bytes at `address`, as many as there are up to `limit`, and decodes the header
     /// they begin with. `None`: no header, or one that claims more than `limit` (an address)
     /// allows, or header or key cannot be read.
-    pub(crate) fn look(&mut self, address: u32, limit: u32, bytes: &mut [u8]) -> Option<Found> {
+    pub(crate) fn look(&mut self, address: u32, limit: u32, bytes: &mut [u8]) -> Option<RecordRef> {
         let room = bytes.len().min(limit.saturating_sub(address) as usize);
         let bytes = bytes.get_mut(..room)?;
         let readable = self.read_readable(address, bytes);
         let header = Header::decode(bytes, self.geometry.header())?;
-        let found = Found { address, header };
+        let found = RecordRef { address, header };
         if !readable {
             // Header and key must be; what stands behind the record may be what cannot be read.
             let key_end = (self.geometry.header() + header.key_len()) as usize;
@@ -33,7 +33,7 @@ impl<F: NorFlash> Medium<F> {
 
     /// The header at `address` alone.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<Found> {
+    pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<RecordRef> {
         let mut bytes = [0; MAX_HEADER as usize];
         let len = self.geometry.header() as usize;
         self.look(address, limit, bytes.get_mut(..len)?)
@@ -47,7 +47,7 @@ impl<F: NorFlash> Medium<F> {
         limit: u32,
         expected: u32,
         bytes: &mut [u8],
-    ) -> Option<Found> {
+    ) -> Option<RecordRef> {
         let seen = self.geometry.header() + expected;
         let seen = (seen as usize).min(bytes.len()).min(limit.saturating_sub(address) as usize);
         let found = self.look(address, limit, bytes.get_mut(..seen)?)?;
@@ -62,8 +62,13 @@ impl<F: NorFlash> Medium<F> {
 
     /// Reads a record once and hands out its bytes, from the header to the trailer, in pieces
     /// with their addresses. Returns whether it passes its checks.
-    pub(crate) fn scan(&mut self, found: Found, life: Life, each: &mut Pieces<'_, Self>) -> bool {
-        let mut checker = Checker::new(&self.geometry, life, found);
+    pub(crate) fn scan(
+        &mut self,
+        found: RecordRef,
+        generation: Generation,
+        each: &mut Pieces<'_, Self>,
+    ) -> bool {
+        let mut checker = Checker::new(&self.geometry, generation, found);
         let mut buffer = [0; 64];
         let (mut at, end) = (found.address, self.geometry.end(found));
         while at < end {
@@ -80,9 +85,14 @@ impl<F: NorFlash> Medium<F> {
     /// Whether a record passes its checks now, and the first bytes behind its header: what was
     /// checked is what is handed out, for bits left by an interrupted program may read differently
     /// the next time.
-    pub(crate) fn whole(&mut self, found: Found, life: Life, first: &mut [u8]) -> bool {
+    pub(crate) fn whole(
+        &mut self,
+        found: RecordRef,
+        generation: Generation,
+        first: &mut [u8],
+    ) -> bool {
         let header = self.geometry.header() as usize;
-        self.scan(found, life, &mut |_, at, bytes| {
+        self.scan(found, generation, &mut |_, at, bytes| {
             if at == found.address {
                 copy(first, bytes.get(header..).unwrap_or(&[]));
             }

@@ -5,8 +5,8 @@ use embedded_storage::nor_flash::NorFlash;
 use super::medium::Medium;
 use super::reader::KeyBytes;
 use crate::format::bytes::copy;
-use crate::format::generation::Life;
-use crate::format::record::{Found, TALLY};
+use crate::format::generation::Generation;
+use crate::format::record::{RecordRef, TALLY};
 use crate::format::tally::{Run, Tally};
 
 impl<F: NorFlash> Medium<F> {
@@ -14,8 +14,8 @@ impl<F: NorFlash> Medium<F> {
     /// or, but for a mount, a cell cannot be read: no tick of this power-up was interrupted.
     pub(crate) fn tally(
         &mut self,
-        found: Found,
-        life: Life,
+        found: RecordRef,
+        generation: Generation,
         first: &mut KeyBytes,
     ) -> Option<Tally> {
         let g = self.geometry;
@@ -24,7 +24,7 @@ impl<F: NorFlash> Medium<F> {
         let mut value = [0; TALLY as usize];
         let mut run = Run::default();
         self.unread = false;
-        let passes = self.scan(found, life, &mut |_, address, bytes| {
+        let passes = self.scan(found, generation, &mut |_, address, bytes| {
             for (at, byte) in (address..).zip(bytes) {
                 if cells.holds(at) {
                     run.add(*byte);

@@ -8,11 +8,11 @@ use crate::format::bytes::copy;
 #[cfg(feature = "counters")]
 use crate::format::cells::Cells;
 use crate::format::check::Check;
-use crate::format::generation::Life;
+use crate::format::generation::Generation;
 use crate::format::opening::{OPENING, OPENING_TRAILER, Opening};
 #[cfg(feature = "counters")]
 use crate::format::record::Kind;
-use crate::format::record::{Found, Header};
+use crate::format::record::{Header, RecordRef};
 
 const CHUNK: usize = 256;
 
@@ -35,10 +35,15 @@ impl Writer {
     }
 
     /// Starts a record, which must be placed and have room up to its end.
-    pub(crate) fn start<F: NorFlash>(&mut self, medium: &mut Medium<F>, life: Life, record: Found) {
+    pub(crate) fn start<F: NorFlash>(
+        &mut self,
+        medium: &mut Medium<F>,
+        generation: Generation,
+        record: RecordRef,
+    ) {
         let g = &medium.geometry;
         self.at = record.address;
-        self.outer.seed(life, g.offset_of(record.address));
+        self.outer.seed(generation, g.offset_of(record.address));
         #[cfg(feature = "counters")]
         self.outer.leave_out(g.cells(record), record.address);
         self.push_header(medium, record.header);
@@ -106,11 +111,11 @@ impl Writer {
     fn push_count<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: Found,
-        life: Life,
+        source: RecordRef,
+        generation: Generation,
     ) -> bool {
         let mut first = [0; _];
-        let tally = medium.tally(source, life, &mut first);
+        let tally = medium.tally(source, generation, &mut first);
         self.push(medium, medium.geometry.key_in(source, &first));
         self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes());
         tally.is_some()
@@ -126,7 +131,7 @@ impl Writer {
         self.at = address;
         let start = medium.geometry.opening_start();
         self.push(medium, &start);
-        self.push(medium, &opening.facts());
+        self.push(medium, &opening.sector_info());
         self.close(medium, address + OPENING, OPENING_TRAILER, false);
         self.pad(medium, address + medium.geometry.mark());
         self.flush(medium);
@@ -148,17 +153,17 @@ impl Writer {
     pub(crate) fn push_from<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: Found,
-        life: Life,
+        source: RecordRef,
+        generation: Generation,
     ) -> bool {
         #[cfg(feature = "counters")]
         if source.header.kind() == Kind::Tally {
-            return self.push_count(medium, source, life);
+            return self.push_count(medium, source, generation);
         }
         let from = medium.geometry.key_at(source);
         let to = medium.geometry.value_at(source) + source.header.value_len();
         // Read once: what is checked is what is copied.
-        medium.scan(source, life, &mut |medium, at, bytes| {
+        medium.scan(source, generation, &mut |medium, at, bytes| {
             let skip = from.saturating_sub(at) as usize;
             let end = (to.saturating_sub(at) as usize).min(bytes.len());
             self.push(medium, bytes.get(skip..end).unwrap_or(&[]));
@@ -170,15 +175,15 @@ impl Writer {
     pub(crate) fn carry<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: Found,
-        life: Life,
+        source: RecordRef,
+        generation: Generation,
     ) -> bool {
         let start = self.position();
         let header = source.header.plain();
-        let end = medium.geometry.end(Found { address: start, header });
-        self.inner = Some(Check::new(life, medium.geometry.offset_of(start)));
+        let end = medium.geometry.end(RecordRef { address: start, header });
+        self.inner = Some(Check::new(generation, medium.geometry.offset_of(start)));
         self.push_header(medium, header);
-        if !self.push_from(medium, source, life) {
+        if !self.push_from(medium, source, generation) {
             return false;
         }
         self.close(medium, end, medium.geometry.trailer(), false);

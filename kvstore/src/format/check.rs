@@ -3,7 +3,7 @@
 #[cfg(feature = "counters")]
 use super::cells::Cells;
 use super::crc::extended;
-use super::generation::Life;
+use super::generation::Generation;
 
 /// A record's CRC-32C and zero count, as the number whose bytes, little-endian, are the trailer. Two of them differ
 /// by their exclusive or.
@@ -51,9 +51,9 @@ pub(crate) struct Check {
 }
 
 impl Check {
-    pub(crate) fn new(life: Life, offset: u32) -> Self {
+    pub(crate) fn new(generation: Generation, offset: u32) -> Self {
         let mut check = Self::unseeded();
-        check.seed(life, offset);
+        check.seed(generation, offset);
         check
     }
 
@@ -68,9 +68,9 @@ impl Check {
         }
     }
 
-    pub(crate) fn seed(&mut self, life: Life, offset: u32) {
-        let [e0, e1, e2, e3] = life.epoch.to_le_bytes();
-        let [s0, s1, s2, s3] = life.sequence.to_le_bytes();
+    pub(crate) fn seed(&mut self, generation: Generation, offset: u32) {
+        let [e0, e1, e2, e3] = generation.epoch.to_le_bytes();
+        let [s0, s1, s2, s3] = generation.sequence.to_le_bytes();
         let [o0, o1, o2, o3] = offset.to_le_bytes();
         let bytes = [e0, e1, e2, e3, s0, s1, s2, s3, o0, o1, o2, o3];
         self.crc = extended(self.crc, &bytes);
@@ -117,7 +117,7 @@ impl Check {
 mod tests {
     use super::*;
 
-    const LIFE: Life = Life { epoch: 7, sequence: 11 };
+    const GENERATION: Generation = Generation { epoch: 7, sequence: 11 };
 
     #[test]
     fn zeros_are_counted_at_every_length() {
@@ -132,7 +132,7 @@ mod tests {
     /// does its zero count overflow.
     #[test]
     fn the_short_zero_count_suffices() {
-        let mut check = Check::new(LIFE, 64);
+        let mut check = Check::new(GENERATION, 64);
         check.update(&[0; 8192 - 32 - 6]);
         let [_, _, _, _, z0, z1, 0, 0] = check.trailer(6).to_le_bytes() else { panic!() };
         assert_eq!(check.trailer(7).to_le_bytes()[4], 0);

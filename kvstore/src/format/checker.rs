@@ -1,9 +1,9 @@
 //! Checks a record whose bytes arrive piece by piece.
 
 use super::check::{Check, Trailer};
-use super::generation::Life;
+use super::generation::Generation;
 use super::geometry::Geometry;
-use super::record::Found;
+use super::record::RecordRef;
 
 /// Gets a record's bytes in order and tells whether they pass the record's checks.
 pub(crate) struct Checker {
@@ -16,9 +16,9 @@ pub(crate) struct Checker {
 }
 
 impl Checker {
-    pub(crate) fn new(g: &Geometry, life: Life, found: Found) -> Self {
+    pub(crate) fn new(g: &Geometry, generation: Generation, found: RecordRef) -> Self {
         #[cfg_attr(not(feature = "counters"), expect(unused_mut, reason = "nothing to leave out"))]
-        let mut check = Check::new(life, g.offset_of(found.address));
+        let mut check = Check::new(generation, g.offset_of(found.address));
         #[cfg(feature = "counters")]
         check.leave_out(g.cells(found), found.address);
         Self { check, body_end: g.body_end(found), len: g.trailer(), stored: 0 }

@@ -2,9 +2,9 @@
 
 #[cfg(feature = "counters")]
 use super::cells::Cells;
-use super::generation::Life;
+use super::generation::Generation;
 use super::opening::{OPENING, OpeningStart, TAG, VERSION};
-use super::record::{Found, Header, MAX_HEADER, MAX_TRAILER};
+use super::record::{Header, MAX_HEADER, MAX_TRAILER, RecordRef};
 #[cfg(feature = "counters")]
 use super::record::{Kind, TALLY};
 
@@ -132,27 +132,27 @@ impl Geometry {
 
     /// End of a record.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn end(&self, Found { address, header }: Found) -> u32 {
+    pub(crate) const fn end(&self, RecordRef { address, header }: RecordRef) -> u32 {
         // Sectors are whole pages, so addresses do where offsets would.
         self.record_end(address, header.key_len() + header.value_len())
     }
 
     /// Where the record behind this one starts.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn place_behind(&self, found: Found) -> u32 {
+    pub(crate) const fn place_behind(&self, found: RecordRef) -> u32 {
         self.place(self.end(found))
     }
 
     /// First page behind a record.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn page_behind(&self, found: Found) -> u32 {
+    pub(crate) const fn page_behind(&self, found: RecordRef) -> u32 {
         self.next_page(self.end(found) - 1)
     }
 
     /// End of the record with this header that follows what ends at `end`.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn end_behind(&self, end: u32, header: Header) -> u32 {
-        self.end(Found { address: self.place(end), header })
+        self.end(RecordRef { address: self.place(end), header })
     }
 
     /// Bytes that a record with so many bytes of key and value takes, without what its place adds.
@@ -162,23 +162,23 @@ impl Geometry {
     }
 
     /// Where the key of a record stands.
-    pub(crate) const fn key_at(&self, found: Found) -> u32 {
+    pub(crate) const fn key_at(&self, found: RecordRef) -> u32 {
         found.address + self.header()
     }
 
     /// The key behind the header in `bytes`, as far as it is there.
-    pub(crate) fn key_in<'b>(&self, found: Found, bytes: &'b [u8]) -> &'b [u8] {
+    pub(crate) fn key_in<'b>(&self, found: RecordRef, bytes: &'b [u8]) -> &'b [u8] {
         let key = bytes.get(self.header() as usize..).unwrap_or(&[]);
         key.get(..found.header.key_len() as usize).unwrap_or(key)
     }
 
     /// Where the value of a record stands.
-    pub(crate) const fn value_at(&self, found: Found) -> u32 {
+    pub(crate) const fn value_at(&self, found: RecordRef) -> u32 {
         found.address + self.header() + found.header.key_len()
     }
 
     /// Where the bytes of a record end that its check covers.
-    pub(crate) const fn body_end(&self, found: Found) -> u32 {
+    pub(crate) const fn body_end(&self, found: RecordRef) -> u32 {
         self.end(found) - self.trailer()
     }
 
@@ -212,7 +212,11 @@ impl Geometry {
 
     /// Whether a head, and a log that is so many sectors older, can be those of a store: numbers must be
     /// left for what follows.
-    pub(crate) const fn is_possible(&self, Life { epoch, sequence }: Life, older: u32) -> bool {
+    pub(crate) const fn is_possible(
+        &self,
+        Generation { epoch, sequence }: Generation,
+        older: u32,
+    ) -> bool {
         older + 2 <= self.sectors
             && older <= sequence
             && epoch < u32::MAX
@@ -220,13 +224,13 @@ impl Geometry {
     }
 
     /// Whether a sector, and a reset, may follow the head.
-    pub(crate) const fn may_follow(&self, Life { epoch, sequence }: Life) -> bool {
+    pub(crate) const fn may_follow(&self, Generation { epoch, sequence }: Generation) -> bool {
         epoch < u32::MAX - 1 && sequence < u32::MAX - 2 * self.sectors
     }
 
     /// Sector that a sequence number lives in.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn sector_in_turn(&self, sequence: u32) -> u32 {
+    pub(crate) const fn sector_of_sequence(&self, sequence: u32) -> u32 {
         if cfg!(target_pointer_width = "64") {
             return sequence % self.sectors;
         }
@@ -256,7 +260,7 @@ impl Geometry {
 
     #[cfg(feature = "counters")]
     /// The cells of a record.
-    pub(crate) const fn cells(&self, Found { address, header }: Found) -> Cells {
+    pub(crate) const fn cells(&self, RecordRef { address, header }: RecordRef) -> Cells {
         if !matches!(header.kind(), Kind::Tally) {
             return Cells::NONE;
         }
@@ -330,12 +334,12 @@ mod tests {
     }
 
     #[test]
-    fn sectors_take_turns() {
+    fn sectors_are_used_in_rotation() {
         for sectors in (2..70).chain([1023, 4095, 4096]) {
             let g = Geometry::new(0, 4096, sectors, 256, 1);
             let ends = [0, 1 << 16, u32::MAX / 2, u32::MAX - 9000].map(|from| from..=from + 8999);
             for sequence in ends.into_iter().flatten() {
-                assert_eq!(g.sector_in_turn(sequence), sequence % sectors);
+                assert_eq!(g.sector_of_sequence(sequence), sequence % sectors);
             }
         }
     }

@@ -1,7 +1,7 @@
 //! The opening of a sector.
 
 use super::check::Check;
-use super::generation::Life;
+use super::generation::Generation;
 
 /// Bytes of a sector's opening.
 pub(crate) const OPENING: u32 = 31;
@@ -10,7 +10,7 @@ pub(crate) const OPENING: u32 = 31;
 /// them count as soon as the mark behind it is not blank.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Opening {
-    pub(crate) life: Life,
+    pub(crate) generation: Generation,
     /// Sequence number of the head less that of the oldest live sector.
     pub(crate) older: u32,
     /// Accepted end of the sector before.
@@ -20,7 +20,7 @@ pub(crate) struct Opening {
 }
 
 /// Bytes of an opening's facts.
-pub(crate) const FACTS: u32 = 16;
+pub(crate) const SECTOR_INFO: u32 = 16;
 
 /// Format version this code reads and writes.
 pub(crate) const VERSION: u8 = 1;
@@ -40,14 +40,18 @@ pub(crate) enum NoOpening {
 }
 
 impl Opening {
-    pub(crate) const NONE: Self =
-        Self { life: Life { epoch: 0, sequence: 0 }, older: 0, previous_end: 0, proven_end: 0 };
+    pub(crate) const NONE: Self = Self {
+        generation: Generation { epoch: 0, sequence: 0 },
+        older: 0,
+        previous_end: 0,
+        proven_end: 0,
+    };
 
-    /// The facts in an opening's bytes, which must start with those; see [`from_facts`](Self::from_facts).
-    pub(crate) fn facts_in<'b>(
+    /// The facts in an opening's bytes, which must start with those; see [`from_sector_info`](Self::from_sector_info).
+    pub(crate) fn sector_info_in<'b>(
         bytes: &'b [u8; OPENING as usize],
         start: &OpeningStart,
-    ) -> Result<&'b [u8; FACTS as usize], NoOpening> {
+    ) -> Result<&'b [u8; SECTOR_INFO as usize], NoOpening> {
         let (body, trailer) = bytes.split_at((OPENING - OPENING_TRAILER) as usize);
         let mut check = Check::unseeded();
         check.update(body);
@@ -55,8 +59,8 @@ impl Opening {
         if !body.starts_with(&TAG) || !expected.starts_with(trailer) {
             return Err(NoOpening::Unreadable);
         }
-        let facts = body.strip_prefix(start).and_then(<[u8]>::first_chunk);
-        facts.ok_or_else(|| {
+        let info = body.strip_prefix(start).and_then(<[u8]>::first_chunk);
+        info.ok_or_else(|| {
             if body.get(2) == Some(&VERSION) {
                 NoOpening::OtherLayout
             } else {
@@ -67,23 +71,23 @@ impl Opening {
 
     /// What settle records repeat, so that a sector is known even if its opening is lost.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) const fn facts(&self) -> [u8; FACTS as usize] {
-        let Self { life, older, previous_end, proven_end } = *self;
-        let [a0, a1, a2, a3] = life.epoch.to_le_bytes();
-        let [b0, b1, b2, b3] = life.sequence.to_le_bytes();
+    pub(crate) const fn sector_info(&self) -> [u8; SECTOR_INFO as usize] {
+        let Self { generation, older, previous_end, proven_end } = *self;
+        let [a0, a1, a2, a3] = generation.epoch.to_le_bytes();
+        let [b0, b1, b2, b3] = generation.sequence.to_le_bytes();
         let [c0, c1, c2, c3] = (older & 0xFFFF | previous_end << 16).to_le_bytes();
         let [d0, d1, d2, d3] = (previous_end >> 16 & 0xFF | proven_end << 8).to_le_bytes();
         [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3]
     }
 
-    /// The reverse of [`facts`](Self::facts).
+    /// The reverse of [`sector_info`](Self::sector_info).
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    pub(crate) const fn from_facts(facts: &[u8; FACTS as usize]) -> Self {
-        let [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3] = *facts;
+    pub(crate) const fn from_sector_info(info: &[u8; SECTOR_INFO as usize]) -> Self {
+        let [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3] = *info;
         let epoch = u32::from_le_bytes([a0, a1, a2, a3]);
         let sequence = u32::from_le_bytes([b0, b1, b2, b3]);
         Self {
-            life: Life { epoch, sequence },
+            generation: Generation { epoch, sequence },
             older: u32::from_le_bytes([c0, c1, 0, 0]),
             previous_end: u32::from_le_bytes([c2, c3, d0, 0]),
             proven_end: u32::from_le_bytes([d1, d2, d3, 0]),
@@ -95,30 +99,34 @@ impl Opening {
 mod tests {
     use super::*;
 
-    const LIFE: Life = Life { epoch: 7, sequence: 11 };
+    const GENERATION: Generation = Generation { epoch: 7, sequence: 11 };
 
     #[test]
     fn openings_round_trip_and_torn_ones_do_not_pass() {
         let start = [TAG[0], TAG[1], VERSION, 0, 0, 16, 0, 4, 0];
         let mut other = start;
         other[3] = 1;
-        let opening = Opening { life: LIFE, older: 2, previous_end: 4096, proven_end: 33 };
+        let opening =
+            Opening { generation: GENERATION, older: 2, previous_end: 4096, proven_end: 33 };
         let mut bytes = [0; OPENING as usize];
         bytes[..9].copy_from_slice(&start);
-        bytes[9..25].copy_from_slice(&opening.facts());
+        bytes[9..25].copy_from_slice(&opening.sector_info());
         let mut check = Check::unseeded();
         check.update(&bytes[..25]);
         bytes[25..].copy_from_slice(&check.trailer(6).to_le_bytes()[..6]);
-        assert_eq!(Opening::facts_in(&bytes, &start).map(Opening::from_facts), Ok(opening));
-        assert_eq!(Opening::facts_in(&bytes, &other), Err(NoOpening::OtherLayout));
+        assert_eq!(
+            Opening::sector_info_in(&bytes, &start).map(Opening::from_sector_info),
+            Ok(opening)
+        );
+        assert_eq!(Opening::sector_info_in(&bytes, &other), Err(NoOpening::OtherLayout));
         for bit in 0..31 * 8 {
             let mut torn = bytes;
             if torn[bit / 8] >> (bit % 8) & 1 == 0 {
                 torn[bit / 8] |= 1 << (bit % 8);
-                assert_eq!(Opening::facts_in(&torn, &start), Err(NoOpening::Unreadable));
+                assert_eq!(Opening::sector_info_in(&torn, &start), Err(NoOpening::Unreadable));
             }
         }
-        assert_eq!(Opening::facts_in(&[0; 31], &start), Err(NoOpening::Unreadable));
-        assert_eq!(Opening::facts_in(&[0xFF; 31], &start), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::sector_info_in(&[0; 31], &start), Err(NoOpening::Unreadable));
+        assert_eq!(Opening::sector_info_in(&[0xFF; 31], &start), Err(NoOpening::Unreadable));
     }
 }

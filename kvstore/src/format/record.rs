@@ -4,7 +4,7 @@ use core::num::NonZeroU32;
 
 use super::check::zeros_in;
 use super::crc::crc32c;
-use super::opening::FACTS;
+use super::opening::SECTOR_INFO;
 
 /// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
 pub(crate) const MAX_HEADER: u32 = 5;
@@ -19,7 +19,7 @@ pub(crate) const MAX_KEY: usize = 64;
 pub(crate) const TALLY: u32 = 9;
 
 /// Bytes of a settle record's value before the copy it carries: accepted end and facts.
-pub(crate) const SETTLE: u32 = 3 + FACTS;
+pub(crate) const SETTLE: u32 = 3 + SECTOR_INFO;
 
 /// What a record says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -79,7 +79,7 @@ pub(crate) struct Header(NonZeroU32);
 
 /// A record whose header could be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Found {
+pub(crate) struct RecordRef {
     pub(crate) address: u32,
     pub(crate) header: Header,
 }
@@ -180,16 +180,16 @@ pub(crate) const fn key_is_valid(key: &[u8]) -> bool {
 #[cfg(test)]
 mod tests {
     use super::super::check::Check;
-    use super::super::generation::Life;
+    use super::super::generation::Generation;
     use super::super::opening::{TAG, VERSION};
     use super::*;
 
-    const LIFE: Life = Life { epoch: 7, sequence: 11 };
+    const GENERATION: Generation = Generation { epoch: 7, sequence: 11 };
 
     /// Lays out header, key, value and trailer without padding.
     fn record(key: &[u8], value: &[u8], wide: bool, out: &mut [u8; 512]) -> usize {
         let header = Header::new(Kind::Put, key.len() as u32, value.len() as u32);
-        let mut check = Check::new(LIFE, 64);
+        let mut check = Check::new(GENERATION, 64);
         let mut at = 0;
         let (header_len, trailer_len) = if wide { (5, 7) } else { (4, 6) };
         for part in [&header.encode()[..header_len], key, value] {
@@ -205,7 +205,7 @@ mod tests {
     fn passes(bytes: &[u8], wide: bool) -> bool {
         let trailer_len = if wide { 7 } else { 6 };
         let (body, trailer) = bytes.split_at(bytes.len() - trailer_len);
-        let mut check = Check::new(LIFE, 64);
+        let mut check = Check::new(GENERATION, 64);
         check.update(body);
         check.trailer(trailer_len as u32).to_le_bytes()[..trailer_len] == *trailer
     }

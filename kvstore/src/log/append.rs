@@ -2,7 +2,7 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::log_end::Verdict;
+use super::log_end::LogEnd;
 use super::state::Core;
 use crate::change::{Change, counted};
 use crate::error::Fault;
@@ -12,7 +12,7 @@ use crate::format::crc::crc32c;
 use crate::format::opening::Opening;
 #[cfg(feature = "counters")]
 use crate::format::record::Kind;
-use crate::format::record::{Found, Header};
+use crate::format::record::{Header, RecordRef};
 use crate::index::Index;
 
 /// What a record is to hold.
@@ -20,9 +20,9 @@ pub(crate) enum Content<'a> {
     /// Key and value.
     New(&'a [u8], &'a [u8]),
     /// Those of another record.
-    Copy(Found),
+    Copy(RecordRef),
     /// What a mount decided, the facts of the sector, and a copy of the suspect.
-    Settle(&'a Verdict, &'a Opening),
+    Settle(&'a LogEnd, &'a Opening),
 }
 
 impl<'a> Content<'a> {
@@ -61,7 +61,7 @@ impl<F: NorFlash> Core<F> {
     ) {
         for change in counted(changes) {
             let header = change.header(pending);
-            let found = Found { address: self.medium.geometry.place(*end), header };
+            let found = RecordRef { address: self.medium.geometry.place(*end), header };
             if retires.is_none_or(|sequence| self.outlives(change, sequence, index)) {
                 self.write_record(header, &Content::of(change), end);
             }
@@ -89,15 +89,15 @@ impl<F: NorFlash> Core<F> {
         content: &Content<'_>,
         end: &mut u32,
     ) -> bool {
-        let found = Found { address: self.medium.geometry.place(*end), header };
+        let found = RecordRef { address: self.medium.geometry.place(*end), header };
         *end = self.medium.geometry.end(found);
         if *end > self.base(self.log.head) + self.medium.geometry.sector_bytes {
             // What was counted before reads otherwise now.
             self.medium.fault.get_or_insert(Fault::Full);
         }
         let mut writer = Writer::new();
-        let life = self.life(self.log.head);
-        writer.start(&mut self.medium, life, found);
+        let generation = self.generation(self.log.head);
+        writer.start(&mut self.medium, generation, found);
         let mut damaged = false;
         match *content {
             Content::New(key, value) => {
@@ -110,14 +110,14 @@ impl<F: NorFlash> Core<F> {
                 }
             }
             Content::Copy(source) => {
-                let life = self.life_at(source.address);
-                damaged = !writer.push_from(&mut self.medium, source, life);
+                let generation = self.generation_at(source.address);
+                damaged = !writer.push_from(&mut self.medium, source, generation);
             }
-            Content::Settle(verdict, opening) => {
-                writer.push(&mut self.medium, &u24(verdict.accepted));
-                writer.push(&mut self.medium, &opening.facts());
-                if let Some(suspect) = &verdict.suspect
-                    && !writer.carry(&mut self.medium, suspect.found, life)
+            Content::Settle(log_end, opening) => {
+                writer.push(&mut self.medium, &u24(log_end.accepted));
+                writer.push(&mut self.medium, &opening.sector_info());
+                if let Some(suspect) = &log_end.suspect
+                    && !writer.carry(&mut self.medium, suspect.found, generation)
                 {
                     return false;
                 }

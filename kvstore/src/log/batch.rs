@@ -6,14 +6,14 @@ use super::log_end::Suspect;
 use super::state::Core;
 use crate::format::bytes::copy;
 use crate::format::crc::crc32c;
-use crate::format::record::{Found, Kind, MAX_KEY};
+use crate::format::record::{Kind, MAX_KEY, RecordRef};
 use crate::index::Index;
 
 /// The puts and deletes that take effect with a record: itself, or the records that a commit names;
 /// deletes first, so that an index never holds more than it did when the batch was made. A batch
 /// names each key once.
 pub(crate) struct Changes {
-    pub(crate) found: Found,
+    pub(crate) found: RecordRef,
     /// The kind to look for, or that of the record itself.
     wanted: Kind,
     /// Addresses between which the records stand, and the part not seen yet.
@@ -88,7 +88,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// The next record of a batch, which stands between two addresses; the first of them moves on.
-    pub(crate) fn next_in_batch(&mut self, (at, end): &mut (u32, u32)) -> Option<Found> {
+    pub(crate) fn next_in_batch(&mut self, (at, end): &mut (u32, u32)) -> Option<RecordRef> {
         if *at >= *end {
             return None;
         }

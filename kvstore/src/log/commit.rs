@@ -7,7 +7,7 @@ use crate::change::{Change, counted};
 use crate::error::Error;
 use crate::format::crc::crc32c;
 use crate::format::geometry::{Geometry, Live};
-use crate::format::record::{Found, Header, Kind, key_is_valid};
+use crate::format::record::{Header, Kind, RecordRef, key_is_valid};
 use crate::index::Index;
 
 impl<F: NorFlash> Core<F> {
@@ -67,14 +67,14 @@ impl<F: NorFlash> Core<F> {
             self.append(changes, must_seal, index);
             return Ok(());
         }
-        let mut turns = self.turns_needed(changes, load, index).ok_or(Error::Full)?;
+        let mut compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
         loop {
-            let changes = if turns == 0 { changes } else { &[] };
-            self.turn(changes, None, self.log.end, index);
-            if turns == 0 {
+            let changes = if compactions == 0 { changes } else { &[] };
+            self.compact(changes, None, self.log.end, index);
+            if compactions == 0 {
                 return Ok(());
             }
-            turns -= 1;
+            compactions -= 1;
         }
     }
 
@@ -84,7 +84,7 @@ impl<F: NorFlash> Core<F> {
         &mut self,
         change: &Change<'_>,
         position: Option<usize>,
-        old: Option<Found>,
+        old: Option<RecordRef>,
     ) -> bool {
         if position.is_none() {
             return !change.is_put();
@@ -98,8 +98,8 @@ impl<F: NorFlash> Core<F> {
         }
         let start = self.medium.geometry.value_at(found);
         let mut equal = true;
-        let life = self.life_at(found.address);
-        let passes = self.medium.scan(found, life, &mut |_, at, bytes| {
+        let generation = self.generation_at(found.address);
+        let passes = self.medium.scan(found, generation, &mut |_, at, bytes| {
             let skip = start.saturating_sub(at) as usize;
             let from = at.saturating_sub(start) as usize;
             let stored = bytes.get(skip..).unwrap_or(&[]);
@@ -115,7 +115,7 @@ impl<F: NorFlash> Core<F> {
         if self.log.end > self.medium.geometry.sector_bytes / 16 * 15
             && moved < self.medium.geometry.sector_bytes / 4 * 3
         {
-            self.turn(&[], None, self.log.end, index);
+            self.compact(&[], None, self.log.end, index);
         } else if self.log.end > self.medium.geometry.sector_bytes / 4 * 3 && !self.log.spare_erased
         {
             self.medium.erase(self.sector(self.log.head + 1));

@@ -14,14 +14,14 @@ use crate::error::Fault;
 use crate::flash::writer::Writer;
 use crate::format::geometry::Live;
 use crate::format::opening::Opening;
-use crate::format::record::{Found, Kind};
+use crate::format::record::{Kind, RecordRef};
 use crate::index::Index;
 
 impl<F: NorFlash> Core<F> {
     /// Turns the sector; `changes` go along, and a mount's suspect record, which is not yet applied
     /// to the index. `previous_end` is the offset where the accepted log ends in the sector before.
     /// `false`: the suspect no longer passes its checks, and nothing counts.
-    pub(crate) fn turn(
+    pub(crate) fn compact(
         &mut self,
         changes: &[Change<'_>],
         suspect: Option<&Suspect>,
@@ -57,7 +57,7 @@ impl<F: NorFlash> Core<F> {
         while self.next_change(&mut changes) {
             let source = changes.found;
             let header = source.header.plain();
-            let copy = Found { address: self.medium.geometry.place(*end), header };
+            let copy = RecordRef { address: self.medium.geometry.place(*end), header };
             let whole = self.write_record(header, &Content::Copy(source), end);
             if !whole && suspect.found.header.kind() != Kind::Commit {
                 return false;
@@ -105,7 +105,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Erases the spare, in this power-up: reading blank proves nothing.
     fn begin_sector(&mut self) {
-        if !self.medium.geometry.may_follow(self.life(self.log.head)) {
+        if !self.medium.geometry.may_follow(self.generation(self.log.head)) {
             self.medium.fault.get_or_insert(Fault::Full);
         }
         let next = self.log.head + 1;
@@ -120,7 +120,7 @@ impl<F: NorFlash> Core<F> {
     pub(crate) fn finish_sector(&mut self, tail: u32, previous_end: u32, at: u32) {
         let base = self.base(self.log.head);
         let opening = Opening {
-            life: self.life(self.log.head),
+            generation: self.generation(self.log.head),
             older: self.log.head - tail,
             previous_end,
             proven_end: at - base,
@@ -134,7 +134,7 @@ impl<F: NorFlash> Core<F> {
 
     /// How many plain turns must come before a turn that takes `changes` along; `None`: the store
     /// is full.
-    pub(crate) fn turns_needed(
+    pub(crate) fn compactions_needed(
         &mut self,
         changes: &[Change<'_>],
         load: Live,
@@ -143,8 +143,8 @@ impl<F: NorFlash> Core<F> {
         if !self.log_is_long() {
             return self.medium.geometry.fits(load).then_some(0);
         }
-        for turns in 0..=self.log.head - self.log.tail {
-            let sequence = self.log.tail + turns;
+        for compactions in 0..=self.log.head - self.log.tail {
+            let sequence = self.log.tail + compactions;
             let mut sum = self.live_in(sequence, index, changes);
             for change in counted(changes) {
                 if self.outlives(change, sequence, index) {
@@ -152,7 +152,7 @@ impl<F: NorFlash> Core<F> {
                 }
             }
             if self.medium.geometry.fits(sum) {
-                return Some(turns);
+                return Some(compactions);
             }
         }
         None

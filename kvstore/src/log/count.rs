@@ -6,22 +6,22 @@ use super::state::Core;
 use crate::error::Error;
 use crate::flash::reader::KeyBytes;
 use crate::format::bytes::copy;
-use crate::format::record::Found;
+use crate::format::record::RecordRef;
 use crate::format::tally::Tally;
 
 /// Bytes of a count as a value, little-endian.
 pub(crate) const COUNT: usize = 8;
 
 impl<F: NorFlash> Core<F> {
-    pub(crate) fn tally(&mut self, found: Found, first: &mut KeyBytes) -> Option<Tally> {
-        let life = self.life_at(found.address);
-        self.medium.tally(found, life, first)
+    pub(crate) fn tally(&mut self, found: RecordRef, first: &mut KeyBytes) -> Option<Tally> {
+        let generation = self.generation_at(found.address);
+        self.medium.tally(found, generation, first)
     }
 
     /// Reads the count a tally stands for into `buffer`; its length.
     pub(crate) fn load_count(
         &mut self,
-        found: Found,
+        found: RecordRef,
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
         let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };

@@ -6,12 +6,12 @@ use super::state::Core;
 use crate::change::Change;
 use crate::format::crc::crc32c;
 use crate::format::geometry::Live;
-use crate::format::record::Found;
+use crate::format::record::RecordRef;
 use crate::index::Index;
 
 impl<F: NorFlash> Core<F> {
     /// Enters a record into the live sums, or takes it out.
-    pub(crate) fn note(&mut self, found: Found, lives: bool) {
+    pub(crate) fn note(&mut self, found: RecordRef, lives: bool) {
         let bytes = self.medium.geometry.size(found.header);
         self.log.live.note(bytes, lives);
         if self.is_in(found.address, self.log.head) {

@@ -9,7 +9,7 @@ use crate::format::checker::Checker;
 use crate::format::crc::crc32c;
 #[cfg(feature = "counters")]
 use crate::format::record::Kind;
-use crate::format::record::{Found, MAX_HEADER, MAX_KEY};
+use crate::format::record::{MAX_HEADER, MAX_KEY, RecordRef};
 use crate::index::{self, Index};
 
 impl<F: NorFlash> Core<F> {
@@ -56,7 +56,7 @@ impl<F: NorFlash> Core<F> {
     #[inline(never)] // Its stack and that of the first read are not needed together.
     fn load_found(
         &mut self,
-        found: Found,
+        found: RecordRef,
         seen: &[u8],
         buffer: &mut [u8],
     ) -> Result<Option<usize>, Error<F::Error>> {
@@ -64,7 +64,8 @@ impl<F: NorFlash> Core<F> {
         if buffer.len() < len {
             return Err(Error::BufferTooSmall { needed: len });
         }
-        let mut checker = Checker::new(&self.medium.geometry, self.life_at(found.address), found);
+        let mut checker =
+            Checker::new(&self.medium.geometry, self.generation_at(found.address), found);
         checker.feed(found.address, seen);
         let value_at = (self.medium.geometry.value_at(found) - found.address) as usize;
         copy(buffer.get_mut(..len).unwrap_or(&mut []), seen.get(value_at..).unwrap_or(&[]));

@@ -6,7 +6,7 @@ use super::state::Core;
 use crate::error::Fault;
 #[cfg(feature = "counters")]
 use crate::format::record::Kind;
-use crate::format::record::{Found, MAX_HEADER};
+use crate::format::record::{MAX_HEADER, RecordRef};
 use crate::index::{self, Index};
 
 /// How much of a key a walk reads along with the header, at the most.
@@ -20,7 +20,7 @@ impl<F: NorFlash> Core<F> {
         key: &[u8],
         hash: u32,
         index: &Index,
-    ) -> (Option<usize>, Option<Found>) {
+    ) -> (Option<usize>, Option<RecordRef>) {
         let mut position = index::lower_bound(index, hash);
         let mut damaged = None;
         while let Some(entry) = index.get(position)
@@ -38,7 +38,7 @@ impl<F: NorFlash> Core<F> {
 
     /// The record at an index entry's address, if it has this key. `Err`: its header cannot be
     /// read.
-    pub(crate) fn has_key(&mut self, address: u32, key: &[u8]) -> Result<Option<Found>, ()> {
+    pub(crate) fn has_key(&mut self, address: u32, key: &[u8]) -> Result<Option<RecordRef>, ()> {
         let limit = self.limit_at(address);
         let mut bytes = [0; MAX_HEADER as usize + START];
         let (start, mut rest) = key.split_at(key.len().min(START));
@@ -65,7 +65,13 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Lets a put or delete take effect on index and live sums.
-    pub(crate) fn apply_change(&mut self, found: Found, key: &[u8], hash: u32, index: &mut Index) {
+    pub(crate) fn apply_change(
+        &mut self,
+        found: RecordRef,
+        key: &[u8],
+        hash: u32,
+        index: &mut Index,
+    ) {
         let (position, old) = self.position(key, hash, index);
         if let Some(old) = old {
             self.note(old, false);

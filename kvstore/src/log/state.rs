@@ -4,9 +4,9 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
 use crate::flash::medium::Medium;
-use crate::format::generation::Life;
+use crate::format::generation::Generation;
 use crate::format::geometry::Live;
-use crate::format::record::Found;
+use crate::format::record::RecordRef;
 
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Log {
@@ -59,7 +59,7 @@ pub(crate) struct Core<F: NorFlash> {
 impl<F: NorFlash> Core<F> {
     /// Physical sector of a sequence number.
     pub(crate) const fn sector(&self, sequence: u32) -> u32 {
-        self.medium.geometry.sector_in_turn(sequence)
+        self.medium.geometry.sector_of_sequence(sequence)
     }
 
     /// Address of the first byte of a sector.
@@ -68,16 +68,16 @@ impl<F: NorFlash> Core<F> {
         self.sector(sequence) * self.medium.geometry.sector_bytes
     }
 
-    pub(crate) const fn life(&self, sequence: u32) -> Life {
-        Life { epoch: self.log.epoch, sequence }
+    pub(crate) const fn generation(&self, sequence: u32) -> Generation {
+        Generation { epoch: self.log.epoch, sequence }
     }
 
     /// What seeds the check of a record in a sector of the log.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn life_at(&self, address: u32) -> Life {
+    pub(crate) const fn generation_at(&self, address: u32) -> Generation {
         let g = &self.medium.geometry;
         let back = self.sector(self.log.head) + g.sectors - g.sector_of(address);
-        self.life(self.log.head.wrapping_sub(g.sector_in_turn(back)))
+        self.generation(self.log.head.wrapping_sub(g.sector_of_sequence(back)))
     }
 
     /// End of the sector an address lies in.
@@ -97,7 +97,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// The header of the record an index entry points to.
-    pub(crate) fn header_at(&mut self, address: u32) -> Option<Found> {
+    pub(crate) fn header_at(&mut self, address: u32) -> Option<RecordRef> {
         self.medium.header(address, self.limit_at(address))
     }
 

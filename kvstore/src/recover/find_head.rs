@@ -3,7 +3,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use super::held::Held;
-use crate::error::Found as FoundInstead;
+use crate::error::Found;
 use crate::format::opening::{NoOpening, OPENING, Opening};
 use crate::log::state::Core;
 
@@ -11,23 +11,23 @@ impl<F: NorFlash> Core<F> {
     /// The newest sector whose mark was begun; or what there is instead. One opening of another
     /// layout is enough to say so: settle records and sectors beside it cannot be told from ours.
     #[inline(never)] // A walk should not hold its stack.
-    pub(crate) fn find_head(&mut self, head: &mut Opening) -> Result<(), FoundInstead> {
+    pub(crate) fn find_head(&mut self, head: &mut Opening) -> Result<(), Found> {
         let sectors = self.medium.geometry.sectors;
-        let mut result = Err(FoundInstead::ForeignData);
+        let mut result = Err(Found::ForeignData);
         for sector in 0..sectors {
             let mut opening = Opening::NONE;
             let read = self.read_opening(sector, &mut opening);
-            let is_here = self.sector(opening.life.sequence) == sector;
+            let is_here = self.sector(opening.generation.sequence) == sector;
             let counts = match read {
                 Ok(()) if is_here => self.mark_is_begun(sector),
-                Ok(()) | Err(NoOpening::OtherLayout) => return Err(FoundInstead::OtherLayout),
-                Err(NoOpening::NewerFormat) => return Err(FoundInstead::NewerFormat),
-                Err(NoOpening::Unreadable) => self.facts_from_settle(sector, &mut opening),
+                Ok(()) | Err(NoOpening::OtherLayout) => return Err(Found::OtherLayout),
+                Err(NoOpening::NewerFormat) => return Err(Found::NewerFormat),
+                Err(NoOpening::Unreadable) => self.sector_info_from_settle(sector, &mut opening),
             };
-            let Opening { life, older, .. } = opening;
+            let Opening { generation, older, .. } = opening;
             if counts
-                && self.medium.geometry.is_possible(life, older)
-                && (result.is_err() || head.life.is_before(life))
+                && self.medium.geometry.is_possible(generation, older)
+                && (result.is_err() || head.generation.is_before(generation))
             {
                 *head = opening;
                 result = Ok(());
@@ -48,22 +48,22 @@ impl<F: NorFlash> Core<F> {
         if !self.medium.read(address, &mut bytes) {
             return Err(NoOpening::Unreadable);
         }
-        let facts = Opening::facts_in(&bytes, &self.medium.geometry.opening_start())?;
-        *opening = Opening::from_facts(facts);
+        let info = Opening::sector_info_in(&bytes, &self.medium.geometry.opening_start())?;
+        *opening = Opening::from_sector_info(info);
         Ok(())
     }
 
     /// What is known of a log sector, if anything.
     #[inline(never)] // A walk should not hold its stack.
-    pub(crate) fn facts(&mut self, sequence: u32, facts: &mut Opening) -> bool {
-        let life = self.life(sequence);
+    pub(crate) fn sector_info(&mut self, sequence: u32, info: &mut Opening) -> bool {
+        let generation = self.generation(sequence);
         let sector = self.sector(sequence);
-        let told = self.read_opening(sector, facts).is_ok() && facts.life == life;
-        told || self.facts_from_settle(sector, facts) && facts.life == life
+        let told = self.read_opening(sector, info).is_ok() && info.generation == generation;
+        told || self.sector_info_from_settle(sector, info) && info.generation == generation
     }
 
     /// The facts the first settle record repeats that a walk over the sector meets.
-    fn facts_from_settle(&mut self, sector: u32, facts: &mut Opening) -> bool {
+    fn sector_info_from_settle(&mut self, sector: u32, info: &mut Opening) -> bool {
         let base = sector * self.medium.geometry.sector_bytes;
         let limit = base + self.medium.geometry.sector_bytes;
         let mut at = base + self.medium.geometry.first_record();
@@ -71,8 +71,8 @@ impl<F: NorFlash> Core<F> {
             at = self.medium.geometry.place_behind(found);
         }
         let mut settle = Held::NONE;
-        while self.medium.next_settle(at, limit, None, &mut settle, facts) {
-            if self.sector(facts.life.sequence) == sector {
+        while self.medium.next_settle(at, limit, None, &mut settle, info) {
+            if self.sector(info.generation.sequence) == sector {
                 return true;
             }
             let Some(found) = settle.found else { break };
@@ -92,9 +92,11 @@ impl<F: NorFlash> Core<F> {
             self.base(self.log.head) + self.medium.geometry.mark(),
             self.medium.geometry.unit,
         );
-        let sector = self.sector(head.life.sequence + 1);
+        let sector = self.sector(head.generation.sequence + 1);
         let mut next = Opening::NONE;
-        if self.read_opening(sector, &mut next).is_ok() && next.life.is_before(head.life) {
+        if self.read_opening(sector, &mut next).is_ok()
+            && next.generation.is_before(head.generation)
+        {
             // A retired sector that was not touched since: a new opening needs an erase.
             return;
         }

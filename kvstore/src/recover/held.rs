@@ -1,6 +1,6 @@
 //! Records that a walk has met and whose part in the log is not decided yet.
 
-use crate::format::record::Found;
+use crate::format::record::RecordRef;
 use crate::log::log_end::Suspect;
 use crate::log::lookup::START;
 
@@ -10,13 +10,13 @@ pub(crate) struct Settle {
     /// Offset where the accepted log ends.
     pub(crate) accepted: u32,
     /// The copy it carries.
-    pub(crate) cargo: Option<Suspect>,
+    pub(crate) carried: Option<Suspect>,
 }
 
 /// A record whose part in the log depends on what stands behind it.
 #[derive(Clone, Copy)]
 pub(crate) struct Held {
-    pub(crate) found: Option<Found>,
+    pub(crate) found: Option<RecordRef>,
     pub(crate) says: Says,
 }
 

@@ -16,7 +16,7 @@ impl<F: NorFlash> Core<F> {
         {
             self.medium.mounting = true;
         }
-        let result = self.take_up(index);
+        let result = self.recover(index);
         #[cfg(feature = "counters")]
         {
             self.medium.mounting = false;
@@ -24,7 +24,7 @@ impl<F: NorFlash> Core<F> {
         self.outcome(result)
     }
 
-    fn take_up(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
+    fn recover(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let damaged = self.log.damaged;
         self.log = Log::NONE;
         self.log.damaged = damaged;
@@ -39,13 +39,13 @@ impl<F: NorFlash> Core<F> {
                 return Err(Error::Corrupt);
             }
         }
-        self.log.epoch = opening.life.epoch;
-        self.log.head = opening.life.sequence;
+        self.log.epoch = opening.generation.epoch;
+        self.log.head = opening.generation.sequence;
         self.confirm_head(&opening);
         // Each time that it is to be done again, a page of the head was passed over.
         let g = &self.medium.geometry;
         let mut left = g.sector_bytes >> g.page.trailing_zeros();
-        while !self.replay(&opening, index) {
+        while !self.replay_and_settle(&opening, index) {
             if left == 0 {
                 return Err(Error::Corrupt);
             }
@@ -62,9 +62,11 @@ impl<F: NorFlash> Core<F> {
     /// formatted again.
     pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let mut opening = Opening::NONE;
-        if self.find_head(&mut opening).is_ok() && self.medium.geometry.may_follow(opening.life) {
-            self.log.epoch = opening.life.epoch;
-            self.log.head = opening.life.sequence;
+        if self.find_head(&mut opening).is_ok()
+            && self.medium.geometry.may_follow(opening.generation)
+        {
+            self.log.epoch = opening.generation.epoch;
+            self.log.head = opening.generation.sequence;
             // Its mark may have been the last program before a cut.
             self.confirm_head(&opening);
             self.restart();

@@ -6,26 +6,26 @@ use super::settle::Settled;
 use super::walk::Walk;
 use crate::format::opening::Opening;
 use crate::index::Index;
-use crate::log::log_end::Verdict;
+use crate::log::log_end::LogEnd;
 use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
     /// Walks the log and settles its end. `false`: a settle record read differently the second time
     /// and was made unreadable.
-    pub(crate) fn replay(&mut self, opening: &Opening, index: &mut Index) -> bool {
-        let mut verdict = Verdict::NONE;
-        self.survey(opening, &mut verdict, index);
+    pub(crate) fn replay_and_settle(&mut self, opening: &Opening, index: &mut Index) -> bool {
+        let mut log_end = LogEnd::NONE;
+        self.replay_log(opening, &mut log_end, index);
         loop {
-            let done = match self.settle(&verdict, opening, index) {
+            let done = match self.settle(&log_end, opening, index) {
                 Settled::Done => true,
-                Settled::Flickers => false,
-                Settled::NoRoom => self.move_on(&mut verdict, index),
+                Settled::SuspectChanged => false,
+                Settled::NoRoom => self.move_on(&mut log_end, index),
             };
             if done {
                 return true;
             }
-            self.log.head = opening.life.sequence;
-            if !self.drop_suspect(&mut verdict) {
+            self.log.head = opening.generation.sequence;
+            if !self.drop_suspect(&mut log_end) {
                 return false;
             }
         }
@@ -33,21 +33,21 @@ impl<F: NorFlash> Core<F> {
 
     /// No room to settle: the suspect record is written again in a new sector.
     #[inline(never)] // A walk should not hold its stack.
-    fn move_on(&mut self, verdict: &mut Verdict, index: &mut Index) -> bool {
-        if let Some(suspect) = &verdict.suspect
+    fn move_on(&mut self, log_end: &mut LogEnd, index: &mut Index) -> bool {
+        if let Some(suspect) = &log_end.suspect
             && !self.can_carry(suspect, index)
         {
             // It would have been sealed before it was acknowledged or reported: it was not.
-            verdict.suspect = None;
+            log_end.suspect = None;
         }
-        self.turn(&[], verdict.suspect.as_ref(), verdict.accepted, index)
+        self.compact(&[], log_end.suspect.as_ref(), log_end.accepted, index)
     }
 
     /// Walks the log from tail to head, and decides about its end.
     #[inline(never)] // Its stack and that of settling are not needed together.
-    fn survey(&mut self, opening: &Opening, verdict: &mut Verdict, index: &mut Index) {
+    fn replay_log(&mut self, opening: &Opening, log_end: &mut LogEnd, index: &mut Index) {
         let sector_bytes = self.medium.geometry.sector_bytes;
-        let head = opening.life.sequence;
+        let head = opening.generation.sequence;
         let mut walk = Walk::new();
         index.clear();
         self.log.head = head;
@@ -62,7 +62,7 @@ impl<F: NorFlash> Core<F> {
                 Some(opening.previous_end)
             } else {
                 let mut next = Opening::NONE;
-                self.facts(sequence + 1, &mut next).then_some(next.previous_end)
+                self.sector_info(sequence + 1, &mut next).then_some(next.previous_end)
             };
             let limit = told.unwrap_or(sector_bytes).min(sector_bytes);
             self.walk(sequence, limit, &mut walk, index);
@@ -71,14 +71,14 @@ impl<F: NorFlash> Core<F> {
                 // Of an older sector, what tells its accepted end cannot be read: its last record
                 // may be a torn one.
                 let proven_end = if sequence == head { opening.proven_end } else { 0 };
-                end = self.judge(&walk, sequence, proven_end, verdict);
+                end = self.find_end(&walk, sequence, proven_end, log_end);
             }
             self.apply_held(&walk, end, index);
             if sequence == head {
                 return;
             }
             if told.is_none()
-                && let Some(suspect) = &verdict.suspect
+                && let Some(suspect) = &log_end.suspect
             {
                 self.apply(suspect, &[], index);
             }

@@ -10,10 +10,10 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::flash::medium::Medium;
 use crate::format::geometry::Geometry;
 use crate::format::opening::Opening;
-use crate::format::record::{Found, Header, Kind, SETTLE};
+use crate::format::record::{Header, Kind, RecordRef, SETTLE};
 use crate::index::Index;
 use crate::log::append::Content;
-use crate::log::log_end::{Suspect, Verdict};
+use crate::log::log_end::{LogEnd, Suspect};
 use crate::log::state::Core;
 
 /// What became of an attempt to settle.
@@ -22,7 +22,7 @@ pub(crate) enum Settled {
     Done,
     NoRoom,
     /// The suspect passed its checks before and does not now.
-    Flickers,
+    SuspectChanged,
 }
 
 impl<F: NorFlash> Core<F> {
@@ -31,34 +31,35 @@ impl<F: NorFlash> Core<F> {
     #[inline(never)] // A walk should not hold its stack.
     pub(crate) fn settle(
         &mut self,
-        verdict: &Verdict,
+        log_end: &LogEnd,
         opening: &Opening,
         index: &mut Index,
     ) -> Settled {
-        if verdict.stop >= self.medium.geometry.sector_bytes {
+        if log_end.stop >= self.medium.geometry.sector_bytes {
             return Settled::NoRoom;
         }
-        let seal = match &verdict.suspect {
+        let seal = match &log_end.suspect {
             Some(suspect) => !self.can_carry(suspect, index),
             None => false,
         };
         let base = self.base(self.log.head);
         let limit = base + self.medium.geometry.sector_bytes;
-        let Some(page) = self.medium.end_log(base + verdict.stop, limit, verdict, seal) else {
+        let Some(page) = self.medium.end_log(base + log_end.stop, limit, log_end, seal) else {
             return Settled::NoRoom;
         };
         self.medium.zero(page, self.medium.geometry.trace());
-        let record = self.medium.geometry.settle_record(page, verdict);
+        let record = self.medium.geometry.settle_record(page, log_end);
         let mut end = record.address;
-        if !self.write_record(record.header, &Content::Settle(verdict, opening), &mut end) {
-            return Settled::Flickers;
+        if !self.write_record(record.header, &Content::Settle(log_end, opening), &mut end) {
+            return Settled::SuspectChanged;
         }
         if seal {
             self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
         }
         self.log.end = self.medium.geometry.place(end - base);
-        if let Some(suspect) = &verdict.suspect {
-            let found = self.medium.geometry.cargo(record.address, suspect.found.header.plain());
+        if let Some(suspect) = &log_end.suspect {
+            let found =
+                self.medium.geometry.carried_record(record.address, suspect.found.header.plain());
             self.apply(&Suspect { found, ..*suspect }, &[], index);
         }
         Settled::Done
@@ -67,10 +68,10 @@ impl<F: NorFlash> Core<F> {
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
     /// so nothing about it was acknowledged or reported. `false`: it was carried by a settle record
     /// which is made unreadable now, so that the walk must be done again without it.
-    pub(crate) fn drop_suspect(&mut self, verdict: &mut Verdict) -> bool {
-        let Some(carrier) = verdict.carrier else {
-            verdict.suspect = None;
-            verdict.stop = verdict.accepted;
+    pub(crate) fn drop_suspect(&mut self, log_end: &mut LogEnd) -> bool {
+        let Some(carrier) = log_end.carrier else {
+            log_end.suspect = None;
+            log_end.stop = log_end.accepted;
             return true;
         };
         let page = self.medium.geometry.page_of(carrier.address);
@@ -102,13 +103,13 @@ impl<F: NorFlash> Core<F> {
 
 impl Geometry {
     /// The settle record in the page at this address.
-    fn settle_record(&self, page: u32, verdict: &Verdict) -> Found {
+    fn settle_record(&self, page: u32, log_end: &LogEnd) -> RecordRef {
         let address = page + self.trace();
-        let value_len = verdict.suspect.map_or(SETTLE, |suspect| {
-            let cargo = self.cargo(address, suspect.found.header.plain());
-            SETTLE + self.end(cargo) - cargo.address
+        let value_len = log_end.suspect.map_or(SETTLE, |suspect| {
+            let carried = self.carried_record(address, suspect.found.header.plain());
+            SETTLE + self.end(carried) - carried.address
         });
-        Found { address, header: Header::new(Kind::Settle, 0, value_len) }
+        RecordRef { address, header: Header::new(Kind::Settle, 0, value_len) }
     }
 }
 
@@ -118,7 +119,7 @@ impl<F: NorFlash> Medium<F> {
     /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page behind it
     /// that takes the settle record; `None`: there is no room.
     #[inline(never)] // Its stack is not needed afterwards.
-    fn end_log(&mut self, stop: u32, limit: u32, verdict: &Verdict, seal: bool) -> Option<u32> {
+    fn end_log(&mut self, stop: u32, limit: u32, log_end: &LogEnd, seal: bool) -> Option<u32> {
         // A torn record may have touched every page its header names. If the header is lost the
         // next time, no more than the first page was touched.
         let torn = self.header(stop, limit);
@@ -126,7 +127,7 @@ impl<F: NorFlash> Medium<F> {
         let mut behind = torn.map_or(first, |torn| self.geometry.page_behind(torn));
         self.pass_all(first, behind);
         let room = loop {
-            let room = self.find_room(verdict, seal, behind, limit);
+            let room = self.find_room(log_end, seal, behind, limit);
             let Some(page) = room else { break None };
             behind = self.pass_over(behind, page, limit);
             if behind == page {
@@ -146,13 +147,13 @@ impl<F: NorFlash> Medium<F> {
     /// The first page from `page` on from which a settle record finds only blank pages.
     fn find_room(
         &mut self,
-        verdict: &Verdict,
+        log_end: &LogEnd,
         seal: bool,
         mut page: u32,
         limit: u32,
     ) -> Option<u32> {
         while page < limit {
-            let mut end = self.geometry.end(self.geometry.settle_record(page, verdict));
+            let mut end = self.geometry.end(self.geometry.settle_record(page, log_end));
             if seal {
                 end = self.geometry.end_behind(end, Header::SEAL);
             }

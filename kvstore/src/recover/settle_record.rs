@@ -5,26 +5,26 @@ use embedded_storage::nor_flash::NorFlash;
 use super::held::{Held, Says, Settle};
 use crate::flash::medium::Medium;
 use crate::format::bytes::from_u24;
-use crate::format::generation::Life;
+use crate::format::generation::Generation;
 use crate::format::geometry::Geometry;
 use crate::format::opening::Opening;
-use crate::format::record::{Found, Header, Kind, SETTLE};
+use crate::format::record::{Header, Kind, RecordRef, SETTLE};
 use crate::log::log_end::Suspect;
 
 /// The first bytes of a settle record's value: as far as the value of a commit that it carries.
 type First = [u8; 32];
 
 /// The facts that a settle record repeats.
-fn facts_in(first: &First) -> Opening {
-    let facts = first.get(3..).and_then(<[u8]>::first_chunk);
-    facts.map_or(Opening::NONE, Opening::from_facts)
+fn sector_info_in(first: &First) -> Opening {
+    let info = first.get(3..).and_then(<[u8]>::first_chunk);
+    info.map_or(Opening::NONE, Opening::from_sector_info)
 }
 
 impl Geometry {
     /// The record that the settle record at `address` carries.
-    pub(crate) const fn cargo(&self, settle: u32, header: Header) -> Found {
+    pub(crate) const fn carried_record(&self, settle: u32, header: Header) -> RecordRef {
         let address = settle + self.header() + SETTLE;
-        Found { address, header }
+        RecordRef { address, header }
     }
 
     /// The addresses a commit's value names, in the sector of `address`.
@@ -36,12 +36,12 @@ impl Geometry {
     }
 
     /// The record that a settle record carries, from the first bytes of its value.
-    fn cargo_from(&self, settle: Found, first: &First) -> Option<Suspect> {
+    fn carried_from(&self, settle: RecordRef, first: &First) -> Option<Suspect> {
         if settle.header.value_len() <= SETTLE {
             return None;
         }
         let carried = first.get(SETTLE as usize..)?;
-        let found = self.cargo(settle.address, Header::decode(carried, self.header())?);
+        let found = self.carried_record(settle.address, Header::decode(carried, self.header())?);
         let value = carried.get(self.header() as usize..)?;
         let extent = self.extent_from(found.address, value);
         (self.end(found) <= self.end(settle)).then_some(Suspect { found, extent })
@@ -57,23 +57,23 @@ impl<F: NorFlash> Medium<F> {
         &mut self,
         mut place: u32,
         limit: u32,
-        life: Option<Life>,
+        generation: Option<Generation>,
         settle: &mut Held,
-        facts: &mut Opening,
+        info: &mut Opening,
     ) -> bool {
         while let Some(found) = self.settle_header_behind(place, limit) {
             let mut first: First = [0; _];
-            let expected = life.unwrap_or_else(|| {
+            let expected = generation.unwrap_or_else(|| {
                 let told = first.split_at_mut(SETTLE as usize).0;
                 self.read(self.geometry.value_at(found), told);
-                facts_in(&first).life
+                sector_info_in(&first).generation
             });
             let whole = self.whole(found, expected, &mut first);
-            *facts = facts_in(&first);
-            if whole && facts.life == expected {
+            *info = sector_info_in(&first);
+            if whole && info.generation == expected {
                 let [a, b, c, ..] = first;
-                let cargo = self.geometry.cargo_from(found, &first);
-                let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), cargo });
+                let carried = self.geometry.carried_from(found, &first);
+                let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), carried });
                 *settle = Held { found: Some(found), says };
                 return true;
             }
@@ -84,7 +84,7 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// The next header of a settle record in the pages behind the one of `place`.
-    pub(crate) fn settle_header_behind(&mut self, place: u32, limit: u32) -> Option<Found> {
+    pub(crate) fn settle_header_behind(&mut self, place: u32, limit: u32) -> Option<RecordRef> {
         let mut page = self.geometry.next_page(place);
         while page + self.geometry.passed_area() <= limit {
             let found = self.settle_header(page, limit);
@@ -97,7 +97,7 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// The header of a settle record behind the trace of the page at `page`.
-    pub(crate) fn settle_header(&mut self, page: u32, limit: u32) -> Option<Found> {
+    pub(crate) fn settle_header(&mut self, page: u32, limit: u32) -> Option<RecordRef> {
         let trace = self.geometry.trace();
         if !self.is_all(0, page, page + trace) {
             return None;

@@ -94,9 +94,9 @@ impl<F: NorFlash> Core<F> {
             };
             walk.next = Held { found: Some(found), says: Says::Key { start, batch } };
         } else {
-            let life = Some(self.life(sequence));
-            let mut facts = Opening::NONE;
-            if !self.medium.next_settle(at, end, life, &mut walk.next, &mut facts) {
+            let generation = Some(self.generation(sequence));
+            let mut info = Opening::NONE;
+            if !self.medium.next_settle(at, end, generation, &mut walk.next, &mut info) {
                 return false;
             }
         }
@@ -116,8 +116,8 @@ impl<F: NorFlash> Core<F> {
                     Says::Key { start, batch } => {
                         self.apply(&Suspect::new(found, *batch), start, index);
                     }
-                    Says::Settle(Settle { cargo: Some(cargo), .. }) => {
-                        self.apply(cargo, &[], index);
+                    Says::Settle(Settle { carried: Some(carried), .. }) => {
+                        self.apply(carried, &[], index);
                     }
                     Says::Settle(_) => {}
                 }
