@@ -27,9 +27,31 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
         self.ready()?;
+        let Some(load) = self.check_changes(changes, index)? else { return Ok(()) };
+        let seal = self.must_seal(load);
+        if self.has_room(changes, load, seal) {
+            self.append(changes, seal, index);
+            return Ok(());
+        }
+        let mut compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
+        loop {
+            let changes = if compactions == 0 { changes } else { &[] };
+            self.compact(changes, None, self.log.end, index);
+            if compactions == 0 {
+                return Ok(());
+            }
+            compactions -= 1;
+        }
+    }
+
+    /// What the records of `changes` take, if these are allowed; `None`: nothing needs to be written.
+    fn check_changes(
+        &mut self,
+        changes: &[Change<'_>],
+        index: &Index,
+    ) -> Result<Option<Live>, Error<F::Error>> {
         let mut needed = false;
-        // How many keys the index will hold, and what the records take.
-        let mut keys = index.len();
+        let mut keys_afterwards = index.len();
         let mut load = Live::NONE;
         for change in counted(changes) {
             if !key_is_valid(change.key()) {
@@ -42,40 +64,38 @@ impl<F: NorFlash> Core<F> {
             let hash = crc32c(change.key());
             let (position, old) = self.position(change.key(), hash, index);
             match (change.is_put(), position) {
-                (true, None) => keys += 1,
-                (false, Some(_)) => keys = keys.saturating_sub(1),
+                (true, None) => keys_afterwards += 1,
+                (false, Some(_)) => keys_afterwards = keys_afterwards.saturating_sub(1),
                 _ => {}
             }
             needed = needed || !self.changes_nothing(change, position, old);
         }
         if !needed || self.medium.fault.is_some() {
-            return Ok(());
+            return Ok(None);
         }
         if !self.medium.geometry.fits(load) {
             return Err(Error::TooLarge);
         }
-        if keys > index.capacity() {
+        if keys_afterwards > index.capacity() {
             return Err(Error::IndexFull);
         }
-        let must_seal = self.log_is_long()
+        Ok(Some(load))
+    }
+
+    /// Whether a record of this size needs a seal: if the tail is so full that the record could not be
+    /// copied along with its live records, a later mount must not have to.
+    const fn must_seal(&self, load: Live) -> bool {
+        self.log_is_long()
             && self.log.head != self.log.tail
-            && !self.medium.geometry.fits(self.log.tail_live.and(load));
-        if self.medium.geometry.fits(self.log.head_live.and(load))
-            && self.medium.geometry.end_of(self.log.end, changes, must_seal)
-                <= self.medium.geometry.sector_bytes
-        {
-            self.append(changes, must_seal, index);
-            return Ok(());
-        }
-        let mut compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
-        loop {
-            let changes = if compactions == 0 { changes } else { &[] };
-            self.compact(changes, None, self.log.end, index);
-            if compactions == 0 {
-                return Ok(());
-            }
-            compactions -= 1;
-        }
+            && !self.medium.geometry.fits(self.log.tail_live.and(load))
+    }
+
+    /// Whether the head has room for the records of `changes`, now and when its live records are
+    /// copied in their turn.
+    fn has_room(&self, changes: &[Change<'_>], load: Live, seal: bool) -> bool {
+        let g = &self.medium.geometry;
+        g.fits(self.log.head_live.and(load))
+            && g.end_of(self.log.end, changes, seal) <= g.sector_bytes
     }
 
     /// Whether the change asks for what is there already, at a place in the index.
