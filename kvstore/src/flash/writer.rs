@@ -16,6 +16,20 @@ use crate::format::record::{Header, RecordRef};
 
 const CHUNK: usize = 256;
 
+/// What became of a copy.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Copied {
+    /// The record that was copied does not pass its checks, so its copy must not pass either.
+    Damaged,
+    Whole,
+}
+
+impl Copied {
+    pub(crate) const fn of(passes: bool) -> Self {
+        if passes { Self::Whole } else { Self::Damaged }
+    }
+}
+
 pub(crate) struct Writer {
     /// Where the buffer will be programmed; at first the record's address.
     at: u32,
@@ -113,12 +127,12 @@ impl Writer {
         medium: &mut Medium<F>,
         source: RecordRef,
         generation: Generation,
-    ) -> bool {
+    ) -> Copied {
         let mut first = [0; _];
         let tally = medium.tally(source, generation, &mut first);
         self.push(medium, medium.geometry.key_in(source, &first));
         self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes());
-        tally.is_some()
+        Copied::of(tally.is_some())
     }
 
     /// Writes the opening of the sector at an address.
@@ -132,30 +146,29 @@ impl Writer {
         let start = medium.geometry.opening_start();
         self.push(medium, &start);
         self.push(medium, &opening.sector_info());
-        self.close(medium, address + OPENING, OPENING_TRAILER, false);
+        self.close(medium, address + OPENING, OPENING_TRAILER, Copied::Whole);
         self.pad(medium, address + medium.geometry.mark());
         self.flush(medium);
     }
 
     /// Pads up to the trailer of what ends at `end`, and adds that, `len` bytes.
     #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
-    fn close<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, len: u32, damaged: bool) {
+    fn close<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, len: u32, content: Copied) {
         self.pad(medium, end - len);
         let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
         // Ones where a whole record has some zeros: no interrupted program makes it a whole one.
-        let spoilt = if damaged { u64::from(u32::MAX) } else { 0 };
+        let spoilt = if content == Copied::Damaged { u64::from(u32::MAX) } else { 0 };
         let trailer = (check.trailer(len) | spoilt).to_le_bytes();
         self.push(medium, trailer.get(..len as usize).unwrap_or(&[]));
     }
 
-    /// Key and value of another record, of a tally the count. `false`: that record is damaged, and this
-    /// one must be too.
+    /// Adds key and value of another record; if that is a tally, its count as the value.
     pub(crate) fn push_from<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         source: RecordRef,
         generation: Generation,
-    ) -> bool {
+    ) -> Copied {
         #[cfg(feature = "counters")]
         if source.header.kind() == Kind::Tally {
             return self.push_count(medium, source, generation);
@@ -163,36 +176,42 @@ impl Writer {
         let from = medium.geometry.key_at(source);
         let to = medium.geometry.value_at(source) + source.header.value_len();
         // Read once: what is checked is what is copied.
-        medium.scan(source, generation, &mut |medium, at, bytes| {
+        let passes = medium.scan(source, generation, &mut |medium, at, bytes| {
             let skip = from.saturating_sub(at) as usize;
             let end = (to.saturating_sub(at) as usize).min(bytes.len());
             self.push(medium, bytes.get(skip..end).unwrap_or(&[]));
-        })
+        });
+        Copied::of(passes)
     }
 
-    /// A whole copy of a record inside this one. `false`: it does not pass its checks, and this
-    /// record must not be finished.
+    /// Adds a whole copy of a record inside this one. If it is damaged, this record must not be
+    /// finished.
     pub(crate) fn carry<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
         source: RecordRef,
         generation: Generation,
-    ) -> bool {
+    ) -> Copied {
         let start = self.position();
         let header = source.header.plain();
         let end = medium.geometry.end(RecordRef { address: start, header });
         self.inner = Some(Check::new(generation, medium.geometry.offset_of(start)));
         self.push_header(medium, header);
-        if !self.push_from(medium, source, generation) {
-            return false;
+        let copied = self.push_from(medium, source, generation);
+        if copied == Copied::Whole {
+            self.close(medium, end, medium.geometry.trailer(), copied);
         }
-        self.close(medium, end, medium.geometry.trailer(), false);
-        true
+        copied
     }
 
     /// Pads up to the trailer of what ends at `end`, adds it and programs the rest.
-    pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, damaged: bool) {
-        self.close(medium, end, medium.geometry.trailer(), damaged);
+    pub(crate) fn finish<F: NorFlash>(
+        &mut self,
+        medium: &mut Medium<F>,
+        end: u32,
+        content: Copied,
+    ) {
+        self.close(medium, end, medium.geometry.trailer(), content);
         self.flush(medium);
     }
 }

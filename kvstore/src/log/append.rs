@@ -6,7 +6,7 @@ use super::log_end::LogEnd;
 use super::state::Core;
 use crate::change::{Change, counted};
 use crate::error::Fault;
-use crate::flash::writer::Writer;
+use crate::flash::writer::{Copied, Writer};
 use crate::format::bytes::u24;
 use crate::format::crc::crc32c;
 use crate::format::opening::Opening;
@@ -79,16 +79,15 @@ impl<F: NorFlash> Core<F> {
         position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence))
     }
 
-    /// Writes a record at the place behind `end`, which becomes the record's end. `false`: it is a copy
-    /// of one that does not pass its checks, and as damaged; or a settle record that was to carry such
-    /// a copy, and was not finished.
+    /// Writes a record at the place after `end`, which becomes the record's end. A copy of a damaged
+    /// record is written as damaged; a settle record that was to carry one is not finished.
     #[inline(never)] // Its buffer is not needed afterwards.
     pub(crate) fn write_record(
         &mut self,
         header: Header,
         content: &Content<'_>,
         end: &mut u32,
-    ) -> bool {
+    ) -> Copied {
         let found = RecordRef { address: self.medium.geometry.place(*end), header };
         *end = self.medium.geometry.end(found);
         if *end > self.base(self.log.head) + self.medium.geometry.sector_bytes {
@@ -98,7 +97,7 @@ impl<F: NorFlash> Core<F> {
         let mut writer = Writer::new();
         let generation = self.generation(self.log.head);
         writer.start(&mut self.medium, generation, found);
-        let mut damaged = false;
+        let mut copied = Copied::Whole;
         match *content {
             Content::New(key, value) => {
                 writer.push(&mut self.medium, key);
@@ -111,19 +110,20 @@ impl<F: NorFlash> Core<F> {
             }
             Content::Copy(source) => {
                 let generation = self.generation_at(source.address);
-                damaged = !writer.push_from(&mut self.medium, source, generation);
+                copied = writer.push_from(&mut self.medium, source, generation);
             }
             Content::Settle(log_end, opening) => {
                 writer.push(&mut self.medium, &u24(log_end.accepted));
                 writer.push(&mut self.medium, &opening.sector_info());
-                if let Some(suspect) = &log_end.suspect
-                    && !writer.carry(&mut self.medium, suspect.found, generation)
-                {
-                    return false;
+                if let Some(suspect) = &log_end.suspect {
+                    copied = writer.carry(&mut self.medium, suspect.found, generation);
+                    if copied == Copied::Damaged {
+                        return copied;
+                    }
                 }
             }
         }
-        writer.finish(&mut self.medium, *end, damaged);
-        !damaged
+        writer.finish(&mut self.medium, *end, copied);
+        copied
     }
 }

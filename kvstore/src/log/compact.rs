@@ -11,7 +11,7 @@ use super::log_end::Suspect;
 use super::state::Core;
 use crate::change::{Change, counted};
 use crate::error::Fault;
-use crate::flash::writer::Writer;
+use crate::flash::writer::{Copied, Writer};
 use crate::format::geometry::Live;
 use crate::format::opening::Opening;
 use crate::format::record::{Kind, RecordRef};
@@ -20,14 +20,14 @@ use crate::index::Index;
 impl<F: NorFlash> Core<F> {
     /// Turns the sector; `changes` go along, and a mount's suspect record, which is not yet applied
     /// to the index. `previous_end` is the offset where the accepted log ends in the sector before.
-    /// `false`: the suspect no longer passes its checks, and nothing counts.
+    /// If the suspect no longer passes its checks, the new sector does not count.
     pub(crate) fn compact(
         &mut self,
         changes: &[Change<'_>],
         suspect: Option<&Suspect>,
         previous_end: u32,
         index: &mut Index,
-    ) -> bool {
+    ) -> Copied {
         let tail = self.log.tail;
         let retires = self.log_is_long();
         self.begin_sector();
@@ -36,9 +36,9 @@ impl<F: NorFlash> Core<F> {
         // First, so that what it replaces in the tail is not copied. Its effect is taken from the
         // copy: bits of the record itself may read differently each time.
         if let Some(suspect) = suspect
-            && !self.carry_suspect(suspect, &mut end, index)
+            && self.carry_suspect(suspect, &mut end, index) == Copied::Damaged
         {
-            return false;
+            return Copied::Damaged;
         }
         if retires {
             self.carry_tail(tail, changes, &mut end, index);
@@ -47,24 +47,23 @@ impl<F: NorFlash> Core<F> {
         let tail = if retires { tail + 1 } else { tail };
         self.finish_sector(tail, previous_end, end);
         self.sum_live(index);
-        true
+        Copied::Whole
     }
 
     /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
-    /// `false`: it does not pass its checks any more.
-    fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> bool {
+    fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> Copied {
         let mut changes = Changes::of(suspect);
         while self.next_change(&mut changes) {
             let source = changes.found;
             let header = source.header.plain();
             let copy = RecordRef { address: self.medium.geometry.place(*end), header };
-            let whole = self.write_record(header, &Content::Copy(source), end);
-            if !whole && suspect.found.header.kind() != Kind::Commit {
-                return false;
+            let copied = self.write_record(header, &Content::Copy(source), end);
+            if copied == Copied::Damaged && suspect.found.header.kind() != Kind::Commit {
+                return copied;
             }
             self.apply(&Suspect::new(copy, 0), &[], index);
         }
-        true
+        Copied::Whole
     }
 
     /// Copies the tail's live records that `changes` do not replace.

@@ -2,6 +2,7 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
+use super::replay::Replayed;
 use crate::error::Error;
 use crate::format::geometry::Geometry;
 use crate::format::opening::Opening;
@@ -45,7 +46,7 @@ impl<F: NorFlash> Core<F> {
         // Each time that it is to be done again, a page of the head was passed over.
         let g = &self.medium.geometry;
         let mut left = g.sector_bytes >> g.page.trailing_zeros();
-        while !self.replay_and_settle(&opening, index) {
+        while self.replay_and_settle(&opening, index) == Replayed::CarrierDropped {
             if left == 0 {
                 return Err(Error::Corrupt);
             }

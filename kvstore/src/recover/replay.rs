@@ -2,38 +2,46 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::settle::Settled;
+use super::settle::{Dropped, Settled};
 use super::walk::Walk;
+use crate::flash::writer::Copied;
 use crate::format::opening::Opening;
 use crate::index::Index;
 use crate::log::log_end::LogEnd;
 use crate::log::state::Core;
 
+/// What became of a replay.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Replayed {
+    /// A settle record read differently the second time and was made unreadable: replay again.
+    CarrierDropped,
+    Settled,
+}
+
 impl<F: NorFlash> Core<F> {
-    /// Walks the log and settles its end. `false`: a settle record read differently the second time
-    /// and was made unreadable.
-    pub(crate) fn replay_and_settle(&mut self, opening: &Opening, index: &mut Index) -> bool {
+    /// Replays the log and settles its end.
+    pub(crate) fn replay_and_settle(&mut self, opening: &Opening, index: &mut Index) -> Replayed {
         let mut log_end = LogEnd::NONE;
         self.replay_log(opening, &mut log_end, index);
         loop {
-            let done = match self.settle(&log_end, opening, index) {
-                Settled::Done => true,
-                Settled::SuspectChanged => false,
+            let suspect = match self.settle(&log_end, opening, index) {
+                Settled::Done => Copied::Whole,
+                Settled::SuspectChanged => Copied::Damaged,
                 Settled::NoRoom => self.move_on(&mut log_end, index),
             };
-            if done {
-                return true;
+            if suspect == Copied::Whole {
+                return Replayed::Settled;
             }
             self.log.head = opening.generation.sequence;
-            if !self.drop_suspect(&mut log_end) {
-                return false;
+            if self.drop_suspect(&mut log_end) == Dropped::WithCarrier {
+                return Replayed::CarrierDropped;
             }
         }
     }
 
     /// No room to settle: the suspect record is written again in a new sector.
     #[inline(never)] // A walk should not hold its stack.
-    fn move_on(&mut self, log_end: &mut LogEnd, index: &mut Index) -> bool {
+    fn move_on(&mut self, log_end: &mut LogEnd, index: &mut Index) -> Copied {
         if let Some(suspect) = &log_end.suspect
             && !self.can_carry(suspect, index)
         {

@@ -8,6 +8,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::flash::medium::Medium;
+use crate::flash::writer::Copied;
 use crate::format::geometry::Geometry;
 use crate::format::opening::Opening;
 use crate::format::record::{Header, Kind, RecordRef, SETTLE};
@@ -23,6 +24,15 @@ pub(crate) enum Settled {
     NoRoom,
     /// The suspect passed its checks before and does not now.
     SuspectChanged,
+}
+
+/// How a suspect was dropped.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Dropped {
+    /// The log ends before it.
+    FromLog,
+    /// The settle record that carried it is gone, so the log must be replayed without that.
+    WithCarrier,
 }
 
 impl<F: NorFlash> Core<F> {
@@ -50,7 +60,8 @@ impl<F: NorFlash> Core<F> {
         self.medium.zero(page, self.medium.geometry.trace());
         let record = self.medium.geometry.settle_record(page, log_end);
         let mut end = record.address;
-        if !self.write_record(record.header, &Content::Settle(log_end, opening), &mut end) {
+        let content = Content::Settle(log_end, opening);
+        if self.write_record(record.header, &content, &mut end) == Copied::Damaged {
             return Settled::SuspectChanged;
         }
         if seal {
@@ -66,20 +77,20 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
-    /// so nothing about it was acknowledged or reported. `false`: it was carried by a settle record
-    /// which is made unreadable now, so that the walk must be done again without it.
-    pub(crate) fn drop_suspect(&mut self, log_end: &mut LogEnd) -> bool {
+    /// so nothing about it was acknowledged or reported. A settle record that carried it is made
+    /// unreadable.
+    pub(crate) fn drop_suspect(&mut self, log_end: &mut LogEnd) -> Dropped {
         let Some(carrier) = log_end.carrier else {
             log_end.suspect = None;
             log_end.stop = log_end.accepted;
-            return true;
+            return Dropped::FromLog;
         };
         let page = self.medium.geometry.page_of(carrier.address);
         // Its header last: it tells which pages it touched.
         let behind = self.medium.geometry.page_behind(carrier);
         self.medium.pass_all(page + self.medium.geometry.page, behind);
         self.medium.pass(page);
-        false
+        Dropped::WithCarrier
     }
 
     /// Whether the suspect can be moved to a new sector along with the tail's live records. A
