@@ -8,8 +8,9 @@ use crate::format::geometry::Geometry;
 
 /// Where in the flash the store lives and how it divides it.
 ///
-/// `Layout::serial_nor()` fits the usual serial NOR chip; `Layout::of::<F>()` takes sector and unit
-/// from the driver. A store must always be opened with the layout it was formatted with.
+/// [`Layout::serial_nor`] fits the usual serial NOR chip. [`Layout::of`] takes the sector size from
+/// the driver and fits flash inside a microcontroller. A store must always be opened with the layout
+/// it was formatted with.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Layout {
     sector_bytes: u32,
@@ -24,7 +25,7 @@ impl Layout {
         Self { sector_bytes: 4096, page_bytes: 256, range: None }
     }
 
-    /// One erase unit of the driver per sector; pages of two program units, at least 16 bytes; the
+    /// Sectors of one erase unit of the driver, pages of two program units (at least 16 bytes), the
     /// whole flash. For flash inside a microcontroller.
     #[must_use]
     pub const fn of<F: NorFlash>() -> Self {
@@ -32,32 +33,33 @@ impl Layout {
         Self { sector_bytes: F::ERASE_SIZE as u32, page_bytes: page as u32, range: None }
     }
 
-    /// Sector size in bytes: a multiple of the erase size and a power of two, 512 bytes to 128 KiB, and
-    /// at least four pages. Where the erase unit of the part is smaller, a sector takes several.
+    /// Sets the sector size in bytes: a power of two from 512 bytes to 128 KiB, a multiple of the
+    /// driver's erase size, and at least four pages. A sector may consist of several erase units.
     #[must_use]
     pub const fn with_sector_bytes(mut self, bytes: u32) -> Self {
         self.sector_bytes = bytes;
         self
     }
 
-    /// The range in bytes that one program operation of the part can touch: a power of two. The
-    /// store rounds it up to eight program units and to 64 bytes. Too large is safe, too small is
-    /// not: take it from the data sheet (256 on serial NOR).
+    /// Sets the page size in bytes: the range that one program operation of the part can touch, a
+    /// power of two. The store rounds it up to eight program units and to 64 bytes. A page size that
+    /// is too large is safe; one that is too small is not. Take it from the data sheet (256 on serial
+    /// NOR).
     #[must_use]
     pub const fn with_page_bytes(mut self, bytes: u32) -> Self {
         self.page_bytes = bytes;
         self
     }
 
-    /// The part of the flash that belongs to the store, in bytes; both ends on sector boundaries.
-    /// Everything in it is erased in time.
+    /// Sets the range of the flash that belongs to the store, in bytes. Both ends must lie on sector
+    /// boundaries. Everything in the range will eventually be erased.
     #[must_use]
     pub const fn with_range(mut self, range: Range<u32>) -> Self {
         self.range = Some(range);
         self
     }
 
-    /// The arithmetic of this layout on a part, or the rule it breaks.
+    /// Checks the layout against the flash; the error says which rule it breaks.
     pub(crate) fn geometry<F: NorFlash>(&self, flash: &F) -> Result<Geometry, &'static str> {
         let write = u32::try_from(F::WRITE_SIZE).unwrap_or(u32::MAX);
         let read = u32::try_from(F::READ_SIZE).unwrap_or(u32::MAX);
@@ -70,7 +72,7 @@ impl Layout {
         if !read.is_power_of_two() || read > 8 {
             return Err("the read unit must be a power of two up to 8 bytes");
         }
-        // Everything starts on a multiple of both, so that reads need no shifting.
+        // Everything starts on a multiple of both units, so that reads need no shifting.
         let unit = write.max(read);
         if !page_bytes.is_power_of_two() || page_bytes > 32 * 1024 {
             return Err("the page must be a power of two up to 32 KiB");
@@ -79,14 +81,14 @@ impl Layout {
         if !(512..=128 * 1024).contains(&sector_bytes) {
             return Err("a sector must have 512 bytes to 128 KiB");
         }
-        // So that nothing needs a division.
+        // A power of two, so that nothing needs a division.
         if !sector_bytes.is_power_of_two() {
             return Err("the sector size must be a power of two");
         }
         if erase == 0 || sector_bytes % erase != 0 {
             return Err("a sector must be a multiple of the erase size");
         }
-        // Each open that is interrupted takes a page, and the choice of the head rests on the last.
+        // Each interrupted open takes a page, and the choice of the head depends on the last one.
         if sector_bytes & (page - 1) != 0 || sector_bytes < 4 * page {
             return Err("a sector must hold a whole number of pages, at least four");
         }

@@ -1,5 +1,5 @@
-//! Access to the flash: addresses from the start of the store's range, any length and alignment
-//! for reads, whole units for programs.
+//! Single operations on the flash: reads of any length and alignment, programs of whole units, and
+//! erases of whole sectors.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -7,20 +7,20 @@ use crate::error::Fault;
 use crate::format::bytes::copy;
 use crate::format::geometry::Geometry;
 
-/// How often a failing read is tried before it counts as damage: a bus may stumble once.
+/// How often a read is tried before its failure counts as damage: a bus may fail once.
 const READ_TRIES: u32 = 3;
 
 #[derive(Debug)]
 pub(crate) struct Medium<F: NorFlash> {
     pub(crate) flash: F,
     pub(crate) geometry: Geometry,
-    /// What failed first. From then on nothing is read, programmed or erased, so that a call need not
-    /// look after each step; it must before it reports anything.
+    /// The first failure. From then on nothing is read, programmed or erased, so a call need not look
+    /// at this after each step. It must look before it reports anything.
     pub(crate) fault: Option<Fault<F::Error>>,
-    /// A unit could not be read.
+    /// Set when a unit could not be read.
     #[cfg(feature = "counters")]
     pub(crate) unread: bool,
-    /// Ticks of an earlier power-up are in the flash, of which one may have been interrupted.
+    /// Set while ticks of an earlier power-up are in the flash. One of them may have been interrupted.
     #[cfg(feature = "counters")]
     pub(crate) mounting: bool,
 }
@@ -42,8 +42,9 @@ impl<F: NorFlash> Medium<F> {
 impl<F: NorFlash> Medium<F> {
     const READ: usize = F::READ_SIZE;
 
-    /// `false`: nothing can be read there. That is damage, unless the part reads nowhere.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// Fills `out`, and tells whether that worked. A place that cannot be read is damage; if no sector
+    /// can be read, that is a failure of the driver.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> bool {
         if self.fault.is_some() {
             return false;
@@ -67,21 +68,23 @@ impl<F: NorFlash> Medium<F> {
         (0..sectors).any(|sector| self.read_once(sector * sector_bytes, &mut [0; 8]).is_ok())
     }
 
-    /// Reads what can be read. A unit that cannot reads as if its first half were zeros and the second
-    /// ones: no record passes its checks with that unless it is what was written there, and of a tally
-    /// it is the tick that was interrupted.
-    #[inline(always)] // Its stack would add to that of most calls.
+    /// Fills `out` with what can be read, and tells whether that was everything. A unit that cannot be
+    /// read counts as half zeros, then half ones. No record passes its checks with that unless it was
+    /// what was written there; in a tally it stands for the tick that was interrupted.
+    // Inlined, since its frame would add to the stack of most calls.
+    #[inline(always)]
     pub(crate) fn read_readable(&mut self, at: u32, out: &mut [u8]) -> bool {
         self.read(at, out) || self.read_units(at, out)
     }
 
     /// The same, unit by unit.
-    #[inline(never)] // Seldom needed, so its stack should not be either.
+    // Rarely needed, so its frame should not be part of every read.
+    #[inline(never)]
     fn read_units(&mut self, at: u32, out: &mut [u8]) -> bool {
         let unit = self.geometry.unit;
         let (mut at, mut rest) = (at, out);
         while !rest.is_empty() {
-            // What a settle record carries does not start on a unit.
+            // A carried record does not start on a unit.
             let place = at & (unit - 1);
             let (piece, later) = rest.split_at_mut(rest.len().min((unit - place) as usize));
             if !self.read(at, piece) {
@@ -108,7 +111,7 @@ impl<F: NorFlash> Medium<F> {
         }
         let mut part = [0; 8];
         let part = part.get_mut(..Self::READ).unwrap_or(&mut []);
-        // The first bytes, up to a multiple of the read unit.
+        // First the bytes up to a multiple of the read unit.
         let before = (at % read) as usize;
         let mut at = at - at % read;
         let mut rest = out;
@@ -133,7 +136,7 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// Programs whole units.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) {
         if self.fault.is_none() {
             let result = self.flash.write(self.geometry.base + at, bytes);
@@ -141,8 +144,8 @@ impl<F: NorFlash> Medium<F> {
         }
     }
 
-    /// Programs zeros; allowed over anything.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image, as what follows.
+    /// Programs zeros. These are allowed over anything.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn zero(&mut self, at: u32, len: u32) {
         const ZEROS: [u8; 96] = [0; 96];
         self.program(at, ZEROS.get(..len as usize).unwrap_or(&ZEROS));
@@ -156,7 +159,7 @@ impl<F: NorFlash> Medium<F> {
         }
     }
 
-    /// Whether the range reads as `byte` throughout. A range that cannot be read does not.
+    /// Whether every byte of the range reads as `byte`. A range that cannot be read does not.
     pub(crate) fn is_all(&mut self, byte: u8, from: u32, to: u32) -> bool {
         let mut buffer = [0; 64];
         let mut at = from;

@@ -1,7 +1,8 @@
-//! Access to the flash: the only code that calls the driver.
+//! Reads, programs and erases: the only code that calls the flash driver.
 //!
-//! Addresses count from the start of the store's range. Everything it reads may be damaged; what it
-//! cannot read is damage too, unless the part reads nowhere.
+//! Addresses count from the start of the store's range. What is read may be damaged. What cannot be
+//! read counts as damage too, unless the driver cannot read anywhere. A failed program or erase is
+//! kept in [`Medium::fault`](medium::Medium::fault), and no further operation reaches the driver.
 
 pub(crate) mod medium;
 pub(crate) mod reader;

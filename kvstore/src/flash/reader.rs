@@ -1,4 +1,4 @@
-//! Reads records: their headers, keys, and whether they pass their checks.
+//! Reads of records: headers, keys, and whether the record passes its checks.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -12,9 +12,9 @@ use crate::format::record::{Header, MAX_HEADER, MAX_KEY, RecordRef};
 pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
 
 impl<F: NorFlash> Medium<F> {
-    /// Reads the bytes at `address`, as many as there are up to `limit`, and decodes the header
-    /// they begin with. `None`: no header, or one that claims more than `limit` (an address)
-    /// allows, or header or key cannot be read.
+    /// Reads the first bytes of the record at `address`, up to the address `limit`, and decodes its
+    /// header. `None` if there is no header, if the record would end after `limit`, or if header or key
+    /// cannot be read.
     pub(crate) fn look(&mut self, address: u32, limit: u32, bytes: &mut [u8]) -> Option<RecordRef> {
         let room = bytes.len().min(limit.saturating_sub(address) as usize);
         let bytes = bytes.get_mut(..room)?;
@@ -22,7 +22,7 @@ impl<F: NorFlash> Medium<F> {
         let header = Header::decode(bytes, self.geometry.header())?;
         let found = RecordRef { address, header };
         if !readable {
-            // Header and key must be; what stands behind the record may be what cannot be read.
+            // Header and key must be readable; what follows the record need not be.
             let key_end = (self.geometry.header() + header.key_len()) as usize;
             if !self.read(address, bytes.get_mut(..key_end.min(room))?) {
                 return None;
@@ -31,7 +31,7 @@ impl<F: NorFlash> Medium<F> {
         (self.geometry.end(found) <= limit).then_some(found)
     }
 
-    /// The header at `address` alone.
+    /// Reads only the header of the record at `address`.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<RecordRef> {
         let mut bytes = [0; MAX_HEADER as usize];
@@ -39,8 +39,8 @@ impl<F: NorFlash> Medium<F> {
         self.look(address, limit, bytes.get_mut(..len)?)
     }
 
-    /// The header at `address`, and the key if the record has one: behind it in `bytes`, as much as
-    /// there is room for. One read for keys up to `expected` bytes, else two.
+    /// Reads header and key of the record at `address`, as much of the key as `bytes` has room for. One
+    /// read for keys of up to `expected` bytes, two for longer ones.
     pub(crate) fn look_at_key(
         &mut self,
         address: u32,
@@ -60,8 +60,8 @@ impl<F: NorFlash> Medium<F> {
         Some(found)
     }
 
-    /// Reads a record once and hands out its bytes, from the header to the trailer, in pieces
-    /// with their addresses. Returns whether it passes its checks.
+    /// Reads a record once, from header to trailer, and passes each piece of it to `each` with its
+    /// address. Returns whether the record passes its checks.
     pub(crate) fn scan(
         &mut self,
         found: RecordRef,
@@ -82,9 +82,8 @@ impl<F: NorFlash> Medium<F> {
         checker.passes()
     }
 
-    /// Whether a record passes its checks now, and the first bytes behind its header: what was
-    /// checked is what is handed out, for bits left by an interrupted program may read differently
-    /// the next time.
+    /// Whether a record passes its checks now. Copies the first bytes after its header to `first`, from
+    /// the same reading: bits that an interrupted program left may read differently the next time.
     pub(crate) fn whole(
         &mut self,
         found: RecordRef,
@@ -100,5 +99,5 @@ impl<F: NorFlash> Medium<F> {
     }
 }
 
-/// What is done with each piece of a record.
+/// Called with each piece of a record and its address.
 pub(crate) type Pieces<'a, M> = dyn FnMut(&mut M, u32, &[u8]) + 'a;

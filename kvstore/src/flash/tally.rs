@@ -1,4 +1,4 @@
-//! Reads tallies.
+//! Reads of tallies.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -10,8 +10,9 @@ use crate::format::record::{RecordRef, TALLY};
 use crate::format::tally::{Run, Tally};
 
 impl<F: NorFlash> Medium<F> {
-    /// Reads a tally, once: what was checked is what is handed out, the key too. `None`: it is damaged,
-    /// or, but for a mount, a cell cannot be read: no tick of this power-up was interrupted.
+    /// Reads a tally and the first bytes of its record, its key among them, in one reading: what was
+    /// checked is what is returned. `None` if the tally is damaged. A cell that cannot be read is damage
+    /// too, except during a mount, since no tick of this power-up was interrupted.
     pub(crate) fn tally(
         &mut self,
         found: RecordRef,
@@ -37,8 +38,9 @@ impl<F: NorFlash> Medium<F> {
             }
         });
         let (tally, in_order) = Tally::of(value, run);
-        // A unit that cannot be read counts as its first half, which is right whichever half the interrupted
-        // tick was to clear: the first was in flight, or acknowledged. Of bits that tells nothing.
+        // A unit that cannot be read counts as one tick, its first half. That is right whichever half
+        // was being cleared: the first tick was then either in flight or acknowledged. If cells are
+        // single bits, an unreadable unit says nothing.
         let known = !self.unread || self.mounting && tally.log > 0;
         (passes && in_order && known).then_some(tally)
     }

@@ -1,5 +1,7 @@
-//! Puts a record together and programs it: one program call for records up to 256 bytes, one per
-//! 256 bytes for longer ones, so that no buffer of a sector's size is needed.
+//! Assembles a record and programs it.
+//!
+//! A record of up to 256 bytes takes one program call, a longer one takes a call per 256 bytes. So no
+//! buffer of a sector's size is needed.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -30,25 +32,27 @@ impl Copied {
     }
 }
 
+/// A record that is being written.
 pub(crate) struct Writer {
-    /// Where the buffer will be programmed; at first the record's address.
+    /// Where the buffer will be programmed: at first, the record's address.
     at: u32,
     fill: usize,
     outer: Check,
-    /// Check of a record carried inside.
+    /// Check of the carried record, while that is being written.
     inner: Option<Check>,
     buffer: [u8; CHUNK],
 }
 
 impl Writer {
-    /// A writer without a record. Made in place: its buffer is most of a call's stack.
+    /// A writer without a record.
+    // Inlined, so that it is made in place: its buffer is most of a call's stack.
     #[inline(always)]
     pub(crate) fn new() -> Self {
         let (outer, inner) = (Check::unseeded(), None);
         Self { at: 0, fill: 0, outer, inner, buffer: [0; CHUNK] }
     }
 
-    /// Starts a record, which must be placed and have room up to its end.
+    /// Starts a record, which must stand at a proper place and have room up to its end.
     pub(crate) fn start<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
@@ -63,7 +67,7 @@ impl Writer {
         self.push_header(medium, record.header);
     }
 
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     fn push_header<F: NorFlash>(&mut self, medium: &mut Medium<F>, header: Header) {
         let len = medium.geometry.header() as usize;
         self.push(medium, header.encode().get(..len).unwrap_or(&[]));
@@ -101,15 +105,15 @@ impl Writer {
     }
 
     /// Pads up to an address.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     fn pad<F: NorFlash>(&mut self, medium: &mut Medium<F>, to: u32) {
         while self.position() < to {
             self.push(medium, &[0xFF]);
         }
     }
 
-    /// Leaves the cells of a tally blank: they are not programmed at all, since programming ones uses
-    /// up a unit on some parts.
+    /// Leaves the cells of a tally blank. They are not programmed at all, since on some parts even
+    /// programming all ones uses up a unit.
     #[cfg(feature = "counters")]
     pub(crate) fn leave_blank<F: NorFlash>(&mut self, medium: &mut Medium<F>, cells: &Cells) {
         self.pad(medium, cells.from);
@@ -120,7 +124,7 @@ impl Writer {
         }
     }
 
-    /// A tally's part of [`push_from`](Self::push_from).
+    /// [`push_from`](Self::push_from) for a tally.
     #[cfg(feature = "counters")]
     fn push_count<F: NorFlash>(
         &mut self,
@@ -135,7 +139,7 @@ impl Writer {
         Copied::of(tally.is_some())
     }
 
-    /// Writes the opening of the sector at an address.
+    /// Writes the opening of the sector at `address`.
     pub(crate) fn write_opening<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
@@ -151,18 +155,19 @@ impl Writer {
         self.flush(medium);
     }
 
-    /// Pads up to the trailer of what ends at `end`, and adds that, `len` bytes.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// Pads a record or opening that ends at `end` and adds its trailer of `len` bytes.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     fn close<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, len: u32, content: Copied) {
         self.pad(medium, end - len);
         let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
-        // Ones where a whole record has some zeros: no interrupted program makes it a whole one.
+        // A damaged record gets ones where a whole one has some zeros. If this program is interrupted,
+        // the result is not a whole record either.
         let spoilt = if content == Copied::Damaged { u64::from(u32::MAX) } else { 0 };
         let trailer = (check.trailer(len) | spoilt).to_le_bytes();
         self.push(medium, trailer.get(..len as usize).unwrap_or(&[]));
     }
 
-    /// Adds key and value of another record; if that is a tally, its count as the value.
+    /// Adds key and value of another record. The value of a tally is its count.
     pub(crate) fn push_from<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
@@ -175,7 +180,7 @@ impl Writer {
         }
         let from = medium.geometry.key_at(source);
         let to = medium.geometry.value_at(source) + source.header.value_len();
-        // Read once: what is checked is what is copied.
+        // One reading, so that what is checked is what is copied.
         let passes = medium.scan(source, generation, &mut |medium, at, bytes| {
             let skip = from.saturating_sub(at) as usize;
             let end = (to.saturating_sub(at) as usize).min(bytes.len());
@@ -184,8 +189,8 @@ impl Writer {
         Copied::of(passes)
     }
 
-    /// Adds a whole copy of a record inside this one. If it is damaged, this record must not be
-    /// finished.
+    /// Adds a copy of a whole record, header and trailer included, to this one. If the source is damaged,
+    /// this record must not be finished.
     pub(crate) fn carry<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
@@ -204,7 +209,7 @@ impl Writer {
         copied
     }
 
-    /// Pads up to the trailer of what ends at `end`, adds it and programs the rest.
+    /// Pads a record that ends at `end`, adds its trailer and programs the rest.
     pub(crate) fn finish<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,

@@ -1,15 +1,17 @@
 //! Where the cells of a tally stand.
 
-/// Where the cells of a tally stand, as addresses.
+/// The addresses of a tally's cells.
 ///
-/// Not at the start of a page, where a mount leaves its trace when it passes over a torn record: there
-/// the check covers blank bytes, so what was passed over never passes again.
+/// The first bytes of a page are never cells: there a mount leaves its trace when it passes over a
+/// torn record. The check covers these bytes as blank, so a record that was passed over never
+/// passes again.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Cells {
     pub(crate) from: u32,
     pub(crate) to: u32,
-    /// Size of a page, and bytes at its start that are no cells.
+    /// Size of a page.
     pub(crate) page: u32,
+    /// Bytes at the start of a page that are not cells.
     pub(crate) passed: u32,
 }
 

@@ -1,21 +1,26 @@
-//! CRC-32C and zero count: what makes a torn record impossible to mistake for a whole one.
+//! CRC-32C and zero count, which together end every record.
+//!
+//! The zero count is the number of 0 bits before it (J. M. Berger, "A note on error detection codes
+//! for asymmetric channels", Information and Control 4, 1961). An interrupted program leaves only
+//! extra 1 bits. These can lower the count that a reader takes, and raise the count that is stored,
+//! but never the reverse. So the two agree only if the record is whole.
 
 #[cfg(feature = "counters")]
 use super::cells::Cells;
 use super::crc::extended;
 use super::generation::Generation;
 
-/// A record's CRC-32C and zero count, as the number whose bytes, little-endian, are the trailer. Two of them differ
-/// by their exclusive or.
+/// A record's CRC-32C and zero count as one number. Its bytes, little-endian, are the trailer.
 pub(crate) type Trailer = u64;
 
-/// Number of 0 bits.
-#[cfg_attr(target_pointer_width = "32", inline(never))] // Small parts have no instruction for it.
+/// Number of 0 bits in a word.
+// Small processors have no instruction for it, so it is long.
+#[cfg_attr(target_pointer_width = "32", inline(never))]
 pub(crate) fn zeros_in(word: u32) -> u32 {
     word.count_zeros()
 }
 
-/// Number of 0 bits.
+/// Number of 0 bits in all bytes.
 #[cfg(target_pointer_width = "64")]
 fn zeros_of(bytes: &[u8]) -> u32 {
     let Some(last) = bytes.last_chunk() else {
@@ -23,7 +28,7 @@ fn zeros_of(bytes: &[u8]) -> u32 {
     };
     let (words, rest) = bytes.as_chunks();
     let of_words = words.iter().map(|word| u64::from_ne_bytes(*word).count_zeros()).sum::<u32>();
-    // Of the last eight bytes those that are in no word.
+    // The last eight bytes, without those that were counted as part of a word.
     let counted = u64::MAX >> (8 * rest.len());
     of_words + (u64::from_le_bytes(*last) | counted).count_zeros()
 }
@@ -33,19 +38,15 @@ fn zeros_of(bytes: &[u8]) -> u32 {
     bytes.iter().map(|byte| byte.count_zeros()).sum()
 }
 
-/// CRC-32C and zero count of a record, byte by byte.
-///
-/// Zero count: the number of 0 bits before it (J. M. Berger, "A note on error detection codes for
-/// asymmetric channels", Information and Control 4, 1961). An interrupted program leaves only
-/// extra 1 bits, so the count taken falls or stays while the count stored rises or stays: they
-/// agree only if the record is whole.
+/// Computes CRC-32C and zero count from a record's bytes, given in order.
 #[derive(Clone)]
 pub(crate) struct Check {
     crc: u32,
     zeros: u32,
-    /// What the check does not cover, and the address of the next byte.
+    /// The cells of a tally, which the check does not cover.
     #[cfg(feature = "counters")]
     cells: Cells,
+    /// Address of the next byte.
     #[cfg(feature = "counters")]
     at: u32,
 }
@@ -76,14 +77,14 @@ impl Check {
         self.crc = extended(self.crc, &bytes);
     }
 
-    /// Leaves out the cells of a record at `address`, of which no byte was seen yet.
+    /// Leaves out the cells of a record at `address`. Call it before the first byte.
     #[cfg(feature = "counters")]
     pub(crate) const fn leave_out(&mut self, cells: Cells, address: u32) {
         self.cells = cells;
         self.at = address;
     }
 
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn update(&mut self, bytes: &[u8]) {
         #[cfg(feature = "counters")]
         if !self.cells.is_empty() {
@@ -103,9 +104,10 @@ impl Check {
         self.zeros += zeros_of(bytes);
     }
 
-    /// CRC little-endian, then the zero count big-endian: its first byte always has zeros, and the
-    /// last bytes are never all zero.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// The trailer that should follow, `len` bytes: the CRC little-endian, then the zero count
+    /// big-endian. The first byte of the count always has some zeros, and its last two bytes are
+    /// never both zero.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn trailer(&self, len: u32) -> Trailer {
         let crc = self.crc;
         let zeros = (self.zeros + zeros_in(crc)).swap_bytes() >> (8 * (8 - len));
@@ -128,8 +130,8 @@ mod tests {
         }
     }
 
-    /// A trailer of the longest record an 8 KiB sector can hold, all zero, neither looks blank nor
-    /// does its zero count overflow.
+    /// The longest record that an 8 KiB sector can hold, all zero: its zero count does not overflow,
+    /// and does not look blank.
     #[test]
     fn the_short_zero_count_suffices() {
         let mut check = Check::new(GENERATION, 64);

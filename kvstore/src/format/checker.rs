@@ -1,17 +1,18 @@
-//! Checks a record whose bytes arrive piece by piece.
+//! Checks a record whose bytes are read in pieces.
 
 use super::check::{Check, Trailer};
 use super::generation::Generation;
 use super::geometry::Geometry;
 use super::record::RecordRef;
 
-/// Gets a record's bytes in order and tells whether they pass the record's checks.
+/// Takes a record's bytes in order and compares its trailer with the one it should have.
 pub(crate) struct Checker {
     check: Check,
-    /// Address where the bytes end that the check covers.
+    /// Address where the bytes that the check covers end.
     body_end: u32,
     /// Bytes of the trailer.
     len: u32,
+    /// The trailer as it was read.
     stored: Trailer,
 }
 
@@ -24,7 +25,7 @@ impl Checker {
         Self { check, body_end: g.body_end(found), len: g.trailer(), stored: 0 }
     }
 
-    /// The record's bytes from `address` on; none of them twice.
+    /// Takes the record's next bytes, which stand at `address`.
     pub(crate) fn feed(&mut self, address: u32, bytes: &[u8]) {
         let body = self.body_end.saturating_sub(address) as usize;
         let (covered, rest) = bytes.split_at(body.min(bytes.len()));
@@ -35,10 +36,10 @@ impl Checker {
     }
 
     /// Whether the record has the trailer it should have.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn passes(&self) -> bool {
         let mut stored = self.stored;
-        // A loop: small parts shift a long number by a constant only.
+        // A loop, since small processors shift 64 bits by a constant only.
         for _ in self.len..8 {
             stored >>= 8;
         }

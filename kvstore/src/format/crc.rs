@@ -1,4 +1,4 @@
-//! CRC-32C, by a crate, a table or the processor.
+//! CRC-32C: bit by bit, by a table, or by the processor's instruction.
 
 #[cfg(any(test, not(feature = "crc-hardware")))]
 use crc::{CRC_32_ISCSI, Crc};
@@ -13,22 +13,24 @@ type Table = crc::NoTable;
 #[cfg(any(test, not(feature = "crc-hardware")))]
 static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
 
-/// CRC-32C of `bytes`; also the hash of the index.
+/// CRC-32C of `bytes`. The index uses it as its hash, too.
 pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
     extended(0, bytes)
 }
 
-// The instruction of the processor, or its tables for short pieces too.
+/// The CRC-32C of some bytes whose CRC-32C is known, followed by more bytes.
+///
+/// This crate uses the processor's instruction where there is one.
 #[cfg(feature = "crc-hardware")]
 pub(crate) use ::crc32c::crc32c_append as extended;
 #[cfg(not(feature = "crc-hardware"))]
 pub(crate) use by_crate as extended;
 
-/// The CRC of what has the CRC `crc` and then `bytes`: no more state than a number.
+/// The CRC-32C of some bytes whose CRC-32C is `crc`, followed by `bytes`.
 #[cfg(any(test, not(feature = "crc-hardware")))]
-#[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+#[cfg_attr(target_pointer_width = "32", inline(never))]
 pub(crate) fn by_crate(crc: u32, bytes: &[u8]) -> u32 {
-    // What the register was before the last step, and in the order in which the crate wants it.
+    // The register as it was before the final inversion, in the bit order that the crate expects.
     let mut digest = CRC.digest_with_initial((!crc).reverse_bits());
     digest.update(bytes);
     digest.finalize()
@@ -51,7 +53,7 @@ mod tests {
         assert_eq!(crc32c(b"123456789"), 0xE306_9283);
     }
 
-    /// The crate `crc32c`, another implementation of the same code.
+    /// The reference is the crate `crc32c`, an independent implementation.
     #[test]
     fn crc_matches_a_reference_library() {
         let mut bytes = [0; 300];

@@ -1,6 +1,7 @@
-//! Which use of a sector its records belong to.
+//! Tells one use of a sector from the next.
 
-/// What seeds the check of a record, so that what an earlier life of the sector left never passes.
+/// Seeds the check of every record, so that what is left from an earlier use of the sector never
+/// passes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Generation {
     pub(crate) epoch: u32,

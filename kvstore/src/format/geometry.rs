@@ -11,17 +11,18 @@ use super::record::{Kind, TALLY};
 /// Largest sector whose records have the short header and trailer.
 const SHORT_UP_TO: u32 = 8192;
 
-/// A layout that was checked against the part.
+/// A layout that fits the flash.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Geometry {
     /// Flash address of sector 0.
     pub(crate) base: u32,
     pub(crate) sector_bytes: u32,
     pub(crate) sectors: u32,
+    /// Bytes of a page, in which a header must lie whole.
     pub(crate) page: u32,
-    /// Alignment of everything programmed and read.
+    /// Alignment of everything programmed, in bytes.
     pub(crate) unit: u32,
-    /// Bytes of a record header. Kept, since it is needed everywhere.
+    /// Bytes of a record header. Stored, since most calls need it.
     header: u32,
 }
 
@@ -33,13 +34,13 @@ impl Geometry {
         page: u32,
         unit: u32,
     ) -> Self {
-        // Large sectors need another byte for lengths, and for zero counts.
+        // Large sectors need one more byte for lengths and one more for zero counts.
         let header = if sector_bytes > SHORT_UP_TO { MAX_HEADER } else { MAX_HEADER - 1 };
         Self { base, sector_bytes, sectors, page, unit, header }
     }
 
-    /// How the openings of this layout start.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// The first bytes of this layout's openings.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn opening_start(&self) -> OpeningStart {
         let powers = self.unit.trailing_zeros() as u8 | (self.page.trailing_zeros() as u8) << 3;
         let ([t0, t1], [s0, s1, s2, _]) = (TAG, self.sector_bytes.to_le_bytes());
@@ -51,7 +52,7 @@ impl Geometry {
         self.header
     }
 
-    /// Bytes behind the value: CRC-32C and zero count.
+    /// Bytes of a record trailer: CRC-32C and zero count.
     pub(crate) const fn trailer(&self) -> u32 {
         self.header + MAX_TRAILER - MAX_HEADER
     }
@@ -61,7 +62,7 @@ impl Geometry {
         self.trailer() - 4
     }
 
-    /// Longest value a header can tell.
+    /// Longest value that a header can describe.
     pub(crate) const fn max_value(&self) -> u32 {
         if self.header == MAX_HEADER { 16 * SHORT_UP_TO - 1 } else { SHORT_UP_TO - 1 }
     }
@@ -75,22 +76,22 @@ impl Geometry {
         offset & !(self.page - 1)
     }
 
-    /// First page boundary behind `offset`.
+    /// First page boundary after `offset`.
     pub(crate) const fn next_page(&self, offset: u32) -> u32 {
         self.page_of(offset) + self.page
     }
 
-    /// Bytes zeroed to make a header unreadable for good.
+    /// Bytes that are zeroed to make a header unreadable for good.
     pub(crate) const fn header_area(&self) -> u32 {
         self.round_up(self.header())
     }
 
-    /// Bytes of a trace: the zeros at the start of a page that was passed over.
+    /// Bytes of a trace: the zeros at the start of a page that a mount passed over.
     pub(crate) const fn trace(&self) -> u32 {
         self.unit
     }
 
-    /// A trace and the place behind it where a settle record's header would stand.
+    /// Bytes of a trace and of the place after it, where a settle record's header would stand.
     pub(crate) const fn passed_area(&self) -> u32 {
         self.trace() + self.header_area()
     }
@@ -107,19 +108,20 @@ impl Geometry {
         self.place(self.mark() + self.unit)
     }
 
-    /// Where a record that may start at `offset` does start: a header never straddles pages.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image, as what follows.
+    /// The first place at or after `offset` where a record may start: a header never crosses a page
+    /// boundary.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn place(&self, offset: u32) -> u32 {
         let boundary = self.next_page(offset);
         if offset + self.header_area() > boundary { boundary } else { offset }
     }
 
-    /// End of a record with so many bytes of key and value that starts at `start`.
+    /// End of a record that starts at `start` and has `content` bytes of key and value.
     ///
-    /// The share of a record in its last page reaches so far that an interrupted trace there
+    /// A record that ends in a later page reaches so far into it that an interrupted trace there
     /// cannot be mistaken for the end of the record.
     const fn record_end(&self, start: u32, content: u32) -> u32 {
-        // Not the start and a length: what a settle record carries does not start on a unit.
+        // Rounds the end, not the length, since a carried record does not start on a unit.
         let end = self.round_up(start + self.header() + content + self.trailer());
         let share = end & (self.page - 1);
         let least = self.passed_area() + self.zero_count();
@@ -133,29 +135,29 @@ impl Geometry {
     /// End of a record.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn end(&self, RecordRef { address, header }: RecordRef) -> u32 {
-        // Sectors are whole pages, so addresses do where offsets would.
+        // Sectors are whole pages, so an address serves as well as an offset.
         self.record_end(address, header.key_len() + header.value_len())
     }
 
-    /// Where the record behind this one starts.
+    /// Where the record after this one starts.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn place_behind(&self, found: RecordRef) -> u32 {
+    pub(crate) const fn next_place(&self, found: RecordRef) -> u32 {
         self.place(self.end(found))
     }
 
-    /// First page behind a record.
+    /// First page after a record.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn page_behind(&self, found: RecordRef) -> u32 {
+    pub(crate) const fn page_after(&self, found: RecordRef) -> u32 {
         self.next_page(self.end(found) - 1)
     }
 
-    /// End of the record with this header that follows what ends at `end`.
+    /// End of the record with this header if it is appended at `end`.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn end_behind(&self, end: u32, header: Header) -> u32 {
+    pub(crate) const fn end_after(&self, end: u32, header: Header) -> u32 {
         self.end(RecordRef { address: self.place(end), header })
     }
 
-    /// Bytes that a record with so many bytes of key and value takes, without what its place adds.
+    /// Bytes of a record with `content` bytes of key and value, without the padding that its place adds.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     const fn record_bytes(&self, content: u32) -> u32 {
         self.round_up(self.header() + content + self.trailer())
@@ -166,7 +168,7 @@ impl Geometry {
         found.address + self.header()
     }
 
-    /// The key behind the header in `bytes`, as far as it is there.
+    /// The key in the first bytes of a record, as much of it as they hold.
     pub(crate) fn key_in<'b>(&self, found: RecordRef, bytes: &'b [u8]) -> &'b [u8] {
         let key = bytes.get(self.header() as usize..).unwrap_or(&[]);
         key.get(..found.header.key_len() as usize).unwrap_or(key)
@@ -177,29 +179,30 @@ impl Geometry {
         found.address + self.header() + found.header.key_len()
     }
 
-    /// Where the bytes of a record end that its check covers.
+    /// Where the bytes that a record's check covers end.
     pub(crate) const fn body_end(&self, found: RecordRef) -> u32 {
         self.end(found) - self.trailer()
     }
 
-    /// `record_bytes` of a record with this header.
+    /// [`record_bytes`](Self::record_bytes) of a record with this header.
     pub(crate) const fn size(&self, header: Header) -> u32 {
         self.record_bytes(header.key_len() + header.value_len())
     }
 
-    /// Whether records with this sum of `record_bytes` fit into a sector in any order.
+    /// Whether these records fit into a sector in any order. `bytes` is the sum of their
+    /// [`record_bytes`](Self::record_bytes).
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn fits(&self, Live { bytes, count }: Live) -> bool {
-        // A page boundary costs at most one of: a header that does not fit before it, the least
-        // share behind it.
+        // A page boundary costs the larger of two things at the most: the room before it in which a
+        // header does not fit, or the least share of a record after it.
         let per_boundary = self.round_up(self.passed_area() + self.zero_count());
         let boundaries = (self.sector_bytes >> self.page.trailing_zeros()) - 1;
         let boundaries = if count < boundaries { count } else { boundaries };
-        // Up to one unit per boundary is part of the record itself.
+        // One unit per boundary is part of the record itself.
         bytes + boundaries * (per_boundary - self.unit) <= self.sector_bytes - self.first_record()
     }
 
-    /// Whether a batch of so many puts of this shape fits into a sector.
+    /// Whether a batch of `count` puts of this size fits into a sector.
     pub(crate) fn batch_fits(&self, count: usize, key_len: usize, value_len: usize) -> bool {
         if value_len > self.max_value() as usize {
             return false;
@@ -210,8 +213,8 @@ impl Geometry {
         bytes.is_some_and(|bytes| bytes <= self.sector_bytes && self.fits(Live { bytes, count }))
     }
 
-    /// Whether a head, and a log that is so many sectors older, can be those of a store: numbers must be
-    /// left for what follows.
+    /// Whether a store can have this head and `older` more sectors in its log. Some numbers must be left
+    /// for the sectors that will follow.
     pub(crate) const fn is_possible(
         &self,
         Generation { epoch, sequence }: Generation,
@@ -223,19 +226,19 @@ impl Geometry {
             && sequence <= u32::MAX - 2 * self.sectors
     }
 
-    /// Whether a sector, and a reset, may follow the head.
+    /// Whether another sector, or a factory reset, may follow this head.
     pub(crate) const fn may_follow(&self, Generation { epoch, sequence }: Generation) -> bool {
         epoch < u32::MAX - 1 && sequence < u32::MAX - 2 * self.sectors
     }
 
-    /// Sector that a sequence number lives in.
+    /// The sector that a sequence number lives in.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn sector_of_sequence(&self, sequence: u32) -> u32 {
         if cfg!(target_pointer_width = "64") {
             return sequence % self.sectors;
         }
-        // The same without a division, which small parts lack and which could panic as far as the
-        // compiler knows.
+        // The same without a division: small processors have none, and the compiler cannot know that
+        // it never panics.
         let (mut sector, mut step) = (sequence, self.sectors);
         while step <= sector >> 1 {
             step <<= 1;
@@ -259,7 +262,7 @@ impl Geometry {
     }
 
     #[cfg(feature = "counters")]
-    /// The cells of a record.
+    /// The cells of a record; none if it is not a tally.
     pub(crate) const fn cells(&self, RecordRef { address, header }: RecordRef) -> Cells {
         if !matches!(header.kind(), Kind::Tally) {
             return Cells::NONE;
@@ -274,7 +277,8 @@ impl Geometry {
     }
 
     #[cfg(feature = "counters")]
-    /// The length of a tally's value: its cells take 32 units, or a sixteenth of the sector.
+    /// The length of a tally's value. Its cells take 32 units, or a sixteenth of the sector if that is
+    /// less.
     pub(crate) const fn tally_len(&self, key_len: u32) -> u32 {
         let value = self.header() + key_len;
         let most = self.sector_bytes / 16;
@@ -283,7 +287,7 @@ impl Geometry {
     }
 }
 
-/// Live records of a sector.
+/// Number and size of some live records.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Live {
     pub(crate) bytes: u32,
@@ -301,7 +305,7 @@ impl Live {
         Self { bytes: self.bytes.saturating_sub(bytes), count: self.count.saturating_sub(1) }
     }
 
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn note(&mut self, bytes: u32, lives: bool) {
         *self = if lives { self.plus(bytes) } else { self.minus(bytes) };
     }

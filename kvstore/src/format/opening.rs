@@ -1,4 +1,4 @@
-//! The opening of a sector.
+//! The opening: the first bytes of a sector, which say where it stands in the log.
 
 use super::check::Check;
 use super::generation::Generation;
@@ -6,32 +6,33 @@ use super::generation::Generation;
 /// Bytes of a sector's opening.
 pub(crate) const OPENING: u32 = 31;
 
-/// The opening of a sector: written behind the sector's first records have been copied, it makes
-/// them count as soon as the mark behind it is not blank.
+/// What an opening says. It is written after the sector's first records, and makes them count once
+/// the mark that follows it is no longer blank.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Opening {
     pub(crate) generation: Generation,
-    /// Sequence number of the head less that of the oldest live sector.
+    /// Number of older sectors in the log.
     pub(crate) older: u32,
-    /// Accepted end of the sector before.
+    /// Offset where the accepted log ends in the sector before.
     pub(crate) previous_end: u32,
-    /// Where the records end that the mark proves to be whole.
+    /// Offset before which the mark proves all records whole.
     pub(crate) proven_end: u32,
 }
 
-/// Bytes of an opening's facts.
+/// Bytes of the sector info: the part of an opening that settle records repeat.
 pub(crate) const SECTOR_INFO: u32 = 16;
 
 /// Format version this code reads and writes.
 pub(crate) const VERSION: u8 = 1;
+/// The first bytes of every opening.
 pub(crate) const TAG: [u8; 2] = [0x0A, 0x57];
-/// Tag, version and shape.
+/// Tag, version, and the layout's shape.
 pub(crate) type OpeningStart = [u8; 9];
 
 /// Bytes of an opening's CRC-32C and zero count, whatever the size of the sector.
 pub(crate) const OPENING_TRAILER: u32 = 6;
 
-/// Why bytes are no opening of ours.
+/// Why bytes are not an opening of this layout.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum NoOpening {
     Unreadable,
@@ -47,7 +48,8 @@ impl Opening {
         proven_end: 0,
     };
 
-    /// The facts in an opening's bytes, which must start with those; see [`from_sector_info`](Self::from_sector_info).
+    /// The sector info in an opening's bytes, which must begin with `start`. Decode it with
+    /// [`from_sector_info`](Self::from_sector_info).
     pub(crate) fn sector_info_in<'b>(
         bytes: &'b [u8; OPENING as usize],
         start: &OpeningStart,
@@ -69,8 +71,9 @@ impl Opening {
         })
     }
 
-    /// What settle records repeat, so that a sector is known even if its opening is lost.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// Encodes the sector info. Settle records repeat it, so that a sector is known even if its opening
+    /// is lost.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn sector_info(&self) -> [u8; SECTOR_INFO as usize] {
         let Self { generation, older, previous_end, proven_end } = *self;
         let [a0, a1, a2, a3] = generation.epoch.to_le_bytes();
@@ -81,7 +84,7 @@ impl Opening {
     }
 
     /// The reverse of [`sector_info`](Self::sector_info).
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn from_sector_info(info: &[u8; SECTOR_INFO as usize]) -> Self {
         let [a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3, d0, d1, d2, d3] = *info;
         let epoch = u32::from_le_bytes([a0, a1, a2, a3]);

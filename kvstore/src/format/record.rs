@@ -1,4 +1,4 @@
-//! Records: their kinds, and the header that each starts with.
+//! Records: their kinds, and the header that every record starts with.
 
 use core::num::NonZeroU32;
 
@@ -6,25 +6,26 @@ use super::check::zeros_in;
 use super::crc::crc32c;
 use super::opening::SECTOR_INFO;
 
-/// Bytes of a record header in sectors above 8 KiB; one less in smaller ones.
+/// Bytes of a record header in sectors above 8 KiB. In smaller sectors it is one byte less.
 pub(crate) const MAX_HEADER: u32 = 5;
 
-/// Bytes behind the value, CRC-32C and zero count, in sectors above 8 KiB; one less in smaller ones.
+/// Bytes of a record trailer, CRC-32C and zero count, in sectors above 8 KiB. In smaller sectors it
+/// is one byte less.
 pub(crate) const MAX_TRAILER: u32 = 7;
 
 /// Longest key in bytes.
 pub(crate) const MAX_KEY: usize = 64;
 
-/// Bytes of a tally's value before its cells: base, and the size of a cell.
+/// Bytes of a tally's value before its cells: the base and the size of a cell.
 pub(crate) const TALLY: u32 = 9;
 
-/// Bytes of a settle record's value before the copy it carries: accepted end and facts.
+/// Bytes of a settle record's value before the carried record: accepted end and sector info.
 pub(crate) const SETTLE: u32 = 3 + SECTOR_INFO;
 
 /// What a record says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Kind {
-    /// The value of a counter: its base, then cells left blank, of which each tick clears one.
+    /// The value of a counter: its base, followed by blank cells. Each tick clears one cell.
     Tally = 0,
     Put = 1,
     Delete = 2,
@@ -32,17 +33,17 @@ pub(crate) enum Kind {
     PendingPut = 3,
     /// A delete that counts only if a commit names it.
     PendingDelete = 4,
-    /// Closes a batch; value: start and end of its records.
+    /// Closes a batch. Its value is the start and end of the batch's records.
     Commit = 5,
-    /// Written by a mount; value: accepted end of the log, the opening's facts, then a copy of the
-    /// last record if that was accepted.
+    /// Written by a mount. Its value is the accepted end of the log, the sector info, and a copy of
+    /// the last record if that was accepted.
     Settle = 6,
     /// Proves that the record before it is whole.
     Seal = 7,
 }
 
 impl Kind {
-    /// Of the lowest three bits.
+    /// The kind that the lowest three bits stand for.
     const fn from_bits(bits: u32) -> Self {
         match bits & 7 {
             0 => Self::Tally,
@@ -71,9 +72,9 @@ impl Kind {
     }
 }
 
-/// The first bytes of a record, as one word, since it is handed around everywhere.
+/// A decoded record header in one word, so that it is cheap to pass around.
 ///
-/// Bits: kind 3, key length 7, value length 21, one that is always set.
+/// From bit 0: kind (3 bits), key length (7), value length (21), and one bit that is always set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Header(NonZeroU32);
 
@@ -95,7 +96,7 @@ impl Header {
         let word = kind as u32 | key_len << 3 | value_len << 10 | 1 << 31;
         match NonZeroU32::new(word) {
             Some(word) => Self(word),
-            // Not met: a bit of it is always set.
+            // Unreachable: one bit is always set.
             None => Self(NonZeroU32::MIN),
         }
     }
@@ -112,9 +113,9 @@ impl Header {
         self.0.get() << 1 >> 11
     }
 
-    /// The header of a plain record that says the same: of a put or delete without a commit, and of
-    /// the count that a tally stands for.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// The header of a plain record with the same meaning: a pending record becomes a put or delete
+    /// that needs no commit, a tally becomes a put of its count.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn plain(self) -> Self {
         let kind = match self.kind() {
             Kind::Tally => return Self::new(Kind::Put, self.key_len(), 8),
@@ -125,8 +126,8 @@ impl Header {
         Self::new(kind, self.key_len(), self.value_len())
     }
 
-    /// Bits: kind 3, key length less one 6, value length 13, check 5, zero count 5; in large sectors
-    /// a byte more: the value length's upper 4 bits and their complement.
+    /// From bit 0: kind (3 bits), key length less one (6), value length (13), check (5), zero count (5).
+    /// The fifth byte, for large sectors only, has the value length's upper 4 bits and their complement.
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
         let key = self.key_len().saturating_sub(1) & 63;
         let fields = self.kind() as u32 | key << 3 | self.value_len() << 9;
@@ -135,9 +136,9 @@ impl Header {
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
     }
 
-    /// `None` if the first `len` bytes, 4 or 5, are no header. Zero count and complement refuse
-    /// every header that lacks some of the zeros it was to get (J. M. Berger, 1961); the check
-    /// refuses most of the rest.
+    /// The header in the first `len` bytes, 4 or 5, if they are one. Zero count and complement refuse
+    /// every header of which some zeros were not programmed (J. M. Berger, 1961). The check refuses
+    /// most other bytes.
     pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
         let (&word, rest) = bytes.split_first_chunk()?;
         let word = u32::from_le_bytes(word);
@@ -162,14 +163,14 @@ impl Header {
     }
 }
 
-/// The first word of the header with these fields: with check and zero count.
+/// The first word of the header with these fields, with check and zero count.
 fn checked(fields: u32) -> u32 {
     let word = fields & FIELDS | (crc32c(&fields.to_le_bytes()) & 31) << 22;
-    // 27 bits are counted.
+    // The word has 27 bits without the zero count.
     word | (zeros_in(word) - 5) << 27
 }
 
-/// The part of a header's fields that stands in its first word.
+/// The fields that stand in the first word of a header.
 const FIELDS: u32 = (1 << 22) - 1;
 
 /// Whether `key` may be used as a key.
@@ -210,8 +211,8 @@ mod tests {
         check.trailer(trailer_len as u32).to_le_bytes()[..trailer_len] == *trailer
     }
 
-    /// Berger 1961: no set of missing zeros leaves a valid word. All subsets of a small record's
-    /// header: every way an interrupted program can leave it.
+    /// Berger 1961: no set of missing zeros leaves a valid word. Tries every subset of a header's
+    /// zeros, which is every way in which an interrupted program can leave it.
     #[test]
     fn no_torn_header_passes() {
         let header = Header::new(Kind::Put, 3, 1).encode();
@@ -220,7 +221,7 @@ mod tests {
             whole[..len].copy_from_slice(&header[..len]);
             let word = u64::from_le_bytes(whole);
             assert!(Header::decode(&header[..len], len as u32).is_some());
-            // Every non-empty subset of the zeros, left at one.
+            // Every non-empty subset of the zeros is left at one.
             let mut missing = !word;
             let mut tried = 0_u64;
             while missing != 0 && tried < 4_000_000 {
@@ -233,8 +234,8 @@ mod tests {
         }
     }
 
-    /// The same for whole records: one, two or three zeros missing anywhere, and random sets on
-    /// a long record.
+    /// The same for whole records: one, two or three missing zeros anywhere in a short record, and
+    /// random sets in a long one.
     #[test]
     fn no_torn_record_passes() {
         for wide in [false, true] {
@@ -297,7 +298,7 @@ mod tests {
         }
     }
 
-    /// An index entry may point there for want of a better place: see `carry_tail`.
+    /// An index entry may point there if its record is lost: see `carry_tail`.
     #[test]
     fn the_start_of_a_sector_is_no_header() {
         for (powers, sector) in (0..=255).flat_map(|a| (0..=255).map(move |b| (a, b))) {

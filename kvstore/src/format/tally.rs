@@ -2,19 +2,20 @@
 
 use super::record::TALLY;
 
-/// What a tally says.
+/// The count that a tally stands for.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Tally {
     pub(crate) base: u64,
-    /// Binary logarithm of the bits of a cell.
+    /// Binary logarithm of a cell's size in bits.
     pub(crate) log: u32,
     pub(crate) ticks: u32,
-    /// Cells in all.
+    /// Number of cells.
     pub(crate) cells: u32,
 }
 
 impl Tally {
-    /// Also whether its cells were cleared in order: only the one in flight may be between.
+    /// Also tells whether the cells were cleared in order. Only the cell that follows the cleared ones
+    /// may be half-programmed: an interrupted tick.
     pub(crate) const fn of(value: [u8; TALLY as usize], run: Run) -> (Self, bool) {
         let [base @ .., log] = value;
         let log = (log & 15) as u32;
@@ -28,7 +29,8 @@ impl Tally {
     }
 }
 
-/// Cells in the order of their bits, lowest first: how many zeros lead, and where the last zero is.
+/// The bits of the cells in order, lowest first: the number of leading zeros, and where the last
+/// zero stands.
 #[derive(Clone, Copy, Default)]
 pub(crate) struct Run {
     bits: u32,

@@ -1,4 +1,4 @@
-//! Appends records to the head.
+//! Writes records: at the end of the head, or into the sector that a compaction fills.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -15,13 +15,13 @@ use crate::format::record::Kind;
 use crate::format::record::{Header, RecordRef};
 use crate::index::Index;
 
-/// What a record is to hold.
+/// What to write into a record.
 pub(crate) enum Content<'a> {
     /// Key and value.
     New(&'a [u8], &'a [u8]),
-    /// Those of another record.
+    /// Key and value of another record.
     Copy(RecordRef),
-    /// What a mount decided, the facts of the sector, and a copy of the suspect.
+    /// What a mount decided, the sector info, and a copy of the suspect.
     Settle(&'a LogEnd, &'a Opening),
 }
 
@@ -32,7 +32,7 @@ impl<'a> Content<'a> {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Appends to the head: a record, or a batch and its commit.
+    /// Appends a record to the head, or a batch and its commit. With `seal`, a seal follows.
     pub(crate) fn append(&mut self, changes: &[Change<'_>], seal: bool, index: &mut Index) {
         let base = self.base(self.log.head);
         let start = base + self.log.end;
@@ -49,8 +49,8 @@ impl<F: NorFlash> Core<F> {
         self.log.end = self.medium.geometry.place(end - base);
     }
 
-    /// Writes the records of `changes` and lets them take effect. A delete needs none where the only
-    /// older version goes with a sector that retires.
+    /// Writes the records of `changes` and lets them take effect. `retires` is the sector that a
+    /// compaction retires. A delete needs no record if the only older version stands there.
     pub(crate) fn write_changes(
         &mut self,
         changes: &[Change<'_>],
@@ -69,8 +69,8 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Whether a change needs a record when the oldest sector of the log retires.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// Whether a change still needs a record when this sector, the oldest, retires.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn outlives(&mut self, change: &Change<'_>, sequence: u32, index: &Index) -> bool {
         if change.is_put() {
             return true;
@@ -81,7 +81,8 @@ impl<F: NorFlash> Core<F> {
 
     /// Writes a record at the place after `end`, which becomes the record's end. A copy of a damaged
     /// record is written as damaged; a settle record that was to carry one is not finished.
-    #[inline(never)] // Its buffer is not needed afterwards.
+    // Outlined, since its buffer is not needed afterwards.
+    #[inline(never)]
     pub(crate) fn write_record(
         &mut self,
         header: Header,
@@ -91,7 +92,7 @@ impl<F: NorFlash> Core<F> {
         let found = RecordRef { address: self.medium.geometry.place(*end), header };
         *end = self.medium.geometry.end(found);
         if *end > self.base(self.log.head) + self.medium.geometry.sector_bytes {
-            // What was counted before reads otherwise now.
+            // Something reads differently now than when the room was counted.
             self.medium.fault.get_or_insert(Fault::Full);
         }
         let mut writer = Writer::new();

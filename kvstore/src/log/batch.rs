@@ -1,4 +1,4 @@
-//! A record and the records it commits, and how they take effect.
+//! A record, or a commit and the records of its batch: how they take effect.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -9,15 +9,19 @@ use crate::format::crc::crc32c;
 use crate::format::record::{Kind, MAX_KEY, RecordRef};
 use crate::index::Index;
 
-/// The puts and deletes that take effect with a record: itself, or the records that a commit names;
-/// deletes first, so that an index never holds more than it did when the batch was made. A batch
-/// names each key once.
+/// Steps through the puts and deletes that take effect with a record: the record itself or, for a
+/// commit, the records of its batch.
+///
+/// Deletes come first, so that the index never holds more keys than it did when the batch was made.
+/// A batch names each key once.
 pub(crate) struct Changes {
+    /// The current put or delete.
     pub(crate) found: RecordRef,
-    /// The kind to look for, or that of the record itself.
+    /// The kind to look for next; at first that of the record itself.
     wanted: Kind,
-    /// Addresses between which the records stand, and the part not seen yet.
+    /// Addresses of the start and end of the batch.
     extent: (u32, u32),
+    /// The part of it that was not seen yet.
     rest: (u32, u32),
 }
 
@@ -34,11 +38,12 @@ impl Changes {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Lets a record take effect on the index. `start`: the start of its key, if that was read. A key
-    /// that cannot be read is taken as empty: the record will be found damaged when it is asked for.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// Lets a record take effect on the index. `start` is the first part of its key, if that was read
+    /// already. A key that cannot be read counts as empty: the record will turn out to be damaged
+    /// when it is read.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn apply(&mut self, record: &Suspect, start: &[u8], index: &mut Index) {
-        // The key of a commit's record is not that of the commit.
+        // For a commit, the keys to read are those of its batch.
         let start = if record.found.header.kind() == Kind::Commit { &[] } else { start };
         let mut changes = Changes::of(record);
         while self.next_change(&mut changes) {
@@ -57,7 +62,7 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Goes on to the next put or delete; `false`: that was all.
+    /// Moves to the next put or delete, and tells whether there was one.
     pub(crate) fn next_change(&mut self, changes: &mut Changes) -> bool {
         loop {
             match changes.wanted {
@@ -87,14 +92,14 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// The next record of a batch, which stands between two addresses; the first of them moves on.
+    /// The next record of a batch. `at` moves to the record after it.
     pub(crate) fn next_in_batch(&mut self, (at, end): &mut (u32, u32)) -> Option<RecordRef> {
         if *at >= *end {
             return None;
         }
         let found = self.medium.header(*at, *end);
         if let Some(found) = &found {
-            *at = self.medium.geometry.place_behind(*found);
+            *at = self.medium.geometry.next_place(*found);
         } else {
             self.log.damaged += 1;
         }

@@ -1,4 +1,4 @@
-//! Decides how changes enter the log: not at all, by an append, or along with a turn.
+//! Decides how changes enter the log: not at all, by an append, or with a compaction.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -11,7 +11,7 @@ use crate::format::record::{Header, Kind, RecordRef, key_is_valid};
 use crate::index::Index;
 
 impl<F: NorFlash> Core<F> {
-    /// Makes the changes, if one of them changes something.
+    /// Makes the changes, unless all of them ask for what is stored already.
     pub(crate) fn write(
         &mut self,
         changes: &[Change<'_>],
@@ -44,7 +44,8 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// What the records of `changes` take, if these are allowed; `None`: nothing needs to be written.
+    /// Checks that the changes are allowed, and returns the size of their records. `None` if nothing
+    /// needs to be written.
     fn check_changes(
         &mut self,
         changes: &[Change<'_>],
@@ -82,24 +83,29 @@ impl<F: NorFlash> Core<F> {
         Ok(Some(load))
     }
 
-    /// Whether a record of this size needs a seal: if the tail is so full that the record could not be
-    /// copied along with its live records, a later mount must not have to.
+    /// Whether records of this size need a seal.
+    ///
+    /// A mount without room to settle moves the last record to a new sector, together with the tail's
+    /// live records. If both would not fit there, a seal proves the record, so that no mount has to
+    /// move it.
     const fn must_seal(&self, load: Live) -> bool {
         self.log_is_long()
             && self.log.head != self.log.tail
             && !self.medium.geometry.fits(self.log.tail_live.and(load))
     }
 
-    /// Whether the head has room for the records of `changes`, now and when its live records are
-    /// copied in their turn.
+    /// Whether the head has room for the records of `changes`, and whether all its live records will
+    /// fit into one sector when the head is compacted some day.
     fn has_room(&self, changes: &[Change<'_>], load: Live, seal: bool) -> bool {
         let g = &self.medium.geometry;
         g.fits(self.log.head_live.and(load))
             && g.end_of(self.log.end, changes, seal) <= g.sector_bytes
     }
 
-    /// Whether the change asks for what is there already, at a place in the index.
-    #[inline(never)] // Its stack is not needed afterwards.
+    /// Whether the change asks for what is stored already. `position` and `old` are the key's place in
+    /// the index and its record.
+    // Outlined, since its frame is not needed afterwards.
+    #[inline(never)]
     fn changes_nothing(
         &mut self,
         change: &Change<'_>,
@@ -129,6 +135,7 @@ impl<F: NorFlash> Core<F> {
         equal && passes
     }
 
+    /// See [`Store::tidy`](crate::Store::tidy).
     pub(crate) fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         self.ready()?;
         let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
@@ -150,13 +157,13 @@ impl Geometry {
     fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
         let mut end = offset;
         for change in counted(changes) {
-            end = self.end_behind(end, change.header(false));
+            end = self.end_after(end, change.header(false));
         }
         if changes.len() > 1 {
-            end = self.end_behind(end, Header::COMMIT);
+            end = self.end_after(end, Header::COMMIT);
         }
         if seal {
-            end = self.end_behind(end, Header::SEAL);
+            end = self.end_after(end, Header::SEAL);
         }
         end
     }

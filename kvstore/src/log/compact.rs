@@ -1,7 +1,8 @@
-//! The turn of a sector: the spare is erased, takes what must live on, and becomes the head.
+//! Compaction: the spare is erased, takes the tail's live records and the new changes, and becomes
+//! the head.
 //!
-//! Until the mark is programmed the new sector counts for nothing; a cut before costs only the
-//! erase. From then on the oldest sector is retired if the log had grown to all sectors but one.
+//! Until its mark is programmed, the new sector does not count, and a cut costs only the erase. Once it
+//! is programmed, the tail is retired, if the log had grown to all sectors but one.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -18,8 +19,8 @@ use crate::format::record::{Kind, RecordRef};
 use crate::index::Index;
 
 impl<F: NorFlash> Core<F> {
-    /// Turns the sector; `changes` go along, and a mount's suspect record, which is not yet applied
-    /// to the index. `previous_end` is the offset where the accepted log ends in the sector before.
+    /// Makes the spare the new head. `changes` are written into it, and a mount's suspect, which has not
+    /// taken effect yet. `previous_end` is the offset where the accepted log ends in the sector before.
     /// If the suspect no longer passes its checks, the new sector does not count.
     pub(crate) fn compact(
         &mut self,
@@ -33,8 +34,8 @@ impl<F: NorFlash> Core<F> {
         self.begin_sector();
         let start = self.base(self.log.head) + self.medium.geometry.first_record();
         let mut end = start;
-        // First, so that what it replaces in the tail is not copied. Its effect is taken from the
-        // copy: bits of the record itself may read differently each time.
+        // First, so that what it replaces in the tail is not copied. What takes effect is the copy,
+        // since bits of the suspect itself may read differently each time.
         if let Some(suspect) = suspect
             && self.carry_suspect(suspect, &mut end, index) == Copied::Damaged
         {
@@ -50,7 +51,7 @@ impl<F: NorFlash> Core<F> {
         Copied::Whole
     }
 
-    /// Writes a suspect record again, of a commit its whole batch, and lets the copy take effect.
+    /// Writes a suspect again, or the whole batch if it is a commit, and lets the copy take effect.
     fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> Copied {
         let mut changes = Changes::of(suspect);
         while self.next_change(&mut changes) {
@@ -81,8 +82,8 @@ impl<F: NorFlash> Core<F> {
                 self.write_record(source.header.plain(), &Content::Copy(source), end);
                 address
             } else {
-                // The old place will hold other records. No header ever stands at a sector's start, so
-                // the key stays damaged.
+                // The old place will hold other records. At the start of a sector there is never a
+                // header, so the key stays damaged.
                 self.log.damaged += 1;
                 self.base(self.log.head)
             };
@@ -92,7 +93,7 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Starts the log anew in the spare, with no records. Atomic: the mark makes it count.
+    /// Starts a new, empty log in the spare. This is atomic: the mark makes it count.
     pub(crate) fn restart(&mut self) {
         let end = self.log.end;
         self.begin_sector();
@@ -102,7 +103,8 @@ impl<F: NorFlash> Core<F> {
         self.finish_sector(self.log.head, end, at);
     }
 
-    /// Erases the spare, in this power-up: reading blank proves nothing.
+    /// Erases the spare and makes it the head. An erase of an earlier power-up does not count, since
+    /// flash that reads blank proves nothing.
     fn begin_sector(&mut self) {
         if !self.medium.geometry.may_follow(self.generation(self.log.head)) {
             self.medium.fault.get_or_insert(Fault::Full);
@@ -115,7 +117,8 @@ impl<F: NorFlash> Core<F> {
         self.log.head = next;
     }
 
-    /// Writes the opening and then the mark, which makes the sector count.
+    /// Writes the opening and then the mark, which makes the sector count. `at` is the address where
+    /// its records end.
     pub(crate) fn finish_sector(&mut self, tail: u32, previous_end: u32, at: u32) {
         let base = self.base(self.log.head);
         let opening = Opening {
@@ -131,8 +134,8 @@ impl<F: NorFlash> Core<F> {
         self.log.end = self.medium.geometry.place(at - base);
     }
 
-    /// How many plain turns must come before a turn that takes `changes` along; `None`: the store
-    /// is full.
+    /// How many compactions must come before one that has room for `changes`. `None` if the store is
+    /// full.
     pub(crate) fn compactions_needed(
         &mut self,
         changes: &[Change<'_>],

@@ -1,4 +1,4 @@
-//! Reads the count that a tally stands for.
+//! Reads the count of a tally.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -9,7 +9,7 @@ use crate::format::bytes::copy;
 use crate::format::record::RecordRef;
 use crate::format::tally::Tally;
 
-/// Bytes of a count as a value, little-endian.
+/// Bytes of a count as a value.
 pub(crate) const COUNT: usize = 8;
 
 impl<F: NorFlash> Core<F> {
@@ -18,7 +18,7 @@ impl<F: NorFlash> Core<F> {
         self.medium.tally(found, generation, first)
     }
 
-    /// Reads the count a tally stands for into `buffer`; its length.
+    /// Reads the count of a tally into `buffer`, and returns its length.
     pub(crate) fn load_count(
         &mut self,
         found: RecordRef,

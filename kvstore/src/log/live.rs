@@ -1,4 +1,4 @@
-//! How many bytes of each sector still live.
+//! How much of the log is live: the records that the index points to.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -10,7 +10,7 @@ use crate::format::record::RecordRef;
 use crate::index::Index;
 
 impl<F: NorFlash> Core<F> {
-    /// Enters a record into the live sums, or takes it out.
+    /// Adds a record to the live sums, or takes it out.
     pub(crate) fn note(&mut self, found: RecordRef, lives: bool) {
         let bytes = self.medium.geometry.size(found.header);
         self.log.live.note(bytes, lives);
@@ -22,7 +22,7 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Takes the live sums anew from the index.
+    /// Computes the live sums from the index.
     pub(crate) fn sum_live(&mut self, index: &Index) {
         self.forget_live();
         for entry in index {
@@ -38,7 +38,7 @@ impl<F: NorFlash> Core<F> {
         self.log.tail_live = Live::NONE;
     }
 
-    /// Sum of the live records of a sector that `changes` do not replace.
+    /// Sum of a sector's live records, without those that `changes` replace.
     pub(crate) fn live_in(&mut self, sequence: u32, index: &Index, changes: &[Change<'_>]) -> Live {
         let mut live = Live::NONE;
         for entry in index {
@@ -52,8 +52,7 @@ impl<F: NorFlash> Core<F> {
         live
     }
 
-    /// Whether one of `changes` replaces or deletes the key of the record an index entry points
-    /// to.
+    /// Whether one of `changes` replaces or deletes the record that an index entry points to.
     pub(crate) fn is_replaced(&mut self, hash: u32, address: u32, changes: &[Change<'_>]) -> bool {
         changes.iter().any(|change| {
             crc32c(change.key()) == hash

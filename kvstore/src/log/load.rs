@@ -13,7 +13,7 @@ use crate::format::record::{MAX_HEADER, MAX_KEY, RecordRef};
 use crate::index::{self, Index};
 
 impl<F: NorFlash> Core<F> {
-    /// Reads a value; its length.
+    /// Reads a value into `buffer`, and returns its length.
     pub(crate) fn load(
         &mut self,
         key: &[u8],
@@ -22,7 +22,7 @@ impl<F: NorFlash> Core<F> {
     ) -> Result<Option<usize>, Error<F::Error>> {
         let hash = crc32c(key);
         let mut position = index::lower_bound(index, hash);
-        // Header, key and a short value, in whole units of up to 32 bytes.
+        // Room for header, key and a short value, in whole units of up to 32 bytes.
         let mut bytes = [0; (MAX_HEADER as usize + MAX_KEY + 48).next_multiple_of(32)];
         let len =
             self.medium.geometry.round_up(self.medium.geometry.header() + key.len() as u32 + 48)
@@ -52,8 +52,9 @@ impl<F: NorFlash> Core<F> {
         if damaged { self.corrupt() } else { Ok(None) }
     }
 
-    /// Reads the rest of a record of which the first bytes were seen, and checks it.
-    #[inline(never)] // Its stack and that of the first read are not needed together.
+    /// Reads the rest of a record whose first bytes are in `seen`, and checks the record.
+    // Outlined, since its frame and that of the first read are not needed together.
+    #[inline(never)]
     fn load_found(
         &mut self,
         found: RecordRef,
@@ -76,7 +77,7 @@ impl<F: NorFlash> Core<F> {
         let end = self.medium.geometry.end(found);
         while at < end {
             let rest = (end - at) as usize;
-            // The rest of the value goes where it belongs, with the trailer if that fits too.
+            // The rest of the value goes into the caller's buffer, and the trailer too if it fits.
             let part = if have < len && at == from {
                 let n = if buffer.len() >= have + rest { rest } else { len - have };
                 buffer.get_mut(have..have + n)

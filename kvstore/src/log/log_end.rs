@@ -1,4 +1,4 @@
-//! Where the log ends, as a mount decides.
+//! Where the log ends, and which record at its end is in doubt.
 
 use crate::format::record::RecordRef;
 
@@ -7,11 +7,11 @@ use crate::format::record::RecordRef;
 pub(crate) struct LogEnd {
     /// Offset where the accepted log ends.
     pub(crate) accepted: u32,
-    /// Offset of the place that holds no record.
+    /// Offset of the first place without a record.
     pub(crate) stop: u32,
-    /// The record behind that end which is accepted all the same, and must be copied.
+    /// A record after that end that is accepted too, but must be copied.
     pub(crate) suspect: Option<Suspect>,
-    /// The settle record that carries it; `None` if it stands in the log itself.
+    /// The settle record that carries the suspect; `None` if it stands in the log itself.
     pub(crate) carrier: Option<RecordRef>,
 }
 
@@ -23,13 +23,13 @@ impl LogEnd {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Suspect {
     pub(crate) found: RecordRef,
-    /// If it is a commit: the addresses it names.
+    /// For a commit, the addresses of the start and end of its batch.
     pub(crate) extent: (u32, u32),
 }
 
 impl Suspect {
-    /// A record in the log, and where the pending records begin that end right before it: if it is a
-    /// commit, it names these. So its value need not be readable.
+    /// A record in the log. If it is a commit, its batch is the pending records that start at `batch` and
+    /// end right before it, so its value need not be readable.
     pub(crate) const fn new(found: RecordRef, batch: u32) -> Self {
         Self { found, extent: (batch, found.address) }
     }

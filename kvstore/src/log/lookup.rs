@@ -1,4 +1,4 @@
-//! Looks keys up in the index, and lets records take effect on it.
+//! Finds the record of a key through the index, and keeps the index up to date.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -9,12 +9,12 @@ use crate::format::record::Kind;
 use crate::format::record::{MAX_HEADER, RecordRef};
 use crate::index::{self, Index};
 
-/// How much of a key a walk reads along with the header, at the most.
-pub(crate) const START: usize = 16;
+/// Bytes of a key that are read together with the header, at the most.
+pub(crate) const KEY_START: usize = 16;
 
 impl<F: NorFlash> Core<F> {
-    /// The index entry of a key, and the record it points to; `None` for the record if its header
-    /// can no longer be read: then the equal hash decides.
+    /// The place of a key in the index, and its record. If no entry's record has this key, but that of one
+    /// with an equal hash cannot be read, that entry counts as the key's, without a record.
     pub(crate) fn position(
         &mut self,
         key: &[u8],
@@ -36,19 +36,19 @@ impl<F: NorFlash> Core<F> {
         (damaged, None)
     }
 
-    /// The record at an index entry's address, if it has this key. `Err`: its header cannot be
+    /// The record at an index entry's address, if it has this key. The error says that it cannot be
     /// read.
     pub(crate) fn has_key(&mut self, address: u32, key: &[u8]) -> Result<Option<RecordRef>, ()> {
         let limit = self.limit_at(address);
-        let mut bytes = [0; MAX_HEADER as usize + START];
-        let (start, mut rest) = key.split_at(key.len().min(START));
+        let mut bytes = [0; MAX_HEADER as usize + KEY_START];
+        let (start, mut rest) = key.split_at(key.len().min(KEY_START));
         let header = self.medium.geometry.header() as usize;
         let first = bytes.get_mut(..header + start.len()).unwrap_or(&mut []);
         let found = self.medium.look(address, limit, first).ok_or(())?;
         if found.header.key_len() as usize != key.len() || !first.ends_with(start) {
             return Ok(None);
         }
-        // Longer keys piece by piece, for the sake of the stack.
+        // The rest of a long key is read in pieces, to save stack.
         while !rest.is_empty() {
             let (now, later) = rest.split_at(rest.len().min(bytes.len()));
             let stored = bytes.get_mut(..now.len()).unwrap_or(&mut []);
@@ -64,7 +64,7 @@ impl<F: NorFlash> Core<F> {
         Ok(Some(found))
     }
 
-    /// Lets a put or delete take effect on index and live sums.
+    /// Lets a put or delete take effect on the index and the live sums.
     pub(crate) fn apply_change(
         &mut self,
         found: RecordRef,

@@ -1,4 +1,4 @@
-//! State of the log in RAM: which sectors it consists of, where it ends, what of it lives.
+//! The state of the log in RAM: which sectors it consists of, where it ends, how much of it is live.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -8,16 +8,17 @@ use crate::format::generation::Generation;
 use crate::format::geometry::Live;
 use crate::format::record::RecordRef;
 
+/// Where the log stands. See the picture in the [crate documentation](crate).
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Log {
     pub(crate) epoch: u32,
-    /// Sequence number of the sector that takes appends; number s lives in sector s mod N.
+    /// Sequence number of the sector that takes appends. Number s lives in sector s mod N.
     pub(crate) head: u32,
     /// Sequence number of the oldest live sector.
     pub(crate) tail: u32,
     /// Offset of the next record in the head.
     pub(crate) end: u32,
-    /// All live records.
+    /// Sum of all live records, and of those in head and tail.
     pub(crate) live: Live,
     pub(crate) head_live: Live,
     pub(crate) tail_live: Live,
@@ -26,13 +27,14 @@ pub(crate) struct Log {
     /// There may be live tallies.
     #[cfg(feature = "counters")]
     pub(crate) tallies: bool,
-    /// A flash error left the state unknown.
+    /// The store is not open, or a flash error left its state unknown.
     pub(crate) poisoned: bool,
+    /// Damaged records seen so far.
     pub(crate) damaged: u32,
 }
 
 impl Log {
-    /// Of a store that is not open.
+    /// The log of a store that is not open.
     pub(crate) const NONE: Self = Self {
         epoch: 0,
         head: 0,
@@ -57,13 +59,13 @@ pub(crate) struct Core<F: NorFlash> {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Physical sector of a sequence number.
+    /// The physical sector of a sequence number.
     pub(crate) const fn sector(&self, sequence: u32) -> u32 {
         self.medium.geometry.sector_of_sequence(sequence)
     }
 
-    /// Address of the first byte of a sector.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image, as what follows.
+    /// Address of the first byte of the sector with this number.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn base(&self, sequence: u32) -> u32 {
         self.sector(sequence) * self.medium.geometry.sector_bytes
     }
@@ -72,7 +74,7 @@ impl<F: NorFlash> Core<F> {
         Generation { epoch: self.log.epoch, sequence }
     }
 
-    /// What seeds the check of a record in a sector of the log.
+    /// The generation of the records at an address, which must lie in the log.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn generation_at(&self, address: u32) -> Generation {
         let g = &self.medium.geometry;
@@ -80,7 +82,7 @@ impl<F: NorFlash> Core<F> {
         self.generation(self.log.head.wrapping_sub(g.sector_of_sequence(back)))
     }
 
-    /// End of the sector an address lies in.
+    /// End of the sector that an address lies in.
     pub(crate) const fn limit_at(&self, address: u32) -> u32 {
         let g = &self.medium.geometry;
         (g.sector_of(address) + 1) * g.sector_bytes
@@ -92,11 +94,12 @@ impl<F: NorFlash> Core<F> {
         self.medium.geometry.sector_of(address) == self.sector(sequence)
     }
 
+    /// Whether the log takes all sectors but the spare, so that the next compaction retires the tail.
     pub(crate) const fn log_is_long(&self) -> bool {
         self.log.head - self.log.tail + 2 >= self.medium.geometry.sectors
     }
 
-    /// The header of the record an index entry points to.
+    /// The record that an index entry points to.
     pub(crate) fn header_at(&mut self, address: u32) -> Option<RecordRef> {
         self.medium.header(address, self.limit_at(address))
     }
@@ -105,7 +108,7 @@ impl<F: NorFlash> Core<F> {
         if self.log.poisoned { Err(Error::ReopenNeeded) } else { Ok(()) }
     }
 
-    /// What a call reports: its result, unless something failed; then the store stays closed.
+    /// What a call that writes reports: its result, or what failed. After a failure the store is closed.
     pub(crate) fn outcome<T>(
         &mut self,
         result: Result<T, Error<F::Error>>,
@@ -114,8 +117,8 @@ impl<F: NorFlash> Core<F> {
         self.outcome_of_reading(result)
     }
 
-    /// The same of a call that only reads: the store stays open.
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    /// What a call that only reads reports: its result, or what failed. The store stays open.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn outcome_of_reading<T>(
         &mut self,
         result: Result<T, Error<F::Error>>,
@@ -126,8 +129,9 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
+    /// Counts a damaged record and reports it.
     pub(crate) fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
-        // If the flash reads nothing at all, that says nothing of the record.
+        // If the driver can read nothing at all, that says nothing about the record.
         if self.medium.fault.is_none() {
             self.log.damaged = self.log.damaged.saturating_add(1);
         }

@@ -41,7 +41,7 @@ impl<F: NorFlash> Core<F> {
         !self.medium.is_blank(mark, mark + self.medium.geometry.unit)
     }
 
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     fn read_opening(&mut self, sector: u32, opening: &mut Opening) -> Result<(), NoOpening> {
         let mut bytes = [0; OPENING as usize];
         let address = sector * self.medium.geometry.sector_bytes;
@@ -68,7 +68,7 @@ impl<F: NorFlash> Core<F> {
         let limit = base + self.medium.geometry.sector_bytes;
         let mut at = base + self.medium.geometry.first_record();
         while let Some(found) = self.medium.header(at, limit) {
-            at = self.medium.geometry.place_behind(found);
+            at = self.medium.geometry.next_place(found);
         }
         let mut settle = Held::NONE;
         while self.medium.next_settle(at, limit, None, &mut settle, info) {
@@ -104,7 +104,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Makes opening and settle records of a sector unreadable for good.
-    #[cfg_attr(target_pointer_width = "32", inline(always))] // Once in most images.
+    #[cfg_attr(target_pointer_width = "32", inline(always))]
     pub(crate) fn void_sector(&mut self, sector: u32) {
         let base = sector * self.medium.geometry.sector_bytes;
         // Not the mark: its bits say that the opening is whole.

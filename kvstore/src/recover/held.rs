@@ -2,7 +2,7 @@
 
 use crate::format::record::RecordRef;
 use crate::log::log_end::Suspect;
-use crate::log::lookup::START;
+use crate::log::lookup::KEY_START;
 
 /// What a whole settle record says.
 #[derive(Clone, Copy, Debug)]
@@ -24,7 +24,7 @@ pub(crate) struct Held {
 #[derive(Clone, Copy)]
 pub(crate) enum Says {
     /// The start of its key, and where the pending records begin that end right before it.
-    Key { start: [u8; START], batch: u32 },
+    Key { start: [u8; KEY_START], batch: u32 },
     /// It is a settle record that a walk found where it met no other record.
     Settle(Settle),
 }

@@ -87,7 +87,7 @@ impl<F: NorFlash> Core<F> {
         };
         let page = self.medium.geometry.page_of(carrier.address);
         // Its header last: it tells which pages it touched.
-        let behind = self.medium.geometry.page_behind(carrier);
+        let behind = self.medium.geometry.page_after(carrier);
         self.medium.pass_all(page + self.medium.geometry.page, behind);
         self.medium.pass(page);
         Dropped::WithCarrier
@@ -135,7 +135,7 @@ impl<F: NorFlash> Medium<F> {
         // next time, no more than the first page was touched.
         let torn = self.header(stop, limit);
         let first = self.geometry.next_page(stop);
-        let mut behind = torn.map_or(first, |torn| self.geometry.page_behind(torn));
+        let mut behind = torn.map_or(first, |torn| self.geometry.page_after(torn));
         self.pass_all(first, behind);
         let room = loop {
             let room = self.find_room(log_end, seal, behind, limit);
@@ -166,7 +166,7 @@ impl<F: NorFlash> Medium<F> {
         while page < limit {
             let mut end = self.geometry.end(self.geometry.settle_record(page, log_end));
             if seal {
-                end = self.geometry.end_behind(end, Header::SEAL);
+                end = self.geometry.end_after(end, Header::SEAL);
             }
             if end > limit {
                 break;
@@ -191,7 +191,7 @@ impl<F: NorFlash> Medium<F> {
     /// touched.
     fn reach(&mut self, page: u32, limit: u32) -> u32 {
         let torn = self.settle_header(page, limit);
-        torn.map_or(page + self.geometry.page, |torn| self.geometry.page_behind(torn))
+        torn.map_or(page + self.geometry.page, |torn| self.geometry.page_after(torn))
     }
 
     /// Passes over the pages from `page` to `to`, and over all that the headers of torn settle

@@ -61,7 +61,7 @@ impl<F: NorFlash> Medium<F> {
         settle: &mut Held,
         info: &mut Opening,
     ) -> bool {
-        while let Some(found) = self.settle_header_behind(place, limit) {
+        while let Some(found) = self.next_settle_header(place, limit) {
             let mut first: First = [0; _];
             let expected = generation.unwrap_or_else(|| {
                 let told = first.split_at_mut(SETTLE as usize).0;
@@ -84,7 +84,7 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// The next header of a settle record in the pages behind the one of `place`.
-    pub(crate) fn settle_header_behind(&mut self, place: u32, limit: u32) -> Option<RecordRef> {
+    pub(crate) fn next_settle_header(&mut self, place: u32, limit: u32) -> Option<RecordRef> {
         let mut page = self.geometry.next_page(place);
         while page + self.geometry.passed_area() <= limit {
             let found = self.settle_header(page, limit);

@@ -16,7 +16,7 @@ use crate::format::record::Kind;
 use crate::format::record::MAX_HEADER;
 use crate::index::Index;
 use crate::log::log_end::Suspect;
-use crate::log::lookup::START;
+use crate::log::lookup::KEY_START;
 use crate::log::state::Core;
 
 /// How far a walk is.
@@ -68,9 +68,9 @@ impl<F: NorFlash> Core<F> {
         if at >= end {
             return false;
         }
-        let mut bytes = [0; MAX_HEADER as usize + START];
+        let mut bytes = [0; MAX_HEADER as usize + KEY_START];
         // No more than is kept of a key: the rest is read later.
-        let wanted = self.medium.geometry.header() as usize + START;
+        let wanted = self.medium.geometry.header() as usize + KEY_START;
         let bytes = bytes.get_mut(..wanted).unwrap_or(&mut []);
         if let Some(found) = self.medium.look_at_key(at, end, walk.expected, bytes) {
             #[cfg(not(feature = "counters"))]
@@ -101,12 +101,12 @@ impl<F: NorFlash> Core<F> {
             }
         }
         walk.offset =
-            walk.next.found.map_or(limit, |found| self.medium.geometry.place_behind(found) - base);
+            walk.next.found.map_or(limit, |found| self.medium.geometry.next_place(found) - base);
         true
     }
 
     /// Applies the held records that stand before `end` (an address).
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn apply_held(&mut self, walk: &Walk, end: u32, index: &mut Index) {
         for held in [&walk.before, &walk.last] {
             if let Some(found) = held.found
