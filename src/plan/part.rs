@@ -8,10 +8,9 @@ use outlast_faultsim::device::{DeviceTime, Timing};
 use outlast_faultsim::subjects::outlast;
 use serde::Deserialize;
 
-use super::Typed;
+use super::args::Typed;
 use super::tables::Tables;
-use crate::args::within;
-use crate::bench::sheet;
+use crate::args::{page_bytes, program_unit, sheet, within};
 
 /// `[part]` of a product file.
 #[derive(Debug, Default, Deserialize)]
@@ -52,14 +51,9 @@ enum Known {
 pub(super) fn part(typed: &Typed, file: PartFile, folder: &Path) -> Result<Part, String> {
     let spi_mhz = within("--spi-mhz", typed.spi_mhz.or(file.spi_mhz).unwrap_or(50), 1, 133)?;
     let known = known(typed, &file, folder, spi_mhz)?;
-    let unit = typed.unit.or(file.program_unit).unwrap_or(1);
-    if !matches!(unit, 1 | 2 | 4 | 8 | 16 | 32) {
-        return Err(format!("--unit {unit}: choose 1, 2, 4, 8, 16 or 32"));
-    }
+    let unit = program_unit(typed.unit.or(file.program_unit).unwrap_or(1))?;
     let page = typed.page.or(file.page_bytes).or_else(|| known.page_bytes()).unwrap_or(256);
-    if !page.is_power_of_two() || page < unit || page > 32 * 1024 {
-        return Err(format!("--page {page}: choose a power of two from {unit} to 32768"));
-    }
+    let page = page_bytes(page, unit)?;
     let given = typed.sector_bytes.or(file.sector_bytes);
     let sector_bytes = given.map_or_else(|| known.sector_bytes(), Ok)?;
     within("--sector-bytes", sector_bytes, 512, 128 * 1024)?;

@@ -8,9 +8,9 @@ use outlast_faultsim::plan::Verdict;
 use outlast_faultsim::token::Outcome as Replayed;
 
 use super::{cost, failure, ledger, promises};
-use crate::plan::level_in_words;
-use crate::text::{gaps, verdict};
-use crate::torture::Outcome;
+use crate::torture::outcome::Outcome;
+use crate::torture::schedule::level_in_words;
+use crate::torture::text::{gaps, verdict};
 
 const STYLE: &str = include_str!("style.css");
 

@@ -4,8 +4,9 @@ use maud::{Markup, html};
 use outlast_faultsim::report::Violation;
 use outlast_faultsim::scene::Scene;
 
-use crate::text::{grouped, headline};
-use crate::torture::Outcome;
+use crate::torture::outcome::Outcome;
+use crate::torture::text::headline;
+use crate::words::grouped;
 
 /// Told in full; of the others there is a line.
 const TOLD_IN_FULL: usize = 20;

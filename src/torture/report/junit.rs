@@ -10,8 +10,8 @@ use outlast_faultsim::token::Outcome as Replayed;
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 
-use crate::text::verdict;
-use crate::torture::Outcome;
+use crate::torture::outcome::Outcome;
+use crate::torture::text::verdict;
 
 /// How a case did not pass: kind of element, short message, long text.
 type Trouble = (&'static str, String, String);

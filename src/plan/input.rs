@@ -2,13 +2,24 @@
 
 use std::path::Path;
 
-use outlast_costs::endurance::{DAYS_PER_YEAR, Setting, Usage};
+use outlast_costs::endurance::{DAYS_PER_YEAR, PartFigures, Setting, Usage};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use serde::Deserialize;
 
+use super::args::Typed;
 use super::part::{PartFile, part};
-use super::{Request, Typed};
 use crate::args::within;
+
+/// What is asked for.
+pub(crate) struct Request {
+    pub(super) part: PartFigures,
+    /// Where times and cycles come from.
+    pub(super) source: String,
+    pub(super) usage: Usage,
+    pub(super) sectors: Option<u32>,
+    pub(super) simulate: bool,
+    pub(super) json: bool,
+}
 
 /// A product file.
 #[derive(Debug, Default, Deserialize)]
@@ -40,7 +51,7 @@ struct SettingFile {
 }
 
 /// Words, file and defaults together.
-pub(super) fn understand(typed: Typed) -> Result<Request, String> {
+pub(crate) fn understand(typed: Typed) -> Result<Request, String> {
     let product = typed.file.as_deref().map_or_else(|| Ok(Product::default()), read)?;
     let Product { part: file, usage } = product;
     let folder = typed.file.as_deref().and_then(Path::parent).map(Path::to_owned);

@@ -8,8 +8,9 @@ use outlast_costs::table::{Against, Row};
 use outlast_costs::theory::{Group, Order, finite_log};
 use plotters::prelude::SeriesLabelPosition;
 
+use super::outcome::Outcome;
 use super::plot::{Axis, Curve, Look, Plot, STYLE, map};
-use super::{Outcome, text};
+use super::text;
 
 const PAGE_STYLE: &str = "\
 :root{color-scheme:light dark;--paper:#fdfdfb;--ink:#1d2328;--mesh:#d5d9dc;--c1:#1f6fb2;--c2:#c2571a;

@@ -3,39 +3,46 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use outlast_faultsim::finding::Breach;
-use outlast_faultsim::scene::Scene;
+use clap::Args;
+use clap::builder::NonEmptyStringValueParser;
 use outlast_faultsim::subjects::AnySubject;
 use outlast_faultsim::token::{Outcome, Replay, Token};
-use serde::Serialize;
 
-use crate::emit::{self, Source};
-use crate::exit::Exit;
-use crate::identity::Identity;
+use super::emit::{self, Source};
+use super::identity::Identity;
+use super::story::Story;
+use super::{subject, text};
+use crate::exit::{EXIT_CODES, Exit};
 use crate::output::Output;
-use crate::text;
 
-/// What became of the history; as JSON what `--json` prints.
-#[derive(Clone, Debug, Serialize)]
-pub(crate) struct Story {
-    #[serde(flatten)]
-    pub(crate) identity: Identity,
-    pub(crate) token: String,
-    /// What was wrong when the token was made.
-    pub(crate) breach: Breach,
-    pub(crate) outcome: Outcome,
-    /// What is wrong now, or why the history could not be followed; empty if nothing is wrong.
-    pub(crate) sentence: String,
-    /// One line each.
-    pub(crate) operations: Vec<String>,
-    /// One line per cut.
-    pub(crate) cut_points: Vec<String>,
-    /// The last cuts as pictures, and the part when something was found wrong.
-    pub(crate) scenes: Vec<Scene>,
+const EXAMPLES: &str = "\
+Examples:
+  outlast replay cut2-vlqbzz...                a token printed by 'outlast torture'
+  outlast replay --json cut2-vlqbzz...
+  outlast replay --emit-test cut2-vlqbzz... > tests/lost_value.rs
+
+";
+
+/// What was typed.
+#[derive(Debug, Args)]
+#[command(after_help = format!("{EXAMPLES}{EXIT_CODES}"))]
+pub(crate) struct Typed {
+    /// The token, as a torture run printed it
+    #[arg(value_parser = NonEmptyStringValueParser::new())]
+    token: String,
+    /// Where the storage code lives, if the token is about a program of its own
+    #[arg(long, value_name = "PATH")]
+    program: Option<PathBuf>,
+    /// Print the source of a Rust test that fails as long as the history reproduces
+    #[arg(long, conflicts_with = "json")]
+    emit_test: bool,
+    /// One JSON object on standard output and nothing else there
+    #[arg(long)]
+    json: bool,
 }
 
 /// What is to be run again, and how to tell it.
-pub(crate) struct Task {
+pub(crate) struct Request {
     /// None if this command does not have it: then a test can be printed all the same.
     pub(crate) subject: Option<&'static dyn AnySubject>,
     /// Where the storage code lives, if it is not built in.
@@ -53,10 +60,43 @@ pub(crate) enum Telling {
     Test,
 }
 
+impl Typed {
+    /// What the words mean.
+    pub(crate) fn meaning(self) -> Result<Request, String> {
+        let token: Token = self.token.parse().map_err(|why| format!("{why}"))?;
+        let subject = match &self.program {
+            Some(path) => {
+                let subject = subject::program(path)?;
+                let (here, wanted) = (subject.name(), &token.subject);
+                if here != wanted {
+                    return Err(format!("the token is about '{wanted}', the program is '{here}'"));
+                }
+                Some(subject)
+            }
+            None if self.emit_test => subject::built_in(&token.subject, false).ok(),
+            None => Some(subject::built_in(&token.subject, false).map_err(|_| {
+                format!(
+                    "the token is about the storage code '{}', which this program does not have; \
+                     it has {}. Of a program of its own, give the path with --program",
+                    token.subject,
+                    subject::names()
+                )
+            })?),
+        };
+        let telling = match (self.json, self.emit_test) {
+            (true, _) => Telling::Json,
+            (_, true) => Telling::Test,
+            _ => Telling::Text,
+        };
+        let program = self.program;
+        Ok(Request { subject, program, token, telling })
+    }
+}
+
 /// Runs it and prints what happened.
-pub(crate) fn run<W: Write>(task: &Task, output: &mut Output<W>) -> anyhow::Result<Exit> {
-    let token = &task.token;
-    let replay = match task.subject {
+pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow::Result<Exit> {
+    let token = &request.token;
+    let replay = match request.subject {
         Some(subject) => subject.replay(token),
         None => Replay {
             outcome: Outcome::Reproduced,
@@ -76,17 +116,17 @@ pub(crate) fn run<W: Write>(task: &Task, output: &mut Output<W>) -> anyhow::Resu
         cut_points: replay.cut_points,
         scenes: replay.scenes,
     };
-    let source = match (&task.program, task.subject) {
+    let source = match (&request.program, request.subject) {
         (Some(path), _) => Source::Program(path),
         (None, Some(_)) => Source::BuiltIn,
         (None, None) => Source::Own,
     };
-    match task.telling {
+    match request.telling {
         Telling::Json => output.json(&story)?,
         Telling::Text => output.say(&text::story(&story))?,
         Telling::Test => output.say(&emit::test(&story, source))?,
     }
-    Ok(match (task.telling, story.outcome) {
+    Ok(match (request.telling, story.outcome) {
         // The test was asked for, and here it is.
         (Telling::Test, Outcome::Reproduced) => Exit::Clean,
         (_, outcome) => outcome.into(),
@@ -110,8 +150,8 @@ mod tests {
         let mut token: Token = report.violations[0].token.parse().unwrap();
         token.subject = "ring".to_owned();
         let mut text = Vec::new();
-        let task = Task { subject: None, program: None, token, telling: Telling::Test };
-        assert_eq!(run(&task, &mut Output::new(&mut text)).unwrap(), Exit::Clean);
+        let request = Request { subject: None, program: None, token, telling: Telling::Test };
+        assert_eq!(run(&request, &mut Output::new(&mut text)).unwrap(), Exit::Clean);
         let text = String::from_utf8(text).unwrap();
         assert!(
             text.contains("// Put your own `Subject` here") && text.contains("fn ring_"),
@@ -127,13 +167,13 @@ mod tests {
         let token: Token = report.violations[0].token.parse().unwrap();
         let ends = |subject: &'static dyn AnySubject| {
             let mut text = Vec::new();
-            let task = Task {
+            let request = Request {
                 subject: Some(subject),
                 program: None,
                 token: token.clone(),
                 telling: Telling::Text,
             };
-            let exit = run(&task, &mut Output::new(&mut text)).unwrap();
+            let exit = run(&request, &mut Output::new(&mut text)).unwrap();
             (exit.code(), String::from_utf8(text).unwrap())
         };
         let (code, text) = ends(&Naive);

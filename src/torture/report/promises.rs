@@ -6,8 +6,9 @@ use outlast_faultsim::finding::Breach;
 use outlast_faultsim::plan::Verdict;
 use outlast_faultsim::report::Violation;
 
-use crate::text::{grouped, harm};
-use crate::torture::Outcome;
+use crate::torture::outcome::Outcome;
+use crate::torture::text::harm;
+use crate::words::grouped;
 
 /// Name, meaning, and the breaches that break it.
 const PROMISES: [(&str, &str, &[Breach]); 9] = [

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use outlast_image::sum::crc32;
 
-use crate::replay::Story;
+use super::story::Story;
 
 /// Where the storage code of a test comes from.
 #[derive(Clone, Copy, Debug)]

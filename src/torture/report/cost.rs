@@ -3,9 +3,10 @@
 use maud::{Markup, html};
 use outlast_faultsim::spread::Histogram;
 
-use super::{bar, percent};
-use crate::text::{device_time, grouped};
-use crate::torture::StageOutcome;
+use super::share::{bar, percent};
+use crate::torture::outcome::StageOutcome;
+use crate::torture::text::device_time;
+use crate::words::grouped;
 
 pub(crate) fn cost(stages: &[StageOutcome]) -> Markup {
     html! {

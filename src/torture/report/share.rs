@@ -1,20 +1,4 @@
-//! The result of a torture run as files: a page for people, JUnit XML for build servers.
-
-pub(crate) mod cost;
-pub(crate) mod failure;
-pub(crate) mod junit;
-pub(crate) mod ledger;
-pub(crate) mod page;
-pub(crate) mod promises;
-
-use std::path::Path;
-
-use anyhow::Context as _;
-
-/// Writes a file as a whole.
-pub(crate) fn write(path: &Path, text: &str) -> anyhow::Result<()> {
-    std::fs::write(path, text).with_context(|| format!("cannot write {}", path.display()))
-}
+//! Shares of a whole, as text and as bars.
 
 /// A share in percent, for a person: 100 only if it is all, 0 only if it is nothing.
 pub(crate) fn percent(part: u64, whole: u64) -> String {

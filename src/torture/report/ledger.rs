@@ -4,9 +4,9 @@ use maud::{Markup, html};
 use outlast_faultsim::device::TearKind;
 use outlast_faultsim::ledger::{Ledger, Place};
 
-use super::{bar, percent};
-use crate::text::grouped;
-use crate::torture::{Outcome, StageOutcome};
+use super::share::{bar, percent};
+use crate::torture::outcome::{Outcome, StageOutcome};
+use crate::words::grouped;
 
 /// From every cut made down to the images that broke a promise.
 pub(crate) fn funnel(outcome: &Outcome) -> Markup {

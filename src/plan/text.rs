@@ -5,7 +5,7 @@ use std::fmt::{self, Write as _};
 use outlast_costs::endurance::Forecast;
 use outlast_faultsim::device::DeviceTime;
 
-use super::Outcome;
+use super::outcome::Outcome;
 
 /// Everything.
 pub(super) fn whole(outcome: &Outcome<'_>) -> String {

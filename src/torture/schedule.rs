@@ -9,8 +9,7 @@ use outlast_faultsim::edges::{Edges, Shard};
 use outlast_faultsim::plan::{Config, Deep, Mode, Systematic, Usual, lives};
 use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::workload::WorkloadSource;
-
-use crate::merge::Part;
+use serde::{Deserialize, Serialize};
 
 /// Cuts per history.
 const DEPTH: u32 = Usual::DEPTH;
@@ -56,6 +55,15 @@ pub(crate) enum Kind {
         /// The part of the plan that is run.
         shard: Shard,
     },
+}
+
+/// Which part of which plan a result is about; in the JSON of a run.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct ShardInfo {
+    pub(crate) number: u32,
+    pub(crate) of: u32,
+    /// The command that runs the whole plan.
+    pub(crate) plan: String,
 }
 
 /// One stage of a plan, carried out in one go.
@@ -124,12 +132,12 @@ impl Plan {
     }
 
     /// Which part of a plan this is, if not all of it.
-    pub(crate) fn part(&self) -> Option<Part> {
+    pub(crate) fn shard_info(&self) -> Option<ShardInfo> {
         let Kind::Edges { longest, depth, shard } = self.kind else { return None };
         let kind = Kind::Edges { longest, depth, shard: Shard::WHOLE };
         let whole = Self { program: self.program.clone(), kind, budget: None, ..*self };
         let (number, of) = (shard.number(), shard.of());
-        (of > 1).then(|| Part { number, of, plan: whole.command() })
+        (of > 1).then(|| ShardInfo { number, of, plan: whole.command() })
     }
 
     /// The command that repeats this run.

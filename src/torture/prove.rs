@@ -9,13 +9,12 @@ use outlast_faultsim::prove::{Proof, Steps, prove};
 use serde::Serialize;
 
 use crate::exit::Exit;
-use crate::output::Output;
+use crate::output::{self, Output};
 use crate::progress;
-use crate::report;
-use crate::text::clock;
+use crate::words::clock;
 
 /// What was reviewed.
-const REVIEWED: &str = include_str!("../tests/kill-matrix.txt");
+const REVIEWED: &str = include_str!("../../tests/kill-matrix.txt");
 /// Lines that differ are shown up to this number.
 const SHOWN: usize = 20;
 
@@ -53,7 +52,7 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     let matrix = proof.matrix();
     let differing = match &request.write_matrix {
         Some(path) => {
-            report::write(path, &matrix)?;
+            output::write_file(path, &matrix)?;
             Vec::new()
         }
         None => differing(REVIEWED, &matrix),

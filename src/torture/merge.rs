@@ -11,10 +11,12 @@ use outlast_faultsim::plan::Verdict;
 use outlast_faultsim::report::Violation;
 use serde::{Deserialize, Serialize};
 
+use super::outcome::{Totals, add_violation, rank};
+use super::schedule::ShardInfo;
+use super::text;
 use crate::exit::{EXIT_CODES, Exit};
 use crate::output::Output;
-use crate::text;
-use crate::torture::{Totals, add_violation, rank};
+use crate::words::grouped;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -42,15 +44,6 @@ pub(crate) struct Request {
     json: bool,
 }
 
-/// Which part of which plan a result is about; in the JSON of a run.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct Part {
-    pub(crate) number: u32,
-    pub(crate) of: u32,
-    /// The command that runs the whole plan.
-    pub(crate) plan: String,
-}
-
 /// The fields of a run's JSON that count here.
 #[derive(Clone, Debug, Deserialize)]
 struct ShardFile {
@@ -59,7 +52,7 @@ struct ShardFile {
     geometry: Geometry,
     level: Level,
     seed: u64,
-    shard: Option<Part>,
+    shard: Option<ShardInfo>,
     verdict: Verdict,
     reason: String,
     seconds: f64,
@@ -111,7 +104,7 @@ fn read(path: &Path) -> Result<ShardFile, String> {
 /// Whether these are all shards of one plan, each once.
 fn complete(shards: &[(String, ShardFile)]) -> Result<(), String> {
     let mut numbers: Vec<(u32, &str)> = Vec::new();
-    let mut first: Option<(&str, &ShardFile, &Part)> = None;
+    let mut first: Option<(&str, &ShardFile, &ShardInfo)> = None;
     for (name, shard) in shards {
         let Some(part) = &shard.shard else {
             return Err(format!("{name}: the result of a whole plan, not of a shard"));
@@ -143,7 +136,10 @@ fn complete(shards: &[(String, ShardFile)]) -> Result<(), String> {
 }
 
 /// What tells that two results are not of the same run.
-fn difference((a, of_a): (&ShardFile, &Part), (b, of_b): (&ShardFile, &Part)) -> Option<String> {
+fn difference(
+    (a, of_a): (&ShardFile, &ShardInfo),
+    (b, of_b): (&ShardFile, &ShardInfo),
+) -> Option<String> {
     let differs = |what: &str, a: &dyn std::fmt::Display, b: &dyn std::fmt::Display| {
         let (a, b) = (a.to_string(), b.to_string());
         (a != b).then(|| format!("{what} {a} and {b}"))
@@ -211,7 +207,7 @@ fn told(merged: &Merged, shards: &[(String, ShardFile)]) -> String {
             part.number,
             part.of,
             text::verdict(shard.verdict),
-            text::grouped(shard.totals.distinct),
+            grouped(shard.totals.distinct),
             shard.seconds
         );
     }
@@ -236,7 +232,7 @@ mod tests {
     use super::*;
 
     fn shard(number: u32, of: u32) -> (String, ShardFile) {
-        let part = Part { number, of, plan: "outlast torture --edges 2".to_owned() };
+        let part = ShardInfo { number, of, plan: "outlast torture --edges 2".to_owned() };
         let file = ShardFile {
             version: "1".to_owned(),
             subject: "outlast".to_owned(),
