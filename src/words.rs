@@ -3,6 +3,13 @@
 use std::fmt::{self, Display, Formatter};
 use std::time::Duration;
 
+/// A number with what is counted: `1 key`, `2 keys`, `1,000 keys`.
+pub(crate) fn counted(number: impl TryInto<u64>, what: &str) -> String {
+    let number = number.try_into().unwrap_or(u64::MAX);
+    let plural = if number == 1 { "" } else { "s" };
+    format!("{} {what}{plural}", grouped(number))
+}
+
 /// A number with a comma between groups of three digits.
 pub(crate) fn grouped(number: u64) -> impl Display {
     struct Grouped(u64);
@@ -50,6 +57,7 @@ mod tests {
 
     #[test]
     fn numbers_for_people() {
+        assert_eq!([0, 1, 1000].map(|n: u64| counted(n, "key")), ["0 keys", "1 key", "1,000 keys"]);
         let grouped = |number| grouped(number).to_string();
         assert_eq!([0, 999, 1000, 1_234_567].map(grouped), ["0", "999", "1,000", "1,234,567"]);
         assert_eq!(

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::check::{MountedCopy, Values};
+use crate::mount::{MountedCopy, Values};
 
 /// How a setting differs.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -5,7 +5,6 @@ use std::fmt;
 
 use outlast_kvstore::inspect::{NotOpening, OPENING_BYTES, Shape as Told, opening};
 
-use crate::check;
 use crate::container::{Contents, Segment};
 use crate::shape::Shape;
 
@@ -69,22 +68,22 @@ impl Place {
     }
 }
 
-/// A region that was found, and where in its segment the sector starts are that say so.
-struct Found {
+/// A region that the dump may hold, and where in its segment the sector starts are that say so.
+struct Candidate {
     place: Place,
     openings: Vec<usize>,
 }
 
 impl Place {
     /// Whether all sector starts that tell of another region lie in this one.
-    fn surrounds(&self, other: &Found) -> bool {
+    fn surrounds(&self, other: &Candidate) -> bool {
         let end = self.offset as u64 + self.shape.bytes();
         let inside = |at: &usize| *at >= self.offset && (*at as u64) < end;
         self.segment == other.place.segment && other.openings.iter().all(inside)
     }
 
     /// Whether a sector start of another region stands where one of this can be.
-    fn is_contradicted(&self, other: &Found) -> bool {
+    fn is_contradicted(&self, other: &Candidate) -> bool {
         let size = self.shape.sector_bytes as usize;
         let end = self.offset as u64 + self.shape.bytes();
         let on_start = |at: &usize| {
@@ -155,22 +154,23 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
             }
         }
     }
-    let all: Vec<Found> = votes
+    let all: Vec<Candidate> = votes
         .into_iter()
         .map(|((segment, offset, told), openings)| {
             let base = segments[segment].address.wrapping_add(offset as u32);
             let shape = Shape::from(told);
-            Found {
+            Candidate {
                 place: Place { shape, segment, offset, base, openings: openings.len() },
                 openings,
             }
         })
         .collect();
-    let mut found: Vec<&Found> = all.iter().filter(|found| known.agrees(&found.place)).collect();
+    let mut found: Vec<&Candidate> =
+        all.iter().filter(|found| known.agrees(&found.place)).collect();
     found.sort_by_key(|found| std::cmp::Reverse(found.openings.len()));
     if let Some((first, others)) = found.split_first() {
         // A value may hold what looks like the start of a store; the real one has more of them.
-        let inner = |other: &&&Found| {
+        let inner = |other: &&&Candidate| {
             other.openings.len() < first.openings.len() && first.place.surrounds(other)
         };
         if others.iter().all(|other| inner(&other)) {
@@ -180,7 +180,7 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
     }
     let told = told(segments, known)?;
     // Those in values and those of stores elsewhere say nothing against what is told.
-    let says = |found: &&Found| told.as_ref().is_none_or(|told| told.is_contradicted(found));
+    let says = |found: &&Candidate| told.as_ref().is_none_or(|told| told.is_contradicted(found));
     if let Some(found) =
         all.iter().filter(says).min_by_key(|found| std::cmp::Reverse(found.openings.len()))
     {
@@ -224,7 +224,7 @@ fn told(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> 
     let unit = known.unit.unwrap_or(1);
     let page_bytes = known.page_bytes.unwrap_or_else(|| Shape::usual_page(unit));
     let shape = Shape { sectors, sector_bytes, page_bytes, unit };
-    if check::region(&[], &shape).is_none() {
+    if shape.region(&[]).is_none() {
         return Err(NotFound::Impossible(format!("no store can have this shape: {shape}")));
     }
     let base = known.base.or_else(|| segments.first().map(|s| s.address)).unwrap_or(0);

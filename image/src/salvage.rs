@@ -8,8 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use outlast_kvstore::inspect::{self, Record, RecordKind, Region};
 
-use crate::newer::{Standing, headers, passing};
-use crate::survey::{Kind, State, Survey, Void};
+use crate::scan::{headers, passing};
+use crate::survey::{Kind, Standing, State, Survey, Void};
 
 /// A record that passes its checks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use outlast_kvstore::Layout;
-use outlast_kvstore::inspect::Shape as Told;
+use outlast_kvstore::inspect::{Region, Shape as Told};
 
 /// How a region is divided, in bytes: what a device's layout and driver say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,6 +43,13 @@ impl Shape {
     #[must_use]
     pub fn bytes(&self) -> u64 {
         u64::from(self.sectors) * u64::from(self.sector_bytes)
+    }
+
+    /// The region in `bytes`; `None` if no store can have this shape.
+    #[must_use]
+    pub fn region<'a>(&self, bytes: &'a [u8]) -> Option<Region<'a>> {
+        let Self { sectors, sector_bytes, page_bytes, unit } = *self;
+        Region::new(bytes, &Told { sectors, sector_bytes, page_bytes, unit })
     }
 
     /// The layout a store on this region is opened with.

@@ -4,6 +4,7 @@ use std::fmt;
 
 use serde::de::{MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
+use serde_json::json;
 use serde_json::value::RawValue;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -67,6 +68,33 @@ impl Node {
             Value::List(_) => "a list",
             Value::Table(_) => "a table",
         }
+    }
+}
+
+/// A value for programs.
+pub(crate) fn as_json(value: &Value) -> serde_json::Value {
+    match value {
+        Value::Bool(truth) => json!(truth),
+        Value::Integer(number) => match (u64::try_from(*number), i64::try_from(*number)) {
+            (Ok(number), _) => json!(number),
+            (_, Ok(number)) => json!(number),
+            _ => json!(number.to_string()),
+        },
+        Value::Float(number) if !number.is_finite() => json!(non_finite(*number)),
+        Value::Float(number) => json!(number),
+        Value::Text(text) => json!(text),
+        Value::List(items) => items.iter().map(|item| as_json(&item.value)).collect(),
+        Value::Table(_) => serde_json::Value::Null,
+    }
+}
+
+const fn non_finite(number: f64) -> &'static str {
+    if number.is_nan() {
+        "nan"
+    } else if number > 0.0 {
+        "inf"
+    } else {
+        "-inf"
     }
 }
 

@@ -5,7 +5,7 @@ use std::cmp::Ordering;
 use std::fmt;
 use std::str::FromStr;
 
-use crate::tree::{Complaint, Node, Place, Value, complain};
+use crate::tree::{Complaint, Node, Place, Value, as_json, complain};
 
 /// Type of a setting.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -435,7 +435,7 @@ pub fn parse(wanted: Type, text: &str) -> Result<Vec<u8>, Complaint> {
 /// The value for programs; `null` if the bytes are none of this type.
 #[must_use]
 pub fn to_json(wanted: Type, bytes: &[u8]) -> serde_json::Value {
-    decode(wanted, bytes).map_or(serde_json::Value::Null, |value| crate::settings::as_json(&value))
+    decode(wanted, bytes).map_or(serde_json::Value::Null, |value| as_json(&value))
 }
 
 /// Bytes of which the type is not known.

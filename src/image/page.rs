@@ -5,21 +5,23 @@ use std::ops::Range;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use crate::check::Verdict;
-use crate::names;
-use crate::survey::{Entry, State, Survey};
-use crate::words;
+use outlast_image::check::Verdict;
+use outlast_image::names;
+use outlast_image::record::{self, Address};
+use outlast_image::survey::{Entry, State, Survey};
+
+use super::sentences;
 
 /// What the page is about.
-pub struct Subject<'a> {
+pub(super) struct Subject<'a> {
     /// Name of the dump.
-    pub name: &'a str,
+    pub(super) name: &'a str,
     /// Address of the region.
-    pub base: u32,
+    pub(super) base: u32,
     /// The verdict on it.
-    pub verdict: &'a Verdict<'a>,
+    pub(super) verdict: &'a Verdict<'a>,
     /// A key's value as a person reads it.
-    pub show: &'a dyn Fn(&[u8], &[u8]) -> String,
+    pub(super) show: &'a dyn Fn(&[u8], &[u8]) -> String,
 }
 
 impl std::fmt::Debug for Subject<'_> {
@@ -66,8 +68,7 @@ const LEGEND: [(&str, &str); 6] = [
 ];
 
 /// The page.
-#[must_use]
-pub fn page(subject: &Subject<'_>) -> String {
+pub(super) fn page(subject: &Subject<'_>) -> String {
     let survey = &subject.verdict.survey;
     let class = subject.verdict.class.name();
     let markup = html! {
@@ -94,7 +95,7 @@ pub fn page(subject: &Subject<'_>) -> String {
                 @for number in 0..survey.region.shape().sectors { (sector(survey, number, subject.base)) }
                 @if !survey.findings.is_empty() {
                     h2 { "Findings" }
-                    ul { @for finding in &survey.findings { li { (words::finding(survey, finding)) } } }
+                    ul { @for finding in &survey.findings { li { (sentences::finding(survey, finding)) } } }
                 }
                 h2 { "Keys" }
                 div.scroll { (keys(subject)) }
@@ -173,8 +174,8 @@ fn sector(survey: &Survey<'_>, number: u32, base: u32) -> Markup {
                     (block(
                         entry.record.address - start..entry.record.end - start,
                         colour(entry),
-                        &format!("{} at 0x{:x}: {}", words::record(&entry.record), entry.record.address,
-                            words::state(survey, entry)),
+                        &format!("{} at 0x{:x}: {}", record::title(&entry.record), entry.record.address,
+                            sentences::state(survey, entry)),
                     ))
                 }
             }
@@ -200,7 +201,7 @@ fn keys(subject: &Subject<'_>) -> Markup {
                                 @if entry.passes { code { ((subject.show)(key, &entry.record.value)) } }
                                 @else { b { "damaged" } }
                             }
-                            td { (words::place(&survey.region, entry.record.address)) }
+                            td { (Address::new(&survey.region, entry.record.address)) }
                             td.number { (versions.get(key).copied().unwrap_or(0)) }
                         }
                     }
@@ -218,20 +219,20 @@ fn records(subject: &Subject<'_>) -> Markup {
             tbody {
                 @for entry in &survey.records {
                     tr {
-                        td { (words::place(&survey.region, entry.record.address)) }
+                        td { (Address::new(&survey.region, entry.record.address)) }
                         td.number { (entry.record.end - entry.record.address) }
                         td {
                             svg width="10" height="10" viewBox="0 0 1 1" aria-hidden="true" {
                                 rect class=(colour(entry)) width="1" height="1" {}
                             }
-                            " " code { (words::record(&entry.record)) }
+                            " " code { (record::title(&entry.record)) }
                         }
                         td {
                             @if !entry.record.key.is_empty() && !entry.record.value.is_empty() {
                                 code { ((subject.show)(entry.record.key, &entry.record.value)) }
                             }
                         }
-                        td { (words::state(survey, entry)) }
+                        td { (sentences::state(survey, entry)) }
                     }
                 }
             }

@@ -2,18 +2,18 @@
 
 use ihex::{ReaderError, Record};
 
-use crate::container::{Contents, Cut, Segment, Skipped, Unreadable, assemble};
+use super::contents::{Contents, Cut, Segment, Skipped, Unreadable, assemble};
 
 /// Bytes of a data record, as most tools write them.
 const LINE: usize = 16;
 
-pub(crate) fn looks_like_it(bytes: &[u8]) -> bool {
+pub(super) fn looks_like_it(bytes: &[u8]) -> bool {
     let start = bytes.iter().position(|b| !b.is_ascii_whitespace()).unwrap_or(0);
     let Some([b':', digits @ ..]) = bytes.get(start..) else { return false };
     digits.len() >= 10 && digits.iter().take(10).all(u8::is_ascii_hexdigit)
 }
 
-pub(crate) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
+pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
     let mut pieces: Vec<(usize, Segment)> = Vec::new();
     let mut base = 0_u32;
     let mut ended = false;
@@ -77,7 +77,7 @@ fn in_words(error: &ReaderError) -> String {
     }
 }
 
-pub(crate) fn write(segments: &[Segment], page: Option<u32>) -> Result<String, String> {
+pub(super) fn write(segments: &[Segment], page: Option<u32>) -> Result<String, String> {
     let mut out = String::with_capacity(segments.iter().map(|s| s.bytes.len() * 3).sum());
     let mut upper = None;
     let mut push = |record: Record| -> Result<(), String> {

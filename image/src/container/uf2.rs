@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::container::{Contents, Cut, Segment, Skipped, Unreadable, assemble};
+use super::contents::{Contents, Cut, Segment, Skipped, Unreadable, assemble};
 
 const BLOCK: usize = 512;
 /// Bytes of data in a block: 256 is what every loader takes.
@@ -14,7 +14,7 @@ const NOT_MAIN_FLASH: u32 = 0x0000_0001;
 const FILE_CONTAINER: u32 = 0x0000_1000;
 const FAMILY_PRESENT: u32 = 0x0000_2000;
 
-pub(crate) fn looks_like_it(bytes: &[u8]) -> bool {
+pub(super) fn looks_like_it(bytes: &[u8]) -> bool {
     field(bytes, 0) == Some(MAGIC[0]) && field(bytes, 1) == Some(MAGIC[1])
 }
 
@@ -23,7 +23,7 @@ fn field(block: &[u8], n: usize) -> Option<u32> {
     block.get(4 * n..)?.first_chunk().map(|bytes| u32::from_le_bytes(*bytes))
 }
 
-pub(crate) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
+pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
     let mut pieces = Vec::new();
     // By how many blocks they say there are: files may stand one behind the other.
     let mut numbers: BTreeMap<u32, BTreeSet<u32>> = BTreeMap::new();
@@ -77,7 +77,7 @@ pub(crate) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
     assemble(pieces, (ends_early || !all_there).then_some(Cut::NoBlocks))
 }
 
-pub(crate) fn write(
+pub(super) fn write(
     segments: &[Segment],
     page: Option<u32>,
     family: Option<u32>,

@@ -6,40 +6,32 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use outlast_kvstore::inspect::{Record, RecordKind, Region};
+use outlast_kvstore::inspect::{Record, RecordKind};
 
-use crate::survey::{Role, Survey};
-
-/// What a sector with records newer than the head is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Standing {
-    /// What a turn leaves that was cut off: copies, and what one call changes.
-    Turn,
-    /// As such, but one call has changed more than is usual: perhaps the mark was lost.
-    Doubtful,
-    /// It counted, and its opening or mark was lost.
-    Lost,
-}
+use super::data::Survey;
+use super::entry::Entry;
+use super::sector::{Role, Standing};
+use crate::scan::{headers, passing};
 
 /// A sector with records of a life newer than the head's.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Newer<'a> {
-    pub(crate) sector: u32,
-    pub(crate) standing: Standing,
+pub(super) struct Newer<'a> {
+    pub(super) sector: u32,
+    pub(super) standing: Standing,
     /// Keys of its records.
-    pub(crate) keys: Vec<&'a [u8]>,
+    pub(super) keys: Vec<&'a [u8]>,
 }
 
 /// Changes that a batch has without causing doubt, where no larger one is in the dump.
 const USUAL_BATCH: usize = 4;
 
 /// The sectors with records newer than the head.
-pub(crate) fn sectors<'a>(survey: &Survey<'a>) -> Vec<Newer<'a>> {
-    let log = Known::of(survey);
+pub(super) fn sectors<'a>(survey: &Survey<'a>) -> Vec<Newer<'a>> {
+    let log = LogRecords::of(survey);
     (0..survey.region.shape().sectors).filter_map(|sector| look_at(survey, sector, &log)).collect()
 }
 
-fn look_at<'a>(survey: &Survey<'a>, sector: u32, log: &Known<'a>) -> Option<Newer<'a>> {
+fn look_at<'a>(survey: &Survey<'a>, sector: u32, log: &LogRecords<'a>) -> Option<Newer<'a>> {
     let region = survey.region;
     let about = survey.sectors.get(sector as usize)?;
     // An opening that reads says that its sector is older, or where its turn ended.
@@ -80,13 +72,13 @@ fn lives(survey: &Survey<'_>, sector: u32) -> Option<BTreeSet<(u32, u32)>> {
 }
 
 /// What the log holds, to tell copies from changes.
-struct Known<'a> {
+struct LogRecords<'a> {
     values: BTreeMap<&'a [u8], Vec<Record<'a>>>,
     /// Changes of the largest batch.
     batch: usize,
 }
 
-impl<'a> Known<'a> {
+impl<'a> LogRecords<'a> {
     fn of(survey: &Survey<'a>) -> Self {
         let mut values: BTreeMap<&[u8], Vec<Record<'_>>> = BTreeMap::new();
         let mut batch = USUAL_BATCH;
@@ -99,7 +91,7 @@ impl<'a> Known<'a> {
             }
             if record.kind == RecordKind::Commit {
                 let (from, to) = survey.region.extent(&record);
-                let named = |other: &&crate::survey::Entry<'_>| {
+                let named = |other: &&Entry<'_>| {
                     (from..to).contains(&other.record.address) && other.carried_by.is_none()
                 };
                 batch = batch.max(survey.records.iter().filter(named).count());
@@ -147,41 +139,6 @@ impl<'a> Known<'a> {
         }
         if changes > self.batch { Standing::Doubtful } else { Standing::Turn }
     }
-}
-
-/// Everything in a sector that may be a record.
-pub(crate) fn headers<'a>(region: &Region<'a>, sector: u32) -> Vec<Record<'a>> {
-    let size = region.shape().sector_bytes;
-    let (from, to) = (sector * size, (sector + 1) * size);
-    // Copies in settle records stand on no unit.
-    let records = (from..to).filter_map(|at| region.record(at, to));
-    records.filter(|record| region.zero_count_is_right(record)).collect()
-}
-
-/// The records that pass with one of the lives; none inside another but for carried copies.
-pub(crate) fn passing<'a>(
-    region: &Region<'a>,
-    headers: &[Record<'a>],
-    lives: &BTreeSet<(u32, u32)>,
-) -> Vec<(Record<'a>, (u32, u32))> {
-    let mut out = Vec::new();
-    let mut behind = 0;
-    for record in headers {
-        if record.address < behind {
-            continue;
-        }
-        let life = lives.iter().find(|(epoch, sequence)| region.passes(record, *epoch, *sequence));
-        let Some(life) = life else { continue };
-        out.push((*record, *life));
-        behind = record.end;
-        if record.kind == RecordKind::Settle
-            && let Some(cargo) = region.settle(record).and_then(|settle| settle.cargo)
-            && region.passes(&cargo, life.0, life.1)
-        {
-            out.push((cargo, *life));
-        }
-    }
-    out
 }
 
 #[cfg(test)]
