@@ -44,8 +44,8 @@ pub(crate) fn watch<T>(
     })
 }
 
-/// A bar of so many steps with words behind it, in the form of the library; hidden by it if standard
-/// error is no terminal.
+/// A bar of so many steps with words behind it, in the form of the library; hidden by it if
+/// standard error is no terminal.
 pub(crate) fn bar(steps: u64, words: &str) -> ProgressBar {
     let bar = ProgressBar::new(steps);
     match ProgressStyle::with_template(&format!("[{{bar:12}}] {{percent:>3}} %  {words}")) {

@@ -8,14 +8,14 @@ use crate::shape::Shape;
 use crate::store::StoreError;
 use crate::survey::Survey;
 
-/// Classes of images.
+/// The classes of images.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Class {
-    /// Nothing was cut off and nothing is damaged.
+    /// Nothing was interrupted and nothing is damaged.
     Clean,
-    /// An operation was cut off; the next mount recovers everything that was acknowledged.
+    /// An operation was interrupted; the next mount recovers everything that was acknowledged.
     Interrupted,
-    /// Something does not pass its checks, or is not in the dump.
+    /// Something fails its checks, or is missing from the dump.
     Damaged,
     /// A device finds no store here.
     NotAStore,
@@ -37,21 +37,21 @@ impl Class {
 /// The verdict.
 #[derive(Clone, Debug)]
 pub struct Verdict<'a> {
-    /// Class.
+    /// The class of the image.
     pub class: Class,
     /// What the image holds.
     pub survey: Survey<'a>,
-    /// What a mount makes of it; `None` if the dump is cut short: then no device would see this.
+    /// What a mount makes of it. `None` if the dump is cut short, since no device would see that.
     pub mounted: Option<Result<MountedCopy, StoreError>>,
 }
 
-/// Judges an image. `None`: no store can have this shape.
+/// Judges an image. Returns `None` if no store can have this shape.
 #[must_use]
 pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
     verdict_of_file(bytes, shape, &Flaws::default())
 }
 
-/// The same with what is known to be missing in the file the image comes from.
+/// Judges an image, knowing what is missing from the file it comes from.
 #[must_use]
 pub fn verdict_of_file<'a>(bytes: &'a [u8], shape: &Shape, flaws: &Flaws) -> Option<Verdict<'a>> {
     let mut survey = Survey::new(shape.region(bytes)?);
@@ -145,7 +145,7 @@ mod tests {
         assert_eq!(verdict.class, Class::Damaged);
         assert_eq!(verdict.survey.findings[0].keys, [b"gauge.name"]);
         assert_eq!(verdict.mounted.unwrap().unwrap().values[&b"gauge.name"[..]], None);
-        // A header: what stands behind it is hidden.
+        // A header: the records after it are hidden.
         let mut bad = image.clone();
         let at = find(&image, b"gauge.name") - 4;
         bad[at..at + 4].fill(0);
@@ -178,7 +178,7 @@ mod tests {
         let steps = in_words(&mounted);
         assert!(steps.contains("write put gauge.boots at sector 0"), "{steps}");
         assert!(steps.contains(", which closes its tally at a count of 12"), "{steps}");
-        // A bit of the cell behind; then one of a cell that is not its turn.
+        // A bit of the next cell, then a bit of a later one.
         let cells = survey.region.tally(&record).unwrap().cells_at as usize;
         image[cells + 5] &= 0xEF;
         assert_eq!(class(&image), (Class::Interrupted, vec![Kind::TickCut]));

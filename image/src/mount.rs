@@ -43,7 +43,7 @@ pub enum MountStep {
     Settle {
         /// Where.
         at: Address,
-        /// Where the log ends, by this record.
+        /// Where the log ends, according to this record.
         log_end: Address,
         /// The copy of the last record that it carries.
         carried: Option<Written>,

@@ -158,8 +158,8 @@ pub(super) fn survey(read: &Read) -> Result<Survey<'_>, Stop> {
     Ok(survey)
 }
 
-/// Says on standard error by what damage values may be older than they should be, or lost; of `key`,
-/// if only that is asked for. Tells whether there is any. What the next mount mends is none.
+/// Says on standard error by what damage values may be older than they should be, or lost; of
+/// `key`, if only that is asked for. Tells whether there is any. What the next mount mends is none.
 pub(super) fn warn_of_damage(read: &Read, survey: &Survey<'_>, key: Option<&[u8]>) -> bool {
     let mut damaged = false;
     for finding in &survey.findings {

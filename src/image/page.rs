@@ -161,7 +161,7 @@ fn sector(survey: &Survey<'_>, number: u32, base: u32) -> Markup {
         div.sector {
             div.role {
                 b { "sector " (number) } " " (sector.role.name()) br;
-                @if let Some(facts) = sector.facts { "sequence " (facts.sequence) br; }
+                @if let Some(info) = sector.info { "sequence " (info.sequence) br; }
                 code { "0x" (format!("{:08x}", base + start)) }
             }
             svg viewBox=(format!("0 0 {size} 10")) preserveAspectRatio="none" role="img"

@@ -118,12 +118,12 @@ impl Listing<'_> {
     fn add_settle(&mut self, told: &Record<'_>, settle: &Settle<'_>) {
         let end = Address::new(&self.survey.region, settle.accepted_end);
         self.add(3, &format!("accepted end of the log: {end}"));
-        let facts = settle.facts;
+        let info = settle.facts;
         self.add(
             16,
             &format!(
-                "the opening's facts: epoch {}, sequence {}, oldest {}, ends 0x{:x} and 0x{:x}",
-                facts.epoch, facts.sequence, facts.oldest, facts.previous_end, facts.proven_end
+                "from the opening: epoch {}, sequence {}, oldest {}, ends 0x{:x} and 0x{:x}",
+                info.epoch, info.sequence, info.oldest, info.previous_end, info.proven_end
             ),
         );
         let copy = settle.cargo.map_or_else(String::new, |carried| {
@@ -134,7 +134,7 @@ impl Listing<'_> {
 
     fn add_trailer(&mut self, entry: &Entry<'_>) {
         let (region, told) = (self.survey.region, &entry.record);
-        let (epoch, sequence) = entry.life;
+        let (epoch, sequence) = entry.generation;
         let want = region.expected_trailer(told, epoch, sequence);
         let have = region.bytes(told.end - told.trailer_bytes, told.end).unwrap_or(&[]);
         let is_right = |from: usize, to: usize| match (have.get(from..to), want.get(from..to)) {

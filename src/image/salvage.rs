@@ -71,7 +71,7 @@ fn as_json(read: &Read, types: &Settings, salvage: &Salvage<'_>) -> serde_json::
             json!({
                 "address": saved.record.address, "kind": record::kind(saved.record.kind),
                 "key": names::show(saved.record.key), "hex": value::to_hex(&saved.record.value),
-                "epoch": saved.life.0, "sequence": saved.life.1, "void": saved.void.is_some(),
+                "epoch": saved.generation.0, "sequence": saved.generation.1, "void": saved.void.is_some(),
             })
         })
         .collect();

@@ -33,7 +33,7 @@ fn void(survey: &Survey<'_>, why: Void) -> String {
                 at(settle)
             )
         }
-        Void::BehindEnd => "behind the end of the sector that the next sector names".to_owned(),
+        Void::PastEnd => "behind the end of the sector that the next sector names".to_owned(),
         Void::NoCommit => "a batch without its commit".to_owned(),
         Void::HandedOn(settle) => format!("copied on by the settle record at {}", at(settle)),
         Void::Retired => "the sector has left the log; its live records were moved on".to_owned(),
@@ -68,7 +68,7 @@ pub(super) fn finding(survey: &Survey<'_>, finding: &Finding<'_>) -> String {
         Kind::TickCut => format!("{at}: a tick of {keys} was cut off; it was never acknowledged"),
         Kind::NoCommit => format!("{at}: the last batch has no commit; it was never acknowledged"),
         Kind::MountCut => format!("{at}: a mount was cut off while it settled the log's end"),
-        Kind::TurnCut => {
+        Kind::CompactionCut => {
             format!("{at}: the sector behind the head was begun or erased, and cut off")
         }
         Kind::Missing => format!("{at}: the dump ends before this sector does"),
@@ -111,7 +111,7 @@ pub(super) const fn finding_name(kind: Kind) -> &'static str {
         Kind::TickCut => "tick-cut",
         Kind::NoCommit => "no-commit",
         Kind::MountCut => "mount-cut",
-        Kind::TurnCut => "turn-cut",
+        Kind::CompactionCut => "compaction-cut",
         Kind::Missing => "missing",
         Kind::LiveDamaged => "live-record-damaged",
         Kind::OldDamaged => "old-record-damaged",

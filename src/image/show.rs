@@ -73,7 +73,7 @@ fn entry(survey: &Survey<'_>, types: &Settings, entry: &Entry<'_>) -> serde_json
     let record = &entry.record;
     json!({
         "address": record.address, "end": record.end, "sector": entry.sector,
-        "epoch": entry.life.0, "sequence": entry.life.1,
+        "epoch": entry.generation.0, "sequence": entry.generation.1,
         "kind": record::kind(record.kind), "key": names::show(record.key),
         "hex": value::to_hex(&record.value),
         "value": value::to_json(types.kind_of(record.key, &record.value), &record.value),
@@ -92,8 +92,8 @@ fn everything(
         .map(|(number, sector)| {
             json!({
                 "sector": number, "role": sector.role.name(),
-                "epoch": sector.facts.map(|facts| facts.epoch),
-                "sequence": sector.facts.map(|facts| facts.sequence),
+                "epoch": sector.info.map(|info| info.epoch),
+                "sequence": sector.info.map(|info| info.sequence),
                 "opening_reads": sector.opening.is_ok(),
                 "used_bytes": used(survey, number), "live_bytes": sector.live_bytes,
             })
@@ -140,8 +140,7 @@ fn picture(read: &Read, survey: &Survey<'_>, types: &Settings, class: &str) -> S
         writeln!(text, "\nsector  address     role        sequence  used                    live");
     for (number, sector) in (0..).zip(&survey.sectors) {
         let used = used(survey, number);
-        let sequence =
-            sector.facts.map_or_else(|| "-".to_owned(), |facts| facts.sequence.to_string());
+        let sequence = sector.info.map_or_else(|| "-".to_owned(), |info| info.sequence.to_string());
         let bar = (used * 10).div_ceil(shape.sector_bytes) as usize;
         let _ = writeln!(
             text,
@@ -203,7 +202,7 @@ fn history<W: Write>(
             text,
             "  {} (sequence {}): {} {what}{check}\n    {}",
             Address::new(&survey.region, e.record.address),
-            e.life.1,
+            e.generation.1,
             record::kind(e.record.kind),
             sentences::state(survey, e)
         );

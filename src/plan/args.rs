@@ -64,13 +64,15 @@ pub(crate) struct Typed {
     /// Erase cycles per sector, from the data sheet
     #[arg(long, value_name = "CYCLES")]
     pub(super) endurance: Option<u32>,
-    /// Bytes of a sector, a power of two from 512 to 131072 [default: 4096, or what the tables offer]
+    /// Bytes of a sector, a power of two from 512 to 131072 [default: 4096, or what the tables
+    /// offer]
     #[arg(long, value_name = "BYTES")]
     pub(super) sector_bytes: Option<u32>,
     /// Bytes of a program unit: 1, 2, 4, 8, 16 or 32 [default: 1]
     #[arg(long, value_name = "BYTES")]
     pub(super) unit: Option<u32>,
-    /// Bytes that one program operation can touch, a power of two [default: 256, or that of the tables]
+    /// Bytes that one program operation can touch, a power of two [default: 256, or that of the
+    /// tables]
     #[arg(long, value_name = "BYTES")]
     pub(super) page: Option<u32>,
     /// Clock of the bus in megahertz, one data line, 1 to 133 [default: 50]

@@ -46,8 +46,8 @@ pub(crate) struct Typed {
     /// time, resets of the microcontroller alone, and a bus that loses commands now and then
     #[arg(long, value_name = "WAY", default_value = "array", value_parser = ["array", "spi"])]
     through: String,
-    /// Storage code in a program of its own that speaks the protocol of the rig, instead of one that
-    /// is built in; examples/c-subject shows one in C
+    /// Storage code in a program of its own that speaks the protocol of the rig, instead of one
+    /// that is built in; examples/c-subject shows one in C
     #[arg(long, value_name = "PATH", conflicts_with_all = ["subject", "through"])]
     program: Option<PathBuf>,
     /// Sectors of the part, 2 to 64 [default: 4]
@@ -86,9 +86,9 @@ pub(crate) struct Typed {
     /// default plan
     #[arg(long, value_name = "CUTS")]
     deep: Option<u64>,
-    /// All sequences of up to so many operations, 1 to 3, from start states near every edge: sectors
-    /// with room for exactly no, one or two records, rings about to close, pages used up by restarts;
-    /// instead of the default plan
+    /// All sequences of up to so many operations, 1 to 3, from start states near every edge:
+    /// sectors with room for exactly no, one or two records, rings about to close, pages used up by
+    /// restarts; instead of the default plan
     #[arg(long, value_name = "OPERATIONS", conflicts_with = "deep")]
     edges: Option<u32>,
     /// Of the plan over edges only this part, like 2/8; 'outlast merge' puts the parts together

@@ -1,8 +1,8 @@
 //! Ctrl-C, and the signals by which a build server ends a job.
 
 /// From now on the first signal calls `first`, which should make the run end soon with what it has;
-/// the second one ends the process at once. A signal that whoever started the process wants ignored,
-/// as `nohup` does, stays ignored. Where there are no such signals, nothing changes.
+/// the second one ends the process at once. A signal that whoever started the process wants
+/// ignored, as `nohup` does, stays ignored. Where there are no such signals, nothing changes.
 #[cfg(unix)]
 pub(crate) fn on_first(first: impl Fn() + Send + 'static) {
     use std::sync::atomic::{AtomicBool, Ordering};
@@ -34,7 +34,8 @@ pub(crate) fn on_first(first: impl Fn() + Send + 'static) {
     });
 }
 
-/// The signals that do nothing, a bit for each, lowest for number 1. Only Linux tells without `unsafe`.
+/// The signals that do nothing, a bit for each, lowest for number 1. Only Linux tells without
+/// `unsafe`.
 #[cfg(unix)]
 fn ignored() -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();

@@ -33,8 +33,8 @@ fn of_a_whole_image_all_settings_are_saved_as_certain() {
         images += 1;
         doubtful += u64::from(in_doubt);
     }
-    // A dead sector that a mount has made unreadable can look like one whose start was destroyed: then
-    // it may have been the newest.
+    // A dead sector that a mount has made unreadable can look like one whose start was destroyed:
+    // then it may have been the newest.
     assert!(doubtful * 1000 <= images, "{doubtful} of {images} images are in doubt");
 }
 
@@ -75,7 +75,7 @@ fn every_intact_record_is_found() {
         let after = Survey::new(shape.region(&bytes).expect("a shape"));
         let found = salvage(&after);
         let found: BTreeMap<u32, (u32, u32)> =
-            found.records.iter().map(|saved| (saved.record.address, saved.life)).collect();
+            found.records.iter().map(|saved| (saved.record.address, saved.generation)).collect();
         for entry in before.records.iter().filter(|entry| entry.passes) {
             let range = entry.record.address as usize..entry.record.end as usize;
             if bytes[range.clone()] != original[range] {
@@ -83,8 +83,13 @@ fn every_intact_record_is_found() {
                 continue;
             }
             intact += 1;
-            let life = found.get(&entry.record.address);
-            assert_eq!(life, Some(&entry.life), "seed {seed}, {shape}: {:x?}", entry.record);
+            let generation = found.get(&entry.record.address);
+            assert_eq!(
+                generation,
+                Some(&entry.generation),
+                "seed {seed}, {shape}: {:x?}",
+                entry.record
+            );
         }
     }
     println!("{intact} intact records found, {lost} were destroyed");

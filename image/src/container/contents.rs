@@ -1,15 +1,15 @@
-//! What a file holds, whatever its kind: bytes at addresses, and what is missing.
+//! What a file of any format holds: bytes at addresses, and what is missing.
 
 use std::fmt;
 use std::ops::Range;
 
-/// Most bytes of a dump: the largest region a store can have. 4096 sectors of 128 KiB.
+/// The most bytes a dump can have: the largest region of a store, 4096 sectors of 128 KiB.
 pub const MOST_BYTES: u64 = 512 << 20;
 
 /// Bytes at consecutive addresses.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Segment {
-    /// Address of the first byte.
+    /// The address of the first byte.
     pub address: u32,
     /// The bytes.
     pub bytes: Vec<u8>,
@@ -18,7 +18,7 @@ pub struct Segment {
 /// Why a file cannot be read.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Unreadable {
-    /// Line of a text file or block of a UF2 file, counted from 1.
+    /// The line of a text file or the block of a UF2 file, counted from 1.
     pub place: Option<usize>,
     /// What is wrong.
     pub why: String,
@@ -33,30 +33,30 @@ impl fmt::Display for Unreadable {
     }
 }
 
-/// How a file shows that it is not whole.
+/// How a file shows that it is incomplete.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Cut {
     /// HEX: it has no end record.
     NoEnd,
-    /// UF2: it does not have as many blocks as they say.
+    /// UF2: it has fewer blocks than they say.
     NoBlocks,
 }
 
 /// What a file holds.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Contents {
-    /// Its bytes, in rising order of addresses.
+    /// Its bytes, in ascending order of addresses.
     pub segments: Vec<Segment>,
-    /// Addresses between them that it does not have, and which were filled with `FF`.
+    /// Addresses between them that are not in the file and were filled with `FF`.
     pub gaps: Vec<Range<u64>>,
-    /// Whether something is missing by its own rules.
+    /// How the file shows that it is incomplete, if it does.
     pub cut: Option<Cut>,
 }
 
-/// Gaps up to this size are filled with `FF`: tools leave out blank parts.
+/// Gaps up to this size are filled with `FF`, since tools leave out blank ranges.
 const FILLED_GAP: u64 = 1 << 20;
 
-/// Puts pieces together that were read in any order.
+/// Joins pieces that were read in any order.
 pub(super) fn assemble(
     mut pieces: Vec<(usize, Segment)>,
     cut: Option<Cut>,
@@ -87,20 +87,20 @@ pub(super) fn assemble(
         let common = last.bytes.len() - from;
         let (again, new) = piece.bytes.split_at(common.min(piece.bytes.len()));
         if last.bytes[from..from + again.len()] != *again {
-            let why = format!("address 0x{:08X} is given twice with other bytes", piece.address);
+            let why = format!("address 0x{:08X} appears twice with different bytes", piece.address);
             return Err(Unreadable { place: Some(place), why });
         }
         last.bytes.extend_from_slice(new);
         total += (last.bytes.len() - before) as u64;
         if total > MOST_BYTES {
-            let why = "it holds more than 512 MiB; cut out the store's region".to_owned();
+            let why = "the file holds more than 512 MiB; cut out the store's region".to_owned();
             return Err(Unreadable { place: Some(place), why });
         }
     }
     Ok(Contents { segments, gaps, cut })
 }
 
-/// Which bytes of a segment are left out.
+/// The pages of a segment that are left out when it is written.
 pub(super) struct Skipped<'a> {
     bytes: &'a [u8],
     page: Option<usize>,
@@ -108,11 +108,11 @@ pub(super) struct Skipped<'a> {
 
 impl<'a> Skipped<'a> {
     pub(super) fn of(segment: &'a Segment, page: Option<u32>) -> Self {
-        // A UF2 block is left out as a whole.
+        // A UF2 block can only be left out as a whole.
         Self { bytes: &segment.bytes, page: page.map(|page| page.max(256) as usize) }
     }
 
-    /// Whether the page is left out in which the byte number `at` is.
+    /// Whether the page that holds the byte at offset `at` is left out.
     pub(super) fn holds(&self, at: usize) -> bool {
         self.page.is_some_and(|page| {
             let from = at / page * page;
@@ -147,6 +147,6 @@ mod tests {
         );
         let error =
             assemble(vec![piece(1, 0x20, &[3, 4]), piece(2, 0x21, &[5])], None).unwrap_err();
-        assert_eq!(error.to_string(), "2: address 0x00000021 is given twice with other bytes");
+        assert_eq!(error.to_string(), "2: address 0x00000021 appears twice with different bytes");
     }
 }

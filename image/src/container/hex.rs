@@ -4,7 +4,7 @@ use ihex::{ReaderError, Record};
 
 use super::contents::{Contents, Cut, Segment, Skipped, Unreadable, assemble};
 
-/// Bytes of a data record, as most tools write them.
+/// Bytes in a data record, as most tools write them.
 const LINE: usize = 16;
 
 pub(super) fn looks_like_it(bytes: &[u8]) -> bool {
@@ -26,7 +26,7 @@ pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
             continue;
         }
         if ended {
-            return refuse("a record behind the end-of-file record".to_owned());
+            return refuse("a record after the end-of-file record".to_owned());
         }
         let record = match Record::from_record_string(line) {
             Ok(record) => record,
@@ -36,7 +36,7 @@ pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
             Record::Data { offset, value } => {
                 let address = base.wrapping_add(offset.into());
                 if u64::from(address) + value.len() as u64 > 1 << 32 {
-                    return refuse("the data end behind the 32-bit addresses".to_owned());
+                    return refuse("the data extends past the 32-bit addresses".to_owned());
                 }
                 if !value.is_empty() {
                     append(&mut pieces, number, address, value);
@@ -48,11 +48,11 @@ pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
             Record::StartSegmentAddress { .. } | Record::StartLinearAddress(_) => {}
         }
     }
-    // What is there is there.
+    // Without an end record, what is present is still used.
     assemble(pieces, (!ended).then_some(Cut::NoEnd))
 }
 
-/// Most files are in rising order: one piece then, not one per line.
+/// Most files are in ascending order, which makes one piece instead of one per line.
 fn append(pieces: &mut Vec<(usize, Segment)>, line: usize, address: u32, value: Vec<u8>) {
     if let Some((_, last)) = pieces.last_mut()
         && u64::from(last.address) + last.bytes.len() as u64 == u64::from(address)
@@ -70,9 +70,7 @@ fn in_words(error: &ReaderError) -> String {
         ReaderError::ChecksumMismatch(want, have) => {
             format!("the checksum is {have:02X}, it must be {want:02X}: the line is damaged")
         }
-        ReaderError::PayloadLengthMismatch => {
-            "the record has another length than it says".to_owned()
-        }
+        ReaderError::PayloadLengthMismatch => "the record is not as long as it says".to_owned(),
         other => other.to_string(),
     }
 }
@@ -91,7 +89,7 @@ pub(super) fn write(segments: &[Segment], page: Option<u32>) -> Result<String, S
         let mut at = 0;
         while at < bytes.len() {
             let address = base + at as u32;
-            // A record must not cross the 64 KiB its offset can tell.
+            // A record must not cross the 64 KiB that its offset can address.
             let room = LINE - address as usize % LINE;
             let value = &bytes[at..bytes.len().min(at + room)];
             let skip = skipped.holds(at) && skipped.holds(at + value.len() - 1);
@@ -116,9 +114,9 @@ mod tests {
     use super::*;
 
     /// The published rule: the sum of all bytes of a record, its checksum included, is zero
-    /// modulo 256 (Intel, revision A, section 1). Taken here without the crate that writes them.
+    /// modulo 256 (Intel, revision A, section 1). Checked here without the crate that writes them.
     #[test]
-    fn records_sum_to_zero_and_tell_their_length() {
+    fn records_sum_to_zero_and_state_their_length() {
         let bytes: Vec<u8> =
             (0..70_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
         let segment = Segment { address: 0x0800_FFF8, bytes: bytes.clone() };
@@ -165,7 +163,7 @@ mod tests {
         assert_eq!(why("hello"), "1: a record must begin with ':'");
         assert_eq!(
             why(":00000001FF\n:0400000001020304F2"),
-            "2: a record behind the end-of-file record"
+            "2: a record after the end-of-file record"
         );
     }
 }

@@ -1,4 +1,4 @@
-//! The files bytes travel in: raw binary, Intel HEX, UF2.
+//! The file formats of dumps and images: raw binary, Intel HEX, UF2.
 
 mod contents;
 mod hex;
@@ -6,10 +6,10 @@ mod uf2;
 
 pub use self::contents::{Contents, Cut, MOST_BYTES, Segment, Unreadable};
 
-/// A kind of file.
+/// A file format.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Container {
-    /// The bytes and nothing else.
+    /// Just the bytes.
     Raw,
     /// Intel HEX, with 32-bit addresses.
     Hex,
@@ -18,7 +18,7 @@ pub enum Container {
 }
 
 impl Container {
-    /// What a file name's ending says, if anything.
+    /// The format that the extension of a file name stands for, if it is known.
     #[must_use]
     pub fn of_name(name: &str) -> Option<Self> {
         let (_, ending) = name.rsplit_once('.')?;
@@ -30,7 +30,7 @@ impl Container {
         })
     }
 
-    /// What the contents look like.
+    /// The format that the contents look like.
     #[must_use]
     pub fn of_contents(bytes: &[u8]) -> Self {
         if uf2::looks_like_it(bytes) {
@@ -43,11 +43,11 @@ impl Container {
     }
 }
 
-/// Takes the bytes out of a file's contents.
+/// Reads the bytes out of a file's contents.
 ///
 /// # Errors
-/// [`Unreadable`]: a line or block that breaks the rules of its format, or two that contradict
-/// each other.
+/// [`Unreadable`] if a line or block breaks the rules of its format, or if two contradict each
+/// other.
 pub fn read(contents: Vec<u8>, container: Container) -> Result<Contents, Unreadable> {
     match container {
         Container::Raw => {
@@ -62,30 +62,32 @@ pub fn read(contents: Vec<u8>, container: Container) -> Result<Contents, Unreada
 /// How a file is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Writing {
-    /// Kind of file.
+    /// The file format.
     pub container: Container,
-    /// Leave out pages of so many bytes that are all `FF`: only for a part that is erased first. A
-    /// page that holds data is there as a whole, and so is the last one, to tell where the end is.
+    /// Leave out blank pages, with this many bytes in a page. Only for parts that are erased first.
+    /// A page that holds data is written as a whole, and so is the last page, which marks the end.
     pub skip_blank: Option<u32>,
-    /// Family number of UF2 blocks.
+    /// The family number of UF2 blocks.
     pub family: Option<u32>,
 }
 
 /// The contents of a file that holds `segments`.
 ///
 /// # Errors
-/// The addresses do not fit into 32 bits; raw: more than one segment; UF2: addresses and lengths
-/// that are no multiples of 256.
+/// The addresses do not fit into 32 bits. Raw: there is more than one segment. UF2: addresses or
+/// lengths are not multiples of 256.
 pub fn write(segments: &[Segment], how: &Writing) -> Result<Vec<u8>, String> {
     for Segment { address, bytes } in segments {
         if how.container != Container::Raw && u64::from(*address) + bytes.len() as u64 > 1 << 32 {
-            return Err(format!("bytes from 0x{address:08X} on end behind the 32-bit addresses"));
+            return Err(format!(
+                "the bytes from 0x{address:08X} on extend past the 32-bit addresses"
+            ));
         }
     }
     match (how.container, segments) {
         (Container::Raw, [segment]) => Ok(segment.bytes.clone()),
         (Container::Raw, _) => {
-            Err("bytes at several addresses do not go into a raw file; write HEX".to_owned())
+            Err("a raw file cannot hold bytes at several addresses; write HEX".to_owned())
         }
         (Container::Hex, _) => hex::write(segments, how.skip_blank).map(String::into_bytes),
         (Container::Uf2, _) => uf2::write(segments, how.skip_blank, how.family),
@@ -118,7 +120,7 @@ mod tests {
             }
             prop_assert_eq!(&seen, &bytes);
             prop_assert_eq!(cut, None);
-            // The end is always there, and pages are there or not.
+            // The end is always present, and pages are present as a whole or not at all.
             let last = segments.last().unwrap();
             prop_assert_eq!(last.address as usize + last.bytes.len(), base as usize + bytes.len());
             let page = u64::from(skip_blank.unwrap_or(1).max(256));

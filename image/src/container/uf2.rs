@@ -1,12 +1,12 @@
-//! UF2 as its public specification tells (github.com/microsoft/uf2, README; from memory): blocks
-//! of 512 bytes, all numbers little-endian.
+//! UF2 as in its public specification (github.com/microsoft/uf2, README; from memory): blocks of
+//! 512 bytes, all numbers little-endian.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::contents::{Contents, Cut, Segment, Skipped, Unreadable, assemble};
 
 const BLOCK: usize = 512;
-/// Bytes of data in a block: 256 is what every loader takes.
+/// Bytes of data in a block; every loader accepts 256.
 const PAYLOAD: usize = 256;
 const MOST_PAYLOAD: usize = 476;
 const MAGIC: [u32; 3] = [0x0A32_4655, 0x9E5D_5157, 0x0AB1_6F30];
@@ -25,7 +25,7 @@ fn field(block: &[u8], n: usize) -> Option<u32> {
 
 pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
     let mut pieces = Vec::new();
-    // By how many blocks they say there are: files may stand one behind the other.
+    // Keyed by the number of blocks they say there are: files may be concatenated.
     let mut numbers: BTreeMap<u32, BTreeSet<u32>> = BTreeMap::new();
     let mut ends_early = false;
     let mut only_family = None;
@@ -50,7 +50,7 @@ pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
             return refuse("the block is cut short");
         };
         if [Some(m0), Some(m1), field(block, 127)] != MAGIC.map(Some) {
-            return refuse("no UF2 block: its magic numbers are wrong");
+            return refuse("not a UF2 block: its magic numbers are wrong");
         }
         if block_number < blocks {
             numbers.entry(blocks).or_default().insert(block_number);
@@ -60,14 +60,16 @@ pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
         }
         let family = (flags & FAMILY_PRESENT != 0).then_some(family);
         if *only_family.get_or_insert(family) != family {
-            return refuse("blocks of several families; take those of one into a file of its own");
+            return refuse(
+                "blocks of several families; put those of one family into a separate file",
+            );
         }
         let Some(data) = block.get(32..32 + size as usize).filter(|d| d.len() <= MOST_PAYLOAD)
         else {
             return refuse("the block claims more than 476 bytes of data");
         };
         if u64::from(address) + data.len() as u64 > 1 << 32 {
-            return refuse("the data end behind the 32-bit addresses");
+            return refuse("the data extends past the 32-bit addresses");
         }
         if !data.is_empty() {
             pieces.push((number, Segment { address, bytes: data.to_vec() }));
@@ -158,7 +160,7 @@ mod tests {
         file[1024 + 510] ^= 1;
         assert_eq!(
             read(&file).unwrap_err().to_string(),
-            "3: no UF2 block: its magic numbers are wrong"
+            "3: not a UF2 block: its magic numbers are wrong"
         );
         assert!(
             write(&[Segment { address: 0, bytes: vec![0; 100] }], None, None)

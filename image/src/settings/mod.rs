@@ -1,7 +1,7 @@
-//! Settings files: keys, types, values and perhaps a layout, as TOML, JSON or CSV.
+//! Settings files: keys, types, values and optionally a layout, in TOML, JSON or CSV.
 //!
 //! ```toml
-//! [layout]                      # all optional; the command line can say the same
+//! [layout]                      # all optional; the command line overrides it
 //! sectors = 4
 //! sector_bytes = 4096
 //! page_bytes = 256
@@ -12,11 +12,11 @@
 //! "gauge.datum" = { type = "i32", value = 1234, min = -5000, max = 5000 }
 //! "gauge.name" = { type = "text", value = "North pier", max = 20, note = "shown on the screen" }
 //! "radio.table" = { type = "u16[3]", value = [868, 869, 870] }
-//! "unit.serial" = { type = "text" }      # no value: each unit brings its own
+//! "unit.serial" = { type = "text" }      # no value: each unit has its own
 //! ```
 //!
-//! JSON has the same fields. CSV has the columns `key`, `type`, `value` and, if wanted, `min`,
-//! `max` and `note`, and no layout; an empty value there is an empty text, and none for numbers.
+//! JSON has the same fields. CSV has the columns `key`, `type`, `value` and optionally `min`, `max`
+//! and `note`, and no layout; there an empty value is an empty text, or no value for numbers.
 //! Tables may be nested: `[settings.gauge]` with `datum = {..}` is the key `gauge.datum`.
 
 mod read;
@@ -82,7 +82,7 @@ low = { type = "i16", value = -50, note = "centimetres" }
                 Ok(_) => "fits".to_owned(),
                 Err(all) => all[0].to_string(),
             };
-        // 2^53 + 1 is no f64.
+        // An f64 cannot hold 2^53 + 1.
         for kind in ["u64", "i64"] {
             let of = |value: &str| {
                 toml(&format!("type = '{kind}', max = 9007199254740992, value = {value}"))
@@ -106,12 +106,12 @@ low = { type = "i16", value = -50, note = "centimetres" }
         let most = "18446744073709551614";
         assert_eq!(csv(&format!("a,u64,{most},,{most}")), None);
         assert!(csv(&format!("a,u64,18446744073709551615,,{most}")).unwrap().ends_with(most));
-        assert_eq!(csv("a,f64,1,nan,").unwrap(), "2:4: min 'nan' is no number");
+        assert_eq!(csv("a,f64,1,nan,").unwrap(), "2:4: min 'nan' is not a number");
         assert_eq!(csv("a,bool,true,,1").unwrap(), "2:5: bool has neither min nor max");
     }
 
     #[test]
-    fn everything_wrong_is_said_with_its_place() {
+    fn every_error_is_reported_with_its_position() {
         let why = |text: &str, format| -> Vec<String> {
             read(text, format).unwrap_err().iter().map(ToString::to_string).collect()
         };
@@ -135,7 +135,7 @@ f.g = { type = "u8", value = 1 }
             "6:5: 'd' needs a table",
             "7:28: 'valeu' is unknown here; a setting has type",
             "8:1: key 'a\\q': write a backslash",
-            "'f.g' is there already",
+            "'f.g' is already defined",
         ]
         .iter()
         .enumerate()
@@ -143,19 +143,19 @@ f.g = { type = "u8", value = 1 }
             assert!(complaints[n].contains(start), "{start}: {complaints:#?}");
         }
         let csv = "key,type,value\na,u8,1\nb,u8,x\nc,u8\n";
-        assert_eq!(why(csv, Format::Csv), ["4:3: the line has 2 cells, the header 3"]);
+        assert_eq!(why(csv, Format::Csv), ["4:3: the line has 2 cells, the header has 3"]);
         let csv = "key,type,value\na,u8,1\nb,u8,x\nc,u7,1\na,u8,2\n";
-        assert_eq!(why(csv, Format::Csv)[0], "3:3: 'x' is no whole number");
+        assert_eq!(why(csv, Format::Csv)[0], "3:3: 'x' is not a whole number");
         assert!(why(csv, Format::Csv)[1].starts_with("4:2: unknown type 'u7'"));
-        assert_eq!(why(csv, Format::Csv)[2], "5:1: 'a' is there already, at 2:1");
+        assert_eq!(why(csv, Format::Csv)[2], "5:1: 'a' is already defined at 2:1");
         assert_eq!(why("", Format::Csv), ["1:1: the file is empty"]);
         assert!(why("[1]", Format::Json)[0].starts_with("1:1: a table is needed here"));
     }
 
     #[test]
-    fn numbers_that_a_text_cannot_tell_are_written_as_bytes() {
-        // A NaN has a payload and a sign (IEEE 754-2019, 6.2.1, from memory), and a text has one
-        // word for all of them.
+    fn numbers_that_text_cannot_express_are_written_as_bytes() {
+        // A NaN has a payload and a sign (IEEE 754-2019, 6.2.1, from memory), but text has only one
+        // word for all NaNs.
         for (kind, bytes, as_bytes) in [
             ("f32", &f32::NAN.to_le_bytes()[..], false),
             ("f32", &0x7FC1_0000_u32.to_le_bytes(), true),
@@ -184,7 +184,7 @@ f.g = { type = "u8", value = 1 }
     }
 
     proptest! {
-        /// Bytes of any kind come back from each format, whatever type they are given.
+        /// Any bytes survive each format, whatever type they are given.
         #[test]
         fn what_is_written_is_read(
             settings in prop::collection::btree_map(
@@ -200,7 +200,7 @@ f.g = { type = "u8", value = 1 }
                 let text = write(pairs, &|_, _| kind, format);
                 let again = read(&text, format)
                     .map_err(|why| TestCaseError::fail(format!("{why:?}\n{text}")))?;
-                // An empty list in CSV is no value.
+                // In CSV an empty list is no value.
                 let again: BTreeMap<_, _> = again.settings.into_iter()
                     .map(|(key, setting)| (key, setting.value.unwrap_or_default())).collect();
                 prop_assert_eq!(&again, &settings, "{:?}\n{}", format, text);

@@ -1,4 +1,4 @@
-//! Reading a settings file and checking everything in it.
+//! Reads a settings file and checks everything in it.
 
 use super::setting::{Format, Setting, Settings};
 use super::table::{Row, Table};
@@ -9,7 +9,7 @@ use crate::value::{Bounds, Number, Type, bound_from_text, encode, from_text};
 /// Reads a settings file.
 ///
 /// # Errors
-/// Everything that is wrong with it, in the order of the file.
+/// Every error in the file, in its order.
 pub fn read(text: &str, format: Format) -> Result<Settings, Vec<Complaint>> {
     let mut reading = Reading::default();
     let done = match format {
@@ -46,7 +46,7 @@ impl Reading {
         Ok(())
     }
 
-    /// Keeps a complaint and goes on, so that a person sees all of them at once.
+    /// Keeps a complaint and goes on, so that the user sees all errors at once.
     fn note(&mut self, done: Result<(), Complaint>) {
         self.complaints.extend(done.err());
     }
@@ -121,7 +121,7 @@ impl Reading {
                     Ok(known) => kind = Some(known),
                     Err(why) => return complain(node.place, why),
                 },
-                ("type", _) => return complain(node.place, "a type is a text in quotes"),
+                ("type", _) => return complain(node.place, "a type is text in quotes"),
                 ("value", _) => value = Some(node),
                 ("min", _) => {
                     bounds.least = Some(bound(node)?);
@@ -156,7 +156,7 @@ impl Reading {
         };
         if let Some(first) = self.settings.settings.get(&key) {
             let Place { line, column } = first.place;
-            return complain(place, format!("'{name}' is there already, at {line}:{column}"));
+            return complain(place, format!("'{name}' is already defined at {line}:{column}"));
         }
         self.settings.settings.insert(key, setting);
         Ok(())
@@ -197,7 +197,7 @@ impl Reading {
                 let place = row.place(column.unwrap_or(0));
                 can_have_bounds(kind, Some(place))?;
                 let Some(number) = bound_from_text(text) else {
-                    return complain(place, format!("{name} '{text}' is no number"));
+                    return complain(place, format!("{name} '{text}' is not a number"));
                 };
                 *bound = Some(number);
             }

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::tree::{Complaint, Place};
 use crate::value::{Bounds, Type, encode, from_text, show};
 
-/// A kind of settings file.
+/// The format of a settings file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Format {
     /// TOML 1.1.
@@ -17,7 +17,7 @@ pub enum Format {
 }
 
 impl Format {
-    /// What a file name's ending says, if anything.
+    /// The format that the extension of a file name stands for, if it is known.
     #[must_use]
     pub fn of_name(name: &str) -> Option<Self> {
         let (_, ending) = name.rsplit_once('.')?;
@@ -33,35 +33,35 @@ impl Format {
 /// What a settings file says about the layout.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct LayoutWishes {
-    /// Number of sectors.
+    /// The number of sectors.
     pub sectors: Option<u32>,
-    /// Bytes of a sector.
+    /// The bytes of a sector.
     pub sector_bytes: Option<u32>,
-    /// Bytes of a page.
+    /// The bytes of a page.
     pub page_bytes: Option<u32>,
-    /// Program unit in bytes.
+    /// The program unit in bytes.
     pub unit: Option<u32>,
-    /// Address of the region.
+    /// The address of the region.
     pub base: Option<u32>,
 }
 
 /// One setting of a file.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Setting {
-    /// Type of its value.
+    /// The type of its value.
     pub kind: Type,
     /// Its value as bytes, if the file gives one.
     pub value: Option<Vec<u8>>,
-    /// Where the file names it.
+    /// Where the file defines it.
     pub place: Place,
     pub(super) bounds: Bounds,
 }
 
 impl Setting {
-    /// The bytes of a value that a table's cell or a word of the command line gives, checked.
+    /// The bytes of a value that a cell of a table or an argument gives, checked.
     ///
     /// # Errors
-    /// It is no value of the setting's type, or beyond its bounds.
+    /// It is not a value of the setting's type, or it is out of bounds.
     pub fn value_from_text(&self, text: &str, place: Place) -> Result<Vec<u8>, Complaint> {
         encode(self.kind, &from_text(self.kind, text, place)?, &self.bounds)
     }
@@ -74,12 +74,12 @@ pub struct Settings {
     pub layout: LayoutWishes,
     /// Its settings by key.
     pub settings: BTreeMap<Vec<u8>, Setting>,
-    /// Keys of counters, as an image tells.
+    /// The keys that are counters in an image.
     pub counters: BTreeSet<Vec<u8>>,
 }
 
 impl Settings {
-    /// Type of a key's value: the file's, or a guess from the value.
+    /// The type of a key's value: from the file, or a guess from the value.
     #[must_use]
     pub fn kind_of(&self, key: &[u8], value: &[u8]) -> Type {
         match (self.settings.get(key), Type::guess(value)) {
@@ -89,7 +89,7 @@ impl Settings {
         }
     }
 
-    /// A key's value as a person reads it.
+    /// A key's value in readable form.
     #[must_use]
     pub fn show(&self, key: &[u8], value: &[u8]) -> String {
         show(self.kind_of(key, value), value)

@@ -56,14 +56,14 @@ impl Table {
         let mut names: Vec<(String, Place)> = Vec::new();
         for (column, name) in header.cells.iter().enumerate() {
             if names.iter().any(|(other, _)| other == name) {
-                return complain(header.place(column), format!("column '{name}' is there twice"));
+                return complain(header.place(column), format!("column '{name}' appears twice"));
             }
             names.push((name.clone(), header.place(column)));
         }
         for row in &rows {
             if row.cells.len() != names.len() {
                 let (have, want) = (row.cells.len(), names.len());
-                let why = format!("the line has {have} cells, the header {want}");
+                let why = format!("the line has {have} cells, the header has {want}");
                 return complain(row.place(have.min(want)), why);
             }
         }

@@ -1,4 +1,4 @@
-//! Writing settings as a file that can be read again.
+//! Writes settings as a file that can be read again.
 
 use serde_json::json;
 
@@ -7,8 +7,9 @@ use crate::names;
 use crate::tree::{Value, as_json};
 use crate::value::{Type, decode};
 
-/// Settings as a file that [`read`](super::read::read) takes: each value with the type that `kind` says if the value
-/// is one of that type and comes back as the same bytes, else as bytes.
+/// Settings as a file that [`read`](super::read::read) accepts. Each value gets the type that
+/// `kind` returns, if it is a value of that type and reads back as the same bytes; otherwise it is
+/// written as bytes.
 #[must_use]
 pub fn write<'a>(
     settings: impl IntoIterator<Item = (&'a [u8], &'a [u8])>,
@@ -17,7 +18,7 @@ pub fn write<'a>(
 ) -> String {
     let typed = settings.into_iter().map(|(key, value)| {
         let wanted = kind(key, value);
-        // A cell cannot tell where blanks end.
+        // The cells of CSV are trimmed.
         let trimmed = |text: &str| format == Format::Csv && text.trim() != text;
         match decode(wanted, value) {
             Some(Value::Text(text)) if trimmed(&text) => (key, Type::HEX, decode(Type::HEX, value)),
@@ -59,7 +60,7 @@ pub fn write<'a>(
     }
 }
 
-/// JSON's escapes are TOML's, but for one character JSON leaves as it is.
+/// TOML has the escapes of JSON, and requires one for a character that JSON leaves as it is.
 fn toml_text(text: &str) -> String {
     json!(text).to_string().replace('\u{7f}', "\\u007f")
 }

@@ -7,12 +7,12 @@ use super::newer::{self, Newer};
 use super::sector::{Role, Standing};
 
 impl Survey<'_> {
-    /// Sectors that may be newer than the head: their start was spoilt, or a turn was cut off.
+    /// Notes sectors newer than the head whose opening or mark may have been lost.
     pub(super) fn look_for_newer(&mut self) {
         for Newer { sector, standing, keys } in newer::sectors(self) {
             self.newer.insert(sector, standing);
             match standing {
-                Standing::Turn => {}
+                Standing::Interrupted => {}
                 Standing::Doubtful => self.note(Kind::NewerDoubtful, self.base(sector), keys),
                 Standing::Lost => self.note(Kind::NewerLost, self.base(sector), keys),
             }
@@ -49,19 +49,19 @@ impl Survey<'_> {
             }
         }
         let Some((head_sector, _)) = self.head else { return };
-        // The sector behind the head: only there a turn can have been interrupted.
+        // Only in the sector after the head can a compaction have been interrupted.
         let next = (head_sector + 1) % shape.sectors;
         let base = self.base(next);
-        if self.newer.get(&next).is_some_and(|standing| *standing != Standing::Turn) {
+        if self.newer.get(&next).is_some_and(|standing| *standing != Standing::Interrupted) {
             return;
         }
         match self.sectors[next as usize].role {
-            Role::Unfinished => self.note(Kind::TurnCut, base, Vec::new()),
-            Role::Dead => {
+            Role::Unfinished => self.note(Kind::CompactionCut, base, Vec::new()),
+            Role::Unused => {
                 let opening = self.region.bytes(base, base + self.region.mark_offset());
-                let killed = opening.is_some_and(|bytes| bytes.iter().all(|b| *b == 0));
-                if !killed {
-                    self.note(Kind::TurnCut, base, Vec::new());
+                let zeroed = opening.is_some_and(|bytes| bytes.iter().all(|b| *b == 0));
+                if !zeroed {
+                    self.note(Kind::CompactionCut, base, Vec::new());
                 }
             }
             _ => {}

@@ -1,4 +1,4 @@
-//! A survey as data, which its steps fill in.
+//! A survey as data. The steps of the survey fill it in.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -8,18 +8,18 @@ use super::entry::{Entry, State};
 use super::finding::{Finding, Kind};
 use super::sector::{Role, Sector, Standing};
 
-/// An image, understood.
+/// What an image holds.
 #[derive(Clone, Debug)]
 pub struct Survey<'a> {
     /// The bytes.
     pub region: Region<'a>,
     /// Its sectors, by physical number.
     pub sectors: Vec<Sector>,
-    /// Its records, in the order they were met.
+    /// Its records, in the order in which they were found.
     pub records: Vec<Entry<'a>>,
-    /// Sector and facts of the head.
+    /// The sector number and sector info of the head.
     pub head: Option<(u32, Facts)>,
-    /// Number of the record that gives each key its value.
+    /// The number of the record that gives each key its value.
     pub live: BTreeMap<&'a [u8], usize>,
     /// Interruptions and damage.
     pub findings: Vec<Finding<'a>>,
@@ -32,7 +32,7 @@ pub struct Survey<'a> {
 }
 
 impl<'a> Survey<'a> {
-    /// Address of a sector.
+    /// The address of a sector.
     #[must_use]
     pub const fn base(&self, sector: u32) -> u32 {
         sector * self.region.shape().sector_bytes
@@ -46,14 +46,14 @@ impl<'a> Survey<'a> {
     pub(super) fn add(
         &mut self,
         record: Record<'a>,
-        life: (u32, u32),
+        generation: (u32, u32),
         passes: bool,
         state: State,
         carried_by: Option<usize>,
     ) -> usize {
         let number = self.records.len();
         let sector = record.address / self.region.shape().sector_bytes;
-        self.records.push(Entry { record, sector, life, passes, state, carried_by });
+        self.records.push(Entry { record, sector, generation, passes, state, carried_by });
         self.by_address.insert(record.address, number);
         number
     }
@@ -68,7 +68,7 @@ impl<'a> Survey<'a> {
         self.findings.push(Finding { kind, address, keys });
     }
 
-    /// Keys that have a tally in flash: counters.
+    /// The keys that have a tally in flash, which are counters.
     #[must_use]
     pub fn counters(&self) -> BTreeSet<Vec<u8>> {
         let tally = |entry: &&Entry<'_>| entry.record.kind == RecordKind::Tally && entry.passes;
@@ -89,7 +89,7 @@ impl<'a> Survey<'a> {
             (0..self.records.len()).filter(|n| self.records[*n].record.key == key).collect();
         numbers.sort_by_key(|n| {
             let entry = &self.records[*n];
-            std::cmp::Reverse((entry.life, entry.record.address))
+            std::cmp::Reverse((entry.generation, entry.record.address))
         });
         numbers
     }

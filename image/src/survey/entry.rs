@@ -5,36 +5,36 @@ use outlast_kvstore::inspect::Record;
 /// Why a record does not count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Void {
-    /// The last program before a cut, not complete.
+    /// The program that wrote it was interrupted.
     Torn,
-    /// Behind the end of the log that the mount accepted which wrote the settle record here.
+    /// After the end of the log that a mount accepted; the address is that mount's settle record.
     NotAccepted(u32),
-    /// Behind the end of the sector that the next sector names.
-    BehindEnd,
+    /// After the end of its sector that the next sector names.
+    PastEnd,
     /// A batch without its commit.
     NoCommit,
-    /// A copy that the settle record here handed on.
+    /// A copy that the settle record at this address carries on.
     HandedOn(u32),
     /// In a sector that is no longer part of the log.
     Retired,
     /// From before a factory reset.
     BeforeReset,
-    /// In a sector whose turn was interrupted.
+    /// In a sector whose compaction was interrupted.
     Unfinished,
     /// There is no log.
     NoLog,
-    /// The next mount drops it for want of room: it was never acknowledged.
+    /// The next mount drops it because there is no room; it was never acknowledged.
     NoRoom,
 }
 
 /// Whether a record counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum State {
-    /// A value that a `get` gives.
+    /// The value that `get` returns.
     Live,
-    /// Counted until the record with this number.
+    /// Counted until the record with this number was written.
     Replaced(usize),
-    /// A delete, commit, settle record or seal that does its work.
+    /// A delete, commit, settle record or seal in effect.
     InForce,
     /// Does not count.
     Void(Void),
@@ -45,10 +45,10 @@ pub enum State {
 pub struct Entry<'a> {
     /// The record.
     pub record: Record<'a>,
-    /// Physical sector.
+    /// The physical number of its sector.
     pub sector: u32,
     /// Epoch and sequence number of the sector.
-    pub life: (u32, u32),
+    pub generation: (u32, u32),
     /// Whether it passes its checks.
     pub passes: bool,
     /// Whether it counts.

@@ -1,6 +1,6 @@
-//! What a survey finds out of the ordinary.
+//! Interruptions and damage that a survey finds.
 
-/// Something out of the ordinary.
+/// A trace of an interruption, or damage.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Finding<'a> {
     /// What it is.
@@ -14,33 +14,33 @@ pub struct Finding<'a> {
 /// Kinds of findings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
-    /// The last record was cut off.
+    /// Writing the last record was interrupted.
     Torn,
-    /// Something was begun at the end of the log and cut off.
+    /// A program at the end of the log was interrupted.
     Begun,
-    /// The last tick of a counter was cut off.
+    /// The last tick of a counter was interrupted.
     TickCut,
     /// The last batch has no commit.
     NoCommit,
-    /// A mount was cut off.
+    /// A mount was interrupted.
     MountCut,
-    /// A sector's erase or turn was cut off.
-    TurnCut,
+    /// A compaction was interrupted, or the erase before it.
+    CompactionCut,
     /// The dump ends before the region does.
     Missing,
     /// A live record fails its checks.
     LiveDamaged,
-    /// A record that counts no more fails its checks: nothing is lost.
+    /// A record that no longer counts fails its checks; nothing is lost.
     OldDamaged,
-    /// A sector's walk stops early: what stands behind is not reached.
+    /// The walk of a sector stops early and does not reach the records after that point.
     Hidden,
-    /// A sector of the log whose opening does not read.
+    /// A sector of the log whose opening cannot be read.
     OpeningLost,
-    /// A sector newer than the head, whose opening or mark is lost: a mount passes over it.
+    /// A sector newer than the head whose opening or mark is lost, so that a mount ignores it.
     NewerLost,
-    /// The same, or a turn that was cut off with more changes than is usual.
+    /// The same, or an interrupted compaction with more changes than is usual.
     NewerDoubtful,
-    /// A page that holds data is not in the file as a whole.
+    /// Part of a page that holds data is not in the file.
     Gap,
     /// The file has no end record.
     FileCut,
@@ -49,7 +49,7 @@ pub enum Kind {
 }
 
 impl Kind {
-    /// Whether it is damage, not a trace of an interruption.
+    /// Whether it is damage and not just the trace of an interruption.
     #[must_use]
     pub const fn is_damage(self) -> bool {
         match self {
@@ -58,7 +58,7 @@ impl Kind {
             | Self::TickCut
             | Self::NoCommit
             | Self::MountCut
-            | Self::TurnCut => false,
+            | Self::CompactionCut => false,
             Self::Missing
             | Self::LiveDamaged
             | Self::OldDamaged

@@ -1,20 +1,20 @@
-//! Records that no walk reaches, behind a place that does not read.
+//! Records after a place that cannot be read, which no walk reaches.
 
 use super::data::Survey;
 use super::finding::Kind;
 
 impl<'a> Survey<'a> {
-    /// What stands behind the log's end in the head.
-    pub(super) fn look_behind(&mut self, stop: u32, life: (u32, u32)) {
+    /// Looks at what follows the end of the log in the head.
+    pub(super) fn look_after_end(&mut self, stop: u32, generation: (u32, u32)) {
         let region = self.region;
         let shape = region.shape();
         let size = shape.sector_bytes;
-        let base = self.base(life.1 % shape.sectors);
+        let base = self.base(generation.1 % shape.sectors);
         let limit = base + size;
         if stop >= limit {
             return;
         }
-        let hidden = self.hidden(stop, limit, life);
+        let hidden = self.hidden(stop, limit, generation);
         if !hidden.is_empty() {
             self.note(Kind::Hidden, stop, hidden);
             return;
@@ -31,22 +31,23 @@ impl<'a> Survey<'a> {
         }
     }
 
-    /// Records behind a place that does not read, which no mount reaches.
-    pub(super) fn note_hidden(&mut self, from: u32, to: u32, life: (u32, u32)) {
-        let keys = self.hidden(from, to, life);
+    /// Notes the records after a place that cannot be read.
+    pub(super) fn note_hidden(&mut self, from: u32, to: u32, generation: (u32, u32)) {
+        let keys = self.hidden(from, to, generation);
         self.note(Kind::Hidden, from, keys);
     }
 
-    /// Keys of records between two addresses that pass their checks although no walk meets them.
-    fn hidden(&self, from: u32, to: u32, life: (u32, u32)) -> Vec<&'a [u8]> {
+    /// The keys of records between two addresses that pass their checks although no walk reaches
+    /// them.
+    fn hidden(&self, from: u32, to: u32, generation: (u32, u32)) -> Vec<&'a [u8]> {
         let shape = self.region.shape();
         let (trace, _) = self.region.passed_bytes();
         let mut keys = Vec::new();
         let mut at = from;
         while at < to {
             let record = self.region.record(at, to);
-            match record.filter(|record| self.region.passes(record, life.0, life.1)) {
-                // The copy that a torn settle record carries is no record of its own.
+            match record.filter(|record| self.region.passes(record, generation.0, generation.1)) {
+                // The copy that a torn settle record carries is not a separate record.
                 Some(record) if at % shape.page_bytes != trace + record.header_bytes + 19 => {
                     if !record.key.is_empty() && !keys.contains(&record.key) {
                         keys.push(record.key);

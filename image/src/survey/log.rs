@@ -6,7 +6,7 @@ use super::data::Survey;
 use super::entry::{Entry, State, Void};
 use super::finding::Kind;
 
-/// A record whose part in the log depends on what stands behind it.
+/// A record whose effect depends on what follows it.
 #[derive(Clone, Copy)]
 struct Held<'a> {
     number: usize,
@@ -20,7 +20,7 @@ impl<'a> Survey<'a> {
         let shape = region.shape();
         let sector = sequence % shape.sectors;
         let base = self.base(sector);
-        let life = (head.epoch, sequence);
+        let generation = (head.epoch, sequence);
         let is_head = sequence == head.sequence;
         let limit = if is_head {
             shape.sector_bytes
@@ -32,22 +32,29 @@ impl<'a> Survey<'a> {
         };
         let limit = limit.min(shape.sector_bytes);
         let mut events = Vec::new();
-        let stop = region.walk(sector, life, limit, &mut |event| events.push(event));
+        let stop = region.walk(sector, generation, limit, &mut |event| events.push(event));
         let (mut before, mut last) = (None, None);
         for event in events {
             match event {
                 Event::Record(record, passes) => {
-                    let number = self.add(record, life, passes, State::Void(Void::NoCommit), None);
+                    let number =
+                        self.add(record, generation, passes, State::Void(Void::NoCommit), None);
                     if let Some(held) = before.take() {
                         self.apply(&held);
                     }
                     before = last.replace(Held { number, settle: None });
                 }
                 Event::Settled(at, record, settle) => {
-                    let number = self.add(record, life, true, State::InForce, None);
-                    let cargo = settle.cargo.map(|cargo| {
-                        let passes = region.passes(&cargo, life.0, life.1);
-                        self.add(cargo, life, passes, State::Void(Void::NoCommit), Some(number))
+                    let number = self.add(record, generation, true, State::InForce, None);
+                    let carried = settle.cargo.map(|carried| {
+                        let passes = region.passes(&carried, generation.0, generation.1);
+                        self.add(
+                            carried,
+                            generation,
+                            passes,
+                            State::Void(Void::NoCommit),
+                            Some(number),
+                        )
                     });
                     for held in [before.take(), last.take()].into_iter().flatten() {
                         if self.records[held.number].record.address < settle.accepted_end {
@@ -57,53 +64,53 @@ impl<'a> Survey<'a> {
                         }
                     }
                     if settle.accepted_end > at {
-                        // The accepted log went on behind a place that does not read now.
-                        self.note_hidden(at, record.address.min(settle.accepted_end), life);
+                        // The accepted log went on after a place that cannot be read now.
+                        self.note_hidden(at, record.address.min(settle.accepted_end), generation);
                     }
-                    last = Some(Held { number, settle: Some((settle, cargo)) });
+                    last = Some(Held { number, settle: Some((settle, carried)) });
                 }
             }
         }
         if is_head {
-            self.judge(before, last, head, keeps_last);
-            self.look_behind(stop, life);
+            self.decide_end(before, last, head, keeps_last);
+            self.look_after_end(stop, generation);
         } else {
             for held in [before, last].into_iter().flatten() {
                 self.apply(&held);
             }
             if stop < base + limit {
-                self.note_hidden(stop, base + limit, life);
+                self.note_hidden(stop, base + limit, generation);
             }
         }
-        let end = self.add_chain(stop.max(base), life, Void::BehindEnd);
+        let end = self.add_chain(stop.max(base), generation, Void::PastEnd);
         if let Some(sector) = self.sectors.get_mut(sector as usize) {
             sector.end = end;
         }
     }
 
-    /// Adds the records that stand one behind the other from `at` on.
-    fn add_chain(&mut self, mut at: u32, life: (u32, u32), why: Void) -> u32 {
+    /// Adds the consecutive records from `at` on.
+    fn add_chain(&mut self, mut at: u32, generation: (u32, u32), why: Void) -> u32 {
         let size = self.region.shape().sector_bytes;
         let limit = at / size * size + size;
         while at < limit
             && let Some(record) = self.region.record(at, limit)
         {
-            let passes = self.region.passes(&record, life.0, life.1);
+            let passes = self.region.passes(&record, generation.0, generation.1);
             if !self.by_address.contains_key(&record.address) {
-                self.add(record, life, passes, State::Void(why), None);
+                self.add(record, generation, passes, State::Void(why), None);
             }
             at = self.region.place(record.end);
         }
         at
     }
 
-    /// A later settle record says that this does not count.
+    /// Makes a record void because of a later settle record.
     fn make_void(&mut self, held: &Held<'a>, settle: u32) {
         match held.settle {
             None => self.set(held.number, State::Void(Void::NotAccepted(settle))),
-            Some((_, cargo)) => {
-                if let Some(cargo) = cargo {
-                    self.set(cargo, State::Void(Void::HandedOn(settle)));
+            Some((_, carried)) => {
+                if let Some(carried) = carried {
+                    self.set(carried, State::Void(Void::HandedOn(settle)));
                 }
             }
         }
@@ -113,7 +120,7 @@ impl<'a> Survey<'a> {
     fn apply(&mut self, held: &Held<'a>) {
         let number = match held.settle {
             None => held.number,
-            Some((_, Some(cargo))) => cargo,
+            Some((_, Some(carried))) => carried,
             Some((_, None)) => return,
         };
         let Some(entry) = self.records.get(number).copied() else { return };
@@ -140,9 +147,9 @@ impl<'a> Survey<'a> {
             let number = match self.by_address.get(&at) {
                 Some(number) => *number,
                 None => {
-                    let (epoch, sequence) = commit.life;
+                    let (epoch, sequence) = commit.generation;
                     let passes = self.region.passes(&record, epoch, sequence);
-                    self.add(record, commit.life, passes, State::Void(Void::NoCommit), None)
+                    self.add(record, commit.generation, passes, State::Void(Void::NoCommit), None)
                 }
             };
             batch.push((number, record.kind));
@@ -172,8 +179,8 @@ impl<'a> Survey<'a> {
         }
     }
 
-    /// Decides about the last two records of the head.
-    fn judge(
+    /// Decides about the last two records of the head: Mounting 3.
+    fn decide_end(
         &mut self,
         before: Option<Held<'a>>,
         last: Option<Held<'a>>,
@@ -190,8 +197,8 @@ impl<'a> Survey<'a> {
                 break;
             }
             *place = None;
-            if let Some((_, cargo)) = held.settle {
-                suspect = cargo;
+            if let Some((_, carried)) = held.settle {
+                suspect = carried;
                 break;
             }
             if entry.passes {

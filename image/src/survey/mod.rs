@@ -1,6 +1,16 @@
 //! What an image holds: sectors, records, which of them count and why the others do not.
 //!
-//! It follows the rules of a mount (`kvstore/FORMAT.md`, "Mounting") without changing anything.
+//! A survey follows the rules of `kvstore/FORMAT.md` without changing anything. What follows which:
+//!
+//! | here | rule |
+//! |---|---|
+//! | `Region::head` of the store | Mounting 1: finding the head |
+//! | `walk_log`, `apply` | Mounting 2: walking the sectors, settle records |
+//! | `decide_end` | Mounting 3: the last record of the head |
+//! | `look_after_end` | what Mounting 4 makes unreadable: traces of an interrupted write or mount |
+//! | `Survey::new`, `is_refuted_by` | Mounting 5: whether there is room to keep the last record |
+//! | `newer` | Writing: what an interrupted compaction leaves after the head |
+//! | `hidden` | records that no mount reaches, which is damage |
 
 mod damage;
 mod data;
@@ -24,22 +34,23 @@ use crate::shape::Shape;
 use crate::store::Mounted;
 
 impl<'a> Survey<'a> {
-    /// Takes an image apart.
+    /// Reads an image.
     #[must_use]
     pub fn new(region: Region<'a>) -> Self {
-        let survey = Self::take_apart(region, true);
-        // In a long log it takes a mount to see whether there is room to keep the last record.
+        let survey = Self::with_last(region, true);
+        // Mounting 5: if the log is long, only a mount shows whether there is room to keep the last
+        // record.
         let sectors = region.shape().sectors;
         let is_long = |(_, head): (u32, Facts)| head.sequence - head.oldest + 2 >= sectors;
         if survey.suspect.is_none() || !survey.head.is_some_and(is_long) {
             return survey;
         }
-        let without = Self::take_apart(region, false);
-        if survey.is_refuted_for(&without) { without } else { survey }
+        let without = Self::with_last(region, false);
+        if survey.is_refuted_by(&without) { without } else { survey }
     }
 
-    /// Whether a mount of a copy shows what `other` shows, where the two differ.
-    fn is_refuted_for(&self, other: &Self) -> bool {
+    /// Whether a mount of a copy agrees with `other` wherever the two differ.
+    fn is_refuted_by(&self, other: &Self) -> bool {
         let value = |survey: &Self, key: &[u8]| {
             let record = &survey.records.get(*survey.live.get(key)?)?.record;
             Some(record.value.to_vec())
@@ -54,8 +65,8 @@ impl<'a> Survey<'a> {
         keys.iter().all(|key| mounted.get(key) == Ok(value(other, key)))
     }
 
-    /// The same with or without the last record of the log, if that is not proven.
-    fn take_apart(region: Region<'a>, keeps_last: bool) -> Self {
+    /// Reads an image and keeps or drops the last record of the log, unless that is proven.
+    fn with_last(region: Region<'a>, keeps_last: bool) -> Self {
         let mut survey = Self {
             region,
             sectors: Vec::new(),
@@ -76,7 +87,7 @@ impl<'a> Survey<'a> {
         }
         for number in 0..region.shape().sectors {
             if !survey.is_log(number) {
-                survey.walk_dead(number);
+                survey.walk_outside(number);
             }
         }
         survey.look_for_newer();
@@ -90,20 +101,20 @@ impl<'a> Survey<'a> {
         let shape = region.shape();
         let base = self.base(number);
         let opening = region.opening(number);
-        let facts = opening.ok().or_else(|| region.facts_from_settle(number));
+        let info = opening.ok().or_else(|| region.facts_from_settle(number));
         let log_number = self.head.and_then(|(_, head)| {
-            let behind = head.sequence.wrapping_sub(number) % shape.sectors;
-            let sequence = head.sequence.checked_sub(behind)?;
+            let age = head.sequence.wrapping_sub(number) % shape.sectors;
+            let sequence = head.sequence.checked_sub(age)?;
             (sequence >= head.oldest && sequence % shape.sectors == number)
                 .then_some((sequence, head))
         });
         let bytes = region.bytes(base, base + shape.sector_bytes);
-        let role = match (log_number, self.head, facts) {
+        let role = match (log_number, self.head, info) {
             (Some((sequence, head)), ..) if sequence == head.sequence => Role::Head,
             (Some((sequence, head)), ..) if sequence == head.oldest => Role::Tail,
             (Some(_), ..) => Role::Log,
-            (None, Some((_, head)), Some(facts)) => {
-                if (facts.epoch, facts.sequence) > (head.epoch, head.sequence) {
+            (None, Some((_, head)), Some(info)) => {
+                if (info.epoch, info.sequence) > (head.epoch, head.sequence) {
                     Role::Unfinished
                 } else {
                     Role::Retired
@@ -113,10 +124,10 @@ impl<'a> Survey<'a> {
             (None, _, None) => match bytes {
                 None => Role::Missing,
                 Some(bytes) if bytes.iter().all(|b| *b == 0xFF) => Role::Blank,
-                Some(_) => Role::Dead,
+                Some(_) => Role::Unused,
             },
         };
-        Sector { role, facts, opening: opening.map(|_| ()), end: base, live_bytes: 0 }
+        Sector { role, info, opening: opening.map(|_| ()), end: base, live_bytes: 0 }
     }
 
     fn sum_live(&mut self) {

@@ -1,8 +1,10 @@
 //! Records newer than the head that no mount reaches.
 //!
-//! A turn writes its records first, then the opening, then the mark. Where it was cut off, a sector
-//! behind the head holds records of a newer life, and none of them was acknowledged. The same is left
-//! where the start of the newest sector was spoilt; then they were. What stands there tells.
+//! A compaction ("Writing" in `kvstore/FORMAT.md`) writes its records first, then the opening, then
+//! the mark. If it is interrupted, a sector after the head holds records of a newer generation,
+//! none of which was acknowledged. If the opening or mark of the newest sector is destroyed, the
+//! flash looks similar, but those records were acknowledged. Their contents tell the two cases
+//! apart.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,16 +15,16 @@ use super::entry::Entry;
 use super::sector::{Role, Standing};
 use crate::scan::{headers, passing};
 
-/// A sector with records of a life newer than the head's.
+/// A sector with records of a generation newer than the head's.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Newer<'a> {
     pub(super) sector: u32,
     pub(super) standing: Standing,
-    /// Keys of its records.
+    /// The keys of its records.
     pub(super) keys: Vec<&'a [u8]>,
 }
 
-/// Changes that a batch has without causing doubt, where no larger one is in the dump.
+/// A batch of this many changes causes no doubt, even if the dump has no batch as large.
 const USUAL_BATCH: usize = 4;
 
 /// The sectors with records newer than the head.
@@ -34,11 +36,11 @@ pub(super) fn sectors<'a>(survey: &Survey<'a>) -> Vec<Newer<'a>> {
 fn look_at<'a>(survey: &Survey<'a>, sector: u32, log: &LogRecords<'a>) -> Option<Newer<'a>> {
     let region = survey.region;
     let about = survey.sectors.get(sector as usize)?;
-    // An opening that reads says that its sector is older, or where its turn ended.
-    if !matches!(about.role, Role::Dead | Role::Unfinished) {
+    // A readable opening says that its sector is older, or where its compaction ended.
+    if !matches!(about.role, Role::Unused | Role::Unfinished) {
         return None;
     }
-    let records = passing(&region, &headers(&region, sector), &lives(survey, sector)?);
+    let records = passing(&region, &headers(&region, sector), &generations(survey, sector)?);
     let records: Vec<Record<'a>> = records.into_iter().map(|(record, _)| record).collect();
     if records.is_empty() {
         return None;
@@ -46,12 +48,16 @@ fn look_at<'a>(survey: &Survey<'a>, sector: u32, log: &LogRecords<'a>) -> Option
     let base = survey.base(sector);
     let mark = region.mark_offset() + base;
     let mark = region.bytes(mark, mark + region.shape().unit);
-    let proven = about.facts.filter(|_| about.opening.is_ok()).map(|facts| base + facts.proven_end);
-    let behind = |end| records.iter().any(|record| record.address >= end);
-    // The mark of a turn that was cut off may have some zeros, and the next mount zeros the opening.
+    let proven = about.info.filter(|_| about.opening.is_ok()).map(|info| base + info.proven_end);
+    let goes_past = |end| records.iter().any(|record| record.address >= end);
+    // The mark of an interrupted compaction may have some zeros, and the next mount zeros its
+    // opening.
     let counted = mark.is_some_and(|mark| mark.iter().all(|b| *b == 0));
-    let standing =
-        if counted || proven.is_some_and(behind) { Standing::Lost } else { log.judge(&records) };
+    let standing = if counted || proven.is_some_and(goes_past) {
+        Standing::Lost
+    } else {
+        log.standing_of(&records)
+    };
     let mut keys: Vec<&[u8]> = Vec::new();
     for record in &records {
         if !record.key.is_empty() && !keys.contains(&record.key) {
@@ -61,20 +67,20 @@ fn look_at<'a>(survey: &Survey<'a>, sector: u32, log: &LogRecords<'a>) -> Option
     Some(Newer { sector, standing, keys })
 }
 
-/// The lives a sector can have that are newer than the head.
-fn lives(survey: &Survey<'_>, sector: u32) -> Option<BTreeSet<(u32, u32)>> {
+/// The generations a sector can have that are newer than the head.
+fn generations(survey: &Survey<'_>, sector: u32) -> Option<BTreeSet<(u32, u32)>> {
     let sectors = survey.region.shape().sectors;
     let (at, head) = survey.head?;
     let ahead = (sector + sectors - at) % sectors;
     let sequence = head.sequence.saturating_add(ahead);
-    // A factory reset turns too.
+    // A factory reset is a compaction with the next epoch.
     Some([(head.epoch, sequence), (head.epoch.saturating_add(1), sequence)].into())
 }
 
 /// What the log holds, to tell copies from changes.
 struct LogRecords<'a> {
     values: BTreeMap<&'a [u8], Vec<Record<'a>>>,
-    /// Changes of the largest batch.
+    /// The changes of the largest batch.
     batch: usize,
 }
 
@@ -85,7 +91,7 @@ impl<'a> LogRecords<'a> {
         for entry in &survey.records {
             let record = entry.record;
             let role = survey.sectors.get(entry.sector as usize).map(|sector| sector.role);
-            // Not from the sector that is to be judged.
+            // The sector in question is not evidence.
             if !entry.passes || role == Some(Role::Unfinished) {
                 continue;
             }
@@ -102,8 +108,8 @@ impl<'a> LogRecords<'a> {
         Self { values, batch }
     }
 
-    /// Whether a turn can have copied this record. The log may have moved on since: any version
-    /// will do, and a counter's copy is its count of that time.
+    /// Whether a compaction can have copied this record. The log may have moved on since, so any
+    /// version will do, and the copy of a counter is its count at that time.
     fn is_copy(&self, record: &Record<'_>) -> bool {
         let versions = self.values.get(record.key).map_or(&[][..], Vec::as_slice);
         versions.iter().any(|old| match (old.kind, record.kind) {
@@ -114,15 +120,15 @@ impl<'a> LogRecords<'a> {
         })
     }
 
-    /// What a sector is whose opening and mark do not say it.
-    fn judge(&self, records: &[Record<'a>]) -> Standing {
+    /// The standing of a sector whose opening and mark do not tell.
+    fn standing_of(&self, records: &[Record<'a>]) -> Standing {
         let mut seen = BTreeSet::new();
         let mut changes = 0;
         let mut puts = false;
         for record in records {
             let plain =
                 matches!(record.kind, RecordKind::Put | RecordKind::Tally | RecordKind::Delete);
-            // A turn has no other records, and each key once.
+            // A compaction writes no other records, and each key only once.
             if !plain || !seen.insert(record.key) {
                 return Standing::Lost;
             }
@@ -133,11 +139,11 @@ impl<'a> LogRecords<'a> {
             if record.kind != RecordKind::Delete {
                 puts = true;
             } else if puts {
-                // A call's deletes come first.
+                // The deletes of a call come first.
                 return Standing::Lost;
             }
         }
-        if changes > self.batch { Standing::Doubtful } else { Standing::Turn }
+        if changes > self.batch { Standing::Doubtful } else { Standing::Interrupted }
     }
 }
 
@@ -153,7 +159,7 @@ mod tests {
     const SHAPE: Shape = Shape::SERIAL_NOR;
     const MARK: usize = 0x1000 + 31;
 
-    /// A store whose head is sector 1, with so many puts in it.
+    /// A store whose head is sector 1 and holds this many puts.
     fn store(puts: usize) -> Mounted {
         let mut store = Mounted::open(vec![0xFF; 4 * 4096], &SHAPE).unwrap();
         let mut left = puts;
@@ -169,8 +175,8 @@ mod tests {
         store
     }
 
-    /// The verdict, the findings, and of each setting saved whether it is certain and has a doubtful
-    /// newer version.
+    /// The verdict, the findings, and for each extracted setting whether it is certain and whether
+    /// it has a doubtful newer version.
     fn look(image: &[u8]) -> (Class, Vec<Kind>, Vec<(bool, bool)>) {
         let verdict = check::verdict(image, &SHAPE).unwrap();
         let saved = salvage(&verdict.survey);
@@ -180,7 +186,7 @@ mod tests {
     }
 
     #[test]
-    fn a_spoilt_start_of_the_newest_sector_is_damage() {
+    fn a_destroyed_opening_of_the_newest_sector_is_damage() {
         let whole = store(15).into_parts().0;
         assert_eq!(look(&whole).0, Class::Clean);
         let mut bits = whole.clone();
@@ -192,14 +198,14 @@ mod tests {
             assert_eq!((class, kinds), (Class::Damaged, vec![Kind::NewerLost]));
             assert!(values.len() == 20 && values.iter().all(|value| *value == (false, false)));
         }
-        // The mark is lost too, and then only what stands there tells.
+        // The mark is lost too: only the records themselves tell.
         let mut bad = whole.clone();
         bad[0x1000..=MARK].fill(0xFF);
         let (class, kinds, values) = look(&bad);
         assert_eq!((class, kinds), (Class::Damaged, vec![Kind::NewerDoubtful]));
         assert_eq!(values.iter().filter(|value| **value == (false, true)).count(), 15);
         assert_eq!(values.iter().filter(|value| **value == (true, false)).count(), 5);
-        // The opening says where the turn ended.
+        // The opening says where the compaction ended.
         let mut bad = whole;
         bad[MARK] = 0xFF;
         assert_eq!(look(&bad).1, [Kind::NewerLost]);
@@ -207,7 +213,7 @@ mod tests {
 
     #[test]
     fn what_one_call_cannot_write_shows_that_a_sector_counted() {
-        // The same key twice, a batch, and what a mount leaves.
+        // The same key twice, a batch, and the settle record of a mount.
         let mut twice = store(1);
         twice.put(b"k0", b"again").unwrap();
         twice.put(b"k0", b"and again").unwrap();
@@ -217,7 +223,7 @@ mod tests {
         for (store, what) in [(twice, "twice"), (batch, "batch"), (mounted, "mounted")] {
             let mut bad = store.into_parts().0;
             bad[0x1000..=MARK].fill(0xFF);
-            // A settle record says all that the opening said: then it is still the head.
+            // A settle record repeats the opening, so this sector is still the head.
             let (class, kinds, _) = look(&bad);
             let kind = if what == "mounted" { Kind::OpeningLost } else { Kind::NewerLost };
             assert_eq!((class, kinds), (Class::Damaged, vec![kind]), "{what}");
@@ -225,14 +231,14 @@ mod tests {
     }
 
     #[test]
-    fn a_turn_that_was_cut_off_is_no_damage() {
+    fn an_interrupted_compaction_is_no_damage() {
         let mut cut = store(1).into_parts().0;
-        // Before the mark; before the opening; and after the next mount has found it.
+        // Cut before the mark, cut before the opening, and after the next mount has zeroed it.
         cut[MARK] = 0xFF;
         assert_eq!(look(&cut).0, Class::Interrupted);
         cut[0x1000..MARK].fill(0xFF);
         let (class, kinds, values) = look(&cut);
-        assert_eq!((class, kinds), (Class::Interrupted, vec![Kind::TurnCut]));
+        assert_eq!((class, kinds), (Class::Interrupted, vec![Kind::CompactionCut]));
         assert!(values.iter().all(|value| *value == (true, false)));
         cut[0x1000..MARK].fill(0);
         let (class, _, values) = look(&cut);

@@ -2,23 +2,24 @@
 
 use outlast_kvstore::inspect::{Facts, NotOpening};
 
-/// What a sector is to the log.
+/// The role of a sector in the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Role {
-    /// Takes appends.
+    /// The newest sector of the log, which takes new records.
     Head,
-    /// Part of the log.
+    /// Part of the log, neither its newest nor its oldest sector.
     Log,
     /// The oldest sector of the log.
     Tail,
     /// Was part of the log before it moved on, or before a factory reset.
     Retired,
-    /// Opened behind the head, but never counted: its turn was interrupted.
+    /// Opened after the head, but never counted: its compaction was interrupted.
     Unfinished,
     /// All `FF`.
     Blank,
-    /// Its opening was made unreadable by zeros, or was never written.
-    Dead,
+    /// Not in use, and not blank: its opening was zeroed, or an interrupted compaction never wrote
+    /// it. The sector is sound; the compaction that takes it next erases it first.
+    Unused,
     /// Has an opening, but there is no log.
     Stray,
     /// Not in the dump.
@@ -36,7 +37,7 @@ impl Role {
             Self::Retired => "retired",
             Self::Unfinished => "unfinished",
             Self::Blank => "blank",
-            Self::Dead => "dead",
+            Self::Unused => "unused",
             Self::Stray => "stray",
             Self::Missing => "missing",
         }
@@ -46,25 +47,25 @@ impl Role {
 /// A sector.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Sector {
-    /// What it is to the log.
+    /// Its role in the log.
     pub role: Role,
-    /// What its opening says, or a settle record in it.
-    pub facts: Option<Facts>,
-    /// Whether the opening itself reads.
+    /// What its opening says, or a settle record that repeats the opening.
+    pub info: Option<Facts>,
+    /// Whether the opening itself can be read.
     pub opening: Result<(), NotOpening>,
-    /// Address of the place behind its last record.
+    /// The address after its last record.
     pub end: u32,
     /// Bytes of records that count.
     pub live_bytes: u32,
 }
 
-/// What a sector with records newer than the head is.
+/// How a sector came to hold records newer than the head.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Standing {
-    /// What a turn leaves that was cut off: copies, and what one call changes.
-    Turn,
-    /// As such, but one call has changed more than is usual: perhaps the mark was lost.
+    /// A compaction was interrupted: it holds copies, and the changes of one call.
+    Interrupted,
+    /// The same, but with more changes than one call usually makes: perhaps the mark was lost.
     Doubtful,
-    /// It counted, and its opening or mark was lost.
+    /// It counted, and then its opening or mark was lost.
     Lost,
 }

@@ -1,7 +1,8 @@
 //! JUnit XML: one case per stage, per token that is kept, and per kind of failure.
 //!
-//! There is no standard; this keeps to what build servers agree on: `testsuites`, `testsuite`, `testcase`
-//! with `failure`, `error` or `skipped`, counts in attributes. `quick-xml` escapes all that goes in.
+//! There is no standard; this keeps to what build servers agree on: `testsuites`, `testsuite`,
+//! `testcase` with `failure`, `error` or `skipped`, counts in attributes. `quick-xml` escapes all
+//! that goes in.
 
 use anyhow::Context as _;
 use outlast_faultsim::plan::Verdict;
