@@ -1,6 +1,7 @@
 //! What tests write of the format themselves, as `kvstore/FORMAT.md` has it.
 
-/// Makes the checks of a sector's opening right: CRC-32C of bytes 0 to 24, zero count of bytes 0 to 28.
+/// Makes the checks of a sector's opening right: CRC-32C of bytes 0 to 24, zero count of bytes 0 to
+/// 28.
 pub(crate) fn seal(opening: &mut [u8]) {
     let crc = crc32c::crc32c(&opening[..25]);
     opening[25..29].copy_from_slice(&crc.to_le_bytes());
