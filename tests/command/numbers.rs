@@ -246,18 +246,3 @@ fn tables_that_leave_something_open() {
     assert!(text.contains("times and cycles: as given; size: SFDP tables"), "{text}");
     assert!(text.contains("page assumed"), "{text}");
 }
-
-/// Each session with `outlast plan` in the README is what it prints, from the first line shown on.
-#[test]
-fn the_readme_shows_what_a_plan_prints() {
-    let readme = include_str!("../../README.md");
-    let mut sessions = 0;
-    for session in readme.split("```").filter(|part| part.starts_with("\n$ outlast plan ")) {
-        let (line, shown) = session["\n$ ".len()..].split_once('\n').expect("what it prints");
-        let output = outlast(&line.split(' ').skip(1).collect::<Vec<_>>());
-        let printed = stdout(&output);
-        assert!(printed.contains(shown), "{line}\n{printed}{}", stderr(&output));
-        sessions += 1;
-    }
-    assert_eq!(sessions, 2);
-}

@@ -150,7 +150,7 @@ impl fmt::Display for Seen {
         write!(
             f,
             "{lives} lives, {acknowledged} changes acknowledged; cut in {starting} starts, {untouched} times \
-             before the change reached the chip, {midway} times within it, {made} times behind it"
+             before the change reached the chip, {midway} times during the write, {made} after it"
         )
     }
 }

@@ -8,7 +8,7 @@ const READY: &str = "ready";
 
 /// The session printed in the README is what the firmware says.
 pub(crate) fn readme(firmware: &Path) -> Result<(), String> {
-    let readme = include_str!("../../README.md");
+    let readme = include_str!("../../examples/firmware/README.md");
     let (_, text) =
         readme.split_once("```\n$ examples/firmware/run\n").ok_or("no session there")?;
     let (session, _) = text.split_once("```").ok_or("the session does not end")?;

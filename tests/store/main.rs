@@ -11,5 +11,6 @@ mod layouts;
 mod lengths;
 mod model;
 mod odd_logs;
+mod quick_start;
 mod typed_settings;
 mod unreadable;
