@@ -15,7 +15,7 @@ use outlast_serialnor::embedded_hal::{delay::DelayNs, spi::SpiDevice};
 use outlast_serialnor::{Options, SerialNor};
 
 /// Called by the board's `main` with its SPI device and its delay.
-pub fn run(spi: impl SpiDevice, delay: impl DelayNs) -> Result<u8, &'static str> {
+fn run(spi: impl SpiDevice, delay: impl DelayNs) -> Result<u8, &'static str> {
     let flash: SerialNor<_, _> = SerialNor::new(spi, delay, Options::new())
         .map_err(|_| "no flash chip: check the wiring")?;
     // The last 16 KiB of an 8 MiB chip. Nothing else may use them.
