@@ -1,4 +1,8 @@
-//! Runs the commands of `docs/images.md`. `TRYCMD=overwrite` writes what they print into it.
+//! The sessions in `docs/`.
+//!
+//! Goal: a reader who types a command sees what the page shows. Method: each block marked as
+//! `console` is run, and what it prints is compared with the page. `TRYCMD=overwrite` writes what
+//! the commands print into the pages.
 
 use std::path::PathBuf;
 use std::process::Command;
@@ -17,6 +21,6 @@ fn device() -> PathBuf {
 }
 
 #[test]
-fn the_walk_through_is_true() {
+fn the_pages_show_what_the_commands_print() {
     trycmd::TestCases::new().register_bin("device", device()).case("docs/*.md");
 }
