@@ -349,7 +349,7 @@ mod tests {
     }
 
     #[test]
-    fn headers_stay_in_a_page_and_last_shares_outlast_a_trace() {
+    fn headers_stay_in_a_page_and_last_shares_are_longer_than_a_trace() {
         for (unit, page) in [(1, 64), (1, 256), (4, 64), (8, 64), (16, 128), (32, 256)] {
             let g = geometry(unit, page);
             let mut start = 0;
@@ -359,7 +359,7 @@ mod tests {
                 for value in 0..3 * page {
                     let end = g.record_end(placed, 5 + value);
                     assert_eq!(end % unit, 0);
-                    // As in a settle record, which carries one behind other bytes.
+                    // As a carried record, which stands after other bytes of a settle record.
                     assert_eq!(g.record_end(placed + 19, 5 + value) % unit, 0);
                     assert!(end >= placed + 15 + value);
                     let share = end % page;
