@@ -9,8 +9,8 @@ use crate::index::Index;
 use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
-    /// Writes the counts of the tallies of earlier power-ups as plain values, so that none of them takes
-    /// ticks from two power-ups.
+    /// Writes the counts of the tallies of earlier power-ups as plain values, so that none of them
+    /// takes ticks from two power-ups.
     pub(crate) fn close_tallies(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         if !core::mem::take(&mut self.log.tallies) {
             return Ok(());

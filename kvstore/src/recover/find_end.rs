@@ -9,8 +9,8 @@ use crate::log::log_end::{LogEnd, Suspect};
 use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
-    /// Decides about the last two records of a sector. Returns an address: records from there on must
-    /// not be applied.
+    /// Decides about the last two records of a sector. Returns an address: records from there on
+    /// must not be applied.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn find_end(

@@ -8,9 +8,9 @@ use crate::format::opening::{NoOpening, OPENING, Opening};
 use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
-    /// The newest sector whose mark was begun, or what the region holds instead. A single opening of
-    /// another layout is enough to refuse the region: the settle records and other sectors of such a
-    /// store could not be told from ours.
+    /// The newest sector whose mark was begun, or what the region holds instead. A single opening
+    /// of another layout is enough to refuse the region: the settle records and other sectors of
+    /// such a store could not be told from ours.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn find_head(&mut self, head: &mut Opening) -> Result<(), Found> {
@@ -65,8 +65,8 @@ impl<F: NorFlash> Core<F> {
         told || self.sector_info_from_settle(sector, info) && info.generation == generation
     }
 
-    /// Reads the sector info that the first settle record of a sector repeats, and tells whether there is
-    /// one. The first is the one that a walk over the sector would meet.
+    /// Reads the sector info that the first settle record of a sector repeats, and tells whether
+    /// there is one. The first is the one that a walk over the sector would meet.
     fn sector_info_from_settle(&mut self, sector: u32, info: &mut Opening) -> bool {
         let base = sector * self.medium.geometry.sector_bytes;
         let limit = base + self.medium.geometry.sector_bytes;
@@ -87,9 +87,9 @@ impl<F: NorFlash> Core<F> {
 
     /// Programs the mark again, which may have been the last program before a cut.
     ///
-    /// The sector after the head does not count, but it may have been begun, and may read differently
-    /// at the next mount even if nothing of it can be read now. So its opening is made unreadable for
-    /// good, and so are the settle records of mounts that took it for the head.
+    /// The sector after the head does not count, but it may have been begun, and may read
+    /// differently at the next mount even if nothing of it can be read now. So its opening is made
+    /// unreadable for good, and so are the settle records of mounts that took it for the head.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn confirm_head(&mut self, head: &Opening) {

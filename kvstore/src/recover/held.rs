@@ -23,7 +23,8 @@ pub(crate) struct Held {
 /// What is known of a record besides its header.
 #[derive(Clone, Copy)]
 pub(crate) enum Says {
-    /// The start of its key, and the address where the pending records that end right before it begin.
+    /// The start of its key, and the address where the pending records that end right before it
+    /// begin.
     Key { start: [u8; KEY_START], batch: u32 },
     /// It is a settle record, found where no record could be read.
     Settle(Settle),

@@ -59,9 +59,9 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// Starts an empty store, whatever the region holds. A store that this layout can open is cleared, so
-    /// that a cut leaves it as it was or empty. With anything else, a cut leaves a region that must be
-    /// formatted again.
+    /// Starts an empty store, whatever the region holds. A store that this layout can open is
+    /// cleared, so that a cut leaves it as it was or empty. With anything else, a cut leaves a
+    /// region that must be formatted again.
     pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let mut opening = Opening::NONE;
         if self.find_head(&mut opening).is_ok()

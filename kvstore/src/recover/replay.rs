@@ -78,8 +78,8 @@ impl<F: NorFlash> Core<F> {
             self.walk(sequence, limit, &mut walk, index);
             let mut end = u32::MAX;
             if told.is_none() {
-                // The head, or an older sector whose accepted end cannot be read: its last record may
-                // be torn.
+                // The head, or an older sector whose accepted end cannot be read: its last record
+                // may be torn.
                 let proven_end = if sequence == head { opening.proven_end } else { 0 };
                 end = self.find_end(&walk, sequence, proven_end, log_end);
             }

@@ -2,8 +2,8 @@
 //!
 //! The last program before a cut is suspect even if it reads well now, and the place after it may
 //! be half-programmed even if it reads blank now. So a mount makes that place unreadable for good,
-//! leaves the page, and writes a settle record. This says where the accepted log ends, and carries a
-//! copy of the last record if that is accepted.
+//! leaves the page, and writes a settle record. This says where the accepted log ends, and carries
+//! a copy of the last record if that is accepted.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -36,8 +36,8 @@ pub(crate) enum Dropped {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Leaves the suspect's page and writes the settle record. Sets the end of the log, and lets the copy
-    /// of the suspect take effect.
+    /// Leaves the suspect's page and writes the settle record. Sets the end of the log, and lets
+    /// the copy of the suspect take effect.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn settle(
@@ -77,9 +77,9 @@ impl<F: NorFlash> Core<F> {
         Settled::Done
     }
 
-    /// Drops a suspect that passed its checks before, but does not now. Its program was interrupted, so
-    /// nothing about it was acknowledged or reported. A settle record that carried it is made
-    /// unreadable.
+    /// Drops a suspect that passed its checks before, but does not now. Its program was
+    /// interrupted, so nothing about it was acknowledged or reported. A settle record that carried
+    /// it is made unreadable.
     pub(crate) fn drop_suspect(&mut self, log_end: &mut LogEnd) -> Dropped {
         let Some(carrier) = log_end.carrier else {
             log_end.suspect = None;
@@ -94,8 +94,8 @@ impl<F: NorFlash> Core<F> {
         Dropped::WithCarrier
     }
 
-    /// Whether the suspect fits into a new sector together with the tail's live records. If not, it gets a
-    /// seal before anything about it is reported.
+    /// Whether the suspect fits into a new sector together with the tail's live records. If not, it
+    /// gets a seal before anything about it is reported.
     pub(crate) fn fits_with_tail(&mut self, suspect: &Suspect, index: &Index) -> bool {
         if !self.log_is_long() {
             return true;
@@ -127,13 +127,13 @@ impl Geometry {
 
 /// Pages are addresses here, and `limit` is where the sector ends.
 impl<F: NorFlash> Medium<F> {
-    /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page that takes
-    /// the settle record, if there is room for one.
+    /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page that
+    /// takes the settle record, if there is room for one.
     // Outlined, since its frame is not needed afterwards.
     #[inline(never)]
     fn end_log(&mut self, stop: u32, limit: u32, log_end: &LogEnd, seal: bool) -> Option<u32> {
-        // A torn record may have touched every page up to the end that its header gives. If the header
-        // cannot be read the next time, then only the first page was touched.
+        // A torn record may have touched every page up to the end that its header gives. If the
+        // header cannot be read the next time, then only the first page was touched.
         let torn = self.header(stop, limit);
         let first = self.geometry.next_page(stop);
         let mut after = torn.map_or(first, |torn| self.geometry.page_after(torn));
@@ -146,8 +146,9 @@ impl<F: NorFlash> Medium<F> {
                 break room;
             }
         };
-        // Not before the other pages, since the header at `stop` told which those are. This is needed
-        // without room, too: the opening that will give this sector's accepted end may be lost.
+        // Not before the other pages, since the header at `stop` told which those are. This is
+        // needed without room, too: the opening that will give this sector's accepted end may be
+        // lost.
         if stop == self.geometry.page_of(stop) {
             self.pass(stop);
         } else {
@@ -195,8 +196,8 @@ impl<F: NorFlash> Medium<F> {
         torn.map_or(page + self.geometry.page, |torn| self.geometry.page_after(torn))
     }
 
-    /// Passes over the pages from `page` to `to`, and over all pages that torn settle records in them
-    /// may have touched. Returns the first page that was not passed over.
+    /// Passes over the pages from `page` to `to`, and over all pages that torn settle records in
+    /// them may have touched. Returns the first page that was not passed over.
     fn pass_over(&mut self, mut page: u32, to: u32, limit: u32) -> u32 {
         while page < to {
             // In rising order, but the page of a header after those that the header names.

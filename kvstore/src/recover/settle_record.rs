@@ -27,7 +27,8 @@ impl Geometry {
         RecordRef { address, header }
     }
 
-    /// The addresses of a batch's start and end, from its commit's value, in the sector of `address`.
+    /// The addresses of a batch's start and end, from its commit's value, in the sector of
+    /// `address`.
     fn extent_from(&self, address: u32, value: &[u8]) -> (u32, u32) {
         let &[a, b, c, d, e, f, ..] = value else { return (0, 0) };
         let base = address - self.offset_of(address);
@@ -49,10 +50,12 @@ impl Geometry {
 }
 
 impl<F: NorFlash> Medium<F> {
-    /// Finds the next settle record after `place` that passes its checks, and tells whether there is one.
+    /// Finds the next settle record after `place` that passes its checks, and tells whether there
+    /// is one.
     ///
-    /// Mounts write settle records after a trace at a page start. `generation` is that of the sector. If
-    /// it is not known, the record must pass with the generation that its own sector info gives.
+    /// Mounts write settle records after a trace at a page start. `generation` is that of the
+    /// sector. If it is not known, the record must pass with the generation that its own sector
+    /// info gives.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn next_settle(

@@ -1,8 +1,8 @@
 //! The walk over a sector, which finds the records that count.
 //!
-//! A walk reads headers and keys only. A header that follows a record proves that record whole, so only
-//! the last record is in doubt. Where no header can be read, the next settle record says how much of
-//! what came before is accepted.
+//! A walk reads headers and keys only. A header that follows a record proves that record whole, so
+//! only the last record is in doubt. Where no header can be read, the next settle record says how
+//! much of what came before is accepted.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -29,7 +29,8 @@ pub(crate) struct Walk {
     pub(crate) last: Held,
     /// The record that was just met.
     next: Held,
-    /// Length of the shortest key so far. No more than that is read at once, so no byte after a key is.
+    /// Length of the shortest key so far. No more than that is read at once, so no byte after a key
+    /// is.
     expected: u32,
 }
 
@@ -41,7 +42,8 @@ impl Walk {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Walks a sector up to the offset `limit` and applies what counts, except for the last two records.
+    /// Walks a sector up to the offset `limit` and applies what counts, except for the last two
+    /// records.
     pub(crate) fn walk(&mut self, sequence: u32, limit: u32, walk: &mut Walk, index: &mut Index) {
         walk.before = Held::NONE;
         walk.last = Held::NONE;
@@ -61,8 +63,8 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Reads the record at the next place, or else the next settle record, and tells whether there is
-    /// one.
+    /// Reads the record at the next place, or else the next settle record, and tells whether there
+    /// is one.
     // Outlined, since its frame and that of applying a record are not needed together.
     #[inline(never)]
     fn step(&mut self, sequence: u32, limit: u32, walk: &mut Walk) -> bool {
