@@ -80,8 +80,8 @@ impl<'a> Change<'a> {
     }
 }
 
-/// The changes that count: the last one for each key. Deletes come first, so that the index never holds
-/// more keys than it does in the end.
+/// The changes that count: the last one for each key. Deletes come first, so that the index never
+/// holds more keys than it does in the end.
 #[derive(Clone)]
 pub(crate) struct Counted<'a> {
     all: &'a [Change<'a>],

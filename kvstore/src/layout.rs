@@ -9,8 +9,8 @@ use crate::format::geometry::Geometry;
 /// Where in the flash the store lives and how it divides it.
 ///
 /// [`Layout::serial_nor`] fits the usual serial NOR chip. [`Layout::of`] takes the sector size from
-/// the driver and fits flash inside a microcontroller. A store must always be opened with the layout
-/// it was formatted with.
+/// the driver and fits flash inside a microcontroller. A store must always be opened with the
+/// layout it was formatted with.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Layout {
     sector_bytes: u32,
@@ -42,17 +42,17 @@ impl Layout {
     }
 
     /// Sets the page size in bytes: the range that one program operation of the part can touch, a
-    /// power of two. The store rounds it up to eight program units and to 64 bytes. A page size that
-    /// is too large is safe; one that is too small is not. Take it from the data sheet (256 on serial
-    /// NOR).
+    /// power of two. The store rounds it up to eight program units and to 64 bytes. A page size
+    /// that is too large is safe; one that is too small is not. Take it from the data sheet (256 on
+    /// serial NOR).
     #[must_use]
     pub const fn with_page_bytes(mut self, bytes: u32) -> Self {
         self.page_bytes = bytes;
         self
     }
 
-    /// Sets the range of the flash that belongs to the store, in bytes. Both ends must lie on sector
-    /// boundaries. Everything in the range will eventually be erased.
+    /// Sets the range of the flash that belongs to the store, in bytes. Both ends must lie on
+    /// sector boundaries. Everything in the range will eventually be erased.
     #[must_use]
     pub const fn with_range(mut self, range: Range<u32>) -> Self {
         self.range = Some(range);

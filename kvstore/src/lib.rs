@@ -56,10 +56,11 @@
 //!
 //! # Features
 //!
-//! - `crc-table`: a table of 1 KiB makes checks several times faster; `crc-hardware`: the instruction of
-//!   computers, with the standard library.
-//! - `counters`: counters that tick for a part of a record each, [`Store`]'s `tick`; and `Ids`. A firmware
-//!   without this feature refuses to open a store in whose log such a counter still stands.
+//! - `crc-table`: a table of 1 KiB makes checks several times faster; `crc-hardware`: the
+//!   instruction of computers, with the standard library.
+//! - `counters`: counters that tick for a part of a record each, [`Store`]'s `tick`; and `Ids`. A
+//!   firmware without this feature refuses to open a store in whose log such a counter still
+//!   stands.
 //! - `settings`: typed settings with defaults, ranges and migrations, the module `settings`. Needs
 //!   `serde` and `postcard-schema` in the firmware's own dependencies, for the derives.
 //! - `json`: settings as JSON lines, for tools on the host; needs the standard library.

@@ -57,7 +57,7 @@ pub(crate) fn foreign_data(firmware: &Path) -> Result<(), String> {
     chip.write(SETTINGS.start + 100, b"somebody else's")?;
     let before = chip.settings()?;
     let mut emulator = Emulator::start(firmware, &chip)?;
-    emulator.line_with("error: no settings: the region holds data that is no store")?;
+    emulator.line_with("error: no settings: the region holds data that is not a store")?;
     emulator.line_with("say: format")?;
     emulator.send("put a 1")?;
     emulator.line_with("error: say format or open")?;

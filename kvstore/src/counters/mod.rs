@@ -1,4 +1,4 @@
-//! Counters: values that grow, at a fraction of a record's cost for each step.
+//! Counters: increments that cost a fraction of a record each, and numbers that are used only once.
 
 pub(crate) mod ids;
 mod tally;

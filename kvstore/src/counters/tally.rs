@@ -1,10 +1,10 @@
-//! Counters that tick often: a record with the count so far and cells behind it that were left
-//! blank; each tick clears one cell, so many ticks cost one record.
+//! Counters that tick often. A tally is a record that holds the count so far, followed by blank
+//! cells. Each tick clears one cell, so one record takes many ticks.
 //!
-//! A tick that was interrupted may read as made or not made, differently each time. So no tally takes
-//! ticks from two power-ups: a mount reads each tally once and writes what it read as a plain value
-//! before it reports anything, and so does every copy. Hence only the last tick of a tally can ever
-//! be in doubt, and only until the next mount has settled it.
+//! An interrupted tick may read as made or as not made, and differently each time. So no tally
+//! takes ticks from two power-ups: a mount reads each tally once, and writes its count as a plain
+//! value before it reports anything. Every copy of a tally becomes a plain value, too. So only the
+//! last tick of a tally can ever be in doubt, and only until the next mount has settled it.
 
 use embedded_storage::nor_flash::{MultiwriteNorFlash, NorFlash};
 
@@ -21,9 +21,9 @@ use crate::store::Store;
 /// How a tick clears a cell.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Pulse {
-    /// A cell is a bit: its unit is programmed many times.
+    /// A cell is one bit, and its unit is programmed many times.
     Bit,
-    /// A cell is half a unit: programmed once, then zeroed.
+    /// A cell is half a unit, which is programmed once and then zeroed.
     Half,
 }
 
@@ -68,7 +68,7 @@ impl<F: NorFlash> Core<F> {
         let value = [b0, b1, b2, b3, b4, b5, b6, b7, log as u8];
         let len = g.tally_len(key.len() as u32);
         match self.write(&[Change::Tally { key, value: &value, len }], index) {
-            // A plain value takes no more room than the one before.
+            // A plain value takes no more room than the one it replaces.
             Err(Error::Full | Error::TooLarge) => {
                 self.write(&[Change::put(key, &count.to_le_bytes())], index)?;
             }
@@ -77,14 +77,14 @@ impl<F: NorFlash> Core<F> {
         Ok(count)
     }
 
-    /// Clears the first blank cell of a tally that this power-up has written.
+    /// Clears the first blank cell of a tally, which this power-up must have written.
     fn clear_cell(&mut self, found: RecordRef, tally: &Tally) {
         let g = self.medium.geometry;
         let log = g.unit.trailing_zeros() + 3;
         let from = tally.ticks << tally.log;
         let number = from >> log;
-        // Of a unit that is programmed once and zeroed once, the second time all bits must be zeros.
-        // With cells of a bit, the others get no second pulse.
+        // A cell of half a unit: the second program of the unit must be all zeros. A cell of one
+        // bit: all other bits stay ones, so that none is programmed twice.
         let first = if tally.log == 0 { from } else { number << log };
         let mut bytes = [0xFF; 32];
         for (bit, byte) in (number << log..).step_by(8).zip(&mut bytes) {
@@ -105,29 +105,31 @@ impl<F: NorFlash> Core<F> {
 }
 
 impl<F: NorFlash, const N: usize> Store<F, N> {
-    /// Adds one to the counter `key` and returns the new count; a counter that does not exist begins
-    /// at zero, and one at `u64::MAX` stays there. Durable when it returns: no later open ever shows
-    /// less. A cut leaves the old count or the new one, and every later open shows the same.
+    /// Adds one to the counter `key` and returns the new count. A counter that does not exist
+    /// starts at zero, and one at `u64::MAX` stays there. The tick is durable when the call
+    /// returns: no later open ever shows less. A cut leaves the old count or the new one, and every
+    /// later open shows the same.
     ///
     /// A counter is a value of 8 bytes, little-endian: [`get`](Self::get) reads it,
-    /// [`put`](Self::put) sets it, [`delete`](Self::delete) starts it over.
+    /// [`put`](Self::put) sets it, and [`delete`](Self::delete) starts it over.
     ///
-    /// Flash work: a read of the tally and one program of a unit; for the first tick of a power-up,
-    /// and when the tally is used up, a record as in [`put`](Self::put), in two program calls. A
-    /// tally has 32 units or a sixteenth of a sector, whichever is less, with two ticks each: at
-    /// unit 1 a record of 56 bytes with a key of 5 bytes takes 65 ticks. For each counter that has
-    /// ticked since, an open writes one record more.
+    /// Flash work: a read of the tally and one program of a unit. The first tick of a power-up, and
+    /// a tick when the tally is used up, write a record as [`put`](Self::put) does, in two program
+    /// calls. A tally has 32 units or a sixteenth of a sector, whichever is less, with two ticks
+    /// each: at unit 1, a record of 56 bytes with a key of 5 bytes takes 65 ticks. For each counter
+    /// that has ticked, the next open writes one more record.
     ///
     /// # Errors
-    /// [`Error::NotACounter`] changes nothing. [`Error::Corrupt`] if the counter is damaged: it stays so
-    /// until it is put or deleted. Others as [`put`](Self::put); in a full store a counter that exists
-    /// goes on, at a record per tick.
+    /// [`Error::NotACounter`] changes nothing. [`Error::Corrupt`] if the counter is damaged; it
+    /// stays so until it is put or deleted. Others as [`put`](Self::put). In a full store, a
+    /// counter that exists still ticks, at the cost of a record per tick.
     pub fn tick<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<u64, Error<F::Error>> {
         self.tick_by(key.as_ref(), Pulse::Half)
     }
 
-    /// The count of a counter, 0 if it does not exist. Flash work: as [`get`](Self::get), for a counter
-    /// that has ticked in this power-up one read per 64 bytes of its tally; nothing is programmed.
+    /// Reads the count of a counter, 0 if it does not exist. Flash work: as [`get`](Self::get); for
+    /// a counter that has ticked in this power-up, one read per 64 bytes of its tally. Nothing is
+    /// programmed.
     ///
     /// # Errors
     /// As [`get`](Self::get), and [`Error::NotACounter`] instead of [`Error::BufferTooSmall`].
@@ -141,9 +143,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         }
     }
 
-    /// Adds `more` to a counter at once, in one record, and returns the new count, `u64::MAX` at the
-    /// most: a cut leaves the old count or the new one. Flash work: as [`count`](Self::count) and
-    /// [`put`](Self::put).
+    /// Adds `more` to a counter in one record, and returns the new count, which is `u64::MAX` at
+    /// the most. A cut leaves the old count or the new one. Flash work: as [`count`](Self::count)
+    /// and [`put`](Self::put) together.
     ///
     /// # Errors
     /// As [`tick`](Self::tick).
@@ -164,11 +166,14 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
 }
 
 impl<F: MultiwriteNorFlash, const N: usize> Store<F, N> {
-    /// As [`tick`](Self::tick), on parts whose units may be programmed bit by bit: each tick clears
-    /// one bit, so a tally takes four times as many at unit 1 (257 for a record of 56 bytes) and more
-    /// on larger units. Use it only if the data sheet sets no limit on programs of a unit, or one
-    /// above eight times its bytes; not where an error-correcting code covers the unit. Both ways of
-    /// ticking may be used on one counter. Flash work, and what a cut leaves: as [`tick`](Self::tick).
+    /// As [`tick`](Self::tick), for parts whose units may be programmed bit by bit. Each tick
+    /// clears one bit, so a tally takes four times as many ticks at unit 1 (257 for a record of 56
+    /// bytes), and more on larger units.
+    ///
+    /// Use it only if the data sheet sets no limit on the number of programs of a unit, or a limit
+    /// above eight times its bytes. Do not use it where an error-correcting code covers the unit.
+    /// Both ways of ticking may be used on one counter. Flash work, and what a cut leaves: as
+    /// [`tick`](Self::tick).
     ///
     /// # Errors
     /// As [`tick`](Self::tick).

@@ -14,13 +14,14 @@ const READ_TRIES: u32 = 3;
 pub(crate) struct Medium<F: NorFlash> {
     pub(crate) flash: F,
     pub(crate) geometry: Geometry,
-    /// The first failure. From then on nothing is read, programmed or erased, so a call need not look
-    /// at this after each step. It must look before it reports anything.
+    /// The first failure. From then on nothing is read, programmed or erased, so a call need not
+    /// look at this after each step. It must look before it reports anything.
     pub(crate) fault: Option<Fault<F::Error>>,
     /// Set when a unit could not be read.
     #[cfg(feature = "counters")]
     pub(crate) unread: bool,
-    /// Set while ticks of an earlier power-up are in the flash. One of them may have been interrupted.
+    /// Set while ticks of an earlier power-up are in the flash. One of them may have been
+    /// interrupted.
     #[cfg(feature = "counters")]
     pub(crate) mounting: bool,
 }
@@ -42,8 +43,8 @@ impl<F: NorFlash> Medium<F> {
 impl<F: NorFlash> Medium<F> {
     const READ: usize = F::READ_SIZE;
 
-    /// Fills `out`, and tells whether that worked. A place that cannot be read is damage; if no sector
-    /// can be read, that is a failure of the driver.
+    /// Fills `out`, and tells whether that worked. A place that cannot be read is damage; if no
+    /// sector can be read, that is a failure of the driver.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> bool {
         if self.fault.is_some() {
@@ -68,9 +69,9 @@ impl<F: NorFlash> Medium<F> {
         (0..sectors).any(|sector| self.read_once(sector * sector_bytes, &mut [0; 8]).is_ok())
     }
 
-    /// Fills `out` with what can be read, and tells whether that was everything. A unit that cannot be
-    /// read counts as half zeros, then half ones. No record passes its checks with that unless it was
-    /// what was written there; in a tally it stands for the tick that was interrupted.
+    /// Fills `out` with what can be read, and tells whether that was everything. A unit that cannot
+    /// be read counts as half zeros, then half ones. No record passes its checks with that unless
+    /// it was what was written there; in a tally it stands for the tick that was interrupted.
     // Inlined, since its frame would add to the stack of most calls.
     #[inline(always)]
     pub(crate) fn read_readable(&mut self, at: u32, out: &mut [u8]) -> bool {

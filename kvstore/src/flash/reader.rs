@@ -13,8 +13,8 @@ pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
 
 impl<F: NorFlash> Medium<F> {
     /// Reads the first bytes of the record at `address`, up to the address `limit`, and decodes its
-    /// header. `None` if there is no header, if the record would end after `limit`, or if header or key
-    /// cannot be read.
+    /// header. `None` if there is no header, if the record would end after `limit`, or if header or
+    /// key cannot be read.
     pub(crate) fn look(&mut self, address: u32, limit: u32, bytes: &mut [u8]) -> Option<RecordRef> {
         let room = bytes.len().min(limit.saturating_sub(address) as usize);
         let bytes = bytes.get_mut(..room)?;
@@ -39,8 +39,8 @@ impl<F: NorFlash> Medium<F> {
         self.look(address, limit, bytes.get_mut(..len)?)
     }
 
-    /// Reads header and key of the record at `address`, as much of the key as `bytes` has room for. One
-    /// read for keys of up to `expected` bytes, two for longer ones.
+    /// Reads header and key of the record at `address`, as much of the key as `bytes` has room for.
+    /// One read for keys of up to `expected` bytes, two for longer ones.
     pub(crate) fn look_at_key(
         &mut self,
         address: u32,
@@ -82,8 +82,9 @@ impl<F: NorFlash> Medium<F> {
         checker.passes()
     }
 
-    /// Whether a record passes its checks now. Copies the first bytes after its header to `first`, from
-    /// the same reading: bits that an interrupted program left may read differently the next time.
+    /// Whether a record passes its checks now. Copies the first bytes after its header to `first`,
+    /// from the same reading: bits that an interrupted program left may read differently the next
+    /// time.
     pub(crate) fn whole(
         &mut self,
         found: RecordRef,

@@ -10,9 +10,9 @@ use crate::format::record::{RecordRef, TALLY};
 use crate::format::tally::{Run, Tally};
 
 impl<F: NorFlash> Medium<F> {
-    /// Reads a tally and the first bytes of its record, its key among them, in one reading: what was
-    /// checked is what is returned. `None` if the tally is damaged. A cell that cannot be read is damage
-    /// too, except during a mount, since no tick of this power-up was interrupted.
+    /// Reads a tally and the first bytes of its record, its key among them, in one reading: what
+    /// was checked is what is returned. `None` if the tally is damaged. A cell that cannot be read
+    /// is damage too, except during a mount, since no tick of this power-up was interrupted.
     pub(crate) fn tally(
         &mut self,
         found: RecordRef,
@@ -38,9 +38,9 @@ impl<F: NorFlash> Medium<F> {
             }
         });
         let (tally, in_order) = Tally::of(value, run);
-        // A unit that cannot be read counts as one tick, its first half. That is right whichever half
-        // was being cleared: the first tick was then either in flight or acknowledged. If cells are
-        // single bits, an unreadable unit says nothing.
+        // A unit that cannot be read counts as one tick, its first half. That is right whichever
+        // half was being cleared: the first tick was then either in flight or acknowledged. If
+        // cells are single bits, an unreadable unit says nothing.
         let known = !self.unread || self.mounting && tally.log > 0;
         (passes && in_order && known).then_some(tally)
     }

@@ -1,7 +1,7 @@
 //! Assembles a record and programs it.
 //!
-//! A record of up to 256 bytes takes one program call, a longer one takes a call per 256 bytes. So no
-//! buffer of a sector's size is needed.
+//! A record of up to 256 bytes takes one program call, a longer one takes a call per 256 bytes. So
+//! no buffer of a sector's size is needed.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -160,8 +160,8 @@ impl Writer {
     fn close<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, len: u32, content: Copied) {
         self.pad(medium, end - len);
         let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
-        // A damaged record gets ones where a whole one has some zeros. If this program is interrupted,
-        // the result is not a whole record either.
+        // A damaged record gets ones where a whole one has some zeros. If this program is
+        // interrupted, the result is not a whole record either.
         let spoilt = if content == Copied::Damaged { u64::from(u32::MAX) } else { 0 };
         let trailer = (check.trailer(len) | spoilt).to_le_bytes();
         self.push(medium, trailer.get(..len as usize).unwrap_or(&[]));
@@ -189,8 +189,8 @@ impl Writer {
         Copied::of(passes)
     }
 
-    /// Adds a copy of a whole record, header and trailer included, to this one. If the source is damaged,
-    /// this record must not be finished.
+    /// Adds a copy of a whole record, header and trailer included, to this one. If the source is
+    /// damaged, this record must not be finished.
     pub(crate) fn carry<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,

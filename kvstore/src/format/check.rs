@@ -130,8 +130,8 @@ mod tests {
         }
     }
 
-    /// The longest record that an 8 KiB sector can hold, all zero: its zero count does not overflow,
-    /// and does not look blank.
+    /// The longest record that an 8 KiB sector can hold, all zero: its zero count does not
+    /// overflow, and does not look blank.
     #[test]
     fn the_short_zero_count_suffices() {
         let mut check = Check::new(GENERATION, 64);

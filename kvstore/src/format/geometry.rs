@@ -157,7 +157,8 @@ impl Geometry {
         self.end(RecordRef { address: self.place(end), header })
     }
 
-    /// Bytes of a record with `content` bytes of key and value, without the padding that its place adds.
+    /// Bytes of a record with `content` bytes of key and value, without the padding that its place
+    /// adds.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     const fn record_bytes(&self, content: u32) -> u32 {
         self.round_up(self.header() + content + self.trailer())
@@ -213,8 +214,8 @@ impl Geometry {
         bytes.is_some_and(|bytes| bytes <= self.sector_bytes && self.fits(Live { bytes, count }))
     }
 
-    /// Whether a store can have this head and `older` more sectors in its log. Some numbers must be left
-    /// for the sectors that will follow.
+    /// Whether a store can have this head and `older` more sectors in its log. Some numbers must be
+    /// left for the sectors that will follow.
     pub(crate) const fn is_possible(
         &self,
         Generation { epoch, sequence }: Generation,
@@ -237,8 +238,8 @@ impl Geometry {
         if cfg!(target_pointer_width = "64") {
             return sequence % self.sectors;
         }
-        // The same without a division: small processors have none, and the compiler cannot know that
-        // it never panics.
+        // The same without a division: small processors have none, and the compiler cannot know
+        // that it never panics.
         let (mut sector, mut step) = (sequence, self.sectors);
         while step <= sector >> 1 {
             step <<= 1;
@@ -277,8 +278,8 @@ impl Geometry {
     }
 
     #[cfg(feature = "counters")]
-    /// The length of a tally's value. Its cells take 32 units, or a sixteenth of the sector if that is
-    /// less.
+    /// The length of a tally's value. Its cells take 32 units, or a sixteenth of the sector if that
+    /// is less.
     pub(crate) const fn tally_len(&self, key_len: u32) -> u32 {
         let value = self.header() + key_len;
         let most = self.sector_bytes / 16;
@@ -349,7 +350,7 @@ mod tests {
     }
 
     #[test]
-    fn headers_stay_in_a_page_and_last_shares_outlast_a_trace() {
+    fn headers_stay_in_a_page_and_last_shares_are_longer_than_a_trace() {
         for (unit, page) in [(1, 64), (1, 256), (4, 64), (8, 64), (16, 128), (32, 256)] {
             let g = geometry(unit, page);
             let mut start = 0;
@@ -359,7 +360,7 @@ mod tests {
                 for value in 0..3 * page {
                     let end = g.record_end(placed, 5 + value);
                     assert_eq!(end % unit, 0);
-                    // As in a settle record, which carries one behind other bytes.
+                    // As a carried record, which stands after other bytes of a settle record.
                     assert_eq!(g.record_end(placed + 19, 5 + value) % unit, 0);
                     assert!(end >= placed + 15 + value);
                     let share = end % page;

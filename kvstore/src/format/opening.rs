@@ -71,8 +71,8 @@ impl Opening {
         })
     }
 
-    /// Encodes the sector info. Settle records repeat it, so that a sector is known even if its opening
-    /// is lost.
+    /// Encodes the sector info. Settle records repeat it, so that a sector is known even if its
+    /// opening is lost.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn sector_info(&self) -> [u8; SECTOR_INFO as usize] {
         let Self { generation, older, previous_end, proven_end } = *self;

@@ -126,8 +126,9 @@ impl Header {
         Self::new(kind, self.key_len(), self.value_len())
     }
 
-    /// From bit 0: kind (3 bits), key length less one (6), value length (13), check (5), zero count (5).
-    /// The fifth byte, for large sectors only, has the value length's upper 4 bits and their complement.
+    /// From bit 0: kind (3 bits), key length less one (6), value length (13), check (5), zero count
+    /// (5). The fifth byte, for large sectors only, has the value length's upper 4 bits and their
+    /// complement.
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
         let key = self.key_len().saturating_sub(1) & 63;
         let fields = self.kind() as u32 | key << 3 | self.value_len() << 9;
@@ -136,9 +137,9 @@ impl Header {
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
     }
 
-    /// The header in the first `len` bytes, 4 or 5, if they are one. Zero count and complement refuse
-    /// every header of which some zeros were not programmed (J. M. Berger, 1961). The check refuses
-    /// most other bytes.
+    /// The header in the first `len` bytes, 4 or 5, if they are one. Zero count and complement
+    /// refuse every header of which some zeros were not programmed (J. M. Berger, 1961). The check
+    /// refuses most other bytes.
     pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
         let (&word, rest) = bytes.split_first_chunk()?;
         let word = u32::from_le_bytes(word);

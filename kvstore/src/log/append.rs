@@ -79,8 +79,8 @@ impl<F: NorFlash> Core<F> {
         position.is_some() && old.is_none_or(|old| !self.is_in(old.address, sequence))
     }
 
-    /// Writes a record at the place after `end`, which becomes the record's end. A copy of a damaged
-    /// record is written as damaged; a settle record that was to carry one is not finished.
+    /// Writes a record at the place after `end`, which becomes the record's end. A copy of a
+    /// damaged record is written as damaged; a settle record that was to carry one is not finished.
     // Outlined, since its buffer is not needed afterwards.
     #[inline(never)]
     pub(crate) fn write_record(

@@ -38,9 +38,9 @@ impl Changes {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Lets a record take effect on the index. `start` is the first part of its key, if that was read
-    /// already. A key that cannot be read counts as empty: the record will turn out to be damaged
-    /// when it is read.
+    /// Lets a record take effect on the index. `start` is the first part of its key, if that was
+    /// read already. A key that cannot be read counts as empty: the record will turn out to be
+    /// damaged when it is read.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn apply(&mut self, record: &Suspect, start: &[u8], index: &mut Index) {
         // For a commit, the keys to read are those of its batch.

@@ -44,8 +44,8 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Checks that the changes are allowed, and returns the size of their records. `None` if nothing
-    /// needs to be written.
+    /// Checks that the changes are allowed, and returns the size of their records. `None` if
+    /// nothing needs to be written.
     fn check_changes(
         &mut self,
         changes: &[Change<'_>],
@@ -85,25 +85,25 @@ impl<F: NorFlash> Core<F> {
 
     /// Whether records of this size need a seal.
     ///
-    /// A mount without room to settle moves the last record to a new sector, together with the tail's
-    /// live records. If both would not fit there, a seal proves the record, so that no mount has to
-    /// move it.
+    /// A mount without room to settle moves the last record to a new sector, together with the
+    /// tail's live records. If both would not fit there, a seal proves the record, so that no mount
+    /// has to move it.
     const fn must_seal(&self, load: Live) -> bool {
         self.log_is_long()
             && self.log.head != self.log.tail
             && !self.medium.geometry.fits(self.log.tail_live.and(load))
     }
 
-    /// Whether the head has room for the records of `changes`, and whether all its live records will
-    /// fit into one sector when the head is compacted some day.
+    /// Whether the head has room for the records of `changes`, and whether all its live records
+    /// will fit into one sector when the head is compacted some day.
     fn has_room(&self, changes: &[Change<'_>], load: Live, seal: bool) -> bool {
         let g = &self.medium.geometry;
         g.fits(self.log.head_live.and(load))
             && g.end_of(self.log.end, changes, seal) <= g.sector_bytes
     }
 
-    /// Whether the change asks for what is stored already. `position` and `old` are the key's place in
-    /// the index and its record.
+    /// Whether the change asks for what is stored already. `position` and `old` are the key's place
+    /// in the index and its record.
     // Outlined, since its frame is not needed afterwards.
     #[inline(never)]
     fn changes_nothing(

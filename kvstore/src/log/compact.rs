@@ -1,8 +1,8 @@
 //! Compaction: the spare is erased, takes the tail's live records and the new changes, and becomes
 //! the head.
 //!
-//! Until its mark is programmed, the new sector does not count, and a cut costs only the erase. Once it
-//! is programmed, the tail is retired, if the log had grown to all sectors but one.
+//! Until its mark is programmed, the new sector does not count, and a cut costs only the erase.
+//! Once it is programmed, the tail is retired, if the log had grown to all sectors but one.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -19,9 +19,9 @@ use crate::format::record::{Kind, RecordRef};
 use crate::index::Index;
 
 impl<F: NorFlash> Core<F> {
-    /// Makes the spare the new head. `changes` are written into it, and a mount's suspect, which has not
-    /// taken effect yet. `previous_end` is the offset where the accepted log ends in the sector before.
-    /// If the suspect no longer passes its checks, the new sector does not count.
+    /// Makes the spare the new head. `changes` are written into it, and a mount's suspect, which
+    /// has not taken effect yet. `previous_end` is the offset where the accepted log ends in the
+    /// sector before. If the suspect no longer passes its checks, the new sector does not count.
     pub(crate) fn compact(
         &mut self,
         changes: &[Change<'_>],
@@ -103,8 +103,8 @@ impl<F: NorFlash> Core<F> {
         self.finish_sector(self.log.head, end, at);
     }
 
-    /// Erases the spare and makes it the head. An erase of an earlier power-up does not count, since
-    /// flash that reads blank proves nothing.
+    /// Erases the spare and makes it the head. An erase of an earlier power-up does not count,
+    /// since flash that reads blank proves nothing.
     fn begin_sector(&mut self) {
         if !self.medium.geometry.may_follow(self.generation(self.log.head)) {
             self.medium.fault.get_or_insert(Fault::Full);
@@ -117,8 +117,8 @@ impl<F: NorFlash> Core<F> {
         self.log.head = next;
     }
 
-    /// Writes the opening and then the mark, which makes the sector count. `at` is the address where
-    /// its records end.
+    /// Writes the opening and then the mark, which makes the sector count. `at` is the address
+    /// where its records end.
     pub(crate) fn finish_sector(&mut self, tail: u32, previous_end: u32, at: u32) {
         let base = self.base(self.log.head);
         let opening = Opening {
@@ -134,8 +134,8 @@ impl<F: NorFlash> Core<F> {
         self.log.end = self.medium.geometry.place(at - base);
     }
 
-    /// How many compactions must come before one that has room for `changes`. `None` if the store is
-    /// full.
+    /// How many compactions must come before one that has room for `changes`. `None` if the store
+    /// is full.
     pub(crate) fn compactions_needed(
         &mut self,
         changes: &[Change<'_>],

@@ -28,8 +28,8 @@ pub(crate) struct Suspect {
 }
 
 impl Suspect {
-    /// A record in the log. If it is a commit, its batch is the pending records that start at `batch` and
-    /// end right before it, so its value need not be readable.
+    /// A record in the log. If it is a commit, its batch is the pending records that start at
+    /// `batch` and end right before it, so its value need not be readable.
     pub(crate) const fn new(found: RecordRef, batch: u32) -> Self {
         Self { found, extent: (batch, found.address) }
     }

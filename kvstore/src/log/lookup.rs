@@ -13,8 +13,8 @@ use crate::index::{self, Index};
 pub(crate) const KEY_START: usize = 16;
 
 impl<F: NorFlash> Core<F> {
-    /// The place of a key in the index, and its record. If no entry's record has this key, but that of one
-    /// with an equal hash cannot be read, that entry counts as the key's, without a record.
+    /// The place of a key in the index, and its record. If no entry's record has this key, but that
+    /// of one with an equal hash cannot be read, that entry counts as the key's, without a record.
     pub(crate) fn position(
         &mut self,
         key: &[u8],

@@ -1,4 +1,5 @@
-//! The state of the log in RAM: which sectors it consists of, where it ends, how much of it is live.
+//! The state of the log in RAM: which sectors it consists of, where it ends, how much of it is
+//! live.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -94,7 +95,8 @@ impl<F: NorFlash> Core<F> {
         self.medium.geometry.sector_of(address) == self.sector(sequence)
     }
 
-    /// Whether the log takes all sectors but the spare, so that the next compaction retires the tail.
+    /// Whether the log takes all sectors but the spare, so that the next compaction retires the
+    /// tail.
     pub(crate) const fn log_is_long(&self) -> bool {
         self.log.head - self.log.tail + 2 >= self.medium.geometry.sectors
     }
@@ -108,7 +110,8 @@ impl<F: NorFlash> Core<F> {
         if self.log.poisoned { Err(Error::ReopenNeeded) } else { Ok(()) }
     }
 
-    /// What a call that writes reports: its result, or what failed. After a failure the store is closed.
+    /// What a call that writes reports: its result, or what failed. After a failure the store is
+    /// closed.
     pub(crate) fn outcome<T>(
         &mut self,
         result: Result<T, Error<F::Error>>,

@@ -1,4 +1,4 @@
-//! Ends the tallies of earlier power-ups.
+//! Closes the tallies of earlier power-ups.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -9,7 +9,8 @@ use crate::index::Index;
 use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
-    /// Writes what the tallies of earlier power-ups say as plain values.
+    /// Writes the counts of the tallies of earlier power-ups as plain values, so that none of them
+    /// takes ticks from two power-ups.
     pub(crate) fn close_tallies(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         if !core::mem::take(&mut self.log.tallies) {
             return Ok(());
@@ -21,7 +22,7 @@ impl<F: NorFlash> Core<F> {
                 continue;
             }
             let mut first = [0; _];
-            // A damaged one stays as it is, and takes no ticks.
+            // A damaged tally stays as it is, and takes no ticks.
             let Some(tally) = self.tally(found, &mut first) else { continue };
             let key = self.medium.geometry.key_in(found, &first);
             self.write(&[Change::put(key, &tally.count().to_le_bytes())], index)?;

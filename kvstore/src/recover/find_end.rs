@@ -1,4 +1,4 @@
-//! Decides where the log ends.
+//! Decides where the log ends: which of the last records are whole.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -9,9 +9,10 @@ use crate::log::log_end::{LogEnd, Suspect};
 use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
-    /// Decides about the last two records of a sector. Returns the address from which on they are
-    /// not to be applied.
-    #[inline(never)] // A walk should not hold its stack.
+    /// Decides about the last two records of a sector. Returns an address: records from there on
+    /// must not be applied.
+    // Outlined, so that a walk does not hold its frame.
+    #[inline(never)]
     pub(crate) fn find_end(
         &mut self,
         walk: &Walk,
@@ -51,7 +52,7 @@ impl<F: NorFlash> Core<F> {
             #[cfg(not(feature = "counters"))]
             let whole = self.medium.whole(found, generation, &mut []);
             if whole {
-                // Pending records count only with their commit; a seal has done its work.
+                // Pending records count only with their commit, and a seal has done its work.
                 if matches!(
                     found.header.kind(),
                     Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit
@@ -60,7 +61,7 @@ impl<F: NorFlash> Core<F> {
                 }
                 break;
             }
-            // Torn: the log ends before it, and the record before it may be suspect.
+            // Torn: the log ends before it, and the record before it may be the suspect.
             log_end.stop = log_end.accepted;
         }
         end

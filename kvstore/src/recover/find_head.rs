@@ -1,4 +1,4 @@
-//! Finds the head of the log.
+//! Finds the head of the log, and makes sure that every later mount finds the same.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -8,9 +8,11 @@ use crate::format::opening::{NoOpening, OPENING, Opening};
 use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
-    /// The newest sector whose mark was begun; or what there is instead. One opening of another
-    /// layout is enough to say so: settle records and sectors beside it cannot be told from ours.
-    #[inline(never)] // A walk should not hold its stack.
+    /// The newest sector whose mark was begun, or what the region holds instead. A single opening
+    /// of another layout is enough to refuse the region: the settle records and other sectors of
+    /// such a store could not be told from ours.
+    // Outlined, so that a walk does not hold its frame.
+    #[inline(never)]
     pub(crate) fn find_head(&mut self, head: &mut Opening) -> Result<(), Found> {
         let sectors = self.medium.geometry.sectors;
         let mut result = Err(Found::ForeignData);
@@ -53,8 +55,9 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// What is known of a log sector, if anything.
-    #[inline(never)] // A walk should not hold its stack.
+    /// Reads what is known of a log sector into `info`, and tells whether anything is.
+    // Outlined, so that a walk does not hold its frame.
+    #[inline(never)]
     pub(crate) fn sector_info(&mut self, sequence: u32, info: &mut Opening) -> bool {
         let generation = self.generation(sequence);
         let sector = self.sector(sequence);
@@ -62,7 +65,8 @@ impl<F: NorFlash> Core<F> {
         told || self.sector_info_from_settle(sector, info) && info.generation == generation
     }
 
-    /// The facts the first settle record repeats that a walk over the sector meets.
+    /// Reads the sector info that the first settle record of a sector repeats, and tells whether
+    /// there is one. The first is the one that a walk over the sector would meet.
     fn sector_info_from_settle(&mut self, sector: u32, info: &mut Opening) -> bool {
         let base = sector * self.medium.geometry.sector_bytes;
         let limit = base + self.medium.geometry.sector_bytes;
@@ -81,12 +85,13 @@ impl<F: NorFlash> Core<F> {
         false
     }
 
-    /// Repeats the mark, which may have been the last program before a cut.
+    /// Programs the mark again, which may have been the last program before a cut.
     ///
-    /// A sector that was begun behind the head and does not count may look otherwise at the next
-    /// mount, even if nothing of it can be read now. So its opening is made unreadable for good,
-    /// and so are the settle records of mounts that took it for the head.
-    #[inline(never)] // A walk should not hold its stack.
+    /// The sector after the head does not count, but it may have been begun, and may read
+    /// differently at the next mount even if nothing of it can be read now. So its opening is made
+    /// unreadable for good, and so are the settle records of mounts that took it for the head.
+    // Outlined, so that a walk does not hold its frame.
+    #[inline(never)]
     pub(crate) fn confirm_head(&mut self, head: &Opening) {
         self.medium.zero(
             self.base(self.log.head) + self.medium.geometry.mark(),
@@ -97,17 +102,17 @@ impl<F: NorFlash> Core<F> {
         if self.read_opening(sector, &mut next).is_ok()
             && next.generation.is_before(head.generation)
         {
-            // A retired sector that was not touched since: a new opening needs an erase.
+            // A retired sector that was not touched since. A new opening would need an erase.
             return;
         }
         self.void_sector(sector);
     }
 
-    /// Makes opening and settle records of a sector unreadable for good.
+    /// Makes the opening and the settle records of a sector unreadable for good.
     #[cfg_attr(target_pointer_width = "32", inline(always))]
     pub(crate) fn void_sector(&mut self, sector: u32) {
         let base = sector * self.medium.geometry.sector_bytes;
-        // Not the mark: its bits say that the opening is whole.
+        // The mark stays as it is: its zeros say that the opening is whole.
         self.medium.zero(base, self.medium.geometry.mark());
         let mut page = self.medium.geometry.page;
         while page < self.medium.geometry.sector_bytes {

@@ -6,7 +6,7 @@ use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
     /// Whether the region is blank, or holds what an interrupted first format leaves: zeros at the
-    /// start of the last sector, then anything in the first.
+    /// start of the last sector, and possibly anything in the first sector.
     pub(crate) fn is_provably_empty(&mut self) -> bool {
         let last = (self.medium.geometry.sectors - 1) * self.medium.geometry.sector_bytes;
         let intent = self.medium.geometry.mark() + self.medium.geometry.unit;
@@ -23,12 +23,13 @@ impl<F: NorFlash> Core<F> {
 
     /// Makes sector 0 the head of an empty log.
     pub(crate) fn first_format(&mut self, epoch: u32) {
-        // What allows the next mount to start over if sector 0 is left half-erased.
+        // These zeros allow the next mount to start over if sector 0 is left half-erased.
         self.medium.zero(
             (self.medium.geometry.sectors - 1) * self.medium.geometry.sector_bytes,
             self.medium.geometry.mark() + self.medium.geometry.unit,
         );
-        // An interrupted erase could begin the mark of an opening that was never finished.
+        // Otherwise an interrupted erase could begin the mark of an opening that was never
+        // finished.
         self.medium.zero(0, self.medium.geometry.mark());
         self.medium.erase(0);
         self.log.epoch = epoch;

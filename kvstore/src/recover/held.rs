@@ -1,4 +1,4 @@
-//! Records that a walk has met and whose part in the log is not decided yet.
+//! Records that a walk has met, and that it cannot apply yet.
 
 use crate::format::record::RecordRef;
 use crate::log::log_end::Suspect;
@@ -9,23 +9,24 @@ use crate::log::lookup::KEY_START;
 pub(crate) struct Settle {
     /// Offset where the accepted log ends.
     pub(crate) accepted: u32,
-    /// The copy it carries.
+    /// The carried record.
     pub(crate) carried: Option<Suspect>,
 }
 
-/// A record whose part in the log depends on what stands behind it.
+/// A record that counts or not depending on what follows it.
 #[derive(Clone, Copy)]
 pub(crate) struct Held {
     pub(crate) found: Option<RecordRef>,
     pub(crate) says: Says,
 }
 
-/// What is known of a record but its header.
+/// What is known of a record besides its header.
 #[derive(Clone, Copy)]
 pub(crate) enum Says {
-    /// The start of its key, and where the pending records begin that end right before it.
+    /// The start of its key, and the address where the pending records that end right before it
+    /// begin.
     Key { start: [u8; KEY_START], batch: u32 },
-    /// It is a settle record that a walk found where it met no other record.
+    /// It is a settle record, found where no record could be read.
     Settle(Settle),
 }
 

@@ -1,4 +1,9 @@
-//! Opening a store: what is in the flash, and where its log ends.
+//! What a mount does: it finds the head of the log, replays the log, and settles its end.
+//!
+//! A mount may be cut at any step, any number of times. It reports nothing before a later mount is
+//! bound to report the same. The steps are those of the chapter "Mounting" in `FORMAT.md`:
+//! [`find_head`], then [`replay`], which steps through each sector with [`walk`], asks [`find_end`]
+//! what is accepted, and calls [`settle`]. [`mount`] puts them together.
 
 #[cfg(feature = "counters")]
 pub(crate) mod close_tallies;

@@ -1,4 +1,4 @@
-//! Opening: finding the head, walking the log, settling its end; and formatting.
+//! The whole of a mount and of a format, step by step.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -11,7 +11,8 @@ use crate::log::state::{Core, Log};
 
 impl<F: NorFlash> Core<F> {
     /// Makes the store ready, or says what the region holds instead.
-    #[inline(never)] // Of the store alone: its fields are near.
+    // Outlined, so that the store's fields are addressed from its own start.
+    #[inline(never)]
     pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         #[cfg(feature = "counters")]
         {
@@ -43,7 +44,7 @@ impl<F: NorFlash> Core<F> {
         self.log.epoch = opening.generation.epoch;
         self.log.head = opening.generation.sequence;
         self.confirm_head(&opening);
-        // Each time that it is to be done again, a page of the head was passed over.
+        // Each repetition has passed over a page of the head, so there are no more than its pages.
         let g = &self.medium.geometry;
         let mut left = g.sector_bytes >> g.page.trailing_zeros();
         while self.replay_and_settle(&opening, index) == Replayed::CarrierDropped {
@@ -58,9 +59,9 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// Starts afresh whatever the region holds: a store this layout can open is cleared, so that
-    /// a cut leaves it as it was or empty; over anything else a cut leaves a region that must be
-    /// formatted again.
+    /// Starts an empty store, whatever the region holds. A store that this layout can open is
+    /// cleared, so that a cut leaves it as it was or empty. With anything else, a cut leaves a
+    /// region that must be formatted again.
     pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         let mut opening = Opening::NONE;
         if self.find_head(&mut opening).is_ok()
@@ -73,7 +74,7 @@ impl<F: NorFlash> Core<F> {
             self.restart();
         } else {
             let Geometry { sectors, sector_bytes, .. } = self.medium.geometry;
-            // Openings wherever a layout of this part can have had a sector.
+            // Wherever a sector of another layout may have started, there may be an opening.
             let step = F::ERASE_SIZE.max(512);
             let mark = self.medium.geometry.mark();
             for sector in 0..sectors {

@@ -1,4 +1,4 @@
-//! Walks the whole log, and settles its end.
+//! Replays the log from tail to head, and settles its end.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -39,20 +39,22 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// No room to settle: the suspect record is written again in a new sector.
-    #[inline(never)] // A walk should not hold its stack.
+    /// Settles where the head has no room for it: writes the suspect again, in a new sector.
+    // Outlined, so that a walk does not hold its frame.
+    #[inline(never)]
     fn move_on(&mut self, log_end: &mut LogEnd, index: &mut Index) -> Copied {
         if let Some(suspect) = &log_end.suspect
-            && !self.can_carry(suspect, index)
+            && !self.fits_with_tail(suspect, index)
         {
-            // It would have been sealed before it was acknowledged or reported: it was not.
+            // It would have been sealed before it was acknowledged or reported, so it was neither.
             log_end.suspect = None;
         }
         self.compact(&[], log_end.suspect.as_ref(), log_end.accepted, index)
     }
 
-    /// Walks the log from tail to head, and decides about its end.
-    #[inline(never)] // Its stack and that of settling are not needed together.
+    /// Walks the log from tail to head, and decides where it ends.
+    // Outlined, since its frame and that of settling are not needed together.
+    #[inline(never)]
     fn replay_log(&mut self, opening: &Opening, log_end: &mut LogEnd, index: &mut Index) {
         let sector_bytes = self.medium.geometry.sector_bytes;
         let head = opening.generation.sequence;
@@ -63,7 +65,7 @@ impl<F: NorFlash> Core<F> {
         self.forget_live();
         let mut sequence = self.log.tail;
         loop {
-            // The accepted end, told by the next sector.
+            // The accepted end, as the opening of the next sector gives it.
             let told = if sequence == head {
                 None
             } else if sequence + 1 == head {
@@ -76,8 +78,8 @@ impl<F: NorFlash> Core<F> {
             self.walk(sequence, limit, &mut walk, index);
             let mut end = u32::MAX;
             if told.is_none() {
-                // Of an older sector, what tells its accepted end cannot be read: its last record
-                // may be a torn one.
+                // The head, or an older sector whose accepted end cannot be read: its last record
+                // may be torn.
                 let proven_end = if sequence == head { opening.proven_end } else { 0 };
                 end = self.find_end(&walk, sequence, proven_end, log_end);
             }

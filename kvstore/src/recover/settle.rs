@@ -1,9 +1,9 @@
-//! Settling: making sure that what this mount reports is what every later mount will report.
+//! Settling: what this mount reports, every later mount must report too.
 //!
-//! The last program before a cut is suspect even if it reads well now, and the place behind it may
+//! The last program before a cut is suspect even if it reads well now, and the place after it may
 //! be half-programmed even if it reads blank now. So a mount makes that place unreadable for good,
-//! leaves the page, and writes a settle record that says where the accepted log ends and carries a
-//! copy of the last record if that one is accepted.
+//! leaves the page, and writes a settle record. This says where the accepted log ends, and carries
+//! a copy of the last record if that is accepted.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -22,7 +22,7 @@ use crate::log::state::Core;
 pub(crate) enum Settled {
     Done,
     NoRoom,
-    /// The suspect passed its checks before and does not now.
+    /// The suspect passed its checks before, but does not now.
     SuspectChanged,
 }
 
@@ -36,9 +36,10 @@ pub(crate) enum Dropped {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Leaves the page the suspect stands in and writes the settle record. Sets the end of the
-    /// log, and lets the suspect's copy take effect.
-    #[inline(never)] // A walk should not hold its stack.
+    /// Leaves the suspect's page and writes the settle record. Sets the end of the log, and lets
+    /// the copy of the suspect take effect.
+    // Outlined, so that a walk does not hold its frame.
+    #[inline(never)]
     pub(crate) fn settle(
         &mut self,
         log_end: &LogEnd,
@@ -49,7 +50,7 @@ impl<F: NorFlash> Core<F> {
             return Settled::NoRoom;
         }
         let seal = match &log_end.suspect {
-            Some(suspect) => !self.can_carry(suspect, index),
+            Some(suspect) => !self.fits_with_tail(suspect, index),
             None => false,
         };
         let base = self.base(self.log.head);
@@ -76,9 +77,9 @@ impl<F: NorFlash> Core<F> {
         Settled::Done
     }
 
-    /// Drops a suspect that passed its checks before and does not now: its program was interrupted,
-    /// so nothing about it was acknowledged or reported. A settle record that carried it is made
-    /// unreadable.
+    /// Drops a suspect that passed its checks before, but does not now. Its program was
+    /// interrupted, so nothing about it was acknowledged or reported. A settle record that carried
+    /// it is made unreadable.
     pub(crate) fn drop_suspect(&mut self, log_end: &mut LogEnd) -> Dropped {
         let Some(carrier) = log_end.carrier else {
             log_end.suspect = None;
@@ -86,16 +87,16 @@ impl<F: NorFlash> Core<F> {
             return Dropped::FromLog;
         };
         let page = self.medium.geometry.page_of(carrier.address);
-        // Its header last: it tells which pages it touched.
-        let behind = self.medium.geometry.page_after(carrier);
-        self.medium.pass_all(page + self.medium.geometry.page, behind);
+        // The page with its header comes last, since the header says which pages it touched.
+        let after = self.medium.geometry.page_after(carrier);
+        self.medium.pass_all(page + self.medium.geometry.page, after);
         self.medium.pass(page);
         Dropped::WithCarrier
     }
 
-    /// Whether the suspect can be moved to a new sector along with the tail's live records. A
-    /// record of which this is not so gets a seal before anything about it is reported.
-    pub(crate) fn can_carry(&mut self, suspect: &Suspect, index: &Index) -> bool {
+    /// Whether the suspect fits into a new sector together with the tail's live records. If not, it
+    /// gets a seal before anything about it is reported.
+    pub(crate) fn fits_with_tail(&mut self, suspect: &Suspect, index: &Index) -> bool {
         if !self.log_is_long() {
             return true;
         }
@@ -113,7 +114,7 @@ impl<F: NorFlash> Core<F> {
 }
 
 impl Geometry {
-    /// The settle record in the page at this address.
+    /// The settle record that would go into this page.
     fn settle_record(&self, page: u32, log_end: &LogEnd) -> RecordRef {
         let address = page + self.trace();
         let value_len = log_end.suspect.map_or(SETTLE, |suspect| {
@@ -125,28 +126,29 @@ impl Geometry {
 }
 
 /// Pages are addresses here, and `limit` is where the sector ends.
-/// Pages are addresses here, and `limit` is where the sector ends.
 impl<F: NorFlash> Medium<F> {
-    /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page behind it
-    /// that takes the settle record; `None`: there is no room.
-    #[inline(never)] // Its stack is not needed afterwards.
+    /// Makes the place `stop`, where no record stands, unreadable for good. Returns the page that
+    /// takes the settle record, if there is room for one.
+    // Outlined, since its frame is not needed afterwards.
+    #[inline(never)]
     fn end_log(&mut self, stop: u32, limit: u32, log_end: &LogEnd, seal: bool) -> Option<u32> {
-        // A torn record may have touched every page its header names. If the header is lost the
-        // next time, no more than the first page was touched.
+        // A torn record may have touched every page up to the end that its header gives. If the
+        // header cannot be read the next time, then only the first page was touched.
         let torn = self.header(stop, limit);
         let first = self.geometry.next_page(stop);
-        let mut behind = torn.map_or(first, |torn| self.geometry.page_after(torn));
-        self.pass_all(first, behind);
+        let mut after = torn.map_or(first, |torn| self.geometry.page_after(torn));
+        self.pass_all(first, after);
         let room = loop {
-            let room = self.find_room(log_end, seal, behind, limit);
+            let room = self.find_room(log_end, seal, after, limit);
             let Some(page) = room else { break None };
-            behind = self.pass_over(behind, page, limit);
-            if behind == page {
+            after = self.pass_over(after, page, limit);
+            if after == page {
                 break room;
             }
         };
-        // Only now: its header told which pages to pass over. Without room too: the opening that will
-        // tell where this sector's log ends may be lost.
+        // Not before the other pages, since the header at `stop` told which those are. This is
+        // needed without room, too: the opening that will give this sector's accepted end may be
+        // lost.
         if stop == self.geometry.page_of(stop) {
             self.pass(stop);
         } else {
@@ -155,7 +157,7 @@ impl<F: NorFlash> Medium<F> {
         room
     }
 
-    /// The first page from `page` on from which a settle record finds only blank pages.
+    /// The first page, from `page` on, where a settle record would touch only blank pages.
     fn find_room(
         &mut self,
         log_end: &LogEnd,
@@ -187,22 +189,22 @@ impl<F: NorFlash> Medium<F> {
         None
     }
 
-    /// The page behind everything that an earlier mount's settle record in this page may have
+    /// The first page after everything that an earlier mount's settle record in this page may have
     /// touched.
     fn reach(&mut self, page: u32, limit: u32) -> u32 {
         let torn = self.settle_header(page, limit);
         torn.map_or(page + self.geometry.page, |torn| self.geometry.page_after(torn))
     }
 
-    /// Passes over the pages from `page` to `to`, and over all that the headers of torn settle
-    /// records in them name. Returns the first page not passed.
+    /// Passes over the pages from `page` to `to`, and over all pages that torn settle records in
+    /// them may have touched. Returns the first page that was not passed over.
     fn pass_over(&mut self, mut page: u32, to: u32, limit: u32) -> u32 {
         while page < to {
-            // In rising order, but a header last: it tells which pages to pass over.
-            let behind = self.reach(page, limit);
-            self.pass_all(page + self.geometry.page, behind);
+            // In rising order, but the page of a header after those that the header names.
+            let after = self.reach(page, limit);
+            self.pass_all(page + self.geometry.page, after);
             self.pass(page);
-            page = behind;
+            page = after;
         }
         page
     }
@@ -214,8 +216,7 @@ impl<F: NorFlash> Medium<F> {
         }
     }
 
-    /// Marks a page as passed over: it stays visible as such, and no settle record can be read in
-    /// it.
+    /// Marks a page as passed over. It stays recognisable, and no settle record can be read in it.
     fn pass(&mut self, page: u32) {
         // The trace must be whole before more of the page is touched.
         self.zero(page, self.geometry.trace());

@@ -1,4 +1,4 @@
-//! Settle and commit records: finding them, and what they say.
+//! Finds settle records, and decodes them.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -11,23 +11,24 @@ use crate::format::opening::Opening;
 use crate::format::record::{Header, Kind, RecordRef, SETTLE};
 use crate::log::log_end::Suspect;
 
-/// The first bytes of a settle record's value: as far as the value of a commit that it carries.
+/// The first bytes of a settle record's value: enough to include the value of a carried commit.
 type First = [u8; 32];
 
-/// The facts that a settle record repeats.
+/// The sector info that a settle record repeats.
 fn sector_info_in(first: &First) -> Opening {
     let info = first.get(3..).and_then(<[u8]>::first_chunk);
     info.map_or(Opening::NONE, Opening::from_sector_info)
 }
 
 impl Geometry {
-    /// The record that the settle record at `address` carries.
+    /// The carried record, which has this header, of the settle record at an address.
     pub(crate) const fn carried_record(&self, settle: u32, header: Header) -> RecordRef {
         let address = settle + self.header() + SETTLE;
         RecordRef { address, header }
     }
 
-    /// The addresses a commit's value names, in the sector of `address`.
+    /// The addresses of a batch's start and end, from its commit's value, in the sector of
+    /// `address`.
     fn extent_from(&self, address: u32, value: &[u8]) -> (u32, u32) {
         let &[a, b, c, d, e, f, ..] = value else { return (0, 0) };
         let base = address - self.offset_of(address);
@@ -35,7 +36,7 @@ impl Geometry {
         (base + from_u24([a, b, c]).min(limit), base + from_u24([d, e, f]).min(limit))
     }
 
-    /// The record that a settle record carries, from the first bytes of its value.
+    /// The carried record, from the first bytes of the settle record's value.
     fn carried_from(&self, settle: RecordRef, first: &First) -> Option<Suspect> {
         if settle.header.value_len() <= SETTLE {
             return None;
@@ -49,10 +50,14 @@ impl Geometry {
 }
 
 impl<F: NorFlash> Medium<F> {
-    /// Finds the next settle record behind `place`, where a walk found no record, that passes its
-    /// checks: mounts place them at page starts, behind a trace. `life`: that of the sector; if it is not
-    /// known, the one that the record tells. `false`: there is none.
-    #[inline(never)] // A walk should not hold its stack.
+    /// Finds the next settle record after `place` that passes its checks, and tells whether there
+    /// is one.
+    ///
+    /// Mounts write settle records after a trace at a page start. `generation` is that of the
+    /// sector. If it is not known, the record must pass with the generation that its own sector
+    /// info gives.
+    // Outlined, so that a walk does not hold its frame.
+    #[inline(never)]
     pub(crate) fn next_settle(
         &mut self,
         mut place: u32,
@@ -77,13 +82,13 @@ impl<F: NorFlash> Medium<F> {
                 *settle = Held { found: Some(found), says };
                 return true;
             }
-            // A value in it may hold the image of a settle record.
+            // Skip the whole record, since a value in it may imitate a settle record.
             place = self.geometry.end(found) - 1;
         }
         false
     }
 
-    /// The next header of a settle record in the pages behind the one of `place`.
+    /// The header of the next settle record in the pages after that of `place`.
     pub(crate) fn next_settle_header(&mut self, place: u32, limit: u32) -> Option<RecordRef> {
         let mut page = self.geometry.next_page(place);
         while page + self.geometry.passed_area() <= limit {
@@ -96,7 +101,7 @@ impl<F: NorFlash> Medium<F> {
         None
     }
 
-    /// The header of a settle record behind the trace of the page at `page`.
+    /// The header of the settle record after the trace of this page.
     pub(crate) fn settle_header(&mut self, page: u32, limit: u32) -> Option<RecordRef> {
         let trace = self.geometry.trace();
         if !self.is_all(0, page, page + trace) {

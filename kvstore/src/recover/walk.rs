@@ -1,7 +1,7 @@
-//! The walk over a sector: which records count.
+//! The walk over a sector, which finds the records that count.
 //!
-//! A walk reads headers and keys only. A header behind a record proves the record whole, so just
-//! the last one is in doubt. Where no header can be read, the next settle record behind tells how
+//! A walk reads headers and keys only. A header that follows a record proves that record whole, so
+//! only the last record is in doubt. Where no header can be read, the next settle record says how
 //! much of what came before is accepted.
 
 use embedded_storage::nor_flash::NorFlash;
@@ -19,15 +19,18 @@ use crate::log::log_end::Suspect;
 use crate::log::lookup::KEY_START;
 use crate::log::state::Core;
 
-/// How far a walk is.
+/// Where a walk stands.
 pub(crate) struct Walk {
     /// Offset of the next place.
     pub(crate) offset: u32,
-    /// The last two records that were met and are not applied yet.
+    /// The record before the last one, not applied yet.
     pub(crate) before: Held,
+    /// The last record, not applied yet.
     pub(crate) last: Held,
+    /// The record that was just met.
     next: Held,
-    /// Shortest key met so far: of longer ones the rest is read, so no byte behind a key is.
+    /// Length of the shortest key so far. No more than that is read at once, so no byte after a key
+    /// is.
     expected: u32,
 }
 
@@ -39,7 +42,7 @@ impl Walk {
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Walks a sector up to `limit` (an offset) and applies what counts, but for the last two
+    /// Walks a sector up to the offset `limit` and applies what counts, except for the last two
     /// records.
     pub(crate) fn walk(&mut self, sequence: u32, limit: u32, walk: &mut Walk, index: &mut Index) {
         walk.before = Held::NONE;
@@ -48,7 +51,7 @@ impl<F: NorFlash> Core<F> {
         while self.step(sequence, limit, walk) {
             let end = match walk.next.says {
                 Says::Settle(settle) => self.base(sequence) + settle.accepted,
-                // The one before last.
+                // Only the record before the last.
                 Says::Key { .. } => walk.last.found.map_or(0, |found| found.address),
             };
             self.apply_held(walk, end, index);
@@ -60,8 +63,10 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Reads the record at the next place, or the settle record behind it; `false`: there is none.
-    #[inline(never)] // Its stack and that of applying a record are not needed together.
+    /// Reads the record at the next place, or else the next settle record, and tells whether there
+    /// is one.
+    // Outlined, since its frame and that of applying a record are not needed together.
+    #[inline(never)]
     fn step(&mut self, sequence: u32, limit: u32, walk: &mut Walk) -> bool {
         let base = self.base(sequence);
         let (at, end) = (base + walk.offset, base + limit);
@@ -69,7 +74,7 @@ impl<F: NorFlash> Core<F> {
             return false;
         }
         let mut bytes = [0; MAX_HEADER as usize + KEY_START];
-        // No more than is kept of a key: the rest is read later.
+        // No more of a key than is kept; the rest is read when it is applied.
         let wanted = self.medium.geometry.header() as usize + KEY_START;
         let bytes = bytes.get_mut(..wanted).unwrap_or(&mut []);
         if let Some(found) = self.medium.look_at_key(at, end, walk.expected, bytes) {
@@ -105,7 +110,7 @@ impl<F: NorFlash> Core<F> {
         true
     }
 
-    /// Applies the held records that stand before `end` (an address).
+    /// Applies the held records that stand before the address `end`.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn apply_held(&mut self, walk: &Walk, end: u32, index: &mut Index) {
         for held in [&walk.before, &walk.last] {
