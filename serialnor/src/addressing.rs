@@ -4,26 +4,27 @@ use crate::data_sheet::{DataSheet, FourByte};
 use crate::opcode;
 use crate::sfdp::{AddressBytes, FourByteTable, Sfdp};
 
-/// Bytes that three address bytes reach.
+/// Bytes that three address bytes can reach.
 const THREE_BYTE_REACH: u64 = 1 << 24;
 
-/// How addresses go over the bus.
+/// How addresses are sent to the chip.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Addressing {
     /// Three bytes.
     Three,
-    /// Four bytes, by commands of their own.
+    /// Four bytes, with separate commands that take four in every mode.
     FourByteOpcodes,
-    /// Four bytes, in a mode to be entered.
+    /// Four bytes, in a mode that the driver enters.
     FourByteMode {
         /// Send 06h before B7h.
         write_enable: bool,
     },
-    /// Four bytes always.
+    /// Always four bytes.
     Four,
 }
 
-/// How to address so much, and the erase commands if they are others.
+/// How to address a chip of this capacity, and the erase commands if they differ from the ordinary
+/// ones. `None` if nothing says how to reach all of it.
 pub(crate) fn choose(
     capacity: u64,
     sheet: &DataSheet,
@@ -42,15 +43,15 @@ pub(crate) fn choose(
         }
         None => {}
     }
-    // The header of the table counts, not the bit of DWORD 16 that announces it: MX66L1G45G has the
-    // table without the bit.
+    // Go by the header of the table, not by the bit of DWORD 16 that announces it: MX66L1G45G has
+    // the table without the bit.
     if let Some(table) = sfdp.and_then(|sfdp| sfdp.four_byte).filter(FourByteTable::is_complete) {
         return Some((Addressing::FourByteOpcodes, Some(table.erase_opcodes)));
     }
     let entry = sfdp.map_or(0, |sfdp| sfdp.basic.four_byte_entry);
     let always = sfdp.is_some_and(|sfdp| match sfdp.basic.address_bytes {
         AddressBytes::Four => true,
-        // Two fields that contradict each other: the small chip needs no more than three.
+        // If the two fields contradict each other, a small chip needs no more than three.
         AddressBytes::Three if capacity.max(sfdp.basic.size_bytes) <= THREE_BYTE_REACH => false,
         _ => entry >> 6 & 1 == 1,
     });
@@ -67,7 +68,7 @@ pub(crate) fn choose(
     }
 }
 
-/// The command that makes sure of the address mode, and whether it needs a write enable.
+/// The command that ensures the address mode, and whether it needs a write enable.
 pub(crate) fn mode_command(
     addressing: Addressing,
     sheet: &DataSheet,

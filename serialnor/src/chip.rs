@@ -1,4 +1,4 @@
-//! What the driver knows of a chip: its tables, corrected by a data sheet. No I/O.
+//! The parameters of a chip: its tables, corrected by a data sheet. No I/O.
 
 use crate::addressing::{self, Addressing};
 use crate::data_sheet::DataSheet;
@@ -10,22 +10,22 @@ use crate::timeout::{program_timeout_us, program_typical_us};
 
 /// Offsets of the flash traits have 32 bits.
 const REACH: u64 = 1 << 32;
-/// Page where none is given: that of every chip of the class ("common practice, no source").
+/// Page size if none is given: that of every chip of the class (common practice, no source).
 const USUAL_PAGE: u32 = 256;
-/// Larger claims of tables are not taken at their word: a program over the end of a page wraps, one split
-/// too early does no harm.
+/// A larger page in the tables is not trusted: a program over the end of a page wraps to its start,
+/// whereas splitting a program too early does no harm.
 const LARGEST_PAGE: u32 = 256;
 
-/// What the driver works by: see [`crate::SerialNor::chip`].
+/// The parameters that the driver works with; see [`crate::SerialNor::chip`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Chip {
     /// Bytes in use.
     pub capacity: u64,
     /// Bytes that one program command can reach.
     pub page_bytes: u32,
-    /// Erase commands that can be used, smallest first.
+    /// Usable erase commands, smallest first.
     pub erase_types: [Option<EraseType>; 4],
-    /// How addresses go over the bus.
+    /// How addresses are sent to the chip.
     pub addressing: Addressing,
     /// Deep power-down.
     pub power_down: Option<PowerDown>,
@@ -33,22 +33,22 @@ pub struct Chip {
     pub program_timeout_us: u32,
     /// Typical time of a page program, in microseconds.
     pub program_typical_us: u32,
-    /// Whether the flag status must say ready too.
+    /// Whether the driver also waits for the flag status to say ready.
     pub polls_flag_status: bool,
-    /// Whether 66h and 99h reset the chip.
+    /// Whether commands 66h and 99h reset the chip.
     pub has_reset: bool,
     /// Status bits that protect blocks.
     pub protection_mask: u8,
     pub(crate) read_opcode: u8,
     pub(crate) fast_read_opcode: Option<u8>,
     pub(crate) program_opcode: u8,
-    /// The command that makes sure of the address mode, and whether it needs a write enable.
+    /// The command that ensures the address mode, and whether it needs a write enable.
     pub(crate) mode_command: Option<(u8, bool)>,
 }
 
 impl Chip {
-    /// Puts together what the tables and the data sheet say, for erases of multiples of
-    /// `erase_bytes` and programs of multiples of `write_bytes`.
+    /// Combines the tables and the data sheet, for erases of multiples of `erase_bytes` and
+    /// programs of multiples of `write_bytes`.
     pub(crate) fn new<E>(
         tables: Result<Sfdp, SfdpError<E>>,
         sheet: &DataSheet,
@@ -101,7 +101,7 @@ impl Chip {
         })
     }
 
-    /// The largest erase that begins at `at`, ends at `to` or before, and is aligned to its size.
+    /// The largest erase that starts at `at`, ends at or before `to`, and is aligned to its size.
     pub(crate) fn erase_for(&self, at: u64, to: u64) -> Option<&EraseType> {
         let fits = |erase: &&EraseType| {
             // Sizes are powers of two.
@@ -112,7 +112,7 @@ impl Chip {
     }
 }
 
-/// The whole sectors of the capacity, if the erase types can erase one of them.
+/// The capacity in whole erase sizes of the driver's type, if the chip can erase such a size.
 fn usable_capacity<E>(
     capacity: u64,
     erase_types: &EraseTypes,

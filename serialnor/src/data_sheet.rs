@@ -1,49 +1,54 @@
-//! What a user copies from the data sheet of a chip.
+//! Facts from the data sheet of a chip, as the user gives them.
 
 use crate::sfdp::EraseType;
 
-/// How to reach more than 16 MiB, or not to.
+/// How to address more than 16 MiB, or that it is not wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FourByte {
-    /// By commands of their own (13h, 12h and erase commands), which take four address bytes in
-    /// every mode. The safest way.
+    /// With separate commands (13h, 12h and erase commands) that take four address bytes in every
+    /// mode. The safest method.
     Opcodes {
-        /// The erase commands, in the order of [`DataSheet::with_erase_types`]; `None` where there
-        /// is none. Without erase types of the data sheet they are refused with
-        /// [`Error::UnclearEraseTypes`]: those of the tables stand in any order.
+        /// The erase commands, in the order of [`DataSheet::with_erase_types`]; `None` for a type
+        /// that has none. Without erase types of the data sheet they are refused with
+        /// [`Error::UnclearEraseTypes`](crate::Error::UnclearEraseTypes), since the order of the
+        /// types in the tables is not defined.
         erase: [Option<u8>; 4],
     },
-    /// By command B7h, with a write enable before it if so said. The mode is lost when the chip
-    /// loses power: if that can happen while the microcontroller runs, use another way. It outlasts a
-    /// reset of the microcontroller alone: a boot program that reads the chip by three address bytes then
-    /// meets it in this mode, and may not start.
+    /// With command B7h, which enters a mode of four address bytes. The mode is lost when the chip
+    /// loses power: if that can happen while the microcontroller runs, use another method. The mode
+    /// survives a reset of the microcontroller alone: a boot program that reads the chip with three
+    /// address bytes then finds it in this mode, and may not start.
     Mode {
         /// Send 06h before B7h.
         write_enable: bool,
     },
-    /// Not at all: three address bytes, for 16 MiB at most. Command E9h, with a write enable before it
-    /// if so said, ends the mode of four that an earlier program may have left the chip in. Not for chips
-    /// on which E9h does something else: IS25LP/WP128F takes it as a password command.
+    /// Not at all: three address bytes, for at most 16 MiB. Command E9h ends the mode of four
+    /// address bytes in which earlier firmware may have left the chip. Not for chips on which E9h
+    /// does something else: IS25LP/WP128F takes it as a password command.
     Leave {
         /// Send 06h before E9h.
         write_enable: bool,
     },
-    /// The chip takes four address bytes in all commands.
+    /// The chip takes four address bytes in all its commands.
     Always,
 }
 
-/// What the data sheet says where the tables of a chip are missing or wrong. What is not given
-/// comes from the tables.
+/// Facts from the data sheet, for chips whose tables are missing or wrong. Whatever is not given
+/// here comes from the tables.
+///
+/// Caution: use it only with the data sheet of your exact part, revision included. A wrong erase
+/// type erases more than you ask for, and a wrong address form writes elsewhere.
 ///
 /// ```
 /// use outlast_serialnor::{DataSheet, EraseType};
 ///
-/// // 16 MiB by its data sheet, 2 MiB by its tables.
+/// // 16 MiB according to its data sheet, 2 MiB according to its tables.
 /// const SHEET: DataSheet = DataSheet::new().with_capacity(16 << 20);
 /// // A chip without tables.
+/// const BLOCK: EraseType = EraseType { bytes: 65536, opcode: 0xD8, times: None };
 /// const OLD: DataSheet = DataSheet::new()
 ///     .with_capacity(2 << 20)
-///     .with_erase_types([Some(EraseType { bytes: 65536, opcode: 0xD8, times: None }), None, None, None]);
+///     .with_erase_types([Some(BLOCK), None, None, None]);
 /// ```
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct DataSheet {
@@ -55,7 +60,7 @@ pub struct DataSheet {
 }
 
 impl DataSheet {
-    /// Nothing given.
+    /// A data sheet that gives nothing yet.
     pub const fn new() -> Self {
         Self {
             capacity: None,
@@ -66,12 +71,13 @@ impl DataSheet {
         }
     }
 
-    /// Bytes of the chip, or of the part of it to use.
+    /// Size of the chip in bytes, or of the part of it to use.
     ///
-    /// A larger chip of which 16 MiB are used is worked by three address bytes, and must be in that mode:
-    /// tables of the first revision do not tell how to leave the other one, in which an earlier program may
-    /// have left it. Give [`FourByte::Leave`] then. A bank or extended address register that is not zero
-    /// moves all addresses, and is left as it is.
+    /// Caution: if 16 MiB or less of a larger chip are used, the driver sends three address bytes,
+    /// and the chip must be in that mode. Earlier firmware may have left it in the mode of four,
+    /// and tables of the first revision do not say how to leave that: give [`FourByte::Leave`]
+    /// then. A bank or extended address register that is not zero shifts all addresses; the driver
+    /// does not change it.
     #[must_use]
     pub const fn with_capacity(self, bytes: u64) -> Self {
         Self { capacity: Some(bytes), ..self }
@@ -83,26 +89,27 @@ impl DataSheet {
         Self { page_bytes: Some(bytes), ..self }
     }
 
-    /// Erase types, with the commands of the plain address mode. Sizes are powers of two; others are
-    /// left out. Without times, generous ones hold.
+    /// Erase types, with the commands of the ordinary address mode. Sizes must be powers of two;
+    /// others are ignored. Types without times get generous timeouts.
     ///
-    /// Where the tables list commands with four address bytes, those of the same size are used, and types
-    /// of a size that they do not list are left out, unless [`FourByte`] names another way.
+    /// If the tables list commands with four address bytes, the driver uses those of the same size
+    /// and ignores types of a size that the tables do not list, unless [`FourByte`] names another
+    /// method.
     #[must_use]
     pub const fn with_erase_types(self, types: [Option<EraseType>; 4]) -> Self {
         Self { erase_types: Some(types), ..self }
     }
 
-    /// How to reach more than 16 MiB, or not to.
+    /// How to address more than 16 MiB, or that it is not wanted.
     #[must_use]
     pub const fn with_four_byte(self, way: FourByte) -> Self {
         Self { four_byte: Some(way), ..self }
     }
 
-    /// Bits of the status register that protect blocks. Without it bits 2 to 4, which do so on the
-    /// chips whose data sheets were at hand; further ones stand in bits 5 and 6, which mean other things
-    /// elsewhere. One that is set refuses every program and erase, whichever blocks it protects. 0 checks
-    /// none.
+    /// Bits of the status register that protect blocks. Default: bits 2 to 4, which do so on the
+    /// chips whose data sheets were at hand. Some chips have more in bits 5 and 6, which mean
+    /// something else on other chips. If any of these bits is set, the driver refuses every program
+    /// and erase, whichever blocks it protects. 0 disables the check.
     #[must_use]
     pub const fn with_protection_mask(self, mask: u8) -> Self {
         Self { protection_mask: Some(mask), ..self }

@@ -7,7 +7,8 @@ use crate::sfdp::{EraseType, Sfdp};
 /// Erase types by index, as in the tables: `None` where there is none.
 pub(crate) type EraseTypes = [Option<EraseType>; 4];
 
-/// The erase types of the data sheet, else those of the tables; `None` without either.
+/// The erase types of the data sheet if it gives them, otherwise those of the tables. `None` if
+/// there are neither.
 pub(crate) fn stated<'a, E>(
     sheet: &'a DataSheet,
     sfdp: Option<&'a Sfdp>,
@@ -22,7 +23,8 @@ pub(crate) fn stated<'a, E>(
 /// Gives the types the commands that take four address bytes. A type of a size that has no such
 /// command is left out.
 ///
-/// Opcodes go by index with the types of the same source, and from these to others by size.
+/// An opcode belongs to the type with the same index in the same source; types of another source
+/// get it by their size.
 pub(crate) fn set_opcodes<E>(
     types: &mut EraseTypes,
     opcodes: &[Option<u8>; 4],
@@ -40,7 +42,7 @@ pub(crate) fn set_opcodes<E>(
     Ok(())
 }
 
-/// The erase type with the command that erases its size.
+/// The erase type with the four-byte command for its size.
 fn with_opcode_of_size(
     erase: EraseType,
     types: &EraseTypes,
@@ -52,7 +54,7 @@ fn with_opcode_of_size(
     })
 }
 
-/// The types whose command stands for one size only, smallest first.
+/// The types whose command is listed for one size only, smallest first.
 pub(crate) fn usable(types: EraseTypes) -> EraseTypes {
     let is_clear = |erase: &EraseType| {
         erase.bytes.is_power_of_two()

@@ -3,8 +3,8 @@
 use crate::sfdp::{EraseType, Times};
 
 /// No wait ends before these times, whatever the tables say: chips have been shipped whose tables
-/// give far too short times (S25FL064L, DWORD 10 EE009231h instead of FF0D9231h, according to vendor
-/// staff in a forum). The values are at least those of all tables in `tests/sfdp`.
+/// give far too short times (S25FL064L, DWORD 10 EE009231h instead of FF0D9231h, according to
+/// vendor staff in a forum). The values are at least those of all tables in `tests/sfdp`.
 pub(crate) const LEAST_PROGRAM_TIMEOUT_US: u32 = 10_000;
 /// No wait is longer than this: a chip that takes longer is broken.
 const MOST_TIMEOUT_US: u64 = 60_000_000;

@@ -10,11 +10,11 @@ pub enum SfdpError<E> {
     Bus(E),
     /// The chip did not answer with the signature: it has no tables, or none that can be read.
     NoSignature,
-    /// A major revision from behind the time of this driver.
+    /// A major revision newer than this driver.
     UnknownRevision(u8),
-    /// No basic table of a known major revision, or one shorter than the first revision's.
+    /// No basic table of a known major revision, or one shorter than in the first revision.
     NoBasicTable,
-    /// The density is none a chip can have.
+    /// No chip can have this density.
     BadDensity(u32),
 }
 
@@ -24,11 +24,11 @@ impl<E: fmt::Debug> fmt::Display for SfdpError<E> {
             Self::Bus(error) => write!(out, "the bus failed: {error:?}"),
             Self::NoSignature => out.write_str("the chip did not answer with an SFDP signature"),
             Self::UnknownRevision(major) => {
-                write!(out, "the chip answered with SFDP of the unknown major revision {major}")
+                write!(out, "the chip answered with SFDP of unknown major revision {major}")
             }
             Self::NoBasicTable => out.write_str("the chip did not give a complete basic table"),
             Self::BadDensity(word) => {
-                write!(out, "the chip gave a density no chip can have: {word:#010x}")
+                write!(out, "the chip reported an impossible density: {word:#010x}")
             }
         }
     }

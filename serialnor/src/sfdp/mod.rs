@@ -1,8 +1,9 @@
-//! The tables a chip describes itself with: Serial Flash Discoverable Parameters, JESD216.
+//! The tables in which a chip describes itself: Serial Flash Discoverable Parameters, JESD216.
 //!
-//! Decoding only; [`Sfdp::read`] is given a way to fetch bytes. Read are the header, the parameter
-//! headers, the basic table of revisions 1.0 to D and the 4-byte instruction table; that a chip has
-//! a sector map is noted. Everything a chip may answer is either decoded or refused.
+//! This module only decodes; [`Sfdp::read`] takes a closure that fetches bytes. It reads the
+//! header, the parameter headers, the basic table of revisions 1.0 to D and the 4-byte instruction
+//! table, and notes whether there is a sector map. Any answer of a chip is either decoded or
+//! refused.
 
 mod basic;
 mod error;
@@ -12,18 +13,18 @@ pub use basic::{AddressBytes, Basic, EraseType, PowerDown, Times};
 pub use error::SfdpError;
 pub use four_byte::FourByteTable;
 
-/// "SFDP" in the order of the bus.
+/// "SFDP" in bus order.
 const SIGNATURE: [u8; 4] = *b"SFDP";
-/// The only major revision there is.
+/// The only major revision defined so far.
 const MAJOR: u8 = 1;
-/// Length of the header, and of each parameter header behind it.
+/// Length of the header, and of each parameter header that follows it.
 const HEADER_BYTES: usize = 8;
 
 const BASIC_TABLE: u16 = 0xFF00;
 const SECTOR_MAP: u16 = 0xFF81;
 const FOUR_BYTE_TABLE: u16 = 0xFF84;
 
-/// What the tables of a chip say, as far as this driver needs it.
+/// The contents of a chip's tables, as far as this driver needs them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Sfdp {
     /// Major and minor revision of the header.
@@ -32,7 +33,7 @@ pub struct Sfdp {
     pub basic: Basic,
     /// The 4-byte instruction table, if there is one.
     pub four_byte: Option<FourByteTable>,
-    /// Whether there is a sector map: not all erase types may work everywhere.
+    /// Whether there is a sector map: if so, not every erase type may work everywhere.
     pub has_sector_map: bool,
 }
 
@@ -56,7 +57,7 @@ impl Table {
         }
     }
 
-    /// A later minor revision of the basic table describes more; a longer table as well.
+    /// A basic table of a later minor revision describes more, and so does a longer one.
     fn is_better_than(&self, other: Option<Self>) -> bool {
         let rank = |table: &Self| (table.revision.1, table.dwords);
         usize::from(self.dwords) >= Basic::LEAST_DWORDS
@@ -65,11 +66,11 @@ impl Table {
 }
 
 impl Sfdp {
-    /// Reads the tables. `fetch` fills its buffer with the bytes from a table address on, which is
-    /// below 2^24.
+    /// Reads the tables. `fetch` fills its buffer with the bytes that start at the given SFDP
+    /// address, which is below 2^24.
     ///
     /// # Errors
-    /// [`SfdpError`]; the error of `fetch` is kept intact.
+    /// [`SfdpError`]; the error of `fetch` is passed on unchanged.
     pub fn read<E>(
         mut fetch: impl FnMut(u32, &mut [u8]) -> Result<(), E>,
     ) -> Result<Self, SfdpError<E>> {
