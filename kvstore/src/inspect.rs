@@ -7,12 +7,14 @@
 
 use core::ops::Deref;
 
-use crate::layout::Geometry;
-use crate::medium::Found;
-use crate::record::{
-    Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, TAG, VERSION, from_u24,
-};
-use crate::tally::{Cells, Run, Tally as Count};
+use crate::format::bytes::from_u24;
+use crate::format::cells::Cells;
+use crate::format::check::Check;
+use crate::format::generation::Generation;
+use crate::format::geometry::Geometry;
+use crate::format::opening::{NoOpening, Opening, SECTOR_INFO, TAG, VERSION};
+use crate::format::record::{Header, Kind, RecordRef, SETTLE};
+use crate::format::tally::{Run, Tally as Count};
 
 /// How a region is divided, as an opening tells it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -172,7 +174,7 @@ pub struct Region<'a> {
 }
 
 /// Bytes of an opening.
-pub const OPENING_BYTES: usize = crate::layout::OPENING as usize;
+pub const OPENING_BYTES: usize = crate::format::opening::OPENING as usize;
 
 /// Reads the opening of a store of any shape.
 ///
@@ -182,7 +184,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
     let bytes: &[u8; OPENING_BYTES] = bytes.first_chunk().ok_or(NotOpening::Unreadable)?;
     let &[_, _, _, powers, s0, s1, s2, n0, n1, ..] = bytes;
     let start = [TAG[0], TAG[1], VERSION, powers, s0, s1, s2, n0, n1];
-    let facts = Opening::facts_in(bytes, &start).map_err(not_opening)?;
+    let facts = Opening::sector_info_in(bytes, &start).map_err(not_opening)?;
     let shape = Shape {
         sectors: u32::from(u16::from_le_bytes([n0, n1])),
         sector_bytes: from_u24([s0, s1, s2]),
@@ -190,7 +192,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
         unit: 1 << (powers & 7),
     };
     geometry(&shape).ok_or(NotOpening::OtherShape)?;
-    Ok((shape, facts_of(&Opening::from_facts(facts))))
+    Ok((shape, facts_of(&Opening::from_sector_info(facts))))
 }
 
 const fn not_opening(why: NoOpening) -> NotOpening {
@@ -202,9 +204,15 @@ const fn not_opening(why: NoOpening) -> NotOpening {
 }
 
 const fn facts_of(opening: &Opening) -> Facts {
-    let Opening { life, older, previous_end, proven_end } = *opening;
-    let oldest = life.sequence.wrapping_sub(older);
-    Facts { epoch: life.epoch, sequence: life.sequence, oldest, previous_end, proven_end }
+    let Opening { generation, older, previous_end, proven_end } = *opening;
+    let oldest = generation.sequence.wrapping_sub(older);
+    Facts {
+        epoch: generation.epoch,
+        sequence: generation.sequence,
+        oldest,
+        previous_end,
+        proven_end,
+    }
 }
 
 /// The arithmetic of a shape, if a store can have it.
@@ -276,8 +284,8 @@ impl<'a> Region<'a> {
         let bytes = self.bytes(from, from.saturating_add(OPENING_BYTES as u32));
         let bytes = bytes.and_then(<[u8]>::first_chunk).ok_or(NotOpening::Unreadable)?;
         let facts =
-            Opening::facts_in(bytes, &self.geometry.opening_start()).map_err(not_opening)?;
-        let opening = Opening::from_facts(facts);
+            Opening::sector_info_in(bytes, &self.geometry.opening_start()).map_err(not_opening)?;
+        let opening = Opening::from_sector_info(facts);
         Ok(facts_of(&opening))
     }
 
@@ -297,7 +305,7 @@ impl<'a> Region<'a> {
         let header_bytes = g.header();
         let header_end = address.checked_add(header_bytes)?;
         let header = Header::decode(self.bytes(address, header_end)?, header_bytes)?;
-        let end = g.end(Found { address, header });
+        let end = g.end(RecordRef { address, header });
         let sector_end = self.base_of(address) + g.sector_bytes;
         let inside = self.bytes(address, end.min(limit).min(sector_end))?;
         if inside.len() as u32 != end - address {
@@ -355,7 +363,7 @@ impl<'a> Region<'a> {
         let (key_len, value_len) = (record.key.len() as u32, record.value_bytes);
         (record.kind == RecordKind::Tally).then(|| {
             let header = Header::new(Kind::Tally, key_len, value_len);
-            self.geometry.cells(Found { address: record.address, header })
+            self.geometry.cells(RecordRef { address: record.address, header })
         })
     }
 
@@ -370,7 +378,9 @@ impl<'a> Region<'a> {
     pub fn passes(&self, record: &Record<'_>, epoch: u32, sequence: u32) -> bool {
         let trailer = self.bytes(record.end - record.trailer_bytes, record.end);
         trailer
-            == self.trailer(record, Life { epoch, sequence }).get(..record.trailer_bytes as usize)
+            == self
+                .trailer(record, Generation { epoch, sequence })
+                .get(..record.trailer_bytes as usize)
             && self.tally(record).is_none_or(|tally| tally.in_order)
     }
 
@@ -390,12 +400,12 @@ impl<'a> Region<'a> {
     /// The trailer a record should have.
     #[must_use]
     pub fn expected_trailer(&self, record: &Record<'_>, epoch: u32, sequence: u32) -> [u8; 7] {
-        let [trailer @ .., _] = self.trailer(record, Life { epoch, sequence });
+        let [trailer @ .., _] = self.trailer(record, Generation { epoch, sequence });
         trailer
     }
 
-    fn trailer(&self, record: &Record<'_>, life: Life) -> [u8; 8] {
-        let mut check = Check::new(life, self.geometry.offset_of(record.address));
+    fn trailer(&self, record: &Record<'_>, generation: Generation) -> [u8; 8] {
+        let mut check = Check::new(generation, self.geometry.offset_of(record.address));
         check.leave_out(self.cells(record).unwrap_or(Cells::NONE), record.address);
         let body = self.bytes(record.address, record.end - record.trailer_bytes);
         check.update(body.unwrap_or(&[]));
@@ -407,7 +417,7 @@ impl<'a> Region<'a> {
     #[must_use]
     pub fn sequence_of(&self, record: &Record<'_>, epoch: u32) -> Option<u32> {
         let crc = |trailer: [u8; 8]| trailer.first_chunk().map(|crc| u32::from_le_bytes(*crc));
-        let of = |sequence| crc(self.trailer(record, Life { epoch, sequence }));
+        let of = |sequence| crc(self.trailer(record, Generation { epoch, sequence }));
         let crc_at = record.end - record.trailer_bytes;
         let stored: [u8; 4] = *self.bytes(crc_at, record.end)?.first_chunk()?;
         let zero = of(0)?;
@@ -439,13 +449,13 @@ impl<'a> Region<'a> {
     pub fn settle(&self, record: &Record<'a>) -> Option<Settle<'a>> {
         let Value::Bytes(value) = record.value else { return None };
         let (accepted, rest) = value.split_first_chunk()?;
-        let (facts, cargo) = rest.split_first_chunk::<{ FACTS as usize }>()?;
+        let (facts, cargo) = rest.split_first_chunk::<{ SECTOR_INFO as usize }>()?;
         let base = self.base_of(record.address);
         let at = record.address + record.header_bytes + SETTLE;
         let cargo = if cargo.is_empty() { None } else { self.record(at, record.end) };
         Some(Settle {
             accepted_end: base + from_u24(*accepted).min(self.geometry.sector_bytes),
-            facts: facts_of(&Opening::from_facts(facts)),
+            facts: facts_of(&Opening::from_sector_info(facts)),
             cargo,
         })
     }
@@ -504,12 +514,14 @@ impl<'a> Region<'a> {
 
     /// The next settle record behind `at` that passes. One that fails hides what lies in it: a
     /// value may hold the image of a settle record.
-    fn next_settle(&self, at: u32, limit: u32, life: (u32, u32)) -> Option<Record<'a>> {
+    fn next_settle(&self, at: u32, limit: u32, generation: (u32, u32)) -> Option<Record<'a>> {
         let g = &self.geometry;
         let mut page = g.next_page(at);
         while page + g.passed_area() <= limit {
             match self.settle_at_page(page, limit) {
-                Some(record) if self.passes(&record, life.0, life.1) => return Some(record),
+                Some(record) if self.passes(&record, generation.0, generation.1) => {
+                    return Some(record);
+                }
                 Some(record) => page = g.next_page(record.end - 1),
                 None => page += g.page,
             }
@@ -533,7 +545,7 @@ impl<'a> Region<'a> {
             if let Some(record) = record
                 && let Some(Settle { facts, .. }) = self.settle(&record)
                 && self.passes(&record, facts.epoch, facts.sequence)
-                && g.sector_in_turn(facts.sequence) == sector
+                && g.sector_of_sequence(facts.sequence) == sector
             {
                 return Some(facts);
             }
@@ -550,7 +562,7 @@ impl<'a> Region<'a> {
         let mut head: Option<(u32, Facts)> = None;
         for sector in 0..g.sectors {
             let facts = match self.opening(sector) {
-                Ok(facts) if g.sector_in_turn(facts.sequence) != sector => return None,
+                Ok(facts) if g.sector_of_sequence(facts.sequence) != sector => return None,
                 Ok(facts) => self.mark_is_begun(sector).then_some(facts),
                 Err(NotOpening::OtherShape | NotOpening::OtherVersion) => return None,
                 Err(_) => self.facts_from_settle(sector),
@@ -558,7 +570,7 @@ impl<'a> Region<'a> {
             let plausible = facts.filter(|facts| {
                 let older = facts.sequence.wrapping_sub(facts.oldest);
                 let Facts { epoch, sequence, .. } = *facts;
-                g.is_possible(Life { epoch, sequence }, older)
+                g.is_possible(Generation { epoch, sequence }, older)
             });
             let newer = |other: Facts, facts: Facts| {
                 (other.epoch, other.sequence) < (facts.epoch, facts.sequence)

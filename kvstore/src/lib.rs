@@ -72,35 +72,28 @@
 extern crate std;
 
 mod change;
-mod error;
 #[cfg(feature = "counters")]
-mod ids;
+mod counters;
+mod error;
+mod flash;
+mod format;
 mod index;
 #[cfg(feature = "inspect")]
 pub mod inspect;
 mod layout;
 mod log;
-mod medium;
-mod mount;
-mod record;
+mod recover;
 mod region;
 #[cfg(feature = "settings")]
 pub mod settings;
-mod settle;
-mod settle_record;
 mod since;
 mod store;
-#[cfg(feature = "counters")]
-mod tally;
-mod turn;
-mod walk;
-mod writer;
 
 pub use change::Change;
+#[cfg(feature = "counters")]
+pub use counters::ids::Ids;
 pub use embedded_storage;
 pub use error::{Error, Found};
-#[cfg(feature = "counters")]
-pub use ids::Ids;
 pub use layout::Layout;
 pub use region::{Region, RegionError};
 pub use since::ChangeMark;

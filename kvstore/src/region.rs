@@ -9,7 +9,7 @@ use embedded_storage::nor_flash::NorFlash;
 use embedded_storage::{ReadStorage, Storage};
 use heapless::Vec;
 
-use crate::layout::MAX_KEY;
+use crate::format::record::MAX_KEY;
 use crate::{Change, Error, Store};
 
 /// Bytes of the chunk number behind the name.

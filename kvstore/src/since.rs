@@ -3,8 +3,10 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
-use crate::medium::KeyBytes;
-use crate::record::{Kind, Life, crc32c};
+use crate::flash::reader::KeyBytes;
+use crate::format::crc::crc32c;
+use crate::format::generation::Generation;
+use crate::format::record::Kind;
 use crate::store::Store;
 
 /// A place in the life of a store, from [`Store::mark`]. It keeps its meaning over power-ups: store it
@@ -88,7 +90,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
-            let Life { sequence, .. } = core.life_at(entry.address);
+            let Generation { sequence, .. } = core.generation_at(entry.address);
             let place = (sequence, g.offset_of(entry.address));
             if found.header.kind() == Kind::Tally || other || place >= (mark.sequence, mark.offset)
             {

@@ -5,14 +5,15 @@ use core::fmt;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
-use crate::change::{Change, counted};
+use crate::change::Change;
 use crate::error::Error;
-use crate::index::{self, Entry, Index};
-use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
-use crate::log::{Core, Live, Log};
-use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
-use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
-use crate::turn::Content;
+use crate::flash::medium::Medium;
+use crate::flash::reader::KeyBytes;
+use crate::format::crc::crc32c;
+use crate::format::record::key_is_valid;
+use crate::index::Entry;
+use crate::layout::Layout;
+use crate::log::state::{Core, Log};
 
 /// A settings store in a range of NOR flash, for up to `N` live keys.
 ///
@@ -35,7 +36,7 @@ pub struct Usage {
     pub free_bytes: u32,
     /// Turns since the first format, an erase each: each sector took its share, give or take one. Erases
     /// of turns that a cut interrupted, and of [`tidy`](Store::tidy) before a power-up, are not among them.
-    pub sector_turns: u32,
+    pub compactions: u32,
     /// Damaged records seen since the store was opened.
     pub damaged_records: u32,
 }
@@ -101,7 +102,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// # Errors
     /// [`Error::Layout`].
     pub fn new(flash: F, layout: &Layout) -> Result<Self, Error<F::Error>> {
-        let geometry = match Geometry::check(layout, &flash) {
+        let geometry = match layout.geometry(&flash) {
             Ok(geometry) => geometry,
             Err(why) => return Err(Error::Layout(why)),
         };
@@ -248,7 +249,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             keys: self.entries.len(),
             live_bytes: log.live.bytes,
             free_bytes: capacity.saturating_sub(log.live.bytes),
-            sector_turns: log.head.saturating_sub(g.sectors).saturating_add(1),
+            compactions: log.head.saturating_sub(g.sectors).saturating_add(1),
             damaged_records: log.damaged,
         }
     }
@@ -256,243 +257,5 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Gives the flash back.
     pub fn into_flash(self) -> F {
         self.core.medium.flash
-    }
-}
-
-impl<F: NorFlash> Core<F> {
-    pub(crate) fn ready(&self) -> Result<(), Error<F::Error>> {
-        if self.log.poisoned { Err(Error::ReopenNeeded) } else { Ok(()) }
-    }
-
-    /// Makes the changes, if one of them changes something.
-    pub(crate) fn write(
-        &mut self,
-        changes: &[Change<'_>],
-        index: &mut Index,
-    ) -> Result<(), Error<F::Error>> {
-        let result = self.write_what_changes(changes, index);
-        self.outcome(result)
-    }
-
-    fn write_what_changes(
-        &mut self,
-        changes: &[Change<'_>],
-        index: &mut Index,
-    ) -> Result<(), Error<F::Error>> {
-        self.ready()?;
-        let mut needed = false;
-        // How many keys the index will hold, and what the records take.
-        let mut keys = index.len();
-        let mut load = Live::NONE;
-        for change in counted(changes) {
-            if !key_is_valid(change.key()) {
-                return Err(Error::InvalidKey);
-            }
-            if change.value().len() > self.medium.geometry.max_value() as usize {
-                return Err(Error::TooLarge);
-            }
-            load = load.plus(self.medium.geometry.size(change.header(false)));
-            let hash = crc32c(change.key());
-            let (position, old) = self.position(change.key(), hash, index);
-            match (change.is_put(), position) {
-                (true, None) => keys += 1,
-                (false, Some(_)) => keys = keys.saturating_sub(1),
-                _ => {}
-            }
-            needed = needed || !self.changes_nothing(change, position, old);
-        }
-        if !needed || self.medium.fault.is_some() {
-            return Ok(());
-        }
-        if !self.medium.geometry.fits(load) {
-            return Err(Error::TooLarge);
-        }
-        if keys > index.capacity() {
-            return Err(Error::IndexFull);
-        }
-        let must_seal = self.log_is_long()
-            && self.log.head != self.log.tail
-            && !self.medium.geometry.fits(self.log.tail_live.and(load));
-        if self.medium.geometry.fits(self.log.head_live.and(load))
-            && self.medium.geometry.end_of(self.log.end, changes, must_seal)
-                <= self.medium.geometry.sector_bytes
-        {
-            self.append(changes, must_seal, index);
-            return Ok(());
-        }
-        let mut turns = self.turns_needed(changes, load, index).ok_or(Error::Full)?;
-        loop {
-            let changes = if turns == 0 { changes } else { &[] };
-            self.turn(changes, None, self.log.end, index);
-            if turns == 0 {
-                return Ok(());
-            }
-            turns -= 1;
-        }
-    }
-
-    /// Whether the change asks for what is there already, at a place in the index.
-    #[inline(never)] // Its stack is not needed afterwards.
-    fn changes_nothing(
-        &mut self,
-        change: &Change<'_>,
-        position: Option<usize>,
-        old: Option<Found>,
-    ) -> bool {
-        if position.is_none() {
-            return !change.is_put();
-        }
-        let Some(found) = old else { return false };
-        if !change.is_put()
-            || found.header.kind() == Kind::Tally
-            || found.header.value_len() as usize != change.value().len()
-        {
-            return false;
-        }
-        let start = self.medium.geometry.value_at(found);
-        let mut equal = true;
-        let life = self.life_at(found.address);
-        let passes = self.medium.scan(found, life, &mut |_, at, bytes| {
-            let skip = start.saturating_sub(at) as usize;
-            let from = at.saturating_sub(start) as usize;
-            let stored = bytes.get(skip..).unwrap_or(&[]);
-            let wanted = change.value().get(from..).unwrap_or(&[]);
-            equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
-        });
-        equal && passes
-    }
-
-    /// Appends to the head: a record, or a batch and its commit.
-    fn append(&mut self, changes: &[Change<'_>], seal: bool, index: &mut Index) {
-        let base = self.base(self.log.head);
-        let start = base + self.log.end;
-        let mut end = start;
-        self.write_changes(changes, changes.len() > 1, None, &mut end, index);
-        if changes.len() > 1 {
-            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(end - base));
-            let extent = [a, b, c, d, e, f];
-            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut end);
-        }
-        if seal {
-            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
-        }
-        self.log.end = self.medium.geometry.place(end - base);
-    }
-
-    fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        self.ready()?;
-        let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
-        if self.log.end > self.medium.geometry.sector_bytes / 16 * 15
-            && moved < self.medium.geometry.sector_bytes / 4 * 3
-        {
-            self.turn(&[], None, self.log.end, index);
-        } else if self.log.end > self.medium.geometry.sector_bytes / 4 * 3 && !self.log.spare_erased
-        {
-            self.medium.erase(self.sector(self.log.head + 1));
-            self.log.spare_erased = true;
-        }
-        self.outcome(Ok(()))
-    }
-
-    /// Reads a value; its length.
-    pub(crate) fn load(
-        &mut self,
-        key: &[u8],
-        index: &Index,
-        buffer: &mut [u8],
-    ) -> Result<Option<usize>, Error<F::Error>> {
-        let hash = crc32c(key);
-        let mut position = index::lower_bound(index, hash);
-        // Header, key and a short value, in whole units of up to 32 bytes.
-        let mut bytes = [0; (MAX_HEADER as usize + MAX_KEY + 48).next_multiple_of(32)];
-        let len =
-            self.medium.geometry.round_up(self.medium.geometry.header() + key.len() as u32 + 48)
-                as usize;
-        let mut damaged = false;
-        while let Some(entry) = index.get(position)
-            && entry.hash == hash
-        {
-            position += 1;
-            let limit = self.limit_at(entry.address);
-            let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
-            match self.medium.look(entry.address, limit, bytes) {
-                None => damaged = true,
-                Some(found) if self.medium.geometry.key_in(found, bytes) == key => {
-                    #[cfg(feature = "counters")]
-                    if found.header.kind() == Kind::Tally {
-                        return self.load_count(found, buffer);
-                    }
-                    let len =
-                        bytes.len().min((self.medium.geometry.end(found) - found.address) as usize);
-                    let seen = bytes.get(..len).unwrap_or(&[]);
-                    return self.load_found(found, seen, buffer);
-                }
-                Some(_) => {}
-            }
-        }
-        if damaged { self.corrupt() } else { Ok(None) }
-    }
-
-    /// Reads the rest of a record of which the first bytes were seen, and checks it.
-    #[inline(never)] // Its stack and that of the first read are not needed together.
-    fn load_found(
-        &mut self,
-        found: Found,
-        seen: &[u8],
-        buffer: &mut [u8],
-    ) -> Result<Option<usize>, Error<F::Error>> {
-        let len = found.header.value_len() as usize;
-        if buffer.len() < len {
-            return Err(Error::BufferTooSmall { needed: len });
-        }
-        let mut checker = Checker::new(&self.medium.geometry, self.life_at(found.address), found);
-        checker.feed(found.address, seen);
-        let value_at = (self.medium.geometry.value_at(found) - found.address) as usize;
-        copy(buffer.get_mut(..len).unwrap_or(&mut []), seen.get(value_at..).unwrap_or(&[]));
-        let have = seen.len().saturating_sub(value_at).min(len);
-        let from = found.address + seen.len() as u32;
-        let mut at = from;
-        let mut piece = [0; 64];
-        let end = self.medium.geometry.end(found);
-        while at < end {
-            let rest = (end - at) as usize;
-            // The rest of the value goes where it belongs, with the trailer if that fits too.
-            let part = if have < len && at == from {
-                let n = if buffer.len() >= have + rest { rest } else { len - have };
-                buffer.get_mut(have..have + n)
-            } else {
-                piece.get_mut(..rest.min(64))
-            };
-            let part = part.unwrap_or(&mut []);
-            self.medium.read_readable(at, part);
-            checker.feed(at, part);
-            at += part.len() as u32;
-        }
-        if checker.passes() { Ok(Some(len)) } else { self.corrupt() }
-    }
-
-    pub(crate) fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
-        // If the flash reads nothing at all, that says nothing of the record.
-        if self.medium.fault.is_none() {
-            self.log.damaged = self.log.damaged.saturating_add(1);
-        }
-        Err(Error::Corrupt)
-    }
-}
-
-impl Geometry {
-    /// Where the head would end after an append of `changes` at `offset`.
-    fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
-        let mut end = offset;
-        for change in counted(changes) {
-            end = self.end_behind(end, change.header(false));
-        }
-        if changes.len() > 1 {
-            end = self.end_behind(end, Header::COMMIT);
-        }
-        if seal {
-            end = self.end_behind(end, Header::SEAL);
-        }
-        end
     }
 }

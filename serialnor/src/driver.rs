@@ -3,8 +3,9 @@
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
+use crate::addressing::Addressing;
 use crate::bus::{Bus, Command};
-use crate::chip::{Addressing, Chip};
+use crate::chip::Chip;
 use crate::error::{Error, Work};
 use crate::id::{JedecId, stuck};
 use crate::opcode;
@@ -129,7 +130,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         }
         self.be_idle()?;
         self.bus.send(Command::plain(opcode::RESET_ENABLE)).map_err(Error::Bus)?;
-        self.pending = Some((Work::Reset, crate::chip::LEAST_PROGRAM_TIMEOUT_US));
+        self.pending = Some((Work::Reset, crate::timeout::LEAST_PROGRAM_TIMEOUT_US));
         self.is_mode_lost = true;
         let sent = self.bus.send(Command::plain(opcode::RESET)).map_err(Error::Bus);
         // Also where the bus failed: the chip may have heard it.

@@ -74,18 +74,24 @@
 #![no_std]
 #![forbid(unsafe_code)]
 
+mod addressing;
 mod bus;
 mod chip;
+mod data_sheet;
 mod driver;
+mod erase;
 mod error;
 mod id;
 mod nor_flash;
 mod opcode;
 mod options;
 pub mod sfdp;
+mod timeout;
 mod write;
 
-pub use chip::{Addressing, Chip, DataSheet, FourByte};
+pub use addressing::Addressing;
+pub use chip::Chip;
+pub use data_sheet::{DataSheet, FourByte};
 pub use driver::SerialNor;
 pub use embedded_hal;
 pub use embedded_storage;

@@ -1,6 +1,6 @@
 //! What a user can choose.
 
-use crate::chip::DataSheet;
+use crate::data_sheet::DataSheet;
 
 /// Choices for [`crate::SerialNor::new`]. All have a default that fits a plain chip on a plain bus.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

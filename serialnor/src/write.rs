@@ -3,10 +3,10 @@
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
-use crate::chip::erase_timeout_us;
 use crate::driver::SerialNor;
 use crate::error::{Error, Work};
 use crate::sfdp::EraseType;
+use crate::timeout::erase_timeout_us;
 
 /// Bytes compared at once after a program or an erase.
 const COMPARED_BYTES: usize = 32;

@@ -138,7 +138,7 @@ fn a_format_over_a_store_confirms_its_head_first() {
         for number in 0_u32..puts {
             store.put("level", &number.to_le_bytes().repeat(10)).unwrap();
         }
-        let head = (store.usage().sector_turns - 1 + 8) % 8;
+        let head = (store.usage().compactions - 1 + 8) % 8;
         let image = store.into_flash().into_parts().0;
         let store = Small::format(Ram::recording(image), layout.clone()).unwrap();
         assert_eq!(store.usage().keys, 0);

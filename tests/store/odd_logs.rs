@@ -261,8 +261,8 @@ fn a_header_that_reads_again_does_not_overfill_a_sector() {
         while store.put(&[b'k', keys], &[keys; 700]).is_ok() {
             keys += 1;
         }
-        while store.usage().sector_turns % 2 == 1 {
-            store.put(b"k\0", &[store.usage().sector_turns as u8; 700]).unwrap();
+        while store.usage().compactions % 2 == 1 {
+            store.put(b"k\0", &[store.usage().compactions as u8; 700]).unwrap();
         }
         assert_eq!(store.put("more", &[1; 700]), Err(Error::Full));
         let header = flash.find_last(&[2; 700]) - 6;

@@ -1,6 +1,6 @@
 //! The basic table. DWORDs are numbered from 1, as in the standard.
 
-use super::SfdpError;
+use super::error::SfdpError;
 
 /// What the basic table says, as far as this driver needs it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

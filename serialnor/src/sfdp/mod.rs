@@ -5,11 +5,11 @@
 //! a sector map is noted. Everything a chip may answer is either decoded or refused.
 
 mod basic;
+mod error;
 mod four_byte;
 
-use core::fmt;
-
 pub use basic::{AddressBytes, Basic, EraseType, PowerDown, Times};
+pub use error::SfdpError;
 pub use four_byte::FourByteTable;
 
 /// "SFDP" in the order of the bus.
@@ -36,40 +36,6 @@ pub struct Sfdp {
     pub has_sector_map: bool,
 }
 
-/// Why tables were not read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum SfdpError<E> {
-    /// The bus failed.
-    Bus(E),
-    /// The chip did not answer with the signature: it has no tables, or none that can be read.
-    NoSignature,
-    /// A major revision from behind the time of this driver.
-    UnknownRevision(u8),
-    /// No basic table of a known major revision, or one shorter than the first revision's.
-    NoBasicTable,
-    /// The density is none a chip can have.
-    BadDensity(u32),
-}
-
-impl<E: fmt::Debug> fmt::Display for SfdpError<E> {
-    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Bus(error) => write!(out, "the bus failed: {error:?}"),
-            Self::NoSignature => out.write_str("the chip did not answer with an SFDP signature"),
-            Self::UnknownRevision(major) => {
-                write!(out, "the chip answered with SFDP of the unknown major revision {major}")
-            }
-            Self::NoBasicTable => out.write_str("the chip did not give a complete basic table"),
-            Self::BadDensity(word) => {
-                write!(out, "the chip gave a density no chip can have: {word:#010x}")
-            }
-        }
-    }
-}
-
-impl<E: fmt::Debug> core::error::Error for SfdpError<E> {}
-
 /// Where a table is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Table {
@@ -88,6 +54,13 @@ impl Table {
             dwords,
             at: u32::from_le_bytes([a0, a1, a2, 0]),
         }
+    }
+
+    /// A later minor revision of the basic table describes more; a longer table as well.
+    fn is_better_than(&self, other: Option<Self>) -> bool {
+        let rank = |table: &Self| (table.revision.1, table.dwords);
+        usize::from(self.dwords) >= Basic::LEAST_DWORDS
+            && other.is_none_or(|other| rank(self) > rank(&other))
     }
 }
 
@@ -143,15 +116,6 @@ impl Sfdp {
             }
         };
         Ok(Self { revision: (major, minor), basic, four_byte, has_sector_map })
-    }
-}
-
-impl Table {
-    /// A later minor revision of the basic table describes more; a longer table as well.
-    fn is_better_than(&self, other: Option<Self>) -> bool {
-        let rank = |table: &Self| (table.revision.1, table.dwords);
-        usize::from(self.dwords) >= Basic::LEAST_DWORDS
-            && other.is_none_or(|other| rank(self) > rank(&other))
     }
 }
 
