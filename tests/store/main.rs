@@ -14,6 +14,7 @@ mod layouts;
 mod lengths;
 mod model;
 mod odd_logs;
+mod page_code;
 mod quick_start;
 mod typed_settings;
 mod unreadable;

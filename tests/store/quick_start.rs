@@ -35,12 +35,12 @@ fn run(spi: impl SpiDevice, delay: impl DelayNs) -> Result<u8, &'static str> {
 fn what_to_do<E>(error: Error<E>) -> &'static str {
     match error {
         Error::Flash(_) => "the flash failed: check supply and wiring, then open again",
-        Error::Layout(rule) => rule, // the code: correct the layout
+        Error::Layout(rule) => rule, // a developer must correct the layout
         Error::IndexFull => "more keys are stored than 64: build with a larger index",
         Error::NotAStore(Found::Counters) => "build with the feature `counters`",
         Error::NotAStore(Found::NewerFormat) => "newer firmware made this store: update",
         Error::NotAStore(Found::OtherLayout) => "use the layout and range it was made with",
-        Error::NotAStore(_) => "other data in this range: format it only if nobody needs them",
+        Error::NotAStore(_) => "other data in this range: format only if nobody needs it",
         _ => "keep a dump and look into it with `outlast image check`",
     }
 }
