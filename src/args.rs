@@ -7,10 +7,11 @@ use std::time::Duration;
 use clap::builder::NonEmptyStringValueParser;
 use clap::error::ErrorKind;
 use clap::{Args, ColorChoice, Parser, Subcommand};
+use outlast_faultsim::config::Shard;
 use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::edges::{Letters, Shard};
 use outlast_faultsim::subjects::outlast;
 use outlast_faultsim::token::Token;
+use outlast_faultsim::workload::edge::Letters;
 
 use crate::exit::EXIT_CODES;
 use crate::image;

@@ -5,8 +5,8 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use outlast_faultsim::config::Shard;
 use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::edges::Shard;
 use outlast_faultsim::plan::Verdict;
 use outlast_faultsim::report::Violation;
 use serde::{Deserialize, Serialize};

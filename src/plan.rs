@@ -4,11 +4,12 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use outlast_faultsim::config::{Config, Deep, Mode, Systematic};
+use outlast_faultsim::config::{Edges, Shard};
 use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::edges::{Edges, Shard};
-use outlast_faultsim::plan::{Config, Deep, Mode, Systematic, Usual, lives};
+use outlast_faultsim::plan::{Usual, lives};
 use outlast_faultsim::subjects::{self, AnySubject};
-use outlast_faultsim::workload::WorkloadSource;
+use outlast_faultsim::workload::source::WorkloadSource;
 
 use crate::merge::Part;
 

@@ -308,9 +308,9 @@ impl From<&Counts> for Totals {
 #[cfg(test)]
 mod tests {
     use outlast_faultsim::device::{Level, Part};
+    use outlast_faultsim::subject::KeyNames;
     use outlast_faultsim::subject::{Op, Subject, Trouble};
     use outlast_faultsim::subjects::AnySubject;
-    use outlast_faultsim::workload::KeyNames;
 
     use super::*;
     use crate::plan::Kind;

@@ -8,9 +8,9 @@ use rand::{RngExt as _, SeedableRng as _};
 use serde::Serialize;
 
 use outlast_faultsim::device::{Chip, Geometry, Part, Step};
+use outlast_faultsim::subject::KeyNames;
 use outlast_faultsim::subject::{Op, Subject, Trouble};
 use outlast_faultsim::subjects::outlast::{Outlast, Running};
-use outlast_faultsim::workload::KeyNames;
 
 /// A kind of record to ask about.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -77,8 +77,8 @@ pub(crate) fn collisions<S: Subject>(subject: &S, image: &Image, step: &Step) ->
 mod tests {
     use super::*;
     use crate::device::{Geometry, Part};
+    use crate::subject::KeyNames;
     use crate::subject::{Op, Trouble};
-    use crate::workload::KeyNames;
 
     /// Programs end in a check of so many bytes.
     struct Checked(usize, fn(&[u8]) -> u64);

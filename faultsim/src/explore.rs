@@ -5,87 +5,24 @@
 //! point is a job of its own, with its own memory of what was seen, so the outcome does not
 //! depend on how jobs are spread over threads.
 
-use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
-use crate::finding::{Finding, Signature};
+use crate::clock::Clock;
+use crate::config::{Config, Systematic};
 use crate::follow;
-use crate::intern::{Fingerprint, keep_distinct};
+use crate::found::{Explored, Findings, Kills, Stop, Yield};
+use crate::intern::keep_distinct;
 use crate::job::Job;
 use crate::ledger::Place;
 use crate::memory::Memory;
-use crate::parts::RigParts;
-use crate::path::Path;
-use crate::plan::{Clock, Config, Systematic};
 use crate::report::{Counts, Report, Verdict, WorstCase};
 use crate::setting::{Prepared, Setting};
 use crate::subject::Subject;
 
 /// Steps from one stored image to the next.
 const CHECKPOINT_STEPS: usize = 16;
-
-/// The simplest example of a signature, and how many there are.
-#[derive(Clone, Debug)]
-pub(crate) struct Found {
-    pub(crate) count: u64,
-    pub(crate) path: Path,
-    pub(crate) finding: Finding,
-}
-
-pub(crate) type Findings = BTreeMap<Signature, Found>;
-
-/// What one job brings home.
-#[derive(Debug, Default)]
-pub(crate) struct Yield {
-    pub(crate) counts: Counts,
-    pub(crate) findings: Findings,
-    pub(crate) worst: WorstCase,
-    pub(crate) fingerprints: Vec<Fingerprint>,
-    pub(crate) kills: Kills,
-    pub(crate) finished: bool,
-}
-
-/// What all jobs of a workload brought home.
-#[derive(Debug)]
-pub(crate) struct Explored {
-    /// Without the number of distinct images.
-    pub(crate) counts: Counts,
-    pub(crate) worst: WorstCase,
-    pub(crate) findings: Findings,
-    pub(crate) kills: Kills,
-    /// Of all images, with repetitions between cut points.
-    pub(crate) fingerprints: Vec<Fingerprint>,
-}
-
-/// For each set of parts of the rig that a failing image took: how many images were judged up
-/// to the first one. Within a job until the report.
-pub(crate) type Kills = BTreeMap<RigParts, u64>;
-
-/// When to stop before the end.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Stop<'run> {
-    Never,
-    AtFirst,
-    /// At the first finding with this signature; others are dropped.
-    AtFirstLike(&'run Signature),
-}
-
-impl Stop<'_> {
-    /// As the configuration has it.
-    pub(crate) const fn of(config: &Config) -> Self {
-        if config.stop_at_first { Self::AtFirst } else { Self::Never }
-    }
-
-    /// Whether a finding is wanted.
-    pub(crate) fn keeps(self, signature: &Signature) -> bool {
-        match self {
-            Self::AtFirstLike(wanted) => wanted == signature,
-            _ => true,
-        }
-    }
-}
 
 /// Carries out a systematic plan.
 pub(crate) fn run<S: Subject>(
@@ -146,7 +83,7 @@ impl<S: Subject> Setting<'_, S> {
     ) -> Explored {
         let steps = &prepared.baseline.trace.steps;
         let planned = cut_points.len() as u64;
-        let place = |at: &usize| Place::of(&prepared.baseline.trace, *at, false);
+        let place = |at: &usize| prepared.baseline.trace.place(*at, false);
         let places: Vec<Place> = cut_points.iter().map(place).collect();
         if clock.counts_points {
             clock.progress.planned.fetch_add(planned, Ordering::Relaxed);
@@ -225,23 +162,5 @@ impl<S: Subject> Setting<'_, S> {
             }
         }
         Explored { counts, worst, findings, kills, fingerprints }
-    }
-}
-
-impl Counts {
-    pub(crate) fn add(&mut self, other: &Self) {
-        self.cuts += other.cuts;
-        self.judged += other.judged;
-        self.represented += other.represented;
-        self.power_ups += other.power_ups;
-        self.violating += other.violating;
-        self.harm += other.harm;
-        self.ledger.add(&other.ledger);
-        if self.judged_by_cuts.len() < other.judged_by_cuts.len() {
-            self.judged_by_cuts.resize(other.judged_by_cuts.len(), 0);
-        }
-        for (mine, theirs) in self.judged_by_cuts.iter_mut().zip(&other.judged_by_cuts) {
-            *mine += theirs;
-        }
     }
 }

@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::oracle::{ABSENT, Contradiction, ValueId, Values};
+use crate::subject::KeyNames;
 use crate::subject::{OpKind, hex};
-use crate::workload::KeyNames;
 
 /// The kinds of broken promise.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]

@@ -1,7 +1,7 @@
 //! One history again, choice by choice, to tell it or to see whether it still fails.
 
-use crate::explore::Found;
 use crate::finding::{Finding, Signature, When};
+use crate::found::Found;
 use crate::harm::Hit;
 use crate::intern::fingerprint;
 use crate::judge::{State, Wanted};
@@ -12,7 +12,7 @@ use crate::setting::{Prepared, Setting, interrupted};
 use crate::subject::{Op, Subject};
 use crate::token::{Kept, Origin, Token};
 use crate::trace::{Trace, What};
-use crate::workload::WorkloadSource;
+use crate::workload::source::WorkloadSource;
 
 /// How a history ended.
 #[derive(Clone, Debug, PartialEq, Eq)]

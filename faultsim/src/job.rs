@@ -6,9 +6,10 @@ use std::sync::atomic::Ordering;
 
 use rapidhash::RapidHashSet;
 
+use crate::clock::Clock;
 use crate::device::{Image, Step, Tear, Tears};
-use crate::explore::{Found, Stop, Yield};
 use crate::finding::{Finding, Signature, When};
+use crate::found::{Found, Stop, Yield};
 use crate::harm::Hit;
 use crate::intern::{ImageId, Interner};
 use crate::judge::{Judge, Judged, State, Wanted};
@@ -17,7 +18,6 @@ use crate::memory::{Look, Memory, Oracles, Owed, Recall, RecoveryId};
 use crate::oracle::Oracle;
 use crate::parts::{RigPart, RigParts};
 use crate::path::{BiasPick, CutPick, Path};
-use crate::plan::Clock;
 use crate::setting::{GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
 use crate::subject::Subject;
 use crate::trace::Trace;
@@ -164,7 +164,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         } else {
             self.setting.tears(image, trace, at, cuts.len() + 1)
         };
-        let place = Place::of(trace, at, !cuts.is_empty());
+        let place = trace.place(at, !cuts.is_empty());
         let place = if between { Place::Between } else { place };
         let step = trace.steps.get(at).filter(|_| !between);
         let reach = step.map_or(0..0, |step| step.reach(self.setting.geometry, self.setting.level));

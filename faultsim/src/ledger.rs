@@ -4,7 +4,6 @@ use serde::{Deserialize, Serialize};
 
 use crate::device::{Step, Tear, TearKind};
 use crate::subject::OpKind;
-use crate::trace::{Trace, What};
 
 /// What the power was cut in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -60,17 +59,6 @@ impl Place {
             Self::Recovery => "recovery",
             Self::AfterRecovery => "after recovery",
             Self::Between => "between operations",
-        }
-    }
-
-    /// The place of a cut in a step of `trace`; `later` if there was a cut before.
-    pub(crate) fn of(trace: &Trace, step: usize, later: bool) -> Self {
-        match trace.segment(step).map(|segment| segment.what) {
-            None => Self::Between,
-            Some(What::Recovery) if later => Self::Recovery,
-            Some(What::Recovery) => Self::FirstStart,
-            Some(What::Op(..)) if later => Self::AfterRecovery,
-            Some(What::Op(_, kind)) => kind.into(),
         }
     }
 }

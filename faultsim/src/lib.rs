@@ -21,13 +21,17 @@
 //! ```
 
 mod checksum;
+mod clock;
 mod collide;
+pub mod config;
 mod deep;
 pub mod device;
 pub mod edges;
+mod era;
 mod explore;
 pub mod finding;
 mod follow;
+mod found;
 pub mod harm;
 mod intern;
 mod job;
@@ -36,7 +40,6 @@ pub mod ledger;
 mod life;
 mod memory;
 pub mod minimise;
-pub mod mix;
 pub mod oracle;
 mod panics;
 pub mod parts;
@@ -45,8 +48,8 @@ pub mod plan;
 pub mod prove;
 pub mod reference;
 mod refusals;
+pub mod replay;
 pub mod report;
-pub mod scenario;
 pub mod scene;
 pub mod serial;
 mod session;

@@ -3,8 +3,8 @@
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
-use crate::deep::{Era, Reads};
 use crate::device::{BusCut, CutTear, Geometry, Image, Level, Tear};
+use crate::era::{Era, Reads};
 use crate::finding::{Breach, Finding, Signature, When};
 use crate::harm::{Harm, Seen};
 use crate::intern::{Fingerprint, fingerprint};
@@ -12,8 +12,9 @@ use crate::ledger::{Ledger, Place};
 use crate::oracle::{Effect, Oracle, Values};
 use crate::scene::{MOST_SCENES, Scene, torn};
 use crate::session::{Ended, Session, WorstCase};
+use crate::subject::KeyNames;
 use crate::subject::{Op, OpKind, Subject};
-use crate::workload::{KeyNames, mixed};
+use crate::workload::mixed;
 
 /// With more allowed states than this everything is read, so that their number stays small.
 const MOST_STATES: usize = 16;

@@ -6,18 +6,22 @@
 use std::cmp::Reverse;
 use std::time::{Duration, Instant};
 
-use crate::deep::{Era, Eras, KeptEra, Lived, Tearing, fails};
+use crate::clock::{Clock, Progress};
+use crate::config::Systematic;
+use crate::deep::fails;
 use crate::device::{Geometry, Level};
-use crate::explore::{Found, Stop};
+use crate::era::{Era, Eras, KeptEra, Lived, Tearing};
 use crate::finding::Signature;
+use crate::found::{Found, Stop};
 use crate::path::BiasPick;
-use crate::plan::{Clock, Progress, Systematic};
+use crate::replay::{cut_down, replay};
 use crate::report::Violation;
 use crate::setting::Setting;
 use crate::subject::Subject;
-use crate::token::{Kept, Longer, Origin, Outcome, Token, cut_down, replay};
+use crate::token::{Kept, Longer, Origin, Outcome, Token};
 use crate::trace::What;
-use crate::workload::{Workload, WorkloadSource};
+use crate::workload::Workload;
+use crate::workload::source::WorkloadSource;
 
 /// Replaces the example of `violation` by the smallest one found within `limit`: fewest
 /// operations, fewer and smaller sectors, one setting's values longer if that spares operations, all others shorter, then the lowest fault level, fewest

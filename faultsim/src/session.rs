@@ -9,8 +9,8 @@ use crate::harm::{Hit, Seen};
 use crate::oracle::{ABSENT, Oracle, Values};
 use crate::panics::caught;
 use crate::spread::Spread;
+use crate::subject::KeyNames;
 use crate::subject::{Bounds, Op, Subject, Trouble, Work};
-use crate::workload::KeyNames;
 
 /// Flash calls granted to one power-up before it counts as an endless loop, per byte of the part
 /// and at most. Code that scans the part byte by byte in a recovery and some operations stays

@@ -1,13 +1,13 @@
 //! What all cut points of a systematic run share.
 
 use crate::collide::collisions;
+use crate::config::{Config, Systematic};
 use crate::device::{Geometry, Image, Level, TearClass, Tears};
 use crate::finding::Finding;
 use crate::judge::Judge;
 use crate::oracle::Values;
 use crate::parts::RigParts;
 use crate::path::{BiasPick, CutPick};
-use crate::plan::{Config, Systematic};
 use crate::report::{beyond, left_out};
 use crate::session::Session;
 use crate::subject::{Change, Op, OpKind, Subject};

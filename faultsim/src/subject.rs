@@ -3,7 +3,6 @@
 use core::ops::Range;
 
 use crate::device::{Geometry, Part, PartError};
-use crate::workload::KeyNames;
 
 /// Storage code under test. A type with four short methods is enough for a first run;
 /// `examples/own_store.rs` is a whole program around a small store with a bug that the rig finds.
@@ -334,4 +333,67 @@ pub struct Bounds {
     pub open: Work,
     /// One operation of any kind.
     pub op: Work,
+}
+
+/// The names of the settings, by the index that operations use.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct KeyNames {
+    names: Vec<String>,
+    /// Indices in the order of the names.
+    sorted: Vec<u16>,
+}
+
+impl KeyNames {
+    /// Names in the order of their indices; all but the first 65 536 are dropped.
+    pub fn new(names: impl IntoIterator<Item = impl Into<String>>) -> Self {
+        let limit = usize::from(u16::MAX) + 1;
+        let names: Vec<String> = names.into_iter().map(Into::into).take(limit).collect();
+        let mut sorted: Vec<u16> = (0..=u16::MAX).take(names.len()).collect();
+        sorted.sort_by(|&a, &b| names[usize::from(a)].cmp(&names[usize::from(b)]));
+        Self { names, sorted }
+    }
+
+    /// The name of a setting; empty for an index that has none.
+    pub fn name(&self, key: u16) -> &str {
+        self.names.get(usize::from(key)).map_or("", String::as_str)
+    }
+
+    /// The index of a name.
+    pub fn find(&self, name: &[u8]) -> Option<u16> {
+        let at = self
+            .sorted
+            .binary_search_by(|&key| self.names[usize::from(key)].as_bytes().cmp(name))
+            .ok()?;
+        Some(self.sorted[at])
+    }
+
+    /// How many settings there are.
+    pub fn len(&self) -> usize {
+        self.names.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.names.is_empty()
+    }
+
+    /// Index and name of each setting.
+    pub fn iter(&self) -> impl Iterator<Item = (u16, &str)> {
+        (0..=u16::MAX).zip(self.names.iter().map(String::as_str))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_found() {
+        let keys = KeyNames::new(["radio.channel", "boots", "a"]);
+        for (key, name) in keys.iter() {
+            assert_eq!(keys.find(name.as_bytes()), Some(key));
+            assert_eq!(keys.name(key), name);
+        }
+        assert_eq!((keys.find(b"b"), keys.name(3), keys.len()), (None, "", 3));
+    }
 }

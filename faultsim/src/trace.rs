@@ -3,6 +3,7 @@
 
 use crate::device::{DeviceTime, Geometry, Image, Step};
 use crate::finding::{Breach, Finding};
+use crate::ledger::Place;
 use crate::oracle::{Effect, Oracle, Values};
 use crate::path::BiasPick;
 use crate::refusals::Refusals;
@@ -57,6 +58,17 @@ impl Trace {
             None => &self.after,
             Some(segment) if nothing && segment.first == step => &segment.before,
             Some(segment) => &segment.during,
+        }
+    }
+
+    /// The place of a cut in a step of `trace`; `later` if there was a cut before.
+    pub(crate) fn place(&self, step: usize, later: bool) -> Place {
+        match self.segment(step).map(|segment| segment.what) {
+            None => Place::Between,
+            Some(What::Recovery) if later => Place::Recovery,
+            Some(What::Recovery) => Place::FirstStart,
+            Some(What::Op(..)) if later => Place::AfterRecovery,
+            Some(What::Op(_, kind)) => kind.into(),
         }
     }
 

@@ -1,97 +1,13 @@
 //! Which start states and sequences a plan has, and which part of them a shard takes.
 
-use std::fmt;
-use std::str::FromStr;
-
-use super::start::{Letters, Start, workload};
+use crate::config::Edges;
 use crate::device::{Geometry, Step};
 use crate::finding::Finding;
 use crate::oracle::Values;
 use crate::subject::Subject;
 use crate::trace::{Script, baseline};
-use crate::workload::{WorkloadSource, mixed};
-
-/// Parameters of a plan over edges.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Edges {
-    /// Most operations in a sequence, 1 to 3. All sequences of up to so many are tried; the last
-    /// operation is cut, those before it are cut as the last one of a shorter sequence.
-    pub longest: u8,
-    /// Most cuts in one history.
-    pub depth: u32,
-    /// The part of the plan that this run takes.
-    pub shard: Shard,
-}
-
-/// One of several parts of a plan that are run apart.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub struct Shard {
-    number: u32,
-    of: u32,
-}
-
-impl Shard {
-    /// All of the plan.
-    pub const WHOLE: Self = Self { number: 1, of: 1 };
-    /// More parts than that are refused.
-    pub const MOST: u32 = 1024;
-
-    /// Part `number`, from 1, of so many; `None` if there is no such part.
-    pub const fn new(number: u32, of: u32) -> Option<Self> {
-        if 1 <= number && number <= of && of <= Self::MOST {
-            Some(Self { number, of })
-        } else {
-            None
-        }
-    }
-
-    /// Its number, from 1.
-    pub const fn number(self) -> u32 {
-        self.number
-    }
-
-    /// How many there are.
-    pub const fn of(self) -> u32 {
-        self.of
-    }
-
-    /// Scattered, since what is cheap and what is dear comes round in the list again and again.
-    const fn takes(self, index: u64) -> bool {
-        mixed(index) % self.of as u64 == self.number as u64 - 1
-    }
-}
-
-impl fmt::Display for Shard {
-    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(out, "{}/{}", self.number, self.of)
-    }
-}
-
-/// A text that names no shard.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ShardError;
-
-impl fmt::Display for ShardError {
-    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            out,
-            "a shard is NUMBER/COUNT, like 2/8: numbers from 1 to the count, a count of at most {}",
-            Shard::MOST
-        )
-    }
-}
-
-impl std::error::Error for ShardError {}
-
-impl FromStr for Shard {
-    type Err = ShardError;
-
-    fn from_str(text: &str) -> Result<Self, ShardError> {
-        let (number, of) = text.split_once('/').ok_or(ShardError)?;
-        let parsed = number.parse().ok().zip(of.parse().ok());
-        parsed.and_then(|(number, of)| Self::new(number, of)).ok_or(ShardError)
-    }
-}
+use crate::workload::edge::{Letters, Start, workload};
+use crate::workload::source::WorkloadSource;
 
 /// A start state with a sequence of operations.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -213,6 +129,7 @@ fn erases<S: Subject>(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::Shard;
     use crate::subjects::outlast::Outlast;
 
     fn plan(longest: u8, shard: Shard) -> Edges {

@@ -7,9 +7,8 @@
 
 mod list;
 mod run;
-mod start;
 
-pub use list::{Edge, Edges, Shard, ShardError};
+pub use crate::config::{Edges, Shard, ShardError};
+pub use crate::workload::edge::{Letters, Start};
+pub use list::Edge;
 pub(crate) use run::run;
-pub(crate) use start::workload;
-pub use start::{Letters, Start};

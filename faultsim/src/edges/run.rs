@@ -4,19 +4,21 @@ use std::sync::atomic::Ordering;
 
 use rayon::prelude::*;
 
-use super::list::{Edge, Edges, List};
-use super::start::Start;
-use crate::explore::{Explored, Found, Stop};
+use super::list::{Edge, List};
+use crate::clock::Clock;
+use crate::config::Edges;
+use crate::config::{Config, Systematic};
 use crate::finding::{Finding, Signature};
 use crate::follow;
+use crate::found::{Explored, Found, Stop};
 use crate::intern::keep_distinct;
 use crate::job::NEW_FOLLOWED_IN_TURN;
 use crate::memory::Memory;
-use crate::plan::{Clock, Config, Systematic};
 use crate::report::{Counts, Report, beyond, left_out};
 use crate::setting::{FOLLOWED_IN_THRIFTY_TURN, Setting};
 use crate::subject::Subject;
 use crate::trace::What;
+use crate::workload::edge::Start;
 
 /// Groups of edges that differ in the last operation, between two merges of their results.
 const BATCH: usize = 256;
@@ -180,13 +182,15 @@ fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<Strin
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::clock::Progress;
+    use crate::config::Mode;
+    use crate::config::Shard;
     use crate::device::{Geometry, Level};
-    use crate::edges::Shard;
-    use crate::plan::{Mode, Progress};
+    use crate::replay::replay;
     use crate::report::Verdict;
     use crate::subjects::naive::Naive;
     use crate::subjects::outlast::Outlast;
-    use crate::token::{Outcome as Replayed, Token, replay};
+    use crate::token::{Outcome as Replayed, Token};
 
     fn config(longest: u8, shard: u32, level: Level) -> Config {
         let shard = Shard::new(shard, shard).unwrap();

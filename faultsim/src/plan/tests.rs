@@ -1,18 +1,22 @@
 //! The rig put to the test: it must see what is wrong, and nothing where nothing is wrong.
 
 use std::collections::BTreeMap;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 use super::*;
-use crate::device::Part;
+use crate::device::{Geometry, Level, Part};
 use crate::finding::Breach;
 use crate::reference::{Reference, by_name};
+use crate::replay::replay;
+use crate::subject::KeyNames;
 use crate::subject::{Bounds, Op, Trouble, Work};
 use crate::subjects::naive::Naive;
 use crate::subjects::outlast::{Outlast, Running};
 use crate::subjects::table::changes;
 use crate::subjects::two_copies::{TwoCopies, TwoCopiesStore};
-use crate::token::{Outcome, Token, replay};
-use crate::workload::KeyNames;
+use crate::token::{Outcome, Token};
+use crate::workload::source::WorkloadSource;
 
 /// For making an example smaller.
 const SOON: Duration = Duration::from_millis(500);

@@ -1,8 +1,8 @@
 //! The plan of `outlast torture` without further options, for storage code of one's own.
 
+use crate::config::{Config, Deep, Mode, Systematic};
 use crate::device::{Geometry, Level};
-use crate::plan::{Config, Deep, Mode, Systematic};
-use crate::workload::WorkloadSource;
+use crate::workload::source::WorkloadSource;
 
 // The sizes: for a 4 x 4 KiB part, together with the smaller one of the random lives, more than a
 // million distinct images in well under a minute on two cores.

@@ -14,14 +14,16 @@ use std::time::Duration;
 use rayon::prelude::*;
 use serde::Serialize;
 
+use crate::clock::Progress;
+use crate::config::{Config, Mode, Systematic};
 use crate::device::Level;
 use crate::minimise::shrink;
 use crate::parts::{RigPart, RigParts};
-use crate::plan::{self, Config, Mode, Progress, Systematic, Verdict};
+use crate::plan::{self, Verdict};
 use crate::reference::bug::{ALL, Planted};
 use crate::reference::{Reference, cases};
 use crate::report::Violation;
-use crate::workload::WorkloadSource;
+use crate::workload::source::WorkloadSource;
 
 /// One pass over the cases: mildest first, and the milder the more of it.
 struct Pass {

@@ -4,8 +4,9 @@
 use super::codec::{Codec, Kind};
 use super::walk::{Table, table_bytes};
 use crate::device::Geometry;
+use crate::subject::KeyNames;
 use crate::subject::{Change, Op};
-use crate::workload::{KeyNames, Workload, stamped};
+use crate::workload::{Workload, stamped};
 
 /// How many there are.
 pub const CASES: u8 = 6;

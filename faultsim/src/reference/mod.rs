@@ -31,9 +31,9 @@ use bug::{Bug, Planted};
 pub use store::ReferenceStore;
 
 use crate::device::{Geometry, Part};
+use crate::subject::KeyNames;
 use crate::subject::{Bounds, Op, Subject, Trouble, Work};
 use crate::subjects::table::changes;
-use crate::workload::KeyNames;
 
 /// The reference store, right or with one mistake planted.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -129,10 +129,13 @@ impl Subject for Reference {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::clock::Progress;
+    use crate::config::{Config, Mode, Systematic};
     use crate::device::Level;
-    use crate::plan::{Config, Mode, Progress, Systematic, Verdict, run};
-    use crate::token::{Outcome, Token, replay};
-    use crate::workload::WorkloadSource;
+    use crate::plan::{Verdict, run};
+    use crate::replay::replay;
+    use crate::token::{Outcome, Token};
+    use crate::workload::source::WorkloadSource;
 
     fn config(case: u8, geometry: Geometry, thin: u32) -> Config {
         let mode = Systematic {

@@ -10,8 +10,10 @@ pub mod two_copies;
 
 use std::time::Duration;
 
+use crate::clock::Progress;
+use crate::config::Config;
 use crate::minimise;
-use crate::plan::{self, Config, Progress};
+use crate::plan::{self};
 use crate::report::{Report, Violation};
 use crate::subject::Subject;
 use crate::token::{Replay, Token};
@@ -48,7 +50,7 @@ impl<S: Subject> AnySubject for S {
     }
 
     fn replay(&self, token: &Token) -> Replay {
-        crate::token::replay(token, self)
+        crate::replay::replay(token, self)
     }
 
     fn shrink(&self, violation: &mut Violation, limit: Duration) {

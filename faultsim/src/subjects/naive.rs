@@ -6,9 +6,9 @@
 
 use crate::checksum::crc32;
 use crate::device::{Geometry, Part, PartError};
+use crate::subject::KeyNames;
 use crate::subject::{Op, Subject, Trouble};
 use crate::subjects::table::{Table, changes};
-use crate::workload::KeyNames;
 
 /// Length and CRC-32 of the table, in front of it.
 const HEADER: usize = 8;

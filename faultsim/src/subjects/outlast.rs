@@ -6,8 +6,8 @@ use embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Change as StoreChange, Error, Layout, Store, Usage};
 
 use crate::device::{Geometry, Nor, Part, PartError};
+use crate::subject::KeyNames;
 use crate::subject::{Bounds, Change, Op, Subject, Trouble, Work};
-use crate::workload::KeyNames;
 
 /// See [`Subject::name`].
 pub const NAME: &str = "outlast";

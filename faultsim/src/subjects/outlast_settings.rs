@@ -29,8 +29,8 @@ use postcard_schema::Schema;
 use serde::{Deserialize, Serialize};
 
 use crate::device::{MultiNor, Nor, Part, PartError};
+use crate::subject::KeyNames;
 use crate::subject::{Change, Op, Subject, Trouble};
-use crate::workload::KeyNames;
 
 /// Most live records a store under test has.
 const KEYS: usize = 128;

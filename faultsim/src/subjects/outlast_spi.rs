@@ -10,8 +10,8 @@ use super::outlast::{KEYS, apply, get, told};
 use crate::device::{Busy, Chip, Part, Work};
 use crate::serial::planted::{Mistake, Planted};
 use crate::serial::{BusError, Pause, Profile, SpiChip};
+use crate::subject::KeyNames;
 use crate::subject::{Op, Subject, Trouble};
-use crate::workload::KeyNames;
 
 /// The host's longest transfer: less than a page and its command.
 const TRANSFER_BYTES: usize = 250;

@@ -44,8 +44,8 @@ use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::Duration;
 
 use crate::device::{Part, PartError};
+use crate::subject::KeyNames;
 use crate::subject::{Change, Op, OpKind, Subject, Trouble};
-use crate::workload::KeyNames;
 
 /// Of the protocol above.
 const VERSION: u8 = 1;

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use crate::subject::KeyNames;
 use crate::subject::{Change, Op, Trouble};
-use crate::workload::KeyNames;
 
 /// Settings by name.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

@@ -10,10 +10,10 @@
 
 use crate::checksum::crc32;
 use crate::device::{Geometry, Part};
+use crate::subject::KeyNames;
 use crate::subject::{Bounds, Op, Subject, Trouble, Work};
 use crate::subjects::naive::trouble;
 use crate::subjects::table::{Table, changes};
-use crate::workload::KeyNames;
 
 /// Number of the copy, length of the table, CRC-32 over both and the table.
 const HEADER: usize = 12;

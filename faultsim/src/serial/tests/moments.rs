@@ -7,7 +7,8 @@ use crate::oracle::{Effect, Oracle, Values};
 use crate::session::{Ended, Session};
 use crate::subject::Op;
 use crate::subjects::outlast_spi::OutlastSpi;
-use crate::workload::{Workload, WorkloadSource, mixed};
+use crate::workload::source::WorkloadSource;
+use crate::workload::{Workload, mixed};
 
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;

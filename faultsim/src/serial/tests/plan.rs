@@ -1,10 +1,12 @@
 //! Store and driver together on the simulated chip, and drivers with mistakes.
 
+use crate::clock::Progress;
+use crate::config::{Config, Deep, Mode, Systematic};
 use crate::device::{Geometry, Level};
-use crate::plan::{Config, Deep, Mode, Progress, Report, Systematic, Verdict, run};
+use crate::plan::{Report, Verdict, run};
 use crate::serial::planted::Mistake;
 use crate::subjects::outlast_spi::OutlastSpi;
-use crate::workload::WorkloadSource;
+use crate::workload::source::WorkloadSource;
 
 fn config(mode: Mode) -> Config {
     let geometry = Geometry::new(4, 512, 1, 64).unwrap();
