@@ -4,7 +4,7 @@ use core::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use super::chance::{lanes_below, nth};
+use super::coin::{lanes_below, nth};
 
 /// How marginal cells read during one power-up.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]

@@ -1,15 +1,13 @@
 //! The cells of the whole part, and the steps that change them.
 
+use super::coin::lanes_below;
+use super::geometry::{Geometry, GeometryError, Level};
+use super::marginal::{Weak, weak_within};
+use super::touched::{PAGE, Touched, page_range};
 use core::fmt;
 use core::hash::{Hash, Hasher};
 use core::ops::Range;
-
 use serde::{Deserialize, Serialize};
-
-use super::chance::lanes_below;
-use super::geometry::{Geometry, GeometryError, Level};
-use super::tear::{Kind, Tear};
-use super::touched::{PAGE, Touched, page_range};
 
 /// What a power cut can interrupt: the program of one page, or the erase of one sector. A
 /// program call over several pages is several steps, in order.
@@ -71,16 +69,6 @@ impl fmt::Display for Step {
             Self::Erase { sector } => write!(out, "erase of sector {sector}"),
         }
     }
-}
-
-/// The marginal cells of one byte: left half-way by an interrupted operation, they may read
-/// either way until they are programmed to 0 or erased.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-pub struct Weak {
-    /// Address of the byte.
-    pub at: u32,
-    /// Its marginal bits; never 0.
-    pub mask: u8,
 }
 
 /// Cells of the whole part. Cheap to clone and compare.
@@ -266,47 +254,6 @@ impl Image {
         }
     }
 
-    /// Does the step as far as `tear` says. A tear made for the other kind of step does nothing.
-    pub fn apply_torn(&mut self, g: &Geometry, step: &Step, tear: &Tear) {
-        match (step, &tear.0) {
-            (_, Kind::Everything) => self.apply(g, step),
-            (Step::Program { at, data }, Kind::Program(torn)) => {
-                let (from, data) = self.clip(*at, data);
-                let to = from + data.len();
-                self.touched.add(from, to);
-                let touched = weak_within(&self.weak, from, to);
-                let (cells, old) = (&mut self.bytes[from..to], &self.weak[touched.clone()]);
-                let mut new = Vec::new();
-                torn.apply(cells, from, data, old, &mut new);
-                self.replace_weak(touched, &new);
-                self.note_programmed_by_content(g, from, to, false);
-            }
-            (Step::Program { at, data }, Kind::Collateral(hurt)) => {
-                self.apply_torn(g, step, &Tear(Kind::Program(hurt.program.clone())));
-                let (from, data) = self.clip(*at, data);
-                let region = hurt.reach.around(g, self, from);
-                self.touched.add(region.start, region.end);
-                let touched = weak_within(&self.weak, region.start, region.end);
-                let (cells, old) = (&mut self.bytes[region.clone()], &self.weak[touched.clone()]);
-                let mut new = Vec::new();
-                hurt.apply(cells, region.start, &(from..from + data.len()), old, &mut new);
-                self.replace_weak(touched, &new);
-            }
-            (Step::Erase { sector }, Kind::Erase(torn)) => {
-                let Range { start: from, end: to } = self.sector_cells(g, *sector);
-                self.touched.add(from, to);
-                let touched = weak_within(&self.weak, from, to);
-                let (cells, old) = (&mut self.bytes[from..to], &self.weak[touched.clone()]);
-                let mut new = Vec::new();
-                torn.apply(cells, from, old, &mut new);
-                self.replace_weak(touched, &new);
-                self.note_programmed_by_content(g, from, to, true);
-                self.count_erase(*sector);
-            }
-            _ => {}
-        }
-    }
-
     /// The whole program of one page.
     pub(super) fn program(&mut self, g: &Geometry, at: u32, data: &[u8]) {
         let (from, data) = self.clip(at, data);
@@ -364,6 +311,21 @@ impl Image {
         }
     }
 
+    /// Changes the bytes of these cells. `change` gets the marginal ones among them, and appends
+    /// those that are marginal afterwards to its last argument.
+    pub(super) fn change_cells(
+        &mut self,
+        cells: Range<usize>,
+        change: impl FnOnce(&mut [u8], &[Weak], &mut Vec<Weak>),
+    ) {
+        let Range { start: from, end: to } = cells;
+        self.touched.add(from, to);
+        let touched = weak_within(&self.weak, from, to);
+        let mut new = Vec::new();
+        change(&mut self.bytes[from..to], &self.weak[touched.clone()], &mut new);
+        self.replace_weak(touched, &new);
+    }
+
     fn replace_weak(&mut self, touched: Range<usize>, new: &[Weak]) {
         if !touched.is_empty() || !new.is_empty() {
             self.weak.splice(touched, new.iter().copied());
@@ -384,7 +346,7 @@ impl Image {
         from..from.saturating_add(size).min(self.bytes.len())
     }
 
-    fn count_erase(&mut self, sector: u32) {
+    pub(super) fn count_erase(&mut self, sector: u32) {
         if let Some(count) = self.erases.get_mut(sector as usize) {
             *count = count.saturating_add(1);
         }
@@ -406,7 +368,13 @@ impl Image {
 
     /// After an interrupted operation only the content tells what was programmed. `clear`: units
     /// that store no 0 count as erased.
-    fn note_programmed_by_content(&mut self, g: &Geometry, from: usize, to: usize, clear: bool) {
+    pub(super) fn note_programmed_by_content(
+        &mut self,
+        g: &Geometry,
+        from: usize,
+        to: usize,
+        clear: bool,
+    ) {
         let unit = g.unit_size() as usize;
         let last = to.div_ceil(unit);
         let mut number = from / unit;
@@ -448,39 +416,6 @@ fn words_of(bits: Range<usize>) -> impl Iterator<Item = (usize, u64)> {
         let below = |bit: usize| u64::MAX.checked_shr(64 - bit as u32).unwrap_or(0);
         (index, below(to) & !below(from))
     })
-}
-
-/// The entries of a sorted list that lie in bytes `from..to`.
-pub(super) fn weak_within(weak: &[Weak], from: usize, to: usize) -> Range<usize> {
-    // Most questions are about bytes before all of them or behind.
-    if weak.first().is_none_or(|first| first.at as usize >= to) {
-        return 0..0;
-    }
-    if weak.last().is_some_and(|last| (last.at as usize) < from) {
-        return weak.len()..weak.len();
-    }
-    let start = weak.partition_point(|entry| (entry.at as usize) < from);
-    let len = weak[start..].partition_point(|entry| (entry.at as usize) < to);
-    start..start + len
-}
-
-/// Looks up marginal bits byte by byte, in ascending order of address.
-pub(super) struct WeakCursor<'list>(pub(super) &'list [Weak]);
-
-impl WeakCursor<'_> {
-    /// The marginal bits of the byte at `at`, which must be behind the one asked for before.
-    pub(super) fn mask(&mut self, at: usize) -> u8 {
-        while let [first, rest @ ..] = self.0 {
-            if first.at as usize > at {
-                break;
-            }
-            self.0 = rest;
-            if first.at as usize == at {
-                return first.mask;
-            }
-        }
-        0
-    }
 }
 
 #[cfg(test)]

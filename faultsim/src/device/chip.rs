@@ -5,36 +5,18 @@ use core::ops::Range;
 use rand::rngs::ChaCha8Rng;
 
 use super::bias::Bias;
-use super::cells::{Image, Step, weak_within};
+use super::bus_state::Volatile;
+use super::cells::{Image, Step};
 use super::contract::{ContractViolation, PartError};
+use super::cut::{BusCut, CutTear};
 use super::geometry::{Geometry, Level};
-use super::tear::Tear;
+use super::marginal::weak_within;
+use super::tears::tear::Tear;
 use super::timing::{DeviceTime, Timing};
-use super::volatile::{BusCut, Volatile};
 
 /// Calls that fail in one power-up until the code is stopped: far more than a part scanned byte by byte
 /// by code that does not look at the errors.
 const MOST_FAILED: u32 = 200_000;
-
-/// How the step at a power cut is torn.
-#[derive(Debug)]
-pub enum CutTear {
-    /// In this way.
-    Given(Tear),
-    /// By [`Tear::draw`], once the step is known.
-    Drawn {
-        /// How nasty the tear may be.
-        level: Level,
-        /// Where the choice comes from.
-        rng: Box<ChaCha8Rng>,
-    },
-}
-
-impl From<Tear> for CutTear {
-    fn from(tear: Tear) -> Self {
-        Self::Given(tear)
-    }
-}
 
 /// Work done since power-up. Refused calls are not counted.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

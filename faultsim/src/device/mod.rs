@@ -8,35 +8,31 @@
 //! time for readability; tests hold the two equal.
 
 mod bias;
+mod bus_state;
 mod cells;
-mod chance;
 mod chip;
-mod class;
-mod collateral;
+mod coin;
 mod contract;
+mod cut;
 mod geometry;
+mod marginal;
 mod nor;
 pub mod obvious;
-mod phrases;
-mod plan;
-mod plan_erase;
-mod plan_program;
-mod tear;
+mod tears;
 #[cfg(test)]
 mod tests;
 mod timing;
 mod touched;
-mod volatile;
 
 pub use bias::Bias;
-pub use cells::{Image, Step, Weak};
-pub use chip::{Chip, Counts, CutTear, Wear};
-pub use class::TearKind;
+pub(crate) use bus_state::{Busy, Work};
+pub use cells::{Image, Step};
+pub use chip::{Chip, Counts, Wear};
 pub use contract::{ContractViolation, PartError};
+pub use cut::{BusCut, CutTear};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
+pub use marginal::Weak;
 pub use nor::{MultiNor, Nor, Part};
-pub(crate) use plan::Tears;
-pub use tear::{Tear, TearClass};
+pub(crate) use tears::Tears;
+pub use tears::{Tear, TearClass, TearKind};
 pub use timing::{DeviceTime, Timing};
-pub use volatile::BusCut;
-pub(crate) use volatile::{Busy, Work};

@@ -6,12 +6,13 @@
 mod cutting;
 
 use super::bias::{Bias, Reading};
-use super::cells::{Image, Step, Weak};
-use super::chance::nth;
+use super::cells::{Image, Step};
 use super::chip::{Counts, Wear};
+use super::coin::nth;
 use super::contract::{ContractViolation, PartError};
 use super::geometry::Geometry;
-use super::tear::Tear;
+use super::marginal::Weak;
+use super::tears::tear::Tear;
 use super::timing::{DeviceTime, Timing};
 
 /// One bit of the part.

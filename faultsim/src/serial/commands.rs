@@ -3,10 +3,14 @@
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
-use super::device::{BYTE_NS, BusError, cut, is_cut_within};
+use super::bus_error::BusError;
 use super::profile::Profile;
-use crate::device::{Busy, Chip, ContractViolation, CutTear, Level, PartError, Step, Tear, Work};
+use crate::device::{
+    BusCut, Busy, Chip, ContractViolation, CutTear, Level, PartError, Step, Tear, Work,
+};
 
+/// A byte of 8 clocks at 50 MHz.
+const BYTE_NS: u64 = 160;
 const BUSY: u8 = 1;
 const LATCH: u8 = 2;
 /// A reset that tears nothing takes so long.
@@ -303,8 +307,28 @@ fn perform(chip: &mut Chip, work: &Work) -> Result<(), PartError> {
     }
 }
 
+/// How many of so many moments pass before a cut among them.
+pub(super) fn is_cut_within(chip: &Chip, moments: u64) -> Option<u64> {
+    let volatile = chip.volatile();
+    let (at, _) = volatile.cut.as_ref()?;
+    at.checked_sub(volatile.moments).filter(|left| *left < moments)
+}
+
+/// The cut that is due happens.
+pub(super) fn cut(chip: &mut Chip) -> BusError {
+    match chip.volatile_mut().cut.take() {
+        Some((_, BusCut::Power(tear))) => {
+            tear_work(chip, tear);
+            chip.switch_off();
+        }
+        Some((_, BusCut::Reset)) => chip.volatile_mut().is_reset = true,
+        None => {}
+    }
+    BusError::Ended
+}
+
 /// The power goes: what the chip is busy with is torn.
-pub(super) fn tear(chip: &mut Chip, tear: CutTear) {
+fn tear_work(chip: &mut Chip, tear: CutTear) {
     let Some(busy) = chip.volatile_mut().busy.take() else { return };
     let count = steps(&busy.work, chip.geometry().sector_bytes).len() as u64;
     if count == 0 {

@@ -1,53 +1,15 @@
 //! The bus: bytes, pauses, and cuts in them.
 
-use core::fmt;
-
 use embedded_hal::delay::DelayNs;
-use embedded_hal::spi::{Error, ErrorKind, ErrorType, Operation, SpiDevice};
+use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 
-use super::commands::Commands;
+use super::bus_error::BusError;
+use super::commands::{Commands, cut, finish, is_cut_within};
 use super::profile::Profile;
-use crate::device::{BusCut, Chip, Part, PartError};
+use crate::device::{Chip, Part};
 
-/// A byte of 8 clocks at 50 MHz.
-pub(super) const BYTE_NS: u64 = 160;
 /// Bytes and pauses granted to one power-up before it counts as an endless loop.
 const MOST_MOMENTS: u64 = 200_000_000;
-
-/// Why the bus did not carry a transaction. A chip never refuses one: it stays silent.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum BusError {
-    /// The power is off, or the microcontroller was reset: the code under test has ended.
-    Ended,
-    /// More bytes in one power-up than were granted; the code under test seems to loop for ever.
-    Fuel,
-    /// The part refused: see there.
-    Part(PartError),
-    /// A transaction longer than this host can do.
-    TooLong,
-}
-
-impl fmt::Display for BusError {
-    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Ended => out.write_str("the power is off"),
-            Self::Fuel => out.write_str("too many bytes on the bus in one power-up"),
-            Self::Part(error) => error.fmt(out),
-            Self::TooLong => out.write_str("the transaction is longer than the host can do"),
-        }
-    }
-}
-
-impl core::error::Error for BusError {}
-
-impl Error for BusError {
-    fn kind(&self) -> ErrorKind {
-        match self {
-            Self::TooLong => ErrorKind::Overrun,
-            _ => ErrorKind::Other,
-        }
-    }
-}
 
 /// The part as a device on an SPI bus.
 #[derive(Debug)]
@@ -160,26 +122,6 @@ fn pause(chip: &mut Chip, time_ns: u64) -> Result<(), BusError> {
     let first = if is_cut { time_ns / 2 } else { time_ns };
     chip.volatile_mut().moments += 1;
     chip.volatile_mut().now_ns += first;
-    super::commands::finish(chip)?;
+    finish(chip)?;
     if is_cut { Err(cut(chip)) } else { Ok(()) }
-}
-
-/// How many of so many moments pass before a cut among them.
-pub(super) fn is_cut_within(chip: &Chip, moments: u64) -> Option<u64> {
-    let volatile = chip.volatile();
-    let (at, _) = volatile.cut.as_ref()?;
-    at.checked_sub(volatile.moments).filter(|left| *left < moments)
-}
-
-/// The cut that is due happens.
-pub(super) fn cut(chip: &mut Chip) -> BusError {
-    match chip.volatile_mut().cut.take() {
-        Some((_, BusCut::Power(tear))) => {
-            super::commands::tear(chip, tear);
-            chip.switch_off();
-        }
-        Some((_, BusCut::Reset)) => chip.volatile_mut().is_reset = true,
-        None => {}
-    }
-    BusError::Ended
 }

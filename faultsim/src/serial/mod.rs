@@ -13,6 +13,7 @@
 //! Sources: ISSI IS25LP/WP128F data sheet rev. A8 (busy, page wrap, reset), Micron MT25QL256 (latch,
 //! incomplete commands), ST M25P20 (latch, deep power-down), JESD216 (tables).
 
+mod bus_error;
 mod commands;
 mod device;
 pub mod planted;
@@ -20,5 +21,6 @@ mod profile;
 #[cfg(test)]
 mod tests;
 
-pub use device::{BusError, Pause, SpiChip};
+pub use bus_error::BusError;
+pub use device::{Pause, SpiChip};
 pub use profile::Profile;

@@ -1,10 +1,12 @@
 //! Steps of the obvious part, complete and torn.
 
-use super::super::cells::Step;
-use super::super::chance::{Coin, nth};
-use super::super::collateral::{Hurt, Reach, Turn};
-use super::super::tear::{Done, Fill, Kind, Pick, Tear, TornErase, TornProgram};
+use crate::device::cells::Step;
+use crate::device::coin::{Coin, nth};
+
 use super::{Cell, ObviousChip};
+use crate::device::tears::tear::{
+    Done, Fill, Hurt, Kind, Pick, Reach, Tear, TornErase, TornProgram, Turn,
+};
 
 impl ObviousChip {
     /// Does the whole step.

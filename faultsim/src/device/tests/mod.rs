@@ -7,7 +7,7 @@ mod twin;
 use rand::rngs::ChaCha8Rng;
 use rand::{Rng, SeedableRng};
 
-use super::plan::below;
+use super::tears::draw::below;
 use super::{Geometry, Image, Level, Step, Tear};
 
 fn rng(seed: u64) -> ChaCha8Rng {

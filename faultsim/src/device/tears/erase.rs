@@ -7,11 +7,11 @@
 
 use rand::Rng;
 
-use super::chance::Coin;
-use super::geometry::Level;
-use super::plan::{Collect, Work, below};
-use super::plan_program::{draw_coin, draw_pick, spread};
+use super::collect::{Collect, Work, spread};
+use super::draw::{below, draw_coin, draw_pick};
 use super::tear::{Fill, Pick, TearClass, TornErase};
+use crate::device::coin::Coin;
+use crate::device::geometry::Level;
 
 fn whole(fill: Fill, weak: Pick) -> TornErase {
     TornErase { from: 0, to: 0, inside: fill, outside: fill, weak }

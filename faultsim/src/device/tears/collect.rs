@@ -1,23 +1,15 @@
-//! Which tears to try: the systematic list, and the random draw.
-//!
-//! After an interrupted program every subset of the bits to clear is possible, too many to try.
-//! For recovery code that asks of contiguous fields only whether they are complete, blank or
-//! neither, four linear families reach every pair of answers for every pair of fields: an
-//! ascending prefix (complete, blank), a descending one (blank, complete), one bit missing
-//! (complete, neither), one bit done (neither, blank), and their mirror images; the
-//! alternations give (neither, neither).
+//! Collects the tears of a step: leaves out what is thinned away, and what has the effect of an earlier one.
 
 use core::hash::Hasher;
 
-use rand::Rng;
 use rapidhash::RapidHashSet;
 use rapidhash::quality::RapidHasher;
 
-use super::cells::{Image, Step, Weak, weak_within};
-use super::chance::nth;
-use super::geometry::{Geometry, Level};
-use super::tear::{Kind, Tear, TearClass, TornErase, TornProgram};
-use super::{collateral, plan_erase, plan_program};
+use super::tear::{Kind, Tear, TearClass};
+use crate::device::cells::{Image, Step};
+use crate::device::coin::nth;
+use crate::device::geometry::{Geometry, Level};
+use crate::device::marginal::Weak;
 
 /// What a step works on, as the planners see it.
 pub(super) struct Work<'image> {
@@ -37,46 +29,6 @@ impl Work<'_> {
     /// A seed for random choices that differs from step to step and is the same in every run.
     pub(super) fn seed(&self, index: u64) -> u64 {
         nth(0x7465_6172 ^ (self.base as u64) << 32 ^ self.cells.len() as u64, index)
-    }
-}
-
-impl Tear {
-    /// All tears to try systematically for this step on this image, simplest first and without
-    /// duplicates by effect. Number 0 is [`Tear::NOTHING`], number 1 [`Tear::EVERYTHING`].
-    ///
-    /// For a program with n bits to clear these are about 4 n + 60, at F4 up to 4 n + 180; for an
-    /// erase up to some 400. `thin` above 1 keeps the representatives of each class and about one in `thin` of
-    /// the others.
-    pub fn list(g: &Geometry, level: Level, image: &Image, step: &Step, thin: u32) -> Vec<Self> {
-        Tears::list(g, level, image, step, thin).list.into_iter().map(|(tear, _)| tear).collect()
-    }
-
-    /// One tear drawn at random, for long random runs: nasty ones more often than their share.
-    pub fn draw(
-        g: &Geometry,
-        level: Level,
-        image: &Image,
-        step: &Step,
-        rng: &mut impl Rng,
-    ) -> Self {
-        match below(rng, 16) {
-            0 => return Self::NOTHING,
-            1 => return Self::EVERYTHING,
-            _ if level == Level::F0 => {
-                return if below(rng, 2) == 0 { Self::NOTHING } else { Self::EVERYTHING };
-            }
-            _ => {}
-        }
-        let torn = with_work(g, level, image, step, |work, data| match data {
-            Some(data) => plan_program::draw(work, data, rng),
-            None => Self(Kind::Erase(plan_erase::draw(work, rng))),
-        });
-        match step {
-            Step::Program { at, data } if level >= Level::F5 => {
-                collateral::draw(g, image, *at, data, torn, rng)
-            }
-            _ => torn,
-        }
     }
 }
 
@@ -102,31 +54,9 @@ impl Tears {
     }
 
     /// Nothing or everything happened.
-    fn whole() -> Self {
+    pub(super) fn whole() -> Self {
         let list = vec![(Tear::NOTHING, TearClass::Whole), (Tear::EVERYTHING, TearClass::Whole)];
         Self { list, cells: Vec::new(), weak: Vec::new(), weak_starts: Vec::new(), len: 0 }
-    }
-
-    /// See [`Tear::list`].
-    pub(crate) fn list(g: &Geometry, level: Level, image: &Image, step: &Step, thin: u32) -> Self {
-        let mut tears = Self::whole();
-        if level == Level::F0 {
-            return tears;
-        }
-        with_work(g, level, image, step, |work, data| {
-            tears.len = work.cells.len();
-            let mut collect = Collect::new(work, data, thin, &mut tears);
-            match data {
-                Some(data) => plan_program::list(work, data, &mut collect),
-                None => plan_erase::list(work, &mut collect),
-            }
-        });
-        if level >= Level::F5
-            && let Step::Program { at, data } = step
-        {
-            collateral::list(g, image, *at, data, thin, &mut tears.list);
-        }
-        tears
     }
 
     /// Tears the step in the way with this number.
@@ -143,32 +73,6 @@ impl Tears {
             None => image.apply_torn(g, step, tear),
         }
     }
-}
-
-/// Calls `plan` with the cells of the step, and the data if it is a program.
-fn with_work<T>(
-    g: &Geometry,
-    level: Level,
-    image: &Image,
-    step: &Step,
-    plan: impl FnOnce(&Work<'_>, Option<&[u8]>) -> T,
-) -> T {
-    let (cells, data) = match step {
-        Step::Program { at, data } => {
-            let (from, data) = image.clip(*at, data);
-            (from..from + data.len(), Some(data))
-        }
-        Step::Erase { sector } => (image.sector_cells(g, *sector), None),
-    };
-    let weak = &image.weak()[weak_within(image.weak(), cells.start, cells.end)];
-    let base = cells.start;
-    plan(&Work { cells: &image.bytes()[cells], base, weak, geometry: g, level }, data)
-}
-
-/// A number below `bound`, or 0. Written out because the draw must be the same for ever; the
-/// slight preference for small numbers is of no consequence.
-pub(super) fn below(rng: &mut impl Rng, bound: u32) -> u32 {
-    ((u64::from(rng.next_u32()) * u64::from(bound)) >> 32) as u32
 }
 
 /// Collects tears: leaves out what is thinned away, and what has the effect of an earlier one.
@@ -189,12 +93,13 @@ pub(super) struct Collect<'work> {
 }
 
 impl<'work> Collect<'work> {
-    fn new(
+    pub(super) fn new(
         work: &'work Work<'work>,
         data: Option<&'work [u8]>,
         thin: u32,
         tears: &'work mut Tears,
     ) -> Self {
+        tears.len = work.cells.len();
         let mut collect = Self {
             work,
             data,
@@ -293,14 +198,12 @@ impl<'work> Collect<'work> {
     }
 }
 
-impl From<TornProgram> for Tear {
-    fn from(torn: TornProgram) -> Self {
-        Self(Kind::Program(torn))
-    }
-}
-
-impl From<TornErase> for Tear {
-    fn from(torn: TornErase) -> Self {
-        Self(Kind::Erase(torn))
-    }
+/// Up to `count` numbers of `0..total`, evenly spread, the ends included.
+pub(super) fn spread(total: u32, count: u32) -> impl Iterator<Item = u32> {
+    let count = count.min(total);
+    let last = u64::from(total.saturating_sub(1));
+    (0..count).map(move |index| {
+        let gaps = u64::from(count.saturating_sub(1)).max(1);
+        (u64::from(index) * last / gaps) as u32
+    })
 }

@@ -2,13 +2,16 @@
 
 use rand::Rng;
 
-use super::cells::WeakCursor;
-use super::chance::Coin;
-use super::geometry::Level;
-use super::plan::{Collect, Work, below};
-use super::tear::{Done, Pick, Tear, TearClass, TornProgram, bits_to_clear};
+use super::collect::{Collect, Work, spread};
+use super::draw::{below, draw_coin, draw_pick};
+use super::effect::bits_to_clear;
+use super::tear::{Done, Pick, Tear, TearClass, TornProgram};
+use crate::device::coin::Coin;
+use crate::device::geometry::Level;
+use crate::device::marginal::WeakCursor;
 
 const ALL: Done = Done::First(u32::MAX);
+
 const NONE: Done = Done::First(0);
 
 /// Every subset is tried up to this many bits to clear.
@@ -60,16 +63,6 @@ impl Bits {
     fn window(&self, from: u32, to: u32) -> (u32, u32) {
         (self.at(from), self.at(to).saturating_sub(self.at(from)))
     }
-}
-
-/// Up to `count` numbers of `0..total`, evenly spread, the ends included.
-pub(super) fn spread(total: u32, count: u32) -> impl Iterator<Item = u32> {
-    let count = count.min(total);
-    let last = u64::from(total.saturating_sub(1));
-    (0..count).map(move |index| {
-        let gaps = u64::from(count.saturating_sub(1)).max(1);
-        (u64::from(index) * last / gaps) as u32
-    })
 }
 
 pub(super) fn list(work: &Work<'_>, data: &[u8], collect: &mut Collect<'_>) {
@@ -269,22 +262,4 @@ fn draw_aimed(bits: &Bits, rng: &mut impl Rng) -> Done {
     }
     let (from, len) = bits.window(byte, byte + 1 + below(rng, 4));
     Done::AllBut { from, len }
-}
-
-pub(super) fn draw_pick(total: u32, rng: &mut impl Rng) -> Pick {
-    match below(rng, 14) {
-        0 => Pick::All,
-        1 => Pick::Zeros,
-        2 => Pick::Ones,
-        3 => Pick::Window { from: below(rng, total), len: 1 + below(rng, 32) },
-        4 | 5 => Pick::Few { count: 1 + below(rng, 4), seed: u64::from(rng.next_u32()) },
-        6 => Pick::Toss(draw_coin(rng)),
-        _ => Pick::Nothing,
-    }
-}
-
-pub(super) fn draw_coin(rng: &mut impl Rng) -> Coin {
-    const DENSITIES: [u16; 9] = [2, 8, 26, 77, 128, 179, 230, 248, 254];
-    let of_256 = DENSITIES[below(rng, DENSITIES.len() as u32) as usize];
-    Coin { seed: u64::from(rng.next_u32()), of_256 }
 }

@@ -2,8 +2,8 @@
 
 use core::fmt;
 
-use super::cells::Step;
 use super::tear::{Done, Fill, Kind, Pick, Tear};
+use crate::device::cells::Step;
 
 /// What kind of tear a cut left. The account of a run counts by these.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

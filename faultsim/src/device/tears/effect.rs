@@ -1,184 +1,48 @@
-//! How far an interrupted step came.
-//!
-//! A tear is a rule, not a list of bits: it says the same for any data, so it is small and can
-//! be printed and replayed.
+//! What a tear leaves of the cells that the step works on, and of those beside it.
 
 use core::ops::Range;
 
-use serde::{Deserialize, Serialize};
+use super::tear::{Done, Fill, Hurt, Kind, Pick, Reach, Tear, TornErase, TornProgram, Turn};
+use crate::device::cells::{Image, Step};
+use crate::device::coin::nth;
+use crate::device::geometry::Geometry;
+use crate::device::marginal::{Weak, WeakCursor, push_weak};
 
-use super::cells::{Image, Weak, WeakCursor};
-use super::chance::{Coin, nth};
-use super::collateral::Hurt;
-
-/// How far an interrupted step came. `Display` is a short phrase for reports.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub struct Tear(pub(super) Kind);
-
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) enum Kind {
-    /// The cut came before the step had any effect.
-    Nothing,
-    /// The step was complete, only nobody heard of it.
-    Everything,
-    Program(TornProgram),
-    Erase(TornErase),
-    Collateral(Hurt),
-}
-
-/// Bits to clear are the bits commanded 0 that are not solid 0 yet, numbered from 0 in order of
-/// address and, within a byte, from bit 0 up. All others are left as they are.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) struct TornProgram {
-    /// Bits to clear that came to store a 0; the others store what they did.
-    pub(super) done: Done,
-    /// Bits to clear that are marginal now; of the rest the done ones are solid 0.
-    pub(super) weak: Pick,
-}
-
-/// A choice among the bits to clear.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) enum Done {
-    First(u32),
-    Last(u32),
-    /// Bits `from..from + len`.
-    Only {
-        from: u32,
-        len: u32,
-    },
-    /// All but bits `from..from + len`.
-    AllBut {
-        from: u32,
-        len: u32,
-    },
-    /// Bits whose number is even, or odd.
-    EveryOther {
-        odd: bool,
-    },
-    /// Bits in bytes of the step whose number is even, or odd.
-    EveryOtherByte {
-        odd: bool,
-    },
-    /// Each bit for which the coin lands.
-    Toss(Coin),
-    /// The first `whole` bits, and of the `mixed` bits behind them those for which the coin
-    /// lands.
-    Front {
-        whole: u32,
-        mixed: u32,
-        coin: Coin,
-    },
-    /// All but the bits with these numbers, which ascend.
-    AllButThese(Box<[u32]>),
-    /// All but the bits `undone` of the step's byte number `byte`.
-    AllButInByte {
-        byte: u32,
-        undone: u8,
-    },
-    /// Bit n if bit n of the mask is set. For at most 64 bits to clear.
-    Mask(u64),
-}
-
-/// The erase of a sector: one state in bytes `from..to` of the sector, another outside.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) struct TornErase {
-    pub(super) from: u32,
-    pub(super) to: u32,
-    pub(super) inside: Fill,
-    pub(super) outside: Fill,
-    /// Bits of the sector that are marginal now, whatever they store.
-    pub(super) weak: Pick,
-}
-
-/// What an interrupted erase leaves of a bit. Coins are those of the bit's number in the sector.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) enum Fill {
-    /// What was there, marginal bits included.
-    Old,
-    /// Solid 0.
-    Zero,
-    /// Solid 1.
-    Ones,
-    /// Solid 0 where the coin lands, else old: programming to zero under way.
-    Zeroing(Coin),
-    /// Solid 1 where the coin lands, else solid 0: erase pulses under way.
-    Mixed(Coin),
-    /// Solid 1 where the coin lands, else old: erase pulses without zeroing before.
-    Rising(Coin),
-}
-
-/// A choice of marginal bits, among the bits to clear of a program or the bits of a sector.
-/// Numbers are in order of address, from bit 0 up.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) enum Pick {
-    Nothing,
-    All,
-    /// Those that store 0 after the tear.
-    Zeros,
-    /// Those that store 1 after the tear.
-    Ones,
-    /// Bits `from..from + len`.
-    Window {
-        from: u32,
-        len: u32,
-    },
-    /// The bits with number `nth(seed, j) % total` for j in `0..count`.
-    Few {
-        count: u32,
-        seed: u64,
-    },
-    /// Each bit for which the coin lands.
-    Toss(Coin),
-}
-
-/// The class of faults that a tear belongs to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum TearClass {
-    /// Nothing or everything happened.
-    Whole,
-    /// A program that stopped in unit order.
-    ProgramOrder,
-    /// An erase that stopped in unit order.
-    EraseOrder,
-    /// Any subset of the bits of a program.
-    ProgramSubset,
-    /// Any phase of an erase.
-    ErasePhase,
-    /// Marginal bits behind a program.
-    MarginalProgram,
-    /// Marginal bits behind an erase, most of all one that looks done.
-    WeakErase,
-    /// A subset chosen to fool checks.
-    Adversarial,
-    /// Damage to other bytes of the page or sector under a program.
-    Collateral,
+impl Image {
+    /// Does the step as far as `tear` says. A tear made for the other kind of step does nothing.
+    pub fn apply_torn(&mut self, g: &Geometry, step: &Step, tear: &Tear) {
+        match (step, &tear.0) {
+            (_, Kind::Everything) => self.apply(g, step),
+            (Step::Program { at, data }, Kind::Program(torn)) => {
+                let (from, data) = self.clip(*at, data);
+                let to = from + data.len();
+                self.change_cells(from..to, |cells, old, new| {
+                    torn.apply(cells, from, data, old, new);
+                });
+                self.note_programmed_by_content(g, from, to, false);
+            }
+            (Step::Program { at, data }, Kind::Collateral(hurt)) => {
+                self.apply_torn(g, step, &Tear(Kind::Program(hurt.program.clone())));
+                let (from, data) = self.clip(*at, data);
+                let program = from..from + data.len();
+                let region = hurt.reach.around(g, self, from);
+                let base = region.start;
+                self.change_cells(region, |cells, old, new| {
+                    hurt.apply(cells, base, &program, old, new);
+                });
+            }
+            (Step::Erase { sector }, Kind::Erase(torn)) => {
+                let Range { start: from, end: to } = self.sector_cells(g, *sector);
+                self.change_cells(from..to, |cells, old, new| torn.apply(cells, from, old, new));
+                self.note_programmed_by_content(g, from, to, true);
+                self.count_erase(*sector);
+            }
+            _ => {}
+        }
+    }
 }
 
 impl Tear {
-    /// The cut came before the step had any effect.
-    pub const NOTHING: Self = Self(Kind::Nothing);
-    /// The step was complete, but the caller was never told.
-    pub const EVERYTHING: Self = Self(Kind::Everything);
-
-    /// Whether it hurt bytes that the step does not work on.
-    pub(crate) const fn is_collateral(&self) -> bool {
-        matches!(self.0, Kind::Collateral(_))
-    }
-
-    /// The same tear without what it did to other bytes, if it did.
-    pub(crate) fn without_collateral(&self) -> Option<Self> {
-        match &self.0 {
-            Kind::Collateral(hurt) => Some(Self(Kind::Program(hurt.program.clone()))),
-            _ => None,
-        }
-    }
-
-    /// A program of which all bits were done but those with these numbers, which ascend. Numbers
-    /// are places in the list of [`Tear::places_to_clear`].
-    pub(crate) const fn all_but(undone: Box<[u32]>) -> Self {
-        Self(Kind::Program(TornProgram { done: Done::AllButThese(undone), weak: Pick::Nothing }))
-    }
-
     /// The bits that a program of `data` at `at` has to clear, in the order that numbers them:
     /// which byte of the data, and the bit as a mask.
     pub(crate) fn places_to_clear(image: &Image, at: u32, data: &[u8]) -> Vec<(usize, u8)> {
@@ -452,12 +316,6 @@ pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &
         .sum()
 }
 
-pub(super) fn push_weak(list: &mut Vec<Weak>, at: usize, mask: u8) {
-    if mask != 0 {
-        list.push(Weak { at: at as u32, mask });
-    }
-}
-
 impl TornErase {
     /// Tears the erase of `cells`, which start at address `base` and of which `old` are
     /// marginal. Appends the cells that are marginal afterwards to `new`.
@@ -524,5 +382,59 @@ impl Fill {
             Self::Zero | Self::Ones | Self::Mixed(_) => 0xFF,
             Self::Zeroing(coin) | Self::Rising(coin) => coin.lands_8(byte),
         }
+    }
+}
+
+impl Turn {
+    const fn apply(self, stored: u8, mask: u8) -> u8 {
+        match self {
+            Self::Zero => stored & !mask,
+            Self::One => stored | mask,
+            Self::Other => stored ^ mask,
+        }
+    }
+}
+
+impl Reach {
+    /// The bytes of the page or sector that holds byte `at`, as far as the image goes.
+    pub(super) fn around(self, g: &Geometry, image: &Image, at: usize) -> Range<usize> {
+        let size = match self {
+            Self::Page => g.page_size(),
+            Self::Sector => g.sector_size(),
+        } as usize;
+        let end = image.bytes().len();
+        let from = (at / size * size).min(end);
+        from..(from + size).min(end)
+    }
+}
+
+impl Hurt {
+    /// Hurts the bytes of `cells` that do not belong to `program`, addresses; `cells` start at
+    /// `base`. Appends those that are marginal afterwards to `new`.
+    pub(super) fn apply(
+        &self,
+        cells: &mut [u8],
+        base: usize,
+        program: &Range<usize>,
+        old: &[Weak],
+        new: &mut Vec<Weak>,
+    ) {
+        let mut outside = Vec::with_capacity(cells.len());
+        outside.extend((base..).zip(&*cells).filter(|(at, _)| !program.contains(at)));
+        let (places, mut bytes): (Vec<usize>, Vec<u8>) =
+            outside.into_iter().map(|(at, byte)| (at, *byte)).unzip();
+        let turned = self.turned.in_cells(&bytes, 0);
+        for entry in &turned {
+            let byte = &mut bytes[entry.at as usize];
+            *byte = self.to.apply(*byte, entry.mask);
+            cells[places[entry.at as usize] - base] = *byte;
+        }
+        let weak = self.weak.in_cells(&bytes, 0);
+        let mut masks = vec![0; cells.len()];
+        let old = old.iter().map(|entry| (entry.at as usize - base, entry.mask));
+        old.for_each(|(byte, mask)| masks[byte] = mask);
+        turned.iter().for_each(|entry| masks[places[entry.at as usize] - base] &= !entry.mask);
+        weak.iter().for_each(|entry| masks[places[entry.at as usize] - base] |= entry.mask);
+        (base..).zip(masks).for_each(|(at, mask)| push_weak(new, at, mask));
     }
 }

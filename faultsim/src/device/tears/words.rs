@@ -2,9 +2,8 @@
 
 use core::fmt;
 
-use super::chance::Coin;
-use super::collateral::{Hurt, Reach, Turn};
-use super::tear::{Done, Fill, Kind, Pick, Tear, TornErase, TornProgram};
+use super::tear::{Done, Fill, Hurt, Kind, Pick, Reach, Tear, TornErase, TornProgram, Turn};
+use crate::device::coin::Coin;
 
 impl fmt::Display for Tear {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -1,16 +1,6 @@
 //! What a part on a serial bus holds besides its cells, as long as it has power.
 
-use super::chip::CutTear;
-
-/// A cut at a moment of the bus rather than at a step. Moments are counted from power-up: each byte
-/// on the bus is one, and each pause between transactions.
-#[derive(Debug)]
-pub enum BusCut {
-    /// The supply fails. What the part is busy with is torn so.
-    Power(CutTear),
-    /// The microcontroller is reset; the part keeps its power and goes on with what it does.
-    Reset,
-}
+use super::cut::BusCut;
 
 /// State of the commands; empty at power-up. Kept by [`super::Chip`], used by [`crate::serial`].
 #[derive(Debug, Default)]

@@ -11,96 +11,15 @@ use core::ops::Range;
 use rand::Rng;
 use rapidhash::RapidHashSet;
 use rapidhash::quality::RapidHasher;
-use serde::{Deserialize, Serialize};
 
-use super::cells::{Image, Weak, weak_within};
-use super::chance::{Coin, nth};
-use super::geometry::Geometry;
-use super::plan::below;
-use super::plan_program::{draw_coin, draw_pick, spread};
-use super::tear::{Done, Kind, Pick, Tear, TearClass, TornProgram, count_bits_to_clear, push_weak};
-
-/// A torn program, and what it did to bytes beside it. The bits of these are numbered from 0 in
-/// order of address and, within a byte, from bit 0 up; those of the program are passed over.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) struct Hurt {
-    pub(super) program: TornProgram,
-    pub(super) reach: Reach,
-    /// Bits that are solid now and store what `to` says.
-    pub(super) turned: Pick,
-    pub(super) to: Turn,
-    /// Bits that are marginal now.
-    pub(super) weak: Pick,
-}
-
-/// Where a program can hurt other bytes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) enum Reach {
-    Page,
-    Sector,
-}
-
-/// What becomes of a bit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) enum Turn {
-    Zero,
-    One,
-    Other,
-}
-
-impl Turn {
-    const fn apply(self, stored: u8, mask: u8) -> u8 {
-        match self {
-            Self::Zero => stored & !mask,
-            Self::One => stored | mask,
-            Self::Other => stored ^ mask,
-        }
-    }
-}
-
-impl Reach {
-    /// The bytes of the page or sector that holds byte `at`, as far as the image goes.
-    pub(super) fn around(self, g: &Geometry, image: &Image, at: usize) -> Range<usize> {
-        let size = match self {
-            Self::Page => g.page_size(),
-            Self::Sector => g.sector_size(),
-        } as usize;
-        let end = image.bytes().len();
-        let from = (at / size * size).min(end);
-        from..(from + size).min(end)
-    }
-}
-
-impl Hurt {
-    /// Hurts the bytes of `cells` that do not belong to `program`, addresses; `cells` start at
-    /// `base`. Appends those that are marginal afterwards to `new`.
-    pub(super) fn apply(
-        &self,
-        cells: &mut [u8],
-        base: usize,
-        program: &Range<usize>,
-        old: &[Weak],
-        new: &mut Vec<Weak>,
-    ) {
-        let mut outside = Vec::with_capacity(cells.len());
-        outside.extend((base..).zip(&*cells).filter(|(at, _)| !program.contains(at)));
-        let (places, mut bytes): (Vec<usize>, Vec<u8>) =
-            outside.into_iter().map(|(at, byte)| (at, *byte)).unzip();
-        let turned = self.turned.in_cells(&bytes, 0);
-        for entry in &turned {
-            let byte = &mut bytes[entry.at as usize];
-            *byte = self.to.apply(*byte, entry.mask);
-            cells[places[entry.at as usize] - base] = *byte;
-        }
-        let weak = self.weak.in_cells(&bytes, 0);
-        let mut masks = vec![0; cells.len()];
-        let old = old.iter().map(|entry| (entry.at as usize - base, entry.mask));
-        old.for_each(|(byte, mask)| masks[byte] = mask);
-        turned.iter().for_each(|entry| masks[places[entry.at as usize] - base] &= !entry.mask);
-        weak.iter().for_each(|entry| masks[places[entry.at as usize] - base] |= entry.mask);
-        (base..).zip(masks).for_each(|(at, mask)| push_weak(new, at, mask));
-    }
-}
+use super::collect::spread;
+use super::draw::{below, draw_coin, draw_pick};
+use super::effect::count_bits_to_clear;
+use super::tear::{Done, Hurt, Kind, Pick, Reach, Tear, TearClass, TornProgram, Turn};
+use crate::device::cells::Image;
+use crate::device::coin::{Coin, nth};
+use crate::device::geometry::Geometry;
+use crate::device::marginal::weak_within;
 
 /// A way to hurt bytes, apart from what the program did.
 #[derive(Clone)]
