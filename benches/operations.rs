@@ -5,7 +5,7 @@
 use outlast_costs::growth::{KEYS, Point, SECTORS, Shape, point};
 use outlast_costs::load::{Draw, Load};
 use outlast_costs::run::WorstCall;
-use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
+use outlast_faultsim::part::{Chip, Geometry, Part, Timing};
 use outlast_faultsim::subject::KeyNames;
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;

@@ -8,19 +8,17 @@ use clap::builder::NonEmptyStringValueParser;
 use clap::error::ErrorKind;
 use clap::{Args, ColorChoice, Parser, Subcommand};
 use outlast_faultsim::config::Shard;
-use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::history::token::Token;
+use outlast_faultsim::part::{Geometry, Level};
 use outlast_faultsim::subjects::outlast;
-use outlast_faultsim::token::Token;
 use outlast_faultsim::workload::edge::Letters;
 
 use crate::exit::EXIT_CODES;
-use crate::image;
 use crate::plan::{Kind, Plan};
-use crate::prove;
 use crate::regressions::{self, USUAL_FOLDER};
 use crate::replay::{self, Telling};
-use crate::subject;
 use crate::torture::Wanted;
+use crate::{image, prove, subject};
 
 /// What the arguments ask for.
 pub(crate) enum Task {

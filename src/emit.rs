@@ -67,7 +67,7 @@ pub(crate) fn test(story: &Story, source: Source<'_>) -> String {
         "{text}//
 // Add `outlast-faultsim` to the dev-dependencies.
 
-{import}use outlast_faultsim::token::{{Outcome, Token}};
+{import}use outlast_faultsim::history::token::{{Outcome, Token}};
 
 #[test]
 fn {name}() {{

@@ -4,10 +4,9 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use outlast_faultsim::config::{Config, Deep, Mode, Systematic};
-use outlast_faultsim::config::{Edges, Shard};
-use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::plan::{Usual, lives};
+use outlast_faultsim::config::{Config, Deep, Edges, Mode, Shard, Systematic};
+use outlast_faultsim::default_plan::{Usual, lives};
+use outlast_faultsim::part::{Geometry, Level};
 use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::workload::source::WorkloadSource;
 

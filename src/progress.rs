@@ -6,7 +6,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressStyle};
-use outlast_faultsim::plan::Progress;
+use outlast_faultsim::run::Progress;
 
 use crate::plan::Stage;
 use crate::text::{clock, short};

@@ -5,14 +5,13 @@ use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use outlast_faultsim::prove::{Proof, Steps, prove};
+use outlast_faultsim::selftest::{Proof, Steps, prove};
 use serde::Serialize;
 
 use crate::exit::Exit;
 use crate::output::Output;
-use crate::progress;
-use crate::report;
 use crate::text::clock;
+use crate::{progress, report};
 
 /// What was reviewed.
 const REVIEWED: &str = include_str!("../tests/kill-matrix.txt");

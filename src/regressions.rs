@@ -5,8 +5,8 @@
 
 use std::path::Path;
 
+use outlast_faultsim::history::token::{Outcome, Token, TokenError};
 use outlast_faultsim::subjects::AnySubject;
-use outlast_faultsim::token::{Outcome, Token, TokenError};
 use serde::Serialize;
 
 /// Where they are looked for unless the command line says otherwise.

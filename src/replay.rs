@@ -3,10 +3,10 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use outlast_faultsim::finding::Breach;
-use outlast_faultsim::scene::Scene;
+use outlast_faultsim::check::finding::Breach;
+use outlast_faultsim::history::token::{Outcome, Replay, Token};
+use outlast_faultsim::report::scene::Scene;
 use outlast_faultsim::subjects::AnySubject;
-use outlast_faultsim::token::{Outcome, Replay, Token};
 use serde::Serialize;
 
 use crate::emit::{self, Source};
@@ -95,8 +95,9 @@ pub(crate) fn run<W: Write>(task: &Task, output: &mut Output<W>) -> anyhow::Resu
 
 #[cfg(test)]
 mod tests {
-    use outlast_faultsim::device::{Geometry, Level};
-    use outlast_faultsim::plan::{Config, Progress};
+    use outlast_faultsim::config::Config;
+    use outlast_faultsim::part::{Geometry, Level};
+    use outlast_faultsim::run::Progress;
     use outlast_faultsim::subjects::naive::Naive;
     use outlast_faultsim::subjects::two_copies::TwoCopies;
 

@@ -3,11 +3,10 @@
 use std::fmt::{self, Display, Formatter};
 use std::time::Duration;
 
-use outlast_faultsim::device::DeviceTime;
-use outlast_faultsim::harm::Harm;
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::report::{Violation, WorstCase};
-use outlast_faultsim::token::Outcome as Replayed;
+use outlast_faultsim::check::collateral_loss::Harm;
+use outlast_faultsim::history::token::Outcome as Replayed;
+use outlast_faultsim::part::DeviceTime;
+use outlast_faultsim::report::{Verdict, Violation, WorstCase};
 
 use crate::plan::{Plan, Stage, level_in_words};
 use crate::regressions::Rerun;

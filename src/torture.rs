@@ -5,24 +5,21 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
-use outlast_faultsim::device::Geometry;
-use outlast_faultsim::harm::Harm;
-use outlast_faultsim::plan::{Report, Verdict};
-use outlast_faultsim::report::{Baseline, Counts, Violation, WorstCase};
+use outlast_faultsim::check::collateral_loss::Harm;
+use outlast_faultsim::history::token::Outcome as Replayed;
+use outlast_faultsim::part::Geometry;
+use outlast_faultsim::report::{BaselineSummary, Counts, Report, Verdict, Violation, WorstCase};
 use outlast_faultsim::subject::Bounds;
-use outlast_faultsim::token::Outcome as Replayed;
 use serde::{Deserialize, Serialize};
 
 use crate::exit::Exit;
 use crate::identity::Identity;
-use crate::interrupt;
 use crate::merge::Part;
 use crate::output::Output;
 use crate::plan::{Plan, Stage};
 use crate::progress::Meter;
 use crate::regressions::{Regression, Rerun};
-use crate::report;
-use crate::text;
+use crate::{interrupt, report, text};
 
 /// Examples that are made smaller, and the time for one of them and for all. It comes on top of
 /// the budget.
@@ -88,7 +85,7 @@ pub(crate) struct StageOutcome {
     pub(crate) reason: String,
     pub(crate) seconds: f64,
     pub(crate) counts: Counts,
-    pub(crate) baseline: Baseline,
+    pub(crate) baseline: BaselineSummary,
     /// The worst case the storage code claims for itself, if it does.
     pub(crate) bounds: Option<Bounds>,
     pub(crate) worst: WorstCase,
@@ -223,7 +220,7 @@ impl Outcome {
             reason: "not begun".to_owned(),
             seconds: time.as_secs_f64(),
             counts: Counts::default(),
-            baseline: Baseline::default(),
+            baseline: BaselineSummary::default(),
             bounds: None,
             worst: WorstCase::default(),
             not_explored: Vec::new(),
@@ -307,9 +304,8 @@ impl From<&Counts> for Totals {
 
 #[cfg(test)]
 mod tests {
-    use outlast_faultsim::device::{Level, Part};
-    use outlast_faultsim::subject::KeyNames;
-    use outlast_faultsim::subject::{Op, Subject, Trouble};
+    use outlast_faultsim::part::{Level, Part};
+    use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
     use outlast_faultsim::subjects::AnySubject;
 
     use super::*;

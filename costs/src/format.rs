@@ -7,9 +7,8 @@ use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 use serde::Serialize;
 
-use outlast_faultsim::device::{Chip, Geometry, Part, Step};
-use outlast_faultsim::subject::KeyNames;
-use outlast_faultsim::subject::{Op, Subject, Trouble};
+use outlast_faultsim::part::{Chip, Geometry, Part, Step};
+use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::outlast::{Outlast, Running};
 
 /// A kind of record to ask about.

@@ -4,10 +4,8 @@ use std::fmt;
 use std::str::FromStr;
 use std::time::Duration;
 
-use crate::device::{Geometry, Level};
-use crate::parts::RigParts;
-use crate::report::{Baseline, Counts, Report, Verdict, WorstCase};
-use crate::subject::Subject;
+use crate::ablation::RigParts;
+use crate::part::{Geometry, Level};
 use crate::workload::mixed;
 use crate::workload::source::WorkloadSource;
 
@@ -115,27 +113,6 @@ impl Config {
     /// Random lives.
     pub fn deep(geometry: Geometry, level: Level) -> Self {
         Self { mode: Mode::Deep(Deep::default()), ..Self::systematic(geometry, level) }
-    }
-
-    /// The report of a run of which nothing was done yet.
-    pub(crate) fn begun<S: Subject>(&self, subject: &S, mode: &str, workload: String) -> Report {
-        Report {
-            subject: subject.name().to_owned(),
-            geometry: self.geometry,
-            level: self.level,
-            mode: mode.to_owned(),
-            workload,
-            seed: self.seed,
-            verdict: Verdict::BaselineFailed,
-            reason: String::new(),
-            counts: Counts::default(),
-            baseline: Baseline::default(),
-            bounds: subject.bounds(&self.geometry),
-            worst: WorstCase::default(),
-            violations: Vec::new(),
-            kills: Vec::new(),
-            not_explored: Vec::new(),
-        }
     }
 
     /// A dozen random operations with one cut each: seconds even in a debug build.

@@ -2,7 +2,7 @@
 
 use core::ops::Range;
 
-use crate::device::{Geometry, Part, PartError};
+use crate::part::{Geometry, Part, PartError};
 
 /// Storage code under test. A type with four short methods is enough for a first run;
 /// `examples/own_store.rs` is a whole program around a small store with a bug that the rig finds.
@@ -13,7 +13,7 @@ use crate::device::{Geometry, Part, PartError};
 /// - One value of the type is shared by all worker threads; each power-up gets a store of its own.
 ///   All that is to survive a cut must be in the [`Part`]: dropping the store is the loss of RAM.
 ///   Nothing may be kept in static variables.
-/// - The part is worked on with [`Chip::read`](crate::device::Chip::read), `program` and `erase` of
+/// - The part is worked on with [`Chip::read`](crate::part::Chip::read), `program` and `erase` of
 ///   [`Part::chip_mut`], or through the `embedded-storage` traits of [`Part::nor`].
 /// - Once the power is off, each call of the part fails with [`PartError::PowerOff`]. Hand it on as
 ///   [`Trouble::PowerOff`]; `?` does.
@@ -27,8 +27,8 @@ use crate::device::{Geometry, Part, PartError};
 ///   stopped from within the process, and the run hangs: put code that may have one under the rig as a
 ///   program of its own.
 ///
-/// The command cannot run a subject of yours: call [`crate::plan::run`] with each of the stages of
-/// [`crate::plan::Usual`], which are those of `outlast torture`, or with a plan of your own.
+/// The command cannot run a subject of yours: call [`crate::run::run`] with each of the stages of
+/// [`crate::default_plan::Usual`], which are those of `outlast torture`, or with a plan of your own.
 ///
 /// Code in another language runs as a program of its own, see [`crate::subjects::program`].
 pub trait Subject: Sync {
@@ -71,7 +71,7 @@ pub trait Subject: Sync {
         None
     }
 
-    /// Whether the code uses the part through [`crate::serial`], so that random lives can end a
+    /// Whether the code uses the part through [`crate::part::spi`], so that random lives can end a
     /// power-up at any moment of the bus, and reset the microcontroller alone.
     fn is_on_bus(&self) -> bool {
         false

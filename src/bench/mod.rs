@@ -15,7 +15,7 @@ use outlast_costs::load::Load;
 use outlast_costs::run::Scheme;
 use outlast_costs::sheet::{Sheet, Supply, bus_byte_ns};
 use outlast_costs::table::{Bench, Results};
-use outlast_faultsim::device::{Geometry, Timing};
+use outlast_faultsim::part::{Geometry, Timing};
 use outlast_faultsim::subjects::outlast;
 use serde::Serialize;
 

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 use outlast_faultsim::report::Violation;
-use outlast_faultsim::scene::Scene;
+use outlast_faultsim::report::scene::Scene;
 
 use crate::text::{grouped, headline};
 use crate::torture::Outcome;

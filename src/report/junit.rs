@@ -4,9 +4,8 @@
 //! with `failure`, `error` or `skipped`, counts in attributes. `quick-xml` escapes all that goes in.
 
 use anyhow::Context as _;
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::report::Violation;
-use outlast_faultsim::token::Outcome as Replayed;
+use outlast_faultsim::history::token::Outcome as Replayed;
+use outlast_faultsim::report::{Verdict, Violation};
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 

@@ -1,8 +1,8 @@
 //! How much was done: the funnel of images, and the account of cut points and kinds of tear.
 
 use maud::{Markup, html};
-use outlast_faultsim::device::TearKind;
-use outlast_faultsim::ledger::{Ledger, Place};
+use outlast_faultsim::check::coverage::{Ledger, Place};
+use outlast_faultsim::part::TearKind;
 
 use super::{bar, percent};
 use crate::text::grouped;

@@ -1,10 +1,9 @@
 //! What storage code owes under power cuts, and at which fault level it was seen to fail.
 
 use maud::{Markup, html};
-use outlast_faultsim::device::Level;
-use outlast_faultsim::finding::Breach;
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::report::Violation;
+use outlast_faultsim::check::finding::Breach;
+use outlast_faultsim::part::Level;
+use outlast_faultsim::report::{Verdict, Violation};
 
 use crate::text::{grouped, harm};
 use crate::torture::Outcome;

@@ -2,8 +2,8 @@
 
 use std::path::Path;
 
+use outlast_faultsim::history::token::{Outcome, Token};
 use outlast_faultsim::subjects::by_name;
-use outlast_faultsim::token::{Outcome, Token};
 
 use crate::command_line::outlast;
 

@@ -1,7 +1,7 @@
 //! The byte region against an array of bytes, under power cuts too, and what it costs.
 
 use embedded_storage::{ReadStorage, Storage};
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::{Error, Layout, Region, RegionError, Store};
 use proptest::prelude::*;
 

@@ -1,6 +1,6 @@
 //! Facts of the trade that the simulated part must show. Common practice, no source.
 
-use outlast_faultsim::device::{Chip, Geometry, PartError};
+use outlast_faultsim::part::{Chip, Geometry, PartError};
 
 fn chip() -> Chip {
     Chip::new(Geometry::new(4, 4096, 1, 256).expect("a valid geometry"))

@@ -1,6 +1,6 @@
 //! Keys of every length, on parts of every program unit and with short and long headers.
 
-use outlast_faultsim::device::{Chip, Geometry, Nor, Part};
+use outlast_faultsim::part::{Chip, Geometry, Nor, Part};
 use outlast_kvstore::{Layout, Store};
 
 /// Each key alone, at lengths of values around where a `get` needs a second read.

@@ -2,7 +2,7 @@
 //! import; and the bytes in flash against the published examples of the formats.
 
 use heapless::{String as Text, Vec as List};
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::settings::{
     Declared, ImportError, JsonError, Setting, SettingBatch, Source, Why, export, export_json,
     import, import_json,

@@ -5,7 +5,7 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Level, Nor, Part, PartError, Weak};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part, PartError, Weak};
 use outlast_kvstore::embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
 };

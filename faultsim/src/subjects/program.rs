@@ -43,9 +43,8 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::Duration;
 
-use crate::device::{Part, PartError};
-use crate::subject::KeyNames;
-use crate::subject::{Change, Op, OpKind, Subject, Trouble};
+use crate::part::{Part, PartError};
+use crate::subject::{Change, KeyNames, Op, OpKind, Subject, Trouble};
 
 /// Of the protocol above.
 const VERSION: u8 = 1;

@@ -2,9 +2,8 @@
 
 use std::fmt;
 
-use crate::device::Geometry;
-use crate::subject::KeyNames;
-use crate::subject::{Change, Op};
+use crate::part::Geometry;
+use crate::subject::{Change, KeyNames, Op};
 use crate::workload::{Workload, stamped};
 
 /// What the part went through before.

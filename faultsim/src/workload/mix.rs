@@ -3,10 +3,9 @@
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
-use crate::device::Geometry;
-use crate::subject::KeyNames;
-use crate::subject::{Change, Op};
-use crate::workload::stamped;
+use super::stamped;
+use crate::part::Geometry;
+use crate::subject::{Change, KeyNames, Op};
 
 /// What a setting costs besides name and value, roughly: for sizing workloads, not a promise of
 /// any format.

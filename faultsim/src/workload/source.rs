@@ -2,12 +2,11 @@
 
 use rand::rngs::ChaCha8Rng;
 
-use super::{MOST_PRELUDE_OPS, Workload};
-use crate::device::Geometry;
-use crate::reference::cases;
-use crate::workload::edge::{self, Letters, Start};
-use crate::workload::mix::OpMix;
-use crate::workload::tide_gauge;
+use super::edge::{self, Letters, Start};
+use super::mix::OpMix;
+use super::{MOST_PRELUDE_OPS, Workload, tide_gauge};
+use crate::part::Geometry;
+use crate::selftest::mutants::cases;
 
 /// Where a workload comes from, so that a token can name it in a few bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -35,9 +34,9 @@ pub enum WorkloadSource {
         /// Operations in which power is cut.
         ops: u32,
     },
-    /// One of the short workloads that prove the rig: [`crate::reference::cases`].
+    /// One of the short workloads that prove the rig: [`crate::selftest::mutants::cases`].
     Case(u8),
-    /// A start state and a few operations: [`crate::edges`].
+    /// A start state and a few operations: [`crate::explore::boundary`].
     Edge {
         /// What came before.
         start: Start,

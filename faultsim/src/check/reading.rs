@@ -1,0 +1,81 @@
+//! How marginal cells read in a power-up of a systematic run.
+
+use crate::ablation::RigPart;
+use crate::part::Bias;
+use crate::workload::mixed;
+
+/// How marginal cells read in one power-up of a systematic run: one of a short list, whose
+/// seeds depend on the place of the cut before it.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
+pub(crate) enum BiasPick {
+    /// There are none, or each as the value it is nearer to.
+    Stored,
+    Zeros,
+    Ones,
+    Fixed,
+    Flicker,
+    /// At most so many changes within the power-up.
+    OneFlip,
+    TwoFlips,
+}
+
+impl BiasPick {
+    /// What is tried on an image: one power-up if nothing is marginal, else several; after the
+    /// first cut two of them, by turns.
+    pub(crate) const fn list(has_weak: bool, cuts: usize, tear: u32) -> &'static [Self] {
+        match (has_weak, cuts, tear % 2) {
+            (false, ..) => &[Self::Stored],
+            (true, 0 | 1, 0) => {
+                &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker, Self::OneFlip]
+            }
+            (true, 0 | 1, _) => {
+                &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker, Self::TwoFlips]
+            }
+            (true, _, 0) => &[Self::Ones, Self::Fixed],
+            (true, ..) => &[Self::Zeros, Self::Flicker],
+        }
+    }
+
+    /// For a later power-up that shall see the marginal cells differently.
+    pub(crate) const fn other(self) -> Self {
+        match self {
+            Self::Zeros | Self::Stored => Self::Ones,
+            Self::Ones => Self::Zeros,
+            // With another seed.
+            Self::Fixed | Self::Flicker | Self::OneFlip | Self::TwoFlips => self,
+        }
+    }
+
+    pub(crate) fn bias(self, salt: u64) -> Bias {
+        match self {
+            Self::Stored => Bias::stored(),
+            Self::Zeros => Bias::ZEROS,
+            Self::Ones => Bias::ONES,
+            Self::Fixed => Bias::seeded(mixed(salt)),
+            Self::Flicker => Bias::flicker(mixed(salt)),
+            Self::OneFlip => Bias::flipping(mixed(salt), false),
+            Self::TwoFlips => Bias::flipping(mixed(salt), true),
+        }
+    }
+
+    /// What of the rig it takes.
+    pub(crate) const fn part(self) -> Option<RigPart> {
+        match self {
+            Self::Stored => None,
+            Self::Zeros | Self::Ones | Self::Fixed => Some(RigPart::PerBoot),
+            Self::Flicker | Self::OneFlip | Self::TwoFlips => Some(RigPart::PerRead),
+        }
+    }
+
+    pub(crate) const ALL: [Self; 7] = [
+        Self::Stored,
+        Self::Zeros,
+        Self::Ones,
+        Self::Fixed,
+        Self::Flicker,
+        Self::OneFlip,
+        Self::TwoFlips,
+    ];
+}

@@ -1,0 +1,6 @@
+//! What a run reports.
+
+mod result;
+pub mod scene;
+
+pub use result::*;
