@@ -11,7 +11,7 @@ use outlast_faultsim::config::Shard;
 use outlast_faultsim::history::token::Token;
 use outlast_faultsim::part::{Geometry, Level};
 use outlast_faultsim::subjects::outlast;
-use outlast_faultsim::workload::edge::Letters;
+use outlast_faultsim::workload::edge::OpSequence;
 
 use crate::exit::EXIT_CODES;
 use crate::plan::{Kind, Plan};
@@ -251,7 +251,7 @@ impl TypedTorture {
             (Some(0), _) => return Err("--deep 0: ask for at least one power cut".to_owned()),
             (Some(cuts), _) => Kind::Deep { cuts },
             (_, Some(longest)) => {
-                let longest = within("--edges", longest, 1, Letters::MOST as u32)? as u8;
+                let longest = within("--edges", longest, 1, OpSequence::MOST as u32)? as u8;
                 Kind::Edges { longest, depth, shard }
             }
             (None, None) => Kind::Default { depth },

@@ -106,7 +106,7 @@ mod tests {
     #[test]
     fn a_test_for_code_that_is_not_here_is_printed() {
         let geometry = Geometry::new(2, 512, 1, 256).unwrap();
-        let config = Config { minimise: None, ..Config::small(geometry, Level::F1) };
+        let config = Config { shrink: None, ..Config::small(geometry, Level::F1) };
         let report = AnySubject::run(&Naive, &config, &Progress::default());
         let mut token: Token = report.violations[0].token.parse().unwrap();
         token.subject = "ring".to_owned();
@@ -123,7 +123,7 @@ mod tests {
     #[test]
     fn other_code_does_not_reproduce() {
         let geometry = Geometry::new(2, 512, 1, 256).unwrap();
-        let config = Config { minimise: None, ..Config::small(geometry, Level::F1) };
+        let config = Config { shrink: None, ..Config::small(geometry, Level::F1) };
         let report = AnySubject::run(&Naive, &config, &Progress::default());
         let token: Token = report.violations[0].token.parse().unwrap();
         let ends = |subject: &'static dyn AnySubject| {

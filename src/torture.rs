@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
-use outlast_faultsim::check::collateral_loss::Harm;
+use outlast_faultsim::check::collateral_loss::CollateralLoss;
 use outlast_faultsim::history::token::Outcome as Replayed;
 use outlast_faultsim::part::Geometry;
 use outlast_faultsim::report::{BaselineSummary, Counts, Report, Verdict, Violation, WorstCase};
@@ -67,8 +67,8 @@ pub(crate) struct Totals {
     /// Images that broke a promise.
     pub(crate) violating: u64,
     /// What collateral damage cost.
-    #[serde(default, skip_serializing_if = "Harm::is_none")]
-    pub(crate) harm: Harm,
+    #[serde(default, skip_serializing_if = "CollateralLoss::is_none")]
+    pub(crate) harm: CollateralLoss,
 }
 
 /// The result of one stage.
@@ -297,7 +297,8 @@ impl Totals {
 
 impl From<&Counts> for Totals {
     fn from(counts: &Counts) -> Self {
-        let Counts { cuts, distinct, judged, power_ups, violating, harm, .. } = *counts;
+        let Counts { cuts, distinct, judged, power_ups, violating, collateral_loss: harm, .. } =
+            *counts;
         Self { cuts, distinct, judged, power_ups, violating, harm }
     }
 }

@@ -2,12 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::part::{Level, TearClass};
+use crate::part::{FaultClass, Level};
 
 /// One part of the rig: a class of faults, or a thing the judge does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum RigPart {
+pub enum Mechanism {
     /// Cuts between two steps; cannot be switched off.
     Between,
     /// A further cut in a recovery.
@@ -39,10 +39,11 @@ pub enum RigPart {
     /// Goes on writing and comes up again.
     GoOn,
     /// Writes more than the part holds.
-    TurnOver,
+    #[serde(rename = "turn-over")]
+    RewriteAll,
 }
 
-impl RigPart {
+impl Mechanism {
     /// All of them, the classes of faults first, mildest level first.
     pub const ALL: [Self; 16] = [
         Self::Between,
@@ -60,7 +61,7 @@ impl RigPart {
         Self::Collateral,
         Self::SecondLook,
         Self::GoOn,
-        Self::TurnOver,
+        Self::RewriteAll,
     ];
 
     /// The mildest fault level that has it.
@@ -77,7 +78,7 @@ impl RigPart {
 
     /// Whether it is a class of faults, not something the judge does.
     pub const fn is_fault(self) -> bool {
-        !matches!(self, Self::SecondLook | Self::GoOn | Self::TurnOver)
+        !matches!(self, Self::SecondLook | Self::GoOn | Self::RewriteAll)
     }
 
     /// Its name, as in JSON.
@@ -98,43 +99,43 @@ impl RigPart {
             Self::Collateral => "collateral",
             Self::SecondLook => "second-look",
             Self::GoOn => "go-on",
-            Self::TurnOver => "turn-over",
+            Self::RewriteAll => "turn-over",
         }
     }
 }
 
-impl From<TearClass> for RigPart {
-    fn from(class: TearClass) -> Self {
+impl From<FaultClass> for Mechanism {
+    fn from(class: FaultClass) -> Self {
         match class {
-            TearClass::Whole => Self::Between,
-            TearClass::ProgramOrder => Self::ProgramOrder,
-            TearClass::EraseOrder => Self::EraseOrder,
-            TearClass::ProgramSubset => Self::ProgramSubset,
-            TearClass::ErasePhase => Self::ErasePhase,
-            TearClass::MarginalProgram => Self::MarginalProgram,
-            TearClass::WeakErase => Self::WeakErase,
-            TearClass::Adversarial => Self::Adversarial,
-            TearClass::Collateral => Self::Collateral,
+            FaultClass::Whole => Self::Between,
+            FaultClass::ProgramOrder => Self::ProgramOrder,
+            FaultClass::EraseOrder => Self::EraseOrder,
+            FaultClass::ProgramSubset => Self::ProgramSubset,
+            FaultClass::ErasePhase => Self::ErasePhase,
+            FaultClass::MarginalProgram => Self::MarginalProgram,
+            FaultClass::WeakErase => Self::WeakErase,
+            FaultClass::Adversarial => Self::Adversarial,
+            FaultClass::Collateral => Self::Collateral,
         }
     }
 }
 
-/// A set of [`RigPart`]s.
+/// A set of [`Mechanism`]s.
 #[derive(Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct RigParts(u32);
+pub struct Mechanisms(u32);
 
-impl RigParts {
+impl Mechanisms {
     /// No part.
     pub const NONE: Self = Self(0);
 
     /// The same with this part.
     #[must_use]
-    pub const fn with(self, part: RigPart) -> Self {
+    pub const fn with(self, part: Mechanism) -> Self {
         Self(self.0 | 1 << part as u32)
     }
 
     /// Whether the part is in it.
-    pub const fn has(self, part: RigPart) -> bool {
+    pub const fn has(self, part: Mechanism) -> bool {
         self.0 >> part as u32 & 1 == 1
     }
 
@@ -151,31 +152,31 @@ impl RigParts {
     }
 
     /// The parts, in order.
-    pub fn iter(self) -> impl Iterator<Item = RigPart> {
-        RigPart::ALL.into_iter().filter(move |&part| self.has(part))
+    pub fn iter(self) -> impl Iterator<Item = Mechanism> {
+        Mechanism::ALL.into_iter().filter(move |&part| self.has(part))
     }
 
     /// The mildest fault level that has all of them.
     pub fn level(self) -> Level {
-        self.iter().map(RigPart::level).max().unwrap_or(Level::F0)
+        self.iter().map(Mechanism::level).max().unwrap_or(Level::F0)
     }
 }
 
-impl From<RigPart> for RigParts {
-    fn from(part: RigPart) -> Self {
+impl From<Mechanism> for Mechanisms {
+    fn from(part: Mechanism) -> Self {
         Self::NONE.with(part)
     }
 }
 
-impl std::fmt::Debug for RigParts {
+impl std::fmt::Debug for Mechanisms {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         formatter.debug_set().entries(self.iter()).finish()
     }
 }
 
-impl std::fmt::Display for RigParts {
+impl std::fmt::Display for Mechanisms {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let names: Vec<&str> = self.iter().map(RigPart::name).collect();
+        let names: Vec<&str> = self.iter().map(Mechanism::name).collect();
         formatter.write_str(&names.join("+"))
     }
 }

@@ -4,7 +4,7 @@ use std::fmt;
 use std::str::FromStr;
 use std::time::Duration;
 
-use crate::ablation::RigParts;
+use crate::ablation::Mechanisms;
 use crate::part::{Geometry, Level};
 use crate::workload::mixed;
 use crate::workload::source::WorkloadSource;
@@ -24,7 +24,7 @@ pub struct Config {
     /// Stop at the first failing image instead of counting all.
     pub stop_at_first: bool,
     /// Time to spend on making each example smaller; `None` leaves them as found.
-    pub minimise: Option<Duration>,
+    pub shrink: Option<Duration>,
     /// How to choose the cuts.
     pub mode: Mode,
 }
@@ -35,7 +35,7 @@ pub enum Mode {
     /// Every step of a workload, torn in every class of ways, with further cuts in recovery.
     Systematic(Systematic),
     /// Long random lives with hundreds of cuts.
-    Deep(Deep),
+    Random(RandomLives),
     /// Short sequences of operations from start states near every edge.
     Edges(Edges),
 }
@@ -61,12 +61,12 @@ pub struct Systematic {
     /// on and turned over, and marginal bits are read in one way per image.
     pub thrifty: bool,
     /// Parts of the rig that are switched off, to see what they are good for.
-    pub without: RigParts,
+    pub without: Mechanisms,
 }
 
 /// Parameters of the deep mode.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Deep {
+pub struct RandomLives {
     /// Independent lives.
     pub runs: u64,
     /// Power-ups per life, each ended by a cut.
@@ -85,12 +85,12 @@ impl Default for Systematic {
             group: true,
             sample: 1,
             thrifty: false,
-            without: RigParts::NONE,
+            without: Mechanisms::NONE,
         }
     }
 }
 
-impl Default for Deep {
+impl Default for RandomLives {
     fn default() -> Self {
         Self { runs: 1000, power_ups: 300, recoveries_cut_in_a_row: u32::MAX }
     }
@@ -105,14 +105,14 @@ impl Config {
             seed: 1,
             budget: None,
             stop_at_first: false,
-            minimise: Some(Duration::from_secs(10)),
+            shrink: Some(Duration::from_secs(10)),
             mode: Mode::Systematic(Systematic::default()),
         }
     }
 
     /// Random lives.
-    pub fn deep(geometry: Geometry, level: Level) -> Self {
-        Self { mode: Mode::Deep(Deep::default()), ..Self::systematic(geometry, level) }
+    pub fn random(geometry: Geometry, level: Level) -> Self {
+        Self { mode: Mode::Random(RandomLives::default()), ..Self::systematic(geometry, level) }
     }
 
     /// A dozen random operations with one cut each: seconds even in a debug build.

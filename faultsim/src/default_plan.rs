@@ -1,6 +1,6 @@
 //! The plan of `outlast torture` without further options, for storage code of one's own.
 
-use crate::config::{Config, Deep, Mode, Systematic};
+use crate::config::{Config, Mode, RandomLives, Systematic};
 use crate::part::{Geometry, Level};
 use crate::workload::source::WorkloadSource;
 
@@ -29,7 +29,7 @@ const DEEP_FROM: u32 = 3;
 ///
 /// ```
 /// use outlast_faultsim::device::{Geometry, Level};
-/// use outlast_faultsim::plan::{Progress, Usual, Verdict, run};
+/// use outlast_faultsim::run::{Progress, Usual, Verdict, run};
 /// use outlast_faultsim::subjects::two_copies::TwoCopies;
 ///
 /// let usual = Usual { depth: 1, ..Usual::new(Geometry::new(2, 512, 1, 256)?, Level::F0) };
@@ -120,7 +120,7 @@ impl Usual {
 
     fn stage(&self, mode: Mode) -> Config {
         let Self { geometry, level, seed, .. } = *self;
-        Config { seed, minimise: None, mode, ..Config::systematic(geometry, level) }
+        Config { seed, shrink: None, mode, ..Config::systematic(geometry, level) }
     }
 }
 
@@ -128,5 +128,5 @@ impl Usual {
 pub fn lives(cuts: u64) -> Mode {
     let runs = cuts.div_ceil(u64::from(POWER_UPS));
     let recoveries_cut_in_a_row = RECOVERIES_IN_A_ROW;
-    Mode::Deep(Deep { runs, power_ups: POWER_UPS, recoveries_cut_in_a_row })
+    Mode::Random(RandomLives { runs, power_ups: POWER_UPS, recoveries_cut_in_a_row })
 }

@@ -3,7 +3,7 @@
 use crate::config::{Config, Mode};
 use crate::explore::clock::Clock;
 pub use crate::explore::clock::Progress;
-use crate::explore::{boundary, random, systematic};
+use crate::explore::{edges, random, systematic};
 use crate::replay::shrink::shrink;
 use crate::report::Report;
 use crate::subject::Subject;
@@ -16,10 +16,10 @@ pub fn run<S: Subject>(config: &Config, subject: &S, progress: &Progress) -> Rep
     let clock = Clock::new(config.budget, progress);
     let mut report = match &config.mode {
         Mode::Systematic(plan) => systematic::run(config, plan, subject, &clock),
-        Mode::Deep(deep) => random::run(config, deep, subject, &clock),
-        Mode::Edges(edges) => boundary::run(config, edges, subject, &clock),
+        Mode::Random(lives) => random::run(config, lives, subject, &clock),
+        Mode::Edges(edges) => edges::run(config, edges, subject, &clock),
     };
-    if let Some(limit) = config.minimise {
+    if let Some(limit) = config.shrink {
         for violation in &mut report.violations {
             shrink(violation, subject, limit);
         }

@@ -7,7 +7,7 @@ use crate::part::Geometry;
 
 /// Images behind collateral damage, by what was seen in them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Harm {
+pub struct CollateralLoss {
     /// All of them.
     pub images: u64,
     /// With a setting that was there and reads as absent.
@@ -30,14 +30,14 @@ pub struct Harm {
     pub apart: u64,
 }
 
-impl Harm {
+impl CollateralLoss {
     /// Whether no image is behind such damage.
     pub fn is_none(&self) -> bool {
         self.images == 0
     }
 }
 
-impl core::ops::AddAssign for Harm {
+impl core::ops::AddAssign for CollateralLoss {
     fn add_assign(&mut self, other: Self) {
         self.images += other.images;
         self.lost += other.lost;
@@ -80,7 +80,7 @@ impl Seen {
     }
 }
 
-impl From<Seen> for Harm {
+impl From<Seen> for CollateralLoss {
     fn from(seen: Seen) -> Self {
         Self {
             images: 1,

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::part::{Step, Tear, TearKind};
+use crate::part::{Step, Tear, TearLabel};
 use crate::subject::OpKind;
 
 /// What the power was cut in.
@@ -92,15 +92,15 @@ pub struct Line {
 /// How often the power was cut where, and how the step was torn.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(into = "Vec<Line>", from = "Vec<Line>")]
-pub struct Ledger {
-    tears: [[u64; TearKind::ALL.len()]; Place::ALL.len()],
+pub struct Coverage {
+    tears: [[u64; TearLabel::ALL.len()]; Place::ALL.len()],
     planned: [u64; Place::ALL.len()],
     done: [u64; Place::ALL.len()],
 }
 
-impl Ledger {
+impl Coverage {
     /// Cuts of this kind made there.
-    pub fn cuts(&self, place: Place, class: TearKind) -> u64 {
+    pub fn cuts(&self, place: Place, class: TearLabel) -> u64 {
         self.tears[place as usize][class as usize]
     }
 
@@ -110,7 +110,7 @@ impl Ledger {
     }
 
     pub(crate) fn note(&mut self, place: Place, step: Option<&Step>, tear: &Tear) {
-        self.tears[place as usize][TearKind::of(step, tear) as usize] += 1;
+        self.tears[place as usize][TearLabel::of(step, tear) as usize] += 1;
     }
 
     pub(crate) fn point(&mut self, place: Place, done: bool) {
@@ -126,12 +126,12 @@ impl Ledger {
     }
 }
 
-impl From<Ledger> for Vec<Line> {
-    fn from(ledger: Ledger) -> Self {
+impl From<Coverage> for Vec<Line> {
+    fn from(coverage: Coverage) -> Self {
         let lines = Place::ALL.into_iter().map(|place| {
-            let (planned, done) = ledger.points(place);
-            let tears = TearKind::ALL.into_iter().filter_map(|class| {
-                let cuts = ledger.cuts(place, class);
+            let (planned, done) = coverage.points(place);
+            let tears = TearLabel::ALL.into_iter().filter_map(|class| {
+                let cuts = coverage.cuts(place, class);
                 (cuts > 0).then(|| (class.to_string(), cuts))
             });
             Line { place, planned, done, tears: tears.collect() }
@@ -141,21 +141,21 @@ impl From<Ledger> for Vec<Line> {
 }
 
 /// Kinds of tear that this version does not know are dropped.
-impl From<Vec<Line>> for Ledger {
+impl From<Vec<Line>> for Coverage {
     fn from(lines: Vec<Line>) -> Self {
-        let mut ledger = Self::default();
+        let mut coverage = Self::default();
         for line in lines {
             let place = line.place as usize;
-            ledger.planned[place] += line.planned;
-            ledger.done[place] += line.done;
+            coverage.planned[place] += line.planned;
+            coverage.done[place] += line.done;
             for (words, cuts) in line.tears {
-                let class = TearKind::ALL.into_iter().find(|class| class.to_string() == words);
+                let class = TearLabel::ALL.into_iter().find(|class| class.to_string() == words);
                 if let Some(class) = class {
-                    ledger.tears[place][class as usize] += cuts;
+                    coverage.tears[place][class as usize] += cuts;
                 }
             }
         }
-        ledger
+        coverage
     }
 }
 
@@ -166,21 +166,21 @@ mod tests {
     #[test]
     fn indices_follow_the_lists() {
         assert!(Place::ALL.iter().enumerate().all(|(index, place)| *place as usize == index));
-        assert!(TearKind::ALL.iter().enumerate().all(|(index, class)| *class as usize == index));
+        assert!(TearLabel::ALL.iter().enumerate().all(|(index, class)| *class as usize == index));
     }
 
     #[test]
     fn lines_keep_the_numbers() {
-        let mut ledger = Ledger::default();
+        let mut coverage = Coverage::default();
         let step = Step::Erase { sector: 1 };
-        ledger.note(Place::Put, Some(&step), &Tear::NOTHING);
-        ledger.note(Place::Between, None, &Tear::NOTHING);
-        ledger.point(Place::Put, true);
-        ledger.point(Place::Put, false);
-        let mut twice = ledger.clone();
-        twice.add(&ledger);
-        assert_eq!(twice.cuts(Place::Put, TearKind::EraseNothing), 2);
+        coverage.note(Place::Put, Some(&step), &Tear::NOTHING);
+        coverage.note(Place::Between, None, &Tear::NOTHING);
+        coverage.point(Place::Put, true);
+        coverage.point(Place::Put, false);
+        let mut twice = coverage.clone();
+        twice.add(&coverage);
+        assert_eq!(twice.cuts(Place::Put, TearLabel::EraseNothing), 2);
         assert_eq!(twice.points(Place::Put), (4, 2));
-        assert_eq!(Ledger::from(Vec::<Line>::from(twice.clone())), twice);
+        assert_eq!(Coverage::from(Vec::<Line>::from(twice.clone())), twice);
     }
 }

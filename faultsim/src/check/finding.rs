@@ -38,7 +38,8 @@ pub enum Breach {
     /// More work than the code claims for its worst case.
     OverBounds,
     /// Collateral damage cost a setting that stands in another sector than the one hit.
-    Spread,
+    #[serde(rename = "spread")]
+    Escaped,
 }
 
 impl Breach {
@@ -58,7 +59,7 @@ impl Breach {
         Self::Endless,
         Self::Contract,
         Self::OverBounds,
-        Self::Spread,
+        Self::Escaped,
     ];
 
     /// A few words for a headline.
@@ -78,7 +79,7 @@ impl Breach {
             Self::Endless => "endless loop",
             Self::Contract => "asks the impossible of the part",
             Self::OverBounds => "more work than the stated worst case",
-            Self::Spread => "damage cost what stands in another sector",
+            Self::Escaped => "damage cost what stands in another sector",
         }
     }
 }

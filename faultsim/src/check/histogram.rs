@@ -86,7 +86,7 @@ impl From<Vec<Class>> for Histogram {
 
 /// How much work power-ups took until the settings could be read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Spread {
+pub struct WorkHistogram {
     /// Read calls.
     pub reads: Histogram,
     /// Program calls.
@@ -95,7 +95,7 @@ pub struct Spread {
     pub erases: Histogram,
 }
 
-impl Spread {
+impl WorkHistogram {
     pub(crate) fn note(&mut self, work: Work) {
         self.reads.note(work.reads);
         self.programs.note(work.programs);

@@ -1,13 +1,13 @@
 //! One image after a power cut: come up, read everything, go on writing, come up again.
 
 use super::baseline::{Script, Trace, What, no_cut};
-use super::collateral_loss::{Harm, Hit, Seen};
+use super::collateral_loss::{CollateralLoss, Hit, Seen};
 use super::finding::{Breach, Finding, When};
 use super::oracle::{Oracle, Values};
 use super::reading::BiasPick;
 use super::refusals::Refusals;
 use super::session::{Ended, Session};
-use crate::ablation::{RigPart, RigParts};
+use crate::ablation::{Mechanism, Mechanisms};
 use crate::part::{Geometry, Image, Step, Tear};
 use crate::subject::{Op, Subject};
 
@@ -64,11 +64,11 @@ pub(crate) struct Judge<'run, S: Subject> {
     oracle: Oracle,
     pub(crate) power_ups: u64,
     /// Parts of the judgement that are switched off.
-    without: RigParts,
+    without: Mechanisms,
     /// The part of the judgement at work, if one that can be switched off.
-    pub(crate) at_work: RigParts,
+    pub(crate) at_work: Mechanisms,
     /// What was seen in parts with collateral damage.
-    pub(crate) harm: Harm,
+    pub(crate) collateral_loss: CollateralLoss,
 }
 
 impl<'run, S: Subject> Judge<'run, S> {
@@ -76,7 +76,7 @@ impl<'run, S: Subject> Judge<'run, S> {
         session: Session<'run, S>,
         values: &'run Values,
         refusals: &'run Refusals,
-        without: RigParts,
+        without: Mechanisms,
     ) -> Self {
         let image = session.part.chip().image().clone();
         Self {
@@ -88,8 +88,8 @@ impl<'run, S: Subject> Judge<'run, S> {
             oracle: Oracle::default(),
             power_ups: 0,
             without,
-            at_work: RigParts::NONE,
-            harm: Harm::default(),
+            at_work: Mechanisms::NONE,
+            collateral_loss: CollateralLoss::default(),
         }
     }
 
@@ -121,7 +121,7 @@ impl<'run, S: Subject> Judge<'run, S> {
         let excused =
             judged.as_ref().is_err_and(|finding| self.session.is_excused(finding, state.apart));
         self.session.noticed.unopened = excused;
-        self.harm += self.session.noticed.into();
+        self.collateral_loss += self.session.noticed.into();
         if excused { Ok(None) } else { judged }
     }
 
@@ -134,7 +134,7 @@ impl<'run, S: Subject> Judge<'run, S> {
     ) -> Result<Option<Judged>, Finding> {
         let State { image, allowed, pick, salt, when, .. } = *state;
         self.session.when = when;
-        self.at_work = RigParts::NONE;
+        self.at_work = Mechanisms::NONE;
         self.power_ups += 1;
         let mut store = come_up(&mut self.session, image, pick, salt, true)?;
         let recovery_steps = self.session.part.chip().steps().len();
@@ -152,7 +152,7 @@ impl<'run, S: Subject> Judge<'run, S> {
             let chip = self.session.part.chip();
             wants(chip.steps().get(..recovery_steps).unwrap_or_default(), &oracle)
         };
-        let goes_on = !self.without.has(RigPart::GoOn);
+        let goes_on = !self.without.has(Mechanism::GoOn);
         if !goes_on || wanted == Wanted::NOTHING {
             drop(store);
             let judged = wanted.trace.then(|| {
@@ -171,7 +171,7 @@ impl<'run, S: Subject> Judge<'run, S> {
         if twice {
             self.recovered.copy_from(self.session.part.chip().image());
         }
-        self.at_work = RigPart::GoOn.into();
+        self.at_work = Mechanism::GoOn.into();
         let mut trace = wanted.trace.then(|| self.recovery_trace(recovery_steps, allowed));
         self.session.part.chip_mut().record_steps(trace.is_some());
         for (index, (op, effect)) in continuation.ops.iter().enumerate() {
@@ -201,14 +201,14 @@ impl<'run, S: Subject> Judge<'run, S> {
         if twice {
             self.come_up_the_same(&mut recovered, pick, salt)?;
         }
-        self.at_work = RigPart::GoOn.into();
+        self.at_work = Mechanism::GoOn.into();
         self.power_ups += 1;
         let after = oracle.clone();
         oracle.cut();
         let mut store = come_up(&mut self.session, &self.continued, pick.other(), salt ^ 1, false)?;
         self.session.read_all(&mut store, &mut oracle, self.values)?;
-        if wanted.turnover && !self.without.has(RigPart::TurnOver) {
-            self.at_work = RigPart::TurnOver.into();
+        if wanted.turnover && !self.without.has(Mechanism::RewriteAll) {
+            self.at_work = Mechanism::RewriteAll.into();
             self.turn_over(store, oracle, turnover, pick, salt ^ 2)?;
         }
         Ok(trace.map(|mut trace| {
@@ -258,10 +258,10 @@ impl<S: Subject> Judge<'_, S> {
         pick: BiasPick,
         salt: u64,
     ) -> Result<(), Finding> {
-        if self.without.has(RigPart::SecondLook) {
+        if self.without.has(Mechanism::SecondLook) {
             return Ok(());
         }
-        self.at_work = RigPart::SecondLook.into();
+        self.at_work = Mechanism::SecondLook.into();
         self.power_ups += 1;
         oracle.cut();
         let mut store = come_up(&mut self.session, &self.recovered, pick.other(), salt ^ 3, false)?;

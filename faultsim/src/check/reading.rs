@@ -1,6 +1,6 @@
 //! How marginal cells read in a power-up of a systematic run.
 
-use crate::ablation::RigPart;
+use crate::ablation::Mechanism;
 use crate::part::Bias;
 use crate::workload::mixed;
 
@@ -61,11 +61,11 @@ impl BiasPick {
     }
 
     /// What of the rig it takes.
-    pub(crate) const fn part(self) -> Option<RigPart> {
+    pub(crate) const fn part(self) -> Option<Mechanism> {
         match self {
             Self::Stored => None,
-            Self::Zeros | Self::Ones | Self::Fixed => Some(RigPart::PerBoot),
-            Self::Flicker | Self::OneFlip | Self::TwoFlips => Some(RigPart::PerRead),
+            Self::Zeros | Self::Ones | Self::Fixed => Some(Mechanism::PerBoot),
+            Self::Flicker | Self::OneFlip | Self::TwoFlips => Some(Mechanism::PerRead),
         }
     }
 

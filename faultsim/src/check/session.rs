@@ -5,7 +5,7 @@ use core::ops::Range;
 
 use super::collateral_loss::{Hit, Seen};
 use super::finding::{Breach, Finding, When};
-use super::histogram::Spread;
+use super::histogram::WorkHistogram;
 use super::oracle::{ABSENT, Oracle, Values};
 use super::panics::caught;
 use crate::part::{Bias, Chip, DeviceTime, Geometry, Image, Part};
@@ -41,7 +41,7 @@ pub struct WorstCase {
     /// Of one operation.
     pub op: Work,
     /// How much work the power-ups took, and how often.
-    pub opens: Spread,
+    pub opens: WorkHistogram,
 }
 
 impl WorstCase {
@@ -311,7 +311,7 @@ impl<'run, S: Subject> Session<'run, S> {
         let sentence = format!(
             "{after} {name} is lost or older, and stands in another sector than the one hit"
         );
-        Err(Finding::new(Breach::Spread, sentence))
+        Err(Finding::new(Breach::Escaped, sentence))
     }
 
     /// Which settings are there and served from other sectors than those hit, and not from what coming

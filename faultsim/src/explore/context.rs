@@ -1,7 +1,7 @@
 //! What all cut points of a systematic run share.
 
 use super::collisions::collisions;
-use crate::ablation::RigParts;
+use crate::ablation::Mechanisms;
 use crate::check::baseline::{Baseline, Script, Trace, What, baseline};
 use crate::check::finding::Finding;
 use crate::check::judge::Judge;
@@ -10,7 +10,7 @@ use crate::check::reading::BiasPick;
 use crate::check::session::Session;
 use crate::config::{Config, Systematic};
 use crate::history::path::CutPick;
-use crate::part::{Geometry, Image, Level, TearClass, Tears};
+use crate::part::{FaultClass, Geometry, Image, Level, Tears};
 use crate::report::{beyond, left_out};
 use crate::subject::{Change, Op, OpKind, Subject};
 use crate::workload::{Workload, mixed};
@@ -102,7 +102,7 @@ impl<'run, S: Subject> Setting<'run, S> {
                     .to_owned(),
             );
         }
-        if plan.without != RigParts::NONE {
+        if plan.without != Mechanisms::NONE {
             list.push(format!("what is switched off: {}", plan.without));
         }
         list.extend(left_out(Some(self.workload.longest_value())));
@@ -150,7 +150,7 @@ impl<'run, S: Subject> Setting<'run, S> {
                 let mut tears = Tears::list(self.geometry, self.level, image, step, thin);
                 if self.level >= Level::F4 {
                     let collisions = collisions(self.subject, image, step).into_iter();
-                    tears.list.extend(collisions.map(|tear| (tear, TearClass::Adversarial)));
+                    tears.list.extend(collisions.map(|tear| (tear, FaultClass::Adversarial)));
                 }
                 tears
             }

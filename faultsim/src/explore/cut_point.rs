@@ -11,7 +11,7 @@ use super::clock::Clock;
 use super::context::{GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
 use super::example::{Found, Stop, Yield};
 use super::images::{ImageId, Interner};
-use crate::ablation::{RigPart, RigParts};
+use crate::ablation::{Mechanism, Mechanisms};
 use crate::check::baseline::Trace;
 use crate::check::collateral_loss::Hit;
 use crate::check::coverage::Place;
@@ -33,7 +33,7 @@ struct Representative {
     image: Image,
     pick: BiasPick,
     cuts: Vec<CutPick>,
-    parts: RigParts,
+    parts: Mechanisms,
     hit: Hit,
     judged: Judged,
 }
@@ -44,7 +44,7 @@ struct Representative {
 struct Before<'cuts> {
     cuts: &'cuts [CutPick],
     pick: BiasPick,
-    parts: RigParts,
+    parts: Mechanisms,
     /// Where there is collateral damage, and which settings are known to stand elsewhere.
     hit: Hit,
     apart: &'cuts [bool],
@@ -55,7 +55,7 @@ impl Default for Before<'_> {
         Self {
             cuts: &[],
             pick: BiasPick::Stored,
-            parts: RigPart::Between.into(),
+            parts: Mechanism::Between.into(),
             hit: Hit::NONE,
             apart: &[],
         }
@@ -119,7 +119,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             }
         }
         self.yielded.counts.power_ups = self.judge.power_ups;
-        self.yielded.counts.harm = self.judge.harm;
+        self.yielded.counts.collateral_loss = self.judge.collateral_loss;
         self.yielded.worst = self.judge.session.worst;
         self.yielded.finished = going;
         self.yielded
@@ -130,13 +130,13 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let Representative { mut image, pick, cuts, parts, hit, judged } = from;
         let without = self.setting.plan.without;
         // Operations behind the second cut and later are left to the deep mode.
-        let later = cuts.len() == 1 && !without.has(RigPart::Later);
+        let later = cuts.len() == 1 && !without.has(Mechanism::Later);
         let last = if later { judged.trace.steps.len() } else { judged.recovery_steps };
         (0..=last).all(|at| {
             // Behind the recovery, only a cut between operations.
             let between = at == last;
             let nested = at < judged.recovery_steps;
-            let part = if nested { RigPart::Nested } else { RigPart::Later };
+            let part = if nested { Mechanism::Nested } else { Mechanism::Later };
             if without.has(part) {
                 if let Some(step) = judged.trace.steps.get(at) {
                     image.apply(self.setting.geometry, step);
@@ -182,7 +182,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                 tears.apply(number as usize, self.setting.geometry, &mut torn, step);
             }
             debug_assert!(torn.differs_within(image, &reach), "{step:?} {tear:?}");
-            self.yielded.counts.ledger.note(place, step, tear);
+            self.yielded.counts.coverage.note(place, step, tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
             let mut before =

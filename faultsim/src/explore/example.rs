@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::images::Fingerprint;
-use crate::ablation::RigParts;
+use crate::ablation::Mechanisms;
 use crate::check::finding::{Finding, Signature};
 use crate::config::Config;
 use crate::history::path::Path;
@@ -44,7 +44,7 @@ pub(crate) struct Explored {
 
 /// For each set of parts of the rig that a failing image took: how many images were judged up
 /// to the first one. Within a job until the report.
-pub(crate) type Kills = BTreeMap<RigParts, u64>;
+pub(crate) type Kills = BTreeMap<Mechanisms, u64>;
 
 /// When to stop before the end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -77,8 +77,8 @@ impl Counts {
         self.represented += other.represented;
         self.power_ups += other.power_ups;
         self.violating += other.violating;
-        self.harm += other.harm;
-        self.ledger.add(&other.ledger);
+        self.collateral_loss += other.collateral_loss;
+        self.coverage.add(&other.coverage);
         if self.judged_by_cuts.len() < other.judged_by_cuts.len() {
             self.judged_by_cuts.resize(other.judged_by_cuts.len(), 0);
         }

@@ -15,8 +15,8 @@ use super::clock::Clock;
 use super::images::{Fingerprint, keep_distinct};
 use super::random_life::Life;
 use crate::check::finding::{Finding, Signature};
-use crate::config::{Config, Deep};
-use crate::history::power_cycle::{Era, Eras, Lived};
+use crate::config::{Config, RandomLives};
+use crate::history::power_cycle::{Lived, PowerCycle, PowerCycles};
 use crate::history::token::{Origin, Outcome, Replay, Token};
 use crate::part::{Geometry, Level};
 use crate::report::{Counts, Report, Violation, WorstCase, beyond, left_out};
@@ -52,7 +52,7 @@ struct Found {
 /// Carries out a deep plan.
 pub(crate) fn run<S: Subject>(
     config: &Config,
-    plan: &Deep,
+    plan: &RandomLives,
     subject: &S,
     clock: &Clock<'_>,
 ) -> Report {
@@ -127,12 +127,12 @@ pub(crate) fn run<S: Subject>(
 
 fn one_life<S: Subject>(
     config: &Config,
-    plan: &Deep,
+    plan: &RandomLives,
     subject: &S,
     run: u64,
     clock: &Clock<'_>,
 ) -> Yield {
-    let mut eras = Eras::new(config.seed, run, &config.geometry, subject.has_counters());
+    let mut eras = PowerCycles::new(config.seed, run, &config.geometry, subject.has_counters());
     let keys = eras.keys();
     let mut life = Life::new(subject, &config.geometry, config.level, &keys);
     let mut yielded = Yield { finished: true, ..Yield::default() };
@@ -170,8 +170,8 @@ fn one_life<S: Subject>(
     counts.judged = life.judged;
     counts.judged_by_cuts = vec![life.judged];
     counts.power_ups = life.power_ups;
-    counts.harm = life.harm;
-    counts.ledger = std::mem::take(&mut life.ledger);
+    counts.collateral_loss = life.collateral_loss;
+    counts.coverage = std::mem::take(&mut life.coverage);
     yielded.worst = life.worst();
     yielded.fingerprints = life.fingerprints;
     yielded
@@ -179,7 +179,7 @@ fn one_life<S: Subject>(
 
 fn violation<S: Subject>(
     config: &Config,
-    plan: &Deep,
+    plan: &RandomLives,
     subject: &S,
     signature: Signature,
     found: &Found,
@@ -190,7 +190,7 @@ fn violation<S: Subject>(
         level: config.level,
         seed: config.seed,
         breach: found.finding.breach,
-        origin: Origin::Deep(Lived {
+        origin: Origin::Random(Lived {
             run: found.run,
             power_ups: found.power_ups,
             in_a_row: plan.recoveries_cut_in_a_row,
@@ -198,7 +198,7 @@ fn violation<S: Subject>(
         }),
     };
     let told = match &token.origin {
-        Origin::Deep(lived) => replay(&token, lived, subject),
+        Origin::Random(lived) => replay(&token, lived, subject),
         Origin::Systematic { .. } => unreachable!(),
     };
     Violation {
@@ -211,13 +211,13 @@ fn violation<S: Subject>(
         cut_points: told.cut_points,
         scenes: told.scenes,
         token: token.to_string(),
-        minimised: false,
+        shrunk: false,
     }
 }
 
 /// Runs a life, or what is kept of it, again.
 pub(crate) fn replay<S: Subject>(token: &Token, lived: &Lived, subject: &S) -> Replay {
-    let eras = Eras::new(token.seed, lived.run, &token.geometry, subject.has_counters());
+    let eras = PowerCycles::new(token.seed, lived.run, &token.geometry, subject.has_counters());
     let keys = eras.keys();
     let eras = eras.list(lived.power_ups, lived.kept.as_deref());
     let mut life = Life::new(subject, &token.geometry, token.level, &keys);
@@ -250,7 +250,7 @@ pub(crate) fn replay<S: Subject>(token: &Token, lived: &Lived, subject: &S) -> R
 }
 
 /// Runs power-ups until one has a finding.
-pub(crate) fn live<S: Subject>(life: &mut Life<'_, S>, eras: &[Era]) -> Option<Finding> {
+pub(crate) fn live<S: Subject>(life: &mut Life<'_, S>, eras: &[PowerCycle]) -> Option<Finding> {
     eras.iter().find_map(|era| life.era(era).err())
 }
 
@@ -261,7 +261,7 @@ pub(crate) fn fails<S: Subject>(
     level: Level,
     keys: &KeyNames,
     in_a_row: u32,
-    eras: &[Era],
+    eras: &[PowerCycle],
 ) -> Option<Signature> {
     let mut life = Life::new(subject, geometry, level, keys);
     life.spare_after(in_a_row);

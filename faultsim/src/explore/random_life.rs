@@ -4,12 +4,12 @@ use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
 
 use super::images::{Fingerprint, fingerprint};
-use crate::check::collateral_loss::{Harm, Seen};
-use crate::check::coverage::{Ledger, Place};
+use crate::check::collateral_loss::{CollateralLoss, Seen};
+use crate::check::coverage::{Coverage, Place};
 use crate::check::finding::{Breach, Finding, Signature, When};
 use crate::check::oracle::{Effect, Oracle, Values};
 use crate::check::session::{Ended, Session, WorstCase};
-use crate::history::power_cycle::{Era, Reads};
+use crate::history::power_cycle::{PowerCycle, Reads};
 use crate::part::{BusCut, CutTear, Geometry, Image, Level, Tear};
 use crate::report::scene::{MOST_SCENES, Scene, torn};
 use crate::subject::{KeyNames, Op, OpKind, Subject};
@@ -49,7 +49,7 @@ pub(crate) struct Life<'run, S: Subject> {
     pub(crate) told_scenes: Vec<Scene>,
     /// The part when the running operation or recovery began, while telling.
     began: Image,
-    pub(crate) ledger: Ledger,
+    pub(crate) coverage: Coverage,
     /// Of the image the last cut left, until it is judged.
     left: Option<Fingerprint>,
     /// Of the images judged.
@@ -58,7 +58,7 @@ pub(crate) struct Life<'run, S: Subject> {
     pub(crate) judged: u64,
     pub(crate) power_ups: u64,
     /// What was seen since collateral damage.
-    pub(crate) harm: Harm,
+    pub(crate) collateral_loss: CollateralLoss,
     /// Whether the code may refuse to come up on what damage left: then nothing follows.
     pub(crate) ended: bool,
 }
@@ -90,13 +90,13 @@ impl<'run, S: Subject> Life<'run, S> {
             told_cuts: Vec::new(),
             told_scenes: Vec::new(),
             began: Image::blank(geometry),
-            ledger: Ledger::default(),
+            coverage: Coverage::default(),
             left: None,
             fingerprints: Vec::new(),
             cuts: 0,
             judged: 0,
             power_ups: 0,
-            harm: Harm::default(),
+            collateral_loss: CollateralLoss::default(),
             ended: false,
         }
     }
@@ -131,7 +131,7 @@ impl<'run, S: Subject> Life<'run, S> {
     /// # Errors
     ///
     /// What is wrong.
-    pub(crate) fn era(&mut self, era: &Era) -> Result<(), Finding> {
+    pub(crate) fn era(&mut self, era: &PowerCycle) -> Result<(), Finding> {
         if self.ended {
             return Ok(());
         }
@@ -145,7 +145,7 @@ impl<'run, S: Subject> Life<'run, S> {
         lived
     }
 
-    fn live(&mut self, era: &Era) -> Result<(), Finding> {
+    fn live(&mut self, era: &PowerCycle) -> Result<(), Finding> {
         if self.tells && self.image.has_weak() {
             self.told_cuts.push(format!("then {}", era.bias.bias(era.salt)));
         }
@@ -238,7 +238,7 @@ impl<'run, S: Subject> Life<'run, S> {
     }
 
     /// `None` if the cut came before the code was up.
-    fn power_up(&mut self, era: &Era, cut: u64) -> Result<Option<S::Store>, Finding> {
+    fn power_up(&mut self, era: &PowerCycle, cut: u64) -> Result<Option<S::Store>, Finding> {
         self.power_ups += 1;
         if self.session.part.chip().is_reset() {
             self.session.restart();
@@ -259,7 +259,7 @@ impl<'run, S: Subject> Life<'run, S> {
         Ok(store)
     }
 
-    fn arm(&mut self, era: &Era, cut: u64) {
+    fn arm(&mut self, era: &PowerCycle, cut: u64) {
         let mut chip = self.session.part.chip_mut();
         let tear = match era.tearing.tear() {
             Some(tear) => CutTear::Given(tear),
@@ -281,7 +281,7 @@ impl<'run, S: Subject> Life<'run, S> {
         chip.cut_on_bus(moment, cut);
     }
 
-    fn read(&mut self, era: &Era, store: &mut S::Store) -> Result<(), Finding> {
+    fn read(&mut self, era: &PowerCycle, store: &mut S::Store) -> Result<(), Finding> {
         let reads = if self.oracle.len() > MOST_STATES { Reads::All } else { era.reads };
         match reads {
             Reads::Nothing => self.look_aside(era)?,
@@ -303,7 +303,7 @@ impl<'run, S: Subject> Life<'run, S> {
 
     /// Judges the image that the last cut left on a bench of its own: what is read there binds nothing
     /// later, so that in the life itself damage can go on unseen.
-    fn look_aside(&mut self, era: &Era) -> Result<(), Finding> {
+    fn look_aside(&mut self, era: &PowerCycle) -> Result<(), Finding> {
         if self.left.is_none() {
             return Ok(());
         }
@@ -326,7 +326,7 @@ impl<'run, S: Subject> Life<'run, S> {
             if !self.session.hit.is_none() {
                 let seen = self.session.noticed.or(self.aside.noticed);
                 // What is written later is counted at the next cut.
-                self.harm += Seen { twice: false, ..seen }.into();
+                self.collateral_loss += Seen { twice: false, ..seen }.into();
             }
         }
     }
@@ -345,7 +345,7 @@ impl<'run, S: Subject> Life<'run, S> {
             (None, None) => Place::Between,
         };
         let (step, tear) = cut.map_or((None, &Tear::NOTHING), |(step, tear)| (Some(step), tear));
-        self.ledger.note(place, step, tear);
+        self.coverage.note(place, step, tear);
         // For the rest of the life: what it hurt may stay unread for long.
         let hit = match step.filter(|_| tear.is_collateral()) {
             Some(step) => {
@@ -385,7 +385,7 @@ impl<'run, S: Subject> Life<'run, S> {
         if !hit.is_none() {
             self.oracle.shorten(16 * MOST_STATES);
         }
-        self.harm.twice += u64::from(self.session.noticed.twice);
+        self.collateral_loss.twice += u64::from(self.session.noticed.twice);
         for bench in [&mut self.session, &mut self.aside] {
             bench.hit = hit;
             bench.noticed = Seen::default();

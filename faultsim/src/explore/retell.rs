@@ -49,7 +49,7 @@ impl Told {
             cut_points: self.cut_points,
             scenes: self.scenes,
             token: token.to_string(),
-            minimised: false,
+            shrunk: false,
         }
     }
 }

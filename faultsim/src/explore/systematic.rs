@@ -135,7 +135,7 @@ impl<S: Subject> Setting<'_, S> {
         let mut fingerprints = Vec::new();
         let last = first.into_inner();
         for (job, (mut yielded, place)) in yields.into_iter().zip(places).enumerate() {
-            counts.ledger.point(place, yielded.finished && job <= last);
+            counts.coverage.point(place, yielded.finished && job <= last);
             if job > last {
                 continue;
             }

@@ -11,7 +11,7 @@ use crate::workload::mixed;
 
 /// What happens in one power-up.
 #[derive(Clone, Debug)]
-pub(crate) struct Era {
+pub(crate) struct PowerCycle {
     pub(crate) number: u32,
     pub(crate) bias: BiasPick,
     /// The cut comes at this step, counted from power-up, or behind the operations.
@@ -57,7 +57,7 @@ pub(crate) enum Reads {
 
 /// What is left of a power-up in a life that was made smaller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct KeptEra {
+pub(crate) struct KeptCycle {
     pub(crate) era: u32,
     /// One bit per operation.
     pub(crate) ops: u32,
@@ -72,14 +72,14 @@ pub(crate) struct KeptEra {
 pub(crate) struct Lived {
     pub(crate) run: u64,
     pub(crate) power_ups: u32,
-    /// See [`crate::config::Deep::recoveries_cut_in_a_row`].
+    /// See [`crate::config::RandomLives::recoveries_cut_in_a_row`].
     pub(crate) in_a_row: u32,
-    pub(crate) kept: Option<Vec<KeptEra>>,
+    pub(crate) kept: Option<Vec<KeptCycle>>,
 }
 
 /// The power-ups of one life, drawn one by one.
 #[derive(Debug)]
-pub(crate) struct Eras {
+pub(crate) struct PowerCycles {
     mix: OpMix,
     rng: ChaCha8Rng,
     number: u32,
@@ -87,7 +87,7 @@ pub(crate) struct Eras {
     mean_steps: f64,
 }
 
-impl Eras {
+impl PowerCycles {
     pub(crate) fn new(seed: u64, run: u64, geometry: &Geometry, counters: bool) -> Self {
         let seed = mixed(seed ^ mixed(run));
         let (mix, _) = OpMix::new(seed, geometry, false);
@@ -103,7 +103,7 @@ impl Eras {
         self.mix.keys().clone()
     }
 
-    pub(crate) fn draw(&mut self) -> Era {
+    pub(crate) fn draw(&mut self) -> PowerCycle {
         let rng = &mut self.rng;
         let bias = match rng.random_range(0..8) {
             0 => BiasPick::Zeros,
@@ -124,11 +124,11 @@ impl Eras {
         let ops = (0..rng.random_range(0..=step.min(20) + 2)).map(|_| self.mix.draw(rng)).collect();
         let number = self.number;
         self.number += 1;
-        Era { number, bias, step, tearing: Tearing::Drawn, salt, ops, reads, reads_at_end }
+        PowerCycle { number, bias, step, tearing: Tearing::Drawn, salt, ops, reads, reads_at_end }
     }
 
     /// All power-ups up to a number, as far as they are kept.
-    pub(crate) fn list(mut self, power_ups: u32, kept: Option<&[KeptEra]>) -> Vec<Era> {
+    pub(crate) fn list(mut self, power_ups: u32, kept: Option<&[KeptCycle]>) -> Vec<PowerCycle> {
         let mut eras = Vec::new();
         for number in 0..power_ups {
             let mut era = self.draw();

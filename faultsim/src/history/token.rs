@@ -7,13 +7,13 @@
 use std::fmt::Write as _;
 
 use super::path::{CutPick, Path};
-use super::power_cycle::{KeptEra, Lived, Tearing};
+use super::power_cycle::{KeptCycle, Lived, Tearing};
 use crate::check::finding::Breach;
 use crate::check::reading::BiasPick;
 use crate::checksum::crc32;
 use crate::part::{Geometry, Level};
 use crate::report::scene::Scene;
-use crate::workload::edge::{Letters, Start};
+use crate::workload::edge::{OpSequence, Start};
 use crate::workload::source::WorkloadSource;
 
 const PREFIX: &str = "cut2-";
@@ -56,7 +56,7 @@ pub(crate) enum Origin {
         /// Of the image after the last cut.
         digest: u16,
     },
-    Deep(Lived),
+    Random(Lived),
 }
 
 /// What is left of a workload that was made smaller.
@@ -302,7 +302,7 @@ impl Token {
                 out.number(place(&BiasPick::ALL, &path.last));
                 out.0.extend(digest.to_le_bytes());
             }
-            Origin::Deep(Lived { run, power_ups, in_a_row, kept }) => {
+            Origin::Random(Lived { run, power_ups, in_a_row, kept }) => {
                 out.number(3 << 1 | u64::from(kept.is_some()));
                 out.number(*run);
                 out.number((*power_ups).into());
@@ -344,7 +344,7 @@ impl Token {
                         if filler > MOST_BYTES {
                             return None;
                         }
-                        let letters = Letters::new(&letters)?;
+                        let letters = OpSequence::new(&letters)?;
                         WorkloadSource::Edge { start, filler, letters }
                     }
                     0 => WorkloadSource::TideGauge,
@@ -390,13 +390,13 @@ impl Token {
                             Some(index) => Some(*BiasPick::ALL.get(usize::try_from(index).ok()?)?),
                         };
                         let step = from.small()?.checked_sub(1);
-                        Some(KeptEra { era, ops, tearing, bias, step })
+                        Some(KeptCycle { era, ops, tearing, bias, step })
                     });
                     Some(kept.collect::<Option<Vec<_>>>()?)
                 } else {
                     None
                 };
-                Origin::Deep(Lived { run, power_ups, in_a_row, kept })
+                Origin::Random(Lived { run, power_ups, in_a_row, kept })
             }
             _ => return None,
         };
@@ -463,14 +463,14 @@ mod tests {
         let cut = |bias, step, tear| CutPick { bias, step, tear };
         let cuts = vec![cut(BiasPick::Stored, 70, 1), cut(BiasPick::Flicker, 3, 900)];
         let path = Path { cuts, last: BiasPick::Ones };
-        let era = KeptEra {
+        let era = KeptCycle {
             era: 3,
             ops: 0b101,
             tearing: Tearing::Everything,
             bias: Some(BiasPick::Stored),
             step: Some(0),
         };
-        let plain = KeptEra { era: 4, tearing: Tearing::Drawn, bias: None, step: None, ..era };
+        let plain = KeptCycle { era: 4, tearing: Tearing::Drawn, bias: None, step: None, ..era };
         let systematic = |source, kept| Origin::Systematic {
             source,
             kept,
@@ -479,7 +479,7 @@ mod tests {
             digest: 0xBEEF,
         };
         let deep =
-            |in_a_row, kept| Origin::Deep(Lived { run: 1 << 40, power_ups: 5, in_a_row, kept });
+            |in_a_row, kept| Origin::Random(Lived { run: 1 << 40, power_ups: 5, in_a_row, kept });
         let geometry = Geometry::new(4, 4096, 8, 256).unwrap();
         let origins = [
             systematic(WorkloadSource::TideGauge, None),
@@ -507,7 +507,7 @@ mod tests {
                 WorkloadSource::Edge {
                     start: Start::Round,
                     filler: 3990,
-                    letters: Letters::new(&[8, 0, 4]).unwrap(),
+                    letters: OpSequence::new(&[8, 0, 4]).unwrap(),
                 },
                 Some(Kept { ops: vec![0, 1], most_value: 9, made_for: None, longer: None }),
             ),

@@ -4,7 +4,7 @@
 //! unless a power cut falls into it. An interrupted step leaves what [`Tear`] describes; cells it
 //! left half-way are *marginal* and read as [`Bias`] says until they are programmed or erased.
 //!
-//! [`Chip`] is the fast model. [`slow_model::ObviousChip`] is the same part written one cell at a
+//! [`Chip`] is the fast model. [`slow_model::SlowChip`] is the same part written one cell at a
 //! time for readability; tests hold the two equal.
 
 mod bias;
@@ -35,5 +35,5 @@ pub use geometry::{Geometry, GeometryError, Level, LevelError};
 pub use marginal::Weak;
 pub use nor::{MultiNor, Nor, Part};
 pub(crate) use tears::Tears;
-pub use tears::{Tear, TearClass, TearKind};
+pub use tears::{FaultClass, Tear, TearLabel};
 pub use timing::{DeviceTime, Timing};

@@ -12,7 +12,7 @@ use crate::workload::Workload;
 /// Runs the history of a token again.
 pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
     match &token.origin {
-        Origin::Deep(lived) => random::replay(token, lived, subject),
+        Origin::Random(lived) => random::replay(token, lived, subject),
         Origin::Systematic { source, kept, thin, path, digest } => {
             let made_for = kept.as_ref().and_then(|kept| kept.made_for);
             let workload = source.build(&made_for.unwrap_or(token.geometry));
@@ -100,7 +100,7 @@ impl Violation {
         self.scenes = replay.scenes;
         self.cuts = cuts;
         self.token = token.to_string();
-        self.minimised = true;
+        self.shrunk = true;
     }
 }
 

@@ -15,7 +15,7 @@ use crate::explore::clock::{Clock, Progress};
 use crate::explore::context::Setting;
 use crate::explore::example::{Found, Stop};
 use crate::explore::random::fails;
-use crate::history::power_cycle::{Era, Eras, KeptEra, Lived, Tearing};
+use crate::history::power_cycle::{KeptCycle, Lived, PowerCycle, PowerCycles, Tearing};
 use crate::history::token::{Kept, Longer, Origin, Outcome, Token};
 use crate::part::{Geometry, Level};
 use crate::report::Violation;
@@ -54,7 +54,7 @@ pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duratio
             let first = path.cuts.first().map_or(0, |cut| cut.step as usize);
             search.shrink(kept.clone(), first, path.cuts.len())
         }
-        Origin::Deep(lived) => {
+        Origin::Random(lived) => {
             let lives = Lives {
                 subject,
                 token: &token,
@@ -341,15 +341,15 @@ impl<S: Subject> Lives<'_, S> {
         let Lived { run, power_ups, in_a_row, kept } = self.lived;
         let token = self.token;
         let counters = self.subject.has_counters();
-        let source = || Eras::new(token.seed, *run, &token.geometry, counters);
+        let source = || PowerCycles::new(token.seed, *run, &token.geometry, counters);
         let keys = source().keys();
         let drawn = source().list(*power_ups, None);
         let eras = source().list(*power_ups, kept.as_deref());
-        let fails_at = |eras: &[Era], level: Level| {
+        let fails_at = |eras: &[PowerCycle], level: Level| {
             fails(self.subject, &token.geometry, level, &keys, *in_a_row, eras).as_ref()
                 == Some(self.signature)
         };
-        let still = |eras: &[Era]| !(self.is_late)() && fails_at(eras, token.level);
+        let still = |eras: &[PowerCycle]| !(self.is_late)() && fails_at(eras, token.level);
         if !still(&eras) {
             return None;
         }
@@ -372,7 +372,7 @@ impl<S: Subject> Lives<'_, S> {
             .unwrap_or(token.level);
         let kept = eras.iter().map(|era| keep(era, &drawn)).collect::<Option<Vec<_>>>()?;
         let cuts = u32::try_from(eras.len()).ok()?.saturating_sub(1);
-        let origin = Origin::Deep(Lived { kept: Some(kept), ..self.lived.clone() });
+        let origin = Origin::Random(Lived { kept: Some(kept), ..self.lived.clone() });
         Some((Token { level: mildest, origin, ..token.clone() }, cuts))
     }
 }
@@ -381,8 +381,8 @@ impl<S: Subject> Lives<'_, S> {
 const BEHIND: u64 = 1 << 13;
 
 /// Tries simpler values for what one power-up drew.
-fn plainer(eras: &mut Vec<Era>, at: usize, still: &dyn Fn(&[Era]) -> bool) {
-    let mut attempt = |change: &dyn Fn(&mut Era)| {
+fn plainer(eras: &mut Vec<PowerCycle>, at: usize, still: &dyn Fn(&[PowerCycle]) -> bool) {
+    let mut attempt = |change: &dyn Fn(&mut PowerCycle)| {
         let mut tried = eras.clone();
         change(&mut tried[at]);
         let better = still(&tried);
@@ -402,7 +402,7 @@ fn plainer(eras: &mut Vec<Era>, at: usize, still: &dyn Fn(&[Era]) -> bool) {
 }
 
 /// How a power-up differs from the one drawn.
-fn keep(era: &Era, drawn: &[Era]) -> Option<KeptEra> {
+fn keep(era: &PowerCycle, drawn: &[PowerCycle]) -> Option<KeptCycle> {
     let original = drawn.get(era.number as usize)?;
     let mut ops = 0_u32;
     let mut left = era.ops.iter().peekable();
@@ -411,7 +411,7 @@ fn keep(era: &Era, drawn: &[Era]) -> Option<KeptEra> {
             ops |= 1 << bit;
         }
     }
-    left.peek().is_none().then_some(KeptEra {
+    left.peek().is_none().then_some(KeptCycle {
         era: era.number,
         ops,
         tearing: era.tearing,

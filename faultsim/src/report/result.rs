@@ -3,10 +3,10 @@
 use serde::{Deserialize, Serialize};
 
 use super::scene::Scene;
-use crate::ablation::RigParts;
+use crate::ablation::Mechanisms;
 pub use crate::check::baseline::BaselineSummary;
-use crate::check::collateral_loss::Harm;
-use crate::check::coverage::Ledger;
+use crate::check::collateral_loss::CollateralLoss;
+use crate::check::coverage::Coverage;
 use crate::check::finding::Signature;
 pub use crate::check::session::WorstCase;
 use crate::config::Config;
@@ -45,7 +45,7 @@ pub struct Report {
     /// For each set of parts of the rig that failing images took: how many images were judged up
     /// to the first one. Systematic runs only.
     #[serde(skip)]
-    pub kills: Vec<(RigParts, u64)>,
+    pub kills: Vec<(Mechanisms, u64)>,
     /// What this run does not show, in words.
     pub not_explored: Vec<String>,
 }
@@ -136,10 +136,11 @@ pub struct Counts {
     /// Images that broke a promise.
     pub violating: u64,
     /// Where the power was cut, and what kinds of tear it left.
-    pub ledger: Ledger,
+    #[serde(rename = "ledger")]
+    pub coverage: Coverage,
     /// What collateral damage cost; there is none below F5.
-    #[serde(default, skip_serializing_if = "Harm::is_none")]
-    pub harm: Harm,
+    #[serde(rename = "harm", default, skip_serializing_if = "CollateralLoss::is_none")]
+    pub collateral_loss: CollateralLoss,
 }
 
 impl Counts {
@@ -182,5 +183,6 @@ pub struct Violation {
     /// Replays the example.
     pub token: String,
     /// Whether the example was made smaller.
-    pub minimised: bool,
+    #[serde(rename = "minimised")]
+    pub shrunk: bool,
 }

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::*;
 use crate::check::finding::Breach;
-use crate::config::{Deep, Systematic};
+use crate::config::{RandomLives, Systematic};
 use crate::history::token::{Outcome, Token};
 use crate::part::{Geometry, Level, Part};
 use crate::replay::replay;
@@ -29,12 +29,12 @@ fn geometry() -> Geometry {
 fn systematic(level: Level, ops: u32, depth: u32) -> Config {
     let workload = WorkloadSource::Random { seed: 3, ops };
     let mode = Mode::Systematic(Systematic { workload, depth, ..Systematic::default() });
-    Config { mode, minimise: Some(SOON), ..Config::systematic(geometry(), level) }
+    Config { mode, shrink: Some(SOON), ..Config::systematic(geometry(), level) }
 }
 
-fn deep(level: Level, runs: u64, power_ups: u32) -> Config {
-    let mode = Mode::Deep(Deep { runs, power_ups, ..Deep::default() });
-    Config { mode, minimise: Some(SOON), ..Config::systematic(geometry(), level) }
+fn random(level: Level, runs: u64, power_ups: u32) -> Config {
+    let mode = Mode::Random(RandomLives { runs, power_ups, ..RandomLives::default() });
+    Config { mode, shrink: Some(SOON), ..Config::systematic(geometry(), level) }
 }
 
 fn go<S: Subject>(config: &Config, subject: &S) -> Report {
@@ -73,7 +73,7 @@ fn rewriting_a_sector_loses_data_between_erase_and_program() {
     let report = go(&systematic(Level::F1, 12, 1), &Naive);
     assert_eq!(report.verdict, Verdict::Violation);
     let lost = report.violations.iter().find(|v| v.signature.breach == Breach::Lost).unwrap();
-    assert!(lost.minimised && lost.operations.len() <= 2, "{lost:#?}");
+    assert!(lost.shrunk && lost.operations.len() <= 2, "{lost:#?}");
     assert_eq!((lost.cuts, lost.level), (1, Level::F0));
     tokens_reproduce(&report, &Naive);
 }
@@ -97,12 +97,12 @@ fn two_copies_hold_until_bits_are_marginal() {
 
 #[test]
 fn random_lives_find_the_same() {
-    let report = go(&deep(Level::F1, 20, 60), &TwoCopies);
+    let report = go(&random(Level::F1, 20, 60), &TwoCopies);
     assert_eq!(report.verdict, Verdict::Clean, "{:#?}", report.violations);
     assert_eq!(report.counts.cuts, 20 * 60);
 
     for (subject, level) in [(true, Level::F0), (false, Level::F3)] {
-        let config = deep(level, 20, 60);
+        let config = random(level, 20, 60);
         let report = if subject { go(&config, &Naive) } else { go(&config, &TwoCopies) };
         assert_eq!(report.verdict, Verdict::Violation);
         if subject {
@@ -115,12 +115,12 @@ fn random_lives_find_the_same() {
 
 #[test]
 fn the_number_of_threads_changes_nothing() {
-    let quick = |config: Config| Config { minimise: None, ..config };
+    let quick = |config: Config| Config { shrink: None, ..config };
     for config in [
         quick(systematic(Level::F3, 2, 2)),
         quick(Config { stop_at_first: true, ..systematic(Level::F3, 4, 2) }),
-        quick(deep(Level::F3, 12, 40)),
-        quick(Config { stop_at_first: true, ..deep(Level::F3, 40, 40) }),
+        quick(random(Level::F3, 12, 40)),
+        quick(Config { stop_at_first: true, ..random(Level::F3, 40, 40) }),
     ] {
         let one = with_threads(1, &config, &TwoCopies);
         assert_eq!(one, with_threads(2, &config, &TwoCopies));
@@ -132,7 +132,7 @@ fn the_number_of_threads_changes_nothing() {
 
 #[test]
 fn another_seed_is_another_run() {
-    let config = deep(Level::F2, 2, 20);
+    let config = random(Level::F2, 2, 20);
     let other = Config { seed: 2, ..config };
     assert_ne!(go(&config, &TwoCopies).counts, go(&other, &TwoCopies).counts);
 }
@@ -153,7 +153,7 @@ fn short_cuts_do_not_change_the_verdict() {
         Mode::Systematic(plan)
     };
     let ways = |level: Level, ways: &[(bool, bool)]| -> Vec<Report> {
-        let config = Config { minimise: None, ..Config::systematic(geometry(), level) };
+        let config = Config { shrink: None, ..Config::systematic(geometry(), level) };
         let run =
             |&(merge, group): &_| go(&Config { mode: mode(merge, group), ..config }, &TwoCopies);
         let reports: Vec<Report> = ways.iter().map(run).collect();
@@ -177,7 +177,7 @@ fn short_cuts_do_not_change_the_verdict() {
 
 #[test]
 fn a_budget_ends_the_run_and_says_so() {
-    for config in [systematic(Level::F2, 12, 2), deep(Level::F2, 1000, 100)] {
+    for config in [systematic(Level::F2, 12, 2), random(Level::F2, 1000, 100)] {
         let config = Config { budget: Some(Duration::ZERO), ..config };
         let report = go(&config, &TwoCopies);
         assert_eq!(report.verdict, Verdict::Incomplete);
@@ -304,7 +304,8 @@ fn each_kind_of_fault_is_named_for_what_it_is() {
         assert_eq!(report.verdict, Verdict::Violation, "{fault:?}");
         assert_eq!(breaches(&report), [breach], "{fault:?}: {:#?}", report.violations);
         tokens_reproduce(&report, &Faulty(fault));
-        let report = go(&Config { stop_at_first: true, ..deep(Level::F1, 4, 40) }, &Faulty(fault));
+        let report =
+            go(&Config { stop_at_first: true, ..random(Level::F1, 4, 40) }, &Faulty(fault));
         assert_eq!(breaches(&report), [breach], "{fault:?}: {:#?}", report.violations);
         tokens_reproduce(&report, &Faulty(fault));
     }
@@ -322,7 +323,7 @@ fn faults_without_cuts_are_told_apart() {
 
 #[test]
 fn a_token_tells_when_the_code_has_changed() {
-    let config = Config { minimise: None, stop_at_first: true, ..systematic(Level::F1, 12, 1) };
+    let config = Config { shrink: None, stop_at_first: true, ..systematic(Level::F1, 12, 1) };
     let report = go(&config, &Faulty(Fault::NeverOpens));
     let token: Token = report.violations[0].token.parse().unwrap();
     // The same code without the fault writes the same steps.
@@ -367,7 +368,7 @@ impl Subject for Timid {
 fn collateral(workload: WorkloadSource, geometry: Geometry) -> Config {
     let mode =
         Mode::Systematic(Systematic { workload, thin: 8, depth: 1, ..Systematic::default() });
-    Config { mode, minimise: None, ..Config::systematic(geometry, Level::F5) }
+    Config { mode, shrink: None, ..Config::systematic(geometry, Level::F5) }
 }
 
 #[test]
@@ -378,13 +379,13 @@ fn what_stands_in_another_sector_has_to_survive_collateral_damage() {
     let report = go(&config, &Outlast);
     // A damaged name can come to be that of another setting and take its place: a known limit, see the
     // README.
-    assert!(breaches(&report).iter().all(|breach| *breach == Breach::Spread), "{report:#?}");
+    assert!(breaches(&report).iter().all(|breach| *breach == Breach::Escaped), "{report:#?}");
     let known = report.counts.violating;
     assert!(known <= 2, "{:#?}", report.violations);
-    let harm = report.counts.harm;
-    assert!(harm.apart > 1000 && harm.corrupt > 100, "{harm:?}");
+    let collateral_loss = report.counts.collateral_loss;
+    assert!(collateral_loss.apart > 1000 && collateral_loss.corrupt > 100, "{collateral_loss:?}");
     let report = go(&config, &Timid);
-    assert_eq!(breaches(&report), [Breach::Spread], "{:#?}", report.violations);
+    assert_eq!(breaches(&report), [Breach::Escaped], "{:#?}", report.violations);
     assert!(report.counts.violating > 50 * known.max(1), "{}", report.counts.violating);
     tokens_reproduce(&report, &Timid);
 }
@@ -394,17 +395,22 @@ fn collateral_damage_is_counted_alike_each_time() {
     let config = collateral(WorkloadSource::Case(3), crate::selftest::mutants::cases::GEOMETRY);
     let report = go(&config, &Reference::default());
     assert_eq!(report.verdict, Verdict::Clean, "{:#?}", report.violations);
-    let harm = report.counts.harm;
-    assert!(harm.images > 1000 && harm.lost > 100 && harm.older > 100, "{harm:?}");
+    let collateral_loss = report.counts.collateral_loss;
+    assert!(
+        collateral_loss.images > 1000 && collateral_loss.lost > 100 && collateral_loss.older > 100,
+        "{collateral_loss:?}"
+    );
     assert_eq!(report, with_threads(1, &config, &Reference::default()));
     let milder = Config { level: Level::F4, ..config };
     let milder = go(&milder, &Reference::default());
-    assert!(milder.counts.harm.is_none() && milder.counts.distinct < report.counts.distinct);
+    assert!(
+        milder.counts.collateral_loss.is_none() && milder.counts.distinct < report.counts.distinct
+    );
 
-    let config = deep(Level::F5, 20, 100);
+    let config = random(Level::F5, 20, 100);
     let lives = go(&config, &Reference::default());
     assert_eq!(lives.verdict, Verdict::Clean, "{:#?}", lives.violations);
-    assert!(lives.counts.harm.images > 500, "{:?}", lives.counts.harm);
+    assert!(lives.counts.collateral_loss.images > 500, "{:?}", lives.counts.collateral_loss);
     assert_eq!(lives, with_threads(1, &config, &Reference::default()));
 }
 
@@ -470,7 +476,7 @@ impl Subject for Retries {
 
 #[test]
 fn code_that_retries_for_ever_is_stopped() {
-    let config = deep(Level::F1, 8, 50);
+    let config = random(Level::F1, 8, 50);
     for in_open in [true, false] {
         let subject = Retries { in_open, out_of_range: false };
         let report = go(&config, &subject);
@@ -525,7 +531,7 @@ fn what_the_code_does_not_take_is_not_demanded() {
     }
     // Lives see code that takes hardly anything as code that takes nothing.
     for most in [6, 12, 30] {
-        let report = go(&deep(Level::F0, 20, 40), &Limited { most });
+        let report = go(&random(Level::F0, 20, 40), &Limited { most });
         assert_eq!(report.verdict, Verdict::Clean, "{most} {:#?}", report.violations);
     }
     // What goes on behind a cut is the smaller values, not nothing.

@@ -3,27 +3,27 @@
 use std::fmt::Write as _;
 
 use super::proof::{Proof, Row};
-use crate::ablation::RigPart;
+use crate::ablation::Mechanism;
 use crate::part::Level;
 
 const NAME: usize = 28;
 const CELL: usize = 7;
 
 /// Column heads, two lines high.
-const HEADS: [(RigPart, [&str; 2]); 13] = [
-    (RigPart::Between, ["be-", "tween"]),
-    (RigPart::Nested, ["nes-", "ted"]),
-    (RigPart::Later, ["la-", "ter"]),
-    (RigPart::ProgramOrder, ["prog", "order"]),
-    (RigPart::EraseOrder, ["erase", "order"]),
-    (RigPart::ProgramSubset, ["prog", "subset"]),
-    (RigPart::ErasePhase, ["erase", "phase"]),
-    (RigPart::MarginalProgram, ["marg", "prog"]),
-    (RigPart::WeakErase, ["weak", "erase"]),
-    (RigPart::PerBoot, ["per", "boot"]),
-    (RigPart::PerRead, ["per", "read"]),
-    (RigPart::Adversarial, ["adver-", "sarial"]),
-    (RigPart::Collateral, ["colla-", "teral"]),
+const HEADS: [(Mechanism, [&str; 2]); 13] = [
+    (Mechanism::Between, ["be-", "tween"]),
+    (Mechanism::Nested, ["nes-", "ted"]),
+    (Mechanism::Later, ["la-", "ter"]),
+    (Mechanism::ProgramOrder, ["prog", "order"]),
+    (Mechanism::EraseOrder, ["erase", "order"]),
+    (Mechanism::ProgramSubset, ["prog", "subset"]),
+    (Mechanism::ErasePhase, ["erase", "phase"]),
+    (Mechanism::MarginalProgram, ["marg", "prog"]),
+    (Mechanism::WeakErase, ["weak", "erase"]),
+    (Mechanism::PerBoot, ["per", "boot"]),
+    (Mechanism::PerRead, ["per", "read"]),
+    (Mechanism::Adversarial, ["adver-", "sarial"]),
+    (Mechanism::Collateral, ["colla-", "teral"]),
 ];
 
 impl Proof {
@@ -47,7 +47,7 @@ impl Proof {
             let _ = writeln!(text, "{}", row.line());
         }
         text.push_str("\nOnly killers, each at the lowest level of the mistake:\n");
-        for part in RigPart::ALL {
+        for part in Mechanism::ALL {
             let only = self.only_killed_by(part);
             let _ = writeln!(text, "{:18} {}", part.name(), list(&only));
         }
@@ -61,12 +61,12 @@ impl Proof {
     }
 
     /// Mistakes that only this part of the rig shows, at their lowest level.
-    fn only_killed_by(&self, part: RigPart) -> Vec<&'static str> {
+    fn only_killed_by(&self, part: Mechanism) -> Vec<&'static str> {
         let alone = |row: &&Row| match part {
-            RigPart::Between => {
+            Mechanism::Between => {
                 row.lowest == Some(Level::F0)
-                    && !row.needs.contains(&RigPart::Nested)
-                    && !row.needs.contains(&RigPart::Later)
+                    && !row.needs.contains(&Mechanism::Nested)
+                    && !row.needs.contains(&Mechanism::Later)
             }
             _ => row.needs.contains(&part),
         };

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::ablation::RigPart;
+use crate::ablation::Mechanism;
 use crate::part::Level;
 use crate::report::Violation;
 
@@ -23,9 +23,9 @@ pub struct Row {
     pub judged: u64,
     /// For each class of faults: images judged up to the first failure in which it is the
     /// hardest one.
-    pub by_class: Vec<(RigPart, Option<u64>)>,
+    pub by_class: Vec<(Mechanism, Option<u64>)>,
     /// Parts of the rig that all failures at the lowest level took.
-    pub needs: Vec<RigPart>,
+    pub needs: Vec<Mechanism>,
     /// Pass and case with the first failure at the lowest level.
     #[serde(skip)]
     pub(super) first_in: (usize, u8),
@@ -40,7 +40,7 @@ pub struct Row {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Ablation {
     /// The part.
-    pub part: RigPart,
+    pub part: Mechanism,
     /// The mistake that needs it.
     pub name: &'static str,
     /// At this level.

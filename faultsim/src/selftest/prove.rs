@@ -14,7 +14,7 @@ use rayon::prelude::*;
 use super::mutants::bug::{ALL, Planted};
 use super::mutants::{Reference, cases};
 use super::proof::{Ablation, Proof, Row};
-use crate::ablation::{RigPart, RigParts};
+use crate::ablation::{Mechanism, Mechanisms};
 use crate::config::{Config, Mode, Systematic};
 use crate::explore::clock::Progress;
 use crate::part::Level;
@@ -31,25 +31,25 @@ struct Pass {
     /// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
     sample: u32,
     /// What it leaves out since another pass has it.
-    without: RigParts,
+    without: Mechanisms,
 }
 
 const PASSES: [Pass; 4] = [
-    Pass { level: Level::F0, thin: 1, sample: 1, without: RigParts::NONE },
-    Pass { level: Level::F1, thin: 2, sample: 2, without: RigParts::NONE },
-    Pass { level: Level::F4, thin: 32, sample: 32, without: RigParts::NONE },
+    Pass { level: Level::F0, thin: 1, sample: 1, without: Mechanisms::NONE },
+    Pass { level: Level::F1, thin: 2, sample: 2, without: Mechanisms::NONE },
+    Pass { level: Level::F4, thin: 32, sample: 32, without: Mechanisms::NONE },
     // Collateral damage alone.
     Pass { level: Level::F5, thin: 16, sample: 64, without: BELOW_F5 },
 ];
 /// The classes of tears up to F4.
-const BELOW_F5: RigParts = RigParts::NONE
-    .with(RigPart::ProgramOrder)
-    .with(RigPart::EraseOrder)
-    .with(RigPart::ProgramSubset)
-    .with(RigPart::ErasePhase)
-    .with(RigPart::MarginalProgram)
-    .with(RigPart::WeakErase)
-    .with(RigPart::Adversarial);
+const BELOW_F5: Mechanisms = Mechanisms::NONE
+    .with(Mechanism::ProgramOrder)
+    .with(Mechanism::EraseOrder)
+    .with(Mechanism::ProgramSubset)
+    .with(Mechanism::ErasePhase)
+    .with(Mechanism::MarginalProgram)
+    .with(Mechanism::WeakErase)
+    .with(Mechanism::Adversarial);
 /// The case of which the hardest pass leaves out less: that with restarts.
 const DENSE: u8 = 3;
 /// Mistakes tried when a part is switched off, until one escapes.
@@ -75,14 +75,14 @@ pub struct Steps {
 #[derive(Default)]
 struct Tried {
     /// Images up to the first failure, and in which pass and case it was.
-    kills: BTreeMap<RigParts, (u64, (usize, u8))>,
+    kills: BTreeMap<Mechanisms, (u64, (usize, u8))>,
     judged: u64,
     incomplete: bool,
     fails_without_cuts: String,
 }
 
 /// A pass over one case, at no more than `level`.
-fn config(level: Level, at: (usize, u8), without: RigParts) -> Config {
+fn config(level: Level, at: (usize, u8), without: Mechanisms) -> Config {
     let (pass, case) = (&PASSES[at.0], at.1);
     let more = if pass.level == Level::F4 && case == DENSE { 2 } else { 1 };
     let mode = Systematic {
@@ -95,13 +95,13 @@ fn config(level: Level, at: (usize, u8), without: RigParts) -> Config {
     };
     let level = level.min(pass.level);
     Config {
-        minimise: None,
+        shrink: None,
         mode: Mode::Systematic(mode),
         ..Config::systematic(cases::GEOMETRY, level)
     }
 }
 
-fn try_all(subject: &Reference, level: Level, without: RigParts) -> Tried {
+fn try_all(subject: &Reference, level: Level, without: Mechanisms) -> Tried {
     let mut tried = Tried::default();
     // A pass that would be as mild as the one before it is left out.
     let passes = (0..PASSES.len()).filter(|&pass| pass == 0 || level > PASSES[pass - 1].level);
@@ -128,12 +128,12 @@ fn try_all(subject: &Reference, level: Level, without: RigParts) -> Tried {
 /// The row of one planted mistake, without its example.
 pub fn row(planted: &'static Planted) -> Row {
     let subject = Reference { planted: Some(planted) };
-    let tried = try_all(&subject, Level::F5, RigParts::NONE);
+    let tried = try_all(&subject, Level::F5, Mechanisms::NONE);
     let lowest = tried.kills.keys().map(|parts| parts.level()).min();
     let at_lowest = || tried.kills.iter().filter(|(parts, _)| Some(parts.level()) == lowest);
     let first = at_lowest().map(|(_, first)| *first).min();
-    let needs = at_lowest().map(|(parts, _)| *parts).reduce(RigParts::common).unwrap_or_default();
-    let classes = RigPart::ALL.into_iter().filter(|part| part.is_fault());
+    let needs = at_lowest().map(|(parts, _)| *parts).reduce(Mechanisms::common).unwrap_or_default();
+    let classes = Mechanism::ALL.into_iter().filter(|part| part.is_fault());
     let by_class = classes
         .map(|class| {
             let of_class = tried.kills.iter().filter(|(parts, _)| hardest(**parts, class));
@@ -157,9 +157,9 @@ pub fn row(planted: &'static Planted) -> Row {
 
 /// Whether a class is among these and no other is of a higher level. Of cuts between steps, that
 /// there is nothing else.
-fn hardest(parts: RigParts, class: RigPart) -> bool {
+fn hardest(parts: Mechanisms, class: Mechanism) -> bool {
     match class {
-        RigPart::Between => parts.iter().filter(|part| part.is_fault()).count() == 1,
+        Mechanism::Between => parts.iter().filter(|part| part.is_fault()).count() == 1,
         _ => parts.has(class) && parts.level() == class.level(),
     }
 }
@@ -167,7 +167,7 @@ fn hardest(parts: RigParts, class: RigPart) -> bool {
 /// An example of a mistake at its lowest level, made smaller.
 fn example(row: &Row, planted: &'static Planted) -> Option<Violation> {
     let subject = Reference { planted: Some(planted) };
-    let config = config(row.lowest?, row.first_in, RigParts::NONE);
+    let config = config(row.lowest?, row.first_in, Mechanisms::NONE);
     let config = Config { stop_at_first: true, ..config };
     let report = run(&config, &subject, &Progress::default());
     let mut violation = report.violations.into_iter().next()?;
@@ -177,12 +177,12 @@ fn example(row: &Row, planted: &'static Planted) -> Option<Violation> {
 
 /// Proves the rig, or says what it lacks.
 pub fn prove(steps: &Steps) -> Proof {
-    let parts = RigPart::ALL.len() as u64;
+    let parts = Mechanism::ALL.len() as u64;
     steps.planned.store(1 + 2 * ALL.len() as u64 + parts, Ordering::Relaxed);
     let step = || steps.done.fetch_add(1, Ordering::Relaxed);
     let mut failures = Vec::new();
 
-    let sound = try_all(&Reference::default(), Level::F5, RigParts::NONE);
+    let sound = try_all(&Reference::default(), Level::F5, Mechanisms::NONE);
     step();
     if !sound.kills.is_empty() || sound.incomplete || !sound.fails_without_cuts.is_empty() {
         failures.push("the store without mistakes gives an alarm".to_owned());
@@ -207,7 +207,7 @@ pub fn prove(steps: &Steps) -> Proof {
     for row in &rows {
         failures.extend(row.failure());
     }
-    let ablations: Vec<Ablation> = RigPart::ALL
+    let ablations: Vec<Ablation> = Mechanism::ALL
         .into_par_iter()
         .filter_map(|part| {
             let ablation = ablate(part, &rows);
@@ -215,12 +215,12 @@ pub fn prove(steps: &Steps) -> Proof {
             ablation
         })
         .collect();
-    for part in RigPart::ALL {
+    for part in Mechanism::ALL {
         match ablations.iter().find(|ablation| ablation.part == part) {
             Some(Ablation { escaped: false, name, .. }) => {
                 failures.push(format!("without {}, {name} does not escape", part.name()));
             }
-            None if part != RigPart::Between => {
+            None if part != Mechanism::Between => {
                 failures.push(format!("no mistake needs {}", part.name()));
             }
             _ => {}
@@ -239,8 +239,8 @@ pub fn prove(steps: &Steps) -> Proof {
 }
 
 /// Switches a part off and looks whether a mistake that needs it escapes.
-fn ablate(part: RigPart, rows: &[Row]) -> Option<Ablation> {
-    if part == RigPart::Between {
+fn ablate(part: Mechanism, rows: &[Row]) -> Option<Ablation> {
+    if part == Mechanism::Between {
         return None;
     }
     let needing = rows.iter().zip(ALL).filter(|(row, _)| row.needs.contains(&part));

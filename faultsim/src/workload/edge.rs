@@ -80,12 +80,12 @@ const LOG: u16 = 3;
 
 /// Up to three operations, by number.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Letters {
+pub struct OpSequence {
     letters: [u8; Self::MOST],
     count: u8,
 }
 
-impl Letters {
+impl OpSequence {
     /// Most of them.
     pub const MOST: usize = 3;
     /// How many different ones there are: puts of 4, 24 and no bytes, a delete, a batch of three, a
@@ -127,7 +127,7 @@ impl Letters {
 }
 
 /// Digits, the first operation first.
-impl fmt::Display for Letters {
+impl fmt::Display for OpSequence {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.as_slice().iter().try_for_each(|letter| write!(out, "{letter}"))
     }
@@ -191,7 +191,7 @@ pub(crate) fn workload(
     geometry: &Geometry,
     start: Start,
     filler: u32,
-    letters: Letters,
+    letters: OpSequence,
 ) -> Workload {
     let sectors = geometry.sectors;
     // Too large for two of them to share a sector.

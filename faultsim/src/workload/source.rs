@@ -2,7 +2,7 @@
 
 use rand::rngs::ChaCha8Rng;
 
-use super::edge::{self, Letters, Start};
+use super::edge::{self, OpSequence, Start};
 use super::mix::OpMix;
 use super::{MOST_PRELUDE_OPS, Workload, tide_gauge};
 use crate::part::Geometry;
@@ -36,14 +36,14 @@ pub enum WorkloadSource {
     },
     /// One of the short workloads that prove the rig: [`crate::selftest::mutants::cases`].
     Case(u8),
-    /// A start state and a few operations: [`crate::explore::boundary`].
+    /// A start state and a few operations: [`crate::explore::edges`].
     Edge {
         /// What came before.
         start: Start,
         /// Bytes of the value that fills the last sector.
         filler: u32,
         /// The operations.
-        letters: Letters,
+        letters: OpSequence,
     },
 }
 
@@ -133,7 +133,7 @@ fn edge_from(text: &str) -> Option<WorkloadSource> {
     let filler = parts.next()?.parse().ok()?;
     let digits: Option<Vec<u8>> =
         parts.next()?.chars().map(|digit| u8::try_from(digit.to_digit(10)?).ok()).collect();
-    let letters = Letters::new(&digits?)?;
+    let letters = OpSequence::new(&digits?)?;
     parts.next().is_none().then_some(WorkloadSource::Edge { start, filler, letters })
 }
 
@@ -187,7 +187,7 @@ mod tests {
             WorkloadSource::Edge {
                 start: Start::TailMixed,
                 filler: 3990,
-                letters: Letters::new(&[4, 8]).unwrap(),
+                letters: OpSequence::new(&[4, 8]).unwrap(),
             },
         ] {
             assert_eq!(source.to_string().parse(), Ok(source));

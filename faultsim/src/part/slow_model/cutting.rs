@@ -3,12 +3,12 @@
 use crate::part::cells::Step;
 use crate::part::coin::{Coin, nth};
 
-use super::{Cell, ObviousChip};
+use super::{Cell, SlowChip};
 use crate::part::tears::tear::{
     Done, Fill, Hurt, Kind, Pick, Reach, Tear, TornErase, TornProgram, Turn,
 };
 
-impl ObviousChip {
+impl SlowChip {
     /// Does the whole step.
     pub(super) fn finish(&mut self, step: &Step) {
         match step {

@@ -45,7 +45,7 @@ impl Cell {
 
 /// A running part, cell by cell. The calls mean what those of [`Chip`](super::Chip) mean.
 #[derive(Clone, Debug)]
-pub struct ObviousChip {
+pub struct SlowChip {
     geometry: Geometry,
     /// Bit 0 of byte 0 first.
     cells: Vec<Cell>,
@@ -64,7 +64,7 @@ pub struct ObviousChip {
     steps: Vec<Step>,
 }
 
-impl ObviousChip {
+impl SlowChip {
     /// A blank part under power.
     pub fn new(geometry: Geometry) -> Self {
         let Geometry { sectors, sector_bytes, unit, page } = geometry;

@@ -15,7 +15,7 @@ use rapidhash::quality::RapidHasher;
 use super::collect::spread;
 use super::draw::{below, draw_coin, draw_pick};
 use super::effect::count_bits_to_clear;
-use super::tear::{Done, Hurt, Kind, Pick, Reach, Tear, TearClass, TornProgram, Turn};
+use super::tear::{Done, FaultClass, Hurt, Kind, Pick, Reach, Tear, TornProgram, Turn};
 use crate::part::cells::Image;
 use crate::part::coin::{Coin, nth};
 use crate::part::geometry::Geometry;
@@ -44,7 +44,7 @@ pub(super) fn list(
     at: u32,
     data: &[u8],
     thin: u32,
-    list: &mut Vec<(Tear, TearClass)>,
+    list: &mut Vec<(Tear, FaultClass)>,
 ) {
     let (from, data) = image.clip(at, data);
     let program = from..from + data.len();
@@ -79,7 +79,7 @@ pub(super) fn list(
             for (number, done) in programs.iter().enumerate() {
                 offered += 1;
                 if always && number == index % programs.len() || offered.is_multiple_of(thin) {
-                    list.push((Tear(Kind::Collateral(hurt(done.clone()))), TearClass::Collateral));
+                    list.push((Tear(Kind::Collateral(hurt(done.clone()))), FaultClass::Collateral));
                 }
             }
         }

@@ -5,7 +5,7 @@ use core::hash::Hasher;
 use rapidhash::RapidHashSet;
 use rapidhash::quality::RapidHasher;
 
-use super::tear::{Kind, Tear, TearClass};
+use super::tear::{FaultClass, Kind, Tear};
 use crate::part::cells::{Image, Step};
 use crate::part::coin::nth;
 use crate::part::geometry::{Geometry, Level};
@@ -35,7 +35,7 @@ impl Work<'_> {
 /// Tears of a step, each with the class of faults it belongs to.
 #[derive(Clone, Debug)]
 pub(crate) struct Tears {
-    pub(crate) list: Vec<(Tear, TearClass)>,
+    pub(crate) list: Vec<(Tear, FaultClass)>,
     /// What those behind the first two leave of the step's cells: one after the other.
     cells: Vec<u8>,
     weak: Vec<Weak>,
@@ -55,7 +55,7 @@ impl Tears {
 
     /// Nothing or everything happened.
     pub(super) fn whole() -> Self {
-        let list = vec![(Tear::NOTHING, TearClass::Whole), (Tear::EVERYTHING, TearClass::Whole)];
+        let list = vec![(Tear::NOTHING, FaultClass::Whole), (Tear::EVERYTHING, FaultClass::Whole)];
         Self { list, cells: Vec::new(), weak: Vec::new(), weak_starts: Vec::new(), len: 0 }
     }
 
@@ -89,7 +89,7 @@ pub(super) struct Collect<'work> {
     cells: Vec<u8>,
     weak: Vec<Weak>,
     tears: &'work mut Tears,
-    class: TearClass,
+    class: FaultClass,
 }
 
 impl<'work> Collect<'work> {
@@ -109,7 +109,7 @@ impl<'work> Collect<'work> {
             cells: Vec::new(),
             weak: Vec::new(),
             tears,
-            class: TearClass::Whole,
+            class: FaultClass::Whole,
         };
         // The two trivial outcomes are in the list already.
         collect.load();
@@ -131,7 +131,7 @@ impl<'work> Collect<'work> {
     }
 
     /// What is offered from here on is of this class.
-    pub(super) const fn class(&mut self, class: TearClass) {
+    pub(super) const fn class(&mut self, class: FaultClass) {
         self.class = class;
     }
 

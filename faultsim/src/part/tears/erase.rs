@@ -9,7 +9,7 @@ use rand::Rng;
 
 use super::collect::{Collect, Work, spread};
 use super::draw::{below, draw_coin, draw_pick};
-use super::tear::{Fill, Pick, TearClass, TornErase};
+use super::tear::{FaultClass, Fill, Pick, TornErase};
 use crate::part::coin::Coin;
 use crate::part::geometry::Level;
 
@@ -31,19 +31,19 @@ const DENSITIES: [u16; 7] = [4, 26, 64, 128, 192, 230, 252];
 pub(super) fn list(work: &Work<'_>, collect: &mut Collect<'_>) {
     let unit = work.geometry.unit_size();
     let units = (work.cells.len() as u32).div_ceil(unit);
-    collect.class(TearClass::EraseOrder);
+    collect.class(FaultClass::EraseOrder);
     for index in spread(units, 17) {
         collect.always(split(index * unit, Fill::Ones, Fill::Old));
     }
     if work.level >= Level::F2 {
-        collect.class(TearClass::ErasePhase);
+        collect.class(FaultClass::ErasePhase);
         phases(work, collect);
     }
     if work.level >= Level::F3 {
         marginal(work, collect);
     }
     if work.level >= Level::F4 {
-        collect.class(TearClass::Adversarial);
+        collect.class(FaultClass::Adversarial);
         survivors(work, collect);
     }
 }
@@ -95,7 +95,7 @@ fn marginal(work: &Work<'_>, collect: &mut Collect<'_>) {
     let head = Pick::Window { from: 0, len: 256.min(bits) };
     let tail = Pick::Window { from: bits.saturating_sub(256), len: 256 };
     let few = |count| Pick::Few { count, seed: work.seed(510 + u64::from(count)) };
-    collect.class(TearClass::WeakErase);
+    collect.class(FaultClass::WeakErase);
     for weak in [few(1), few(8), Pick::All, toss.clone(), rare.clone(), head.clone(), tail] {
         collect.always(whole(Fill::Ones, weak));
     }
@@ -135,7 +135,7 @@ fn survivors(work: &Work<'_>, collect: &mut Collect<'_>) {
             window(edges[index as usize], edges[index as usize + 1], inside, outside)
         });
     }
-    collect.class(TearClass::WeakErase);
+    collect.class(FaultClass::WeakErase);
     // Blank but for a few weak bits where headers stand.
     for at in spread(pairs, 8) {
         let weak = Pick::Window { from: 8 * edges[at as usize], len: 3 };

@@ -7,7 +7,7 @@ use crate::part::cells::Step;
 
 /// What kind of tear a cut left. The account of a run counts by these.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum TearKind {
+pub enum TearLabel {
     /// The cut fell between two steps.
     Between,
     /// A program of which nothing happened.
@@ -48,7 +48,7 @@ pub enum TearKind {
     EraseMarginal,
 }
 
-impl TearKind {
+impl TearLabel {
     /// All classes, in the order of a report.
     pub const ALL: [Self; 19] = [
         Self::Between,
@@ -110,7 +110,7 @@ impl TearKind {
     }
 }
 
-impl fmt::Display for TearKind {
+impl fmt::Display for TearLabel {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         out.pad(match self {
             Self::Between => "between two steps",

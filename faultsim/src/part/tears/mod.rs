@@ -12,5 +12,5 @@ pub(super) mod tear;
 mod words;
 
 pub(crate) use collect::Tears;
-pub use label::TearKind;
-pub use tear::{Tear, TearClass};
+pub use label::TearLabel;
+pub use tear::{FaultClass, Tear};

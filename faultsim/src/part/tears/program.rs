@@ -5,7 +5,7 @@ use rand::Rng;
 use super::collect::{Collect, Work, spread};
 use super::draw::{below, draw_coin, draw_pick};
 use super::effect::bits_to_clear;
-use super::tear::{Done, Pick, Tear, TearClass, TornProgram};
+use super::tear::{Done, FaultClass, Pick, Tear, TornProgram};
 use crate::part::coin::Coin;
 use crate::part::geometry::Level;
 use crate::part::marginal::WeakCursor;
@@ -70,20 +70,20 @@ pub(super) fn list(work: &Work<'_>, data: &[u8], collect: &mut Collect<'_>) {
     if bits.total() == 0 {
         return;
     }
-    collect.class(TearClass::ProgramOrder);
+    collect.class(FaultClass::ProgramOrder);
     collect.row(0..bits.unit_ends.len() as u32, |index| {
         torn(Done::First(bits.at(bits.unit_ends[index as usize])))
     });
     if work.level >= Level::F2 {
-        collect.class(TearClass::ProgramSubset);
+        collect.class(FaultClass::ProgramSubset);
         subsets(work, bits.total(), collect);
     }
     if work.level >= Level::F3 {
-        collect.class(TearClass::MarginalProgram);
+        collect.class(FaultClass::MarginalProgram);
         marginal(work, bits.total(), collect);
     }
     if work.level >= Level::F4 {
-        collect.class(TearClass::Adversarial);
+        collect.class(FaultClass::Adversarial);
         adversarial(&bits, work, data, collect);
     }
 }

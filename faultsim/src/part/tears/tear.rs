@@ -157,7 +157,7 @@ pub(in super::super) enum Turn {
 
 /// The class of faults that a tear belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum TearClass {
+pub enum FaultClass {
     /// Nothing or everything happened.
     Whole,
     /// A program that stopped in unit order.

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use super::super::{Bias, Chip, CutTear, Geometry, Image, Level, PartError, Step, Tear};
 use super::{below, data, geometry, rng, used};
-use crate::part::slow_model::ObviousChip;
+use crate::part::slow_model::SlowChip;
 
 /// A call to the part. Ranges may be wrong.
 #[derive(Clone, Debug)]
@@ -37,7 +37,7 @@ macro_rules! call {
 }
 
 /// What befalls the part during one power-up.
-struct Era {
+struct PowerCycle {
     bias: Bias,
     cut: Option<(u64, CutTear)>,
     fuel: u64,
@@ -46,9 +46,9 @@ struct Era {
 
 /// Runs both models through an era from `image` on and requires that nothing tells them apart.
 /// The image left behind.
-fn live_through(chip: &mut Chip, image: &Image, era: Era) -> Image {
+fn live_through(chip: &mut Chip, image: &Image, era: PowerCycle) -> Image {
     let g = chip.geometry();
-    let mut obvious = ObviousChip::new(g);
+    let mut obvious = SlowChip::new(g);
     chip.set_fuel(era.fuel);
     obvious.set_fuel(era.fuel);
     chip.record_steps(true);
@@ -175,7 +175,7 @@ fn random_life(seed: u64) -> Happened {
             (u64::from(below(rng, 6)), tear)
         });
         let fuel = if below(rng, 20) == 0 { below(rng, 8).into() } else { u64::MAX };
-        let era = Era { bias: random_bias(rng), cut, fuel, calls };
+        let era = PowerCycle { bias: random_bias(rng), cut, fuel, calls };
         image = live_through(&mut chip, &image, era);
         happened = happened.and(Happened {
             sequences: 1,
@@ -229,13 +229,13 @@ fn equal_for_every_listed_tear() {
             let read = Call::Read { at: 0, len: g.bytes() as usize };
             let cut = Some((0, CutTear::Given(tear.clone())));
             let calls = vec![read.clone(), call.clone(), read];
-            let era = Era { bias: random_bias(rng), cut, fuel: u64::MAX, calls };
+            let era = PowerCycle { bias: random_bias(rng), cut, fuel: u64::MAX, calls };
             let left = live_through(&mut chip, &image, era);
             // The explorer tears images without a chip.
             let mut direct = image.clone();
             direct.apply_torn(&g, &step, &tear);
             assert_eq!(direct, left);
-            let era = Era {
+            let era = PowerCycle {
                 bias: random_bias(rng),
                 cut: None,
                 fuel: u64::MAX,
@@ -276,7 +276,7 @@ proptest! {
             let bias = [
                 Bias::ZEROS, Bias::ONES, Bias::stored(), Bias::seeded(seed), Bias::flicker(seed),
             ][bias];
-            let era = Era { bias, cut: Some((step, drawn)), fuel: u64::MAX, calls };
+            let era = PowerCycle { bias, cut: Some((step, drawn)), fuel: u64::MAX, calls };
             image = live_through(&mut chip, &image, era);
         }
     }

@@ -146,7 +146,7 @@ mod tests {
             ..Systematic::default()
         };
         Config {
-            minimise: None,
+            shrink: None,
             mode: Mode::Systematic(mode),
             ..Config::systematic(geometry, Level::F4)
         }

@@ -1,6 +1,6 @@
 //! Store and driver together on the simulated chip, and drivers with mistakes.
 
-use crate::config::{Config, Deep, Mode, Systematic};
+use crate::config::{Config, Mode, RandomLives, Systematic};
 use crate::explore::clock::Progress;
 use crate::part::spi::planted::Mistake;
 use crate::part::{Geometry, Level};
@@ -11,11 +11,11 @@ use crate::workload::source::WorkloadSource;
 
 fn config(mode: Mode) -> Config {
     let geometry = Geometry::new(4, 512, 1, 64).unwrap();
-    Config { minimise: None, ..Config { mode, ..Config::small(geometry, Level::F4) } }
+    Config { shrink: None, ..Config { mode, ..Config::small(geometry, Level::F4) } }
 }
 
 fn lives(runs: u64, mistake: Option<Mistake>) -> Report {
-    let mode = Mode::Deep(Deep { runs, power_ups: 100, recoveries_cut_in_a_row: 8 });
+    let mode = Mode::Random(RandomLives { runs, power_ups: 100, recoveries_cut_in_a_row: 8 });
     run(&config(mode), &OutlastSpi { mistake }, &Progress::default())
 }
 

@@ -9,6 +9,6 @@ mod list;
 mod run;
 
 pub use crate::config::{Edges, Shard, ShardError};
-pub use crate::workload::edge::{Letters, Start};
+pub use crate::workload::edge::{OpSequence, Start};
 pub use list::Edge;
 pub(crate) use run::run;

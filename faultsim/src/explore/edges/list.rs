@@ -6,7 +6,7 @@ use crate::check::oracle::Values;
 use crate::config::Edges;
 use crate::part::{Geometry, Step};
 use crate::subject::Subject;
-use crate::workload::edge::{Letters, Start, workload};
+use crate::workload::edge::{OpSequence, Start, workload};
 use crate::workload::source::WorkloadSource;
 
 /// A start state with a sequence of operations.
@@ -17,7 +17,7 @@ pub struct Edge {
     /// Bytes of the value that fills the last sector.
     pub filler: u32,
     /// The operations.
-    pub letters: Letters,
+    pub letters: OpSequence,
 }
 
 impl Edge {
@@ -76,7 +76,7 @@ impl Edges {
                 let shortest = usize::from(start != Start::Blank);
                 for count in shortest..=usize::from(self.longest) {
                     let edge = |letters| Edge { start, filler, letters };
-                    edges.extend(Letters::all_of(count).map(edge));
+                    edges.extend(OpSequence::all_of(count).map(edge));
                 }
             }
         }
@@ -115,7 +115,7 @@ fn erases<S: Subject>(
     start: Start,
     filler: u32,
 ) -> Result<usize, Finding> {
-    let put = Letters::new(&[0]).unwrap_or_default();
+    let put = OpSequence::new(&[0]).unwrap_or_default();
     let workload = workload(geometry, start, filler, put);
     let mut values = Values::new();
     let script = Script::new(workload.all_ops(), &mut values);

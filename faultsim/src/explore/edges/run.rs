@@ -194,7 +194,7 @@ mod tests {
         let shard = Shard::new(shard, shard).unwrap();
         let mode = Mode::Edges(Edges { longest, depth: 3, shard });
         let geometry = Geometry::new(4, 512, 1, 64).unwrap();
-        Config { mode, minimise: None, ..Config::systematic(geometry, level) }
+        Config { mode, shrink: None, ..Config::systematic(geometry, level) }
     }
 
     #[test]
