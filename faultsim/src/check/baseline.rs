@@ -105,7 +105,7 @@ pub(crate) struct Baseline {
     pub(crate) trace: Trace,
     /// What the code does not offer.
     pub(crate) refusals: Refusals,
-    pub(crate) facts: BaselineSummary,
+    pub(crate) summary: BaselineSummary,
     pub(crate) worst: WorstCase,
 }
 
@@ -146,7 +146,7 @@ pub(crate) fn baseline<S: Subject>(
     values: &Values,
 ) -> Result<Baseline, Finding> {
     let session = Session::new(subject, geometry, &workload.keys, workload.may_fill);
-    let mut life = Life {
+    let mut run = BaselineRun {
         session: session.long_life(),
         image: Image::blank(geometry),
         oracle: Oracle::new(workload.keys.len()),
@@ -156,60 +156,60 @@ pub(crate) fn baseline<S: Subject>(
         refusals: Refusals::default(),
         full: 0,
     };
-    let mut start = life.image.clone();
+    let mut start = run.image.clone();
     let recording = workload.prelude.is_empty();
-    let mut store = life.come_up(recording, What::Recovery)?;
+    let mut store = run.come_up(recording, What::Recovery)?;
     for (index, (op, effect)) in script.ops.iter().enumerate() {
         let explored = index.checked_sub(workload.prelude.len());
         if explored == Some(0) && !recording {
-            start.copy_from(life.session.part.chip().image());
-            life.session.part.chip_mut().take_steps();
+            start.copy_from(run.session.part.chip().image());
+            run.session.part.chip_mut().take_steps();
         }
         let what = What::Op(explored.unwrap_or(index), op.kind());
         if *op == Op::Reopen {
             drop(store);
-            life.end_power_up();
-            store = life.come_up(explored.is_some(), what)?;
+            run.end_power_up();
+            store = run.come_up(explored.is_some(), what)?;
         } else {
-            life.run(&mut store, op, effect, explored.is_some().then_some(what), values)?;
+            run.run(&mut store, op, effect, explored.is_some().then_some(what), values)?;
         }
         if explored.is_some() || index % PRELUDE_READS == 0 || *op == Op::Reopen {
-            life.session.read_all(&mut store, &mut life.oracle, values)?;
+            run.session.read_all(&mut store, &mut run.oracle, values)?;
         }
     }
-    life.session.read_all(&mut store, &mut life.oracle, values)?;
+    run.session.read_all(&mut store, &mut run.oracle, values)?;
     drop(store);
-    life.end_power_up();
-    let mut trace = std::mem::take(&mut life.trace);
-    trace.after = std::mem::take(&mut life.oracle);
-    let wear = life.session.part.chip().wear();
+    run.end_power_up();
+    let mut trace = std::mem::take(&mut run.trace);
+    trace.after = std::mem::take(&mut run.oracle);
+    let wear = run.session.part.chip().wear();
     let mut refused: Vec<(String, u64)> = Vec::new();
-    for kind in &life.refused {
+    for kind in &run.refused {
         let kind = kind.to_string();
         match refused.iter_mut().find(|(known, _)| *known == kind) {
             Some((_, count)) => *count += 1,
             None => refused.push((kind, 1)),
         }
     }
-    let facts = BaselineSummary {
+    let summary = BaselineSummary {
         prelude_ops: workload.prelude.len() as u64,
         ops: workload.ops.len() as u64,
         steps: trace.steps.len() as u64,
         refused,
-        full: life.full,
-        device_time: life.time,
+        full: run.full,
+        device_time: run.time,
         most_erased: wear.most_erased,
         least_erased: wear.least_erased,
     };
-    let Life { refusals, session, .. } = life;
+    let BaselineRun { refusals, session, .. } = run;
     if refusals.all(OpKind::Put) {
         let sentence = "without any cut every put is refused: there is nothing to cut";
         return Err(Finding::new(Breach::NotWritable, sentence));
     }
-    Ok(Baseline { start, trace, refusals, facts, worst: session.worst })
+    Ok(Baseline { start, trace, refusals, summary, worst: session.worst })
 }
 
-struct Life<'run, S: Subject> {
+struct BaselineRun<'run, S: Subject> {
     session: Session<'run, S>,
     /// The part at the last power-up.
     image: Image,
@@ -221,7 +221,7 @@ struct Life<'run, S: Subject> {
     full: u64,
 }
 
-impl<S: Subject> Life<'_, S> {
+impl<S: Subject> BaselineRun<'_, S> {
     fn come_up(&mut self, record: bool, what: What) -> Result<S::Store, Finding> {
         self.session.power_up(&self.image, BiasPick::Stored.bias(0), record);
         let store = self.session.open()?.ok_or_else(no_cut)?;

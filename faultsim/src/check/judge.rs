@@ -26,13 +26,13 @@ pub(crate) struct Wanted {
     /// The steps, to cut them in their turn.
     pub(crate) trace: bool,
     /// To see whether all of the part can still be written.
-    pub(crate) turnover: bool,
+    pub(crate) rewrite_all: bool,
     /// To go on writing and come up again. Wanted anyhow with one of the others.
     pub(crate) follow: bool,
 }
 
 impl Wanted {
-    pub(crate) const NOTHING: Self = Self { trace: false, turnover: false, follow: false };
+    pub(crate) const NOTHING: Self = Self { trace: false, rewrite_all: false, follow: false };
 }
 
 /// What is to be judged.
@@ -43,7 +43,7 @@ pub(crate) struct State<'state> {
     pub(crate) allowed: &'state Oracle,
     /// How marginal cells read.
     pub(crate) pick: BiasPick,
-    pub(crate) salt: u64,
+    pub(crate) seed: u64,
     pub(crate) when: When,
     /// Where the cuts did collateral damage: then less is owed.
     pub(crate) hit: Hit,
@@ -94,7 +94,7 @@ impl<'run, S: Subject> Judge<'run, S> {
     }
 
     /// Judges `image`. `allowed` is what the history allows; `continuation` is what the device
-    /// does once it is up again, `turnover` what goes on until all of the part was written
+    /// does once it is up again, `rewrite_all` what goes on until all of the part was written
     /// again. `wants` sees the recovery's steps and what it reported, and says what is wanted.
     ///
     /// # Errors
@@ -104,7 +104,7 @@ impl<'run, S: Subject> Judge<'run, S> {
         &mut self,
         state: &State<'_>,
         continuation: &Script,
-        turnover: &Script,
+        rewrite_all: &Script,
         wants: impl FnOnce(&[Step], &Oracle) -> Wanted,
     ) -> Result<Option<Judged>, Finding> {
         let hurt = !state.hit.is_none();
@@ -113,7 +113,7 @@ impl<'run, S: Subject> Judge<'run, S> {
             self.session.noticed = Seen::default();
             self.session.apart.extend_from_slice(state.apart);
         }
-        let judged = self.judge_image(state, continuation, turnover, wants);
+        let judged = self.judge_image(state, continuation, rewrite_all, wants);
         if !hurt {
             return judged;
         }
@@ -129,14 +129,14 @@ impl<'run, S: Subject> Judge<'run, S> {
         &mut self,
         state: &State<'_>,
         continuation: &Script,
-        turnover: &Script,
+        rewrite_all: &Script,
         wants: impl FnOnce(&[Step], &Oracle) -> Wanted,
     ) -> Result<Option<Judged>, Finding> {
-        let State { image, allowed, pick, salt, when, .. } = *state;
+        let State { image, allowed, pick, seed, when, .. } = *state;
         self.session.when = when;
         self.at_work = Mechanisms::NONE;
         self.power_ups += 1;
-        let mut store = come_up(&mut self.session, image, pick, salt, true)?;
+        let mut store = come_up(&mut self.session, image, pick, seed, true)?;
         let recovery_steps = self.session.part.chip().steps().len();
 
         let mut oracle = std::mem::take(&mut self.oracle);
@@ -147,7 +147,7 @@ impl<'run, S: Subject> Judge<'run, S> {
         // Later on code may move what it holds to where the damage is.
         self.session.apart.clear();
         // Where nothing was written and nothing is marginal, a second power-up is the first.
-        let twice = recovery_steps > 0 || image.has_weak();
+        let twice = recovery_steps > 0 || image.has_marginal();
         let wanted = {
             let chip = self.session.part.chip();
             wants(chip.steps().get(..recovery_steps).unwrap_or_default(), &oracle)
@@ -160,9 +160,9 @@ impl<'run, S: Subject> Judge<'run, S> {
                 trace.after = oracle.clone();
                 Judged { trace, recovery_steps }
             });
-            if image.has_weak() || !goes_on && twice {
+            if image.has_marginal() || !goes_on && twice {
                 self.recovered.copy_from(self.session.part.chip().image());
-                self.come_up_the_same(&mut oracle, pick, salt)?;
+                self.come_up_the_same(&mut oracle, pick, seed)?;
             }
             self.oracle = oracle;
             return Ok(judged);
@@ -199,17 +199,17 @@ impl<'run, S: Subject> Judge<'run, S> {
         drop(store);
         self.continued.copy_from(self.session.part.chip().image());
         if twice {
-            self.come_up_the_same(&mut recovered, pick, salt)?;
+            self.come_up_the_same(&mut recovered, pick, seed)?;
         }
         self.at_work = Mechanism::GoOn.into();
         self.power_ups += 1;
         let after = oracle.clone();
         oracle.cut();
-        let mut store = come_up(&mut self.session, &self.continued, pick.other(), salt ^ 1, false)?;
+        let mut store = come_up(&mut self.session, &self.continued, pick.other(), seed ^ 1, false)?;
         self.session.read_all(&mut store, &mut oracle, self.values)?;
-        if wanted.turnover && !self.without.has(Mechanism::RewriteAll) {
+        if wanted.rewrite_all && !self.without.has(Mechanism::RewriteAll) {
             self.at_work = Mechanism::RewriteAll.into();
-            self.turn_over(store, oracle, turnover, pick, salt ^ 2)?;
+            self.rewrite_all(store, oracle, rewrite_all, pick, seed ^ 2)?;
         }
         Ok(trace.map(|mut trace| {
             trace.after = after;
@@ -231,7 +231,7 @@ impl<S: Subject> Judge<'_, S> {
         hit: Hit,
     ) -> Vec<bool> {
         let Some(sound) = tear.without_collateral() else { return Vec::new() };
-        if !hit.is_none() || before.has_weak() {
+        if !hit.is_none() || before.has_marginal() {
             return Vec::new();
         }
         self.continued.copy_from(before);
@@ -256,7 +256,7 @@ impl<S: Subject> Judge<'_, S> {
         &mut self,
         oracle: &mut Oracle,
         pick: BiasPick,
-        salt: u64,
+        seed: u64,
     ) -> Result<(), Finding> {
         if self.without.has(Mechanism::SecondLook) {
             return Ok(());
@@ -264,18 +264,18 @@ impl<S: Subject> Judge<'_, S> {
         self.at_work = Mechanism::SecondLook.into();
         self.power_ups += 1;
         oracle.cut();
-        let mut store = come_up(&mut self.session, &self.recovered, pick.other(), salt ^ 3, false)?;
+        let mut store = come_up(&mut self.session, &self.recovered, pick.other(), seed ^ 3, false)?;
         self.session.read_all(&mut store, oracle, self.values)
     }
 
     /// Writes more than the part holds, then comes up once more.
-    fn turn_over(
+    fn rewrite_all(
         &mut self,
         mut store: S::Store,
         mut oracle: Oracle,
         script: &Script,
         pick: BiasPick,
-        salt: u64,
+        seed: u64,
     ) -> Result<(), Finding> {
         let bytes = u64::from(self.session.part.chip().geometry().bytes());
         let enough = bytes + bytes / 4;
@@ -304,7 +304,7 @@ impl<S: Subject> Judge<'_, S> {
         self.power_ups += 1;
         oracle.cut();
         self.continued.copy_from(self.session.part.chip().image());
-        let mut store = come_up(&mut self.session, &self.continued, pick, salt, false)?;
+        let mut store = come_up(&mut self.session, &self.continued, pick, seed, false)?;
         self.session.read_all(&mut store, &mut oracle, self.values)
     }
 }
@@ -319,9 +319,9 @@ fn come_up<S: Subject>(
     session: &mut Session<'_, S>,
     image: &Image,
     pick: BiasPick,
-    salt: u64,
+    seed: u64,
     record: bool,
 ) -> Result<S::Store, Finding> {
-    session.power_up(image, pick.bias(salt), record);
+    session.power_up(image, pick.bias(seed), record);
     session.open()?.ok_or_else(no_cut)
 }

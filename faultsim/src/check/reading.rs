@@ -24,8 +24,8 @@ pub(crate) enum BiasPick {
 impl BiasPick {
     /// What is tried on an image: one power-up if nothing is marginal, else several; after the
     /// first cut two of them, by turns.
-    pub(crate) const fn list(has_weak: bool, cuts: usize, tear: u32) -> &'static [Self] {
-        match (has_weak, cuts, tear % 2) {
+    pub(crate) const fn list(has_marginal: bool, cuts: usize, tear: u32) -> &'static [Self] {
+        match (has_marginal, cuts, tear % 2) {
             (false, ..) => &[Self::Stored],
             (true, 0 | 1, 0) => {
                 &[Self::Zeros, Self::Ones, Self::Fixed, Self::Flicker, Self::OneFlip]
@@ -48,15 +48,15 @@ impl BiasPick {
         }
     }
 
-    pub(crate) fn bias(self, salt: u64) -> Bias {
+    pub(crate) fn bias(self, seed: u64) -> Bias {
         match self {
             Self::Stored => Bias::stored(),
             Self::Zeros => Bias::ZEROS,
             Self::Ones => Bias::ONES,
-            Self::Fixed => Bias::seeded(mixed(salt)),
-            Self::Flicker => Bias::flicker(mixed(salt)),
-            Self::OneFlip => Bias::flipping(mixed(salt), false),
-            Self::TwoFlips => Bias::flipping(mixed(salt), true),
+            Self::Fixed => Bias::seeded(mixed(seed)),
+            Self::Flicker => Bias::flicker(mixed(seed)),
+            Self::OneFlip => Bias::flipping(mixed(seed), false),
+            Self::TwoFlips => Bias::flipping(mixed(seed), true),
         }
     }
 

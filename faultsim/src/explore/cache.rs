@@ -18,7 +18,7 @@ pub(crate) struct Look {
     pub(crate) image: Fingerprint,
     pub(crate) pick: BiasPick,
     /// What the pick is salted with; the same for all images without marginal cells.
-    pub(crate) salt: u64,
+    pub(crate) seed: u64,
 }
 
 /// What the code did and reported when it came up.
@@ -36,7 +36,7 @@ pub(crate) type ReadingId = u32;
 ///
 /// For histories of one subject on one geometry with the same names of settings.
 #[derive(Debug, Default)]
-pub(crate) struct Memory {
+pub(crate) struct Cache {
     shown: RapidHashMap<Look, Shown>,
     recoveries: RapidHashMap<Vec<Step>, RecoveryId>,
     /// By content: each history numbers its values anew.
@@ -45,7 +45,7 @@ pub(crate) struct Memory {
     bytes: Vec<u8>,
 }
 
-impl Memory {
+impl Cache {
     /// The number of a recovery that wrote this.
     fn recovery(&mut self, steps: &[Step]) -> RecoveryId {
         number_of(&mut self.recoveries, steps)
@@ -107,17 +107,17 @@ pub(crate) struct Owed<'trace> {
 
 /// A memory as one history sees it.
 #[derive(Debug)]
-pub(crate) struct Recall<'memory> {
-    memory: &'memory mut Memory,
+pub(crate) struct Recall<'cache> {
+    cache: &'cache mut Cache,
     /// Of what is owed and what was read: what remains; `None` if one contradicts the other.
     explained: RapidHashMap<(u32, ReadingId), Option<OracleId>>,
     /// Of what remains: what was read.
     readings: RapidHashMap<OracleId, Option<ReadingId>>,
 }
 
-impl<'memory> Recall<'memory> {
-    pub(crate) fn new(memory: &'memory mut Memory) -> Self {
-        Self { memory, explained: RapidHashMap::default(), readings: RapidHashMap::default() }
+impl<'cache> Recall<'cache> {
+    pub(crate) fn new(cache: &'cache mut Cache) -> Self {
+        Self { cache, explained: RapidHashMap::default(), readings: RapidHashMap::default() }
     }
 
     /// The recovery of an image that was judged before, and what remains of what it owes here; `None`
@@ -129,9 +129,9 @@ impl<'memory> Recall<'memory> {
         values: &Values,
         oracles: &mut Oracles,
     ) -> Option<(RecoveryId, OracleId)> {
-        let Shown { recovery, reading } = *self.memory.shown.get(look)?;
+        let Shown { recovery, reading } = *self.cache.shown.get(look)?;
         let explained = self.explained.entry((owed.number, reading)).or_insert_with(|| {
-            let remains = self.memory.explained(reading, owed.allowed, values)?;
+            let remains = self.cache.explained(reading, owed.allowed, values)?;
             Some(oracles.number(&remains))
         });
         explained.map(|remains| (recovery, remains))
@@ -146,16 +146,16 @@ impl<'memory> Recall<'memory> {
         values: &Values,
         oracles: &mut Oracles,
     ) -> (RecoveryId, OracleId, Option<Shown>) {
-        let recovery = self.memory.recovery(steps);
+        let recovery = self.cache.recovery(steps);
         let number = oracles.number(remains);
         let reading = self.readings.entry(number);
-        let reading = *reading.or_insert_with(|| self.memory.reading(remains, values));
+        let reading = *reading.or_insert_with(|| self.cache.reading(remains, values));
         (recovery, number, reading.map(|reading| Shown { recovery, reading }))
     }
 
     /// Remembers an image in which nothing is wrong.
     pub(crate) fn keep(&mut self, look: Look, shown: Shown) {
-        self.memory.shown.insert(look, shown);
+        self.cache.shown.insert(look, shown);
     }
 }
 
@@ -172,28 +172,28 @@ mod tests {
     /// Two histories that number their values differently.
     #[test]
     fn what_one_history_read_another_may_forbid() {
-        let mut memory = Memory::default();
+        let mut cache = Cache::default();
         let mut first = Values::new();
         let mut read = Oracle::new(2);
         read.invoke(&Effect::of(&put(1, b"new"), &mut first));
-        assert_eq!(memory.reading(&read, &first), None, "both are possible");
+        assert_eq!(cache.reading(&read, &first), None, "both are possible");
         read.ok();
-        let reading = memory.reading(&read, &first).unwrap();
-        assert_eq!(memory.reading(&read, &first), Some(reading));
-        assert_ne!(memory.reading(&Oracle::new(2), &first), Some(reading));
+        let reading = cache.reading(&read, &first).unwrap();
+        assert_eq!(cache.reading(&read, &first), Some(reading));
+        assert_ne!(cache.reading(&Oracle::new(2), &first), Some(reading));
 
         let mut second = Values::new();
         let mut allowed = Oracle::new(2);
         allowed.invoke(&Effect::of(&put(1, b"other"), &mut second));
-        assert_eq!(memory.explained(reading, &allowed, &second), None);
+        assert_eq!(cache.explained(reading, &allowed, &second), None);
         allowed.refused();
         allowed.invoke(&Effect::of(&put(1, b"new"), &mut second));
-        let explained = memory.explained(reading, &allowed, &second).unwrap();
+        let explained = cache.explained(reading, &allowed, &second).unwrap();
         allowed.ok();
         assert_eq!(explained, allowed);
         // The same value of another setting is something else.
         let mut third = Oracle::new(2);
         third.invoke(&Effect::of(&put(0, b"new"), &mut second));
-        assert_eq!(memory.explained(reading, &third, &second), None);
+        assert_eq!(cache.explained(reading, &third, &second), None);
     }
 }

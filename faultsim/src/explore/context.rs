@@ -25,15 +25,15 @@ const THIN_IN_OPERATIONS: u32 = 4;
 pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
 /// Of the images whose recovery did and reported what another's did, one in so many goes on writing
 /// all the same.
-const FOLLOWED_IN_TURN: u64 = 8;
+const FOLLOWED_ONE_IN: u64 = 8;
 /// The same in a thrifty plan.
-pub(crate) const FOLLOWED_IN_THRIFTY_TURN: u64 = 64;
+pub(crate) const FOLLOWED_ONE_IN_THRIFTY: u64 = 64;
 /// More cuts than this in one history are left to the deep mode.
 const MOST_CUTS: u32 = 32;
 
 /// What a systematic run works on.
 #[derive(Debug)]
-pub(crate) struct Setting<'run, S: Subject> {
+pub(crate) struct Context<'run, S: Subject> {
     pub(crate) subject: &'run S,
     pub(crate) geometry: &'run Geometry,
     pub(crate) level: Level,
@@ -49,13 +49,13 @@ pub(crate) struct Prepared {
     /// What follows a cut, by number of cuts so far and setting.
     continuations: Vec<Vec<Script>>,
     /// Writes that go round all settings, to turn over every sector.
-    pub(crate) turnover: Script,
+    pub(crate) rewrite_all: Script,
     /// For a workload without settings.
     nothing: Script,
     pub(crate) baseline: Baseline,
 }
 
-impl<'run, S: Subject> Setting<'run, S> {
+impl<'run, S: Subject> Context<'run, S> {
     /// What a configuration says about a part, with one of its workloads.
     pub(crate) const fn new(
         config: &'run Config,
@@ -91,7 +91,7 @@ impl<'run, S: Subject> Setting<'run, S> {
                 first as usize * GROUPS_PER_SAMPLE
             ));
             list.push(format!(
-                "of the images whose recovery did what another's did, one of {FOLLOWED_IN_TURN} \
+                "of the images whose recovery did what another's did, one of {FOLLOWED_ONE_IN} \
                  goes on writing"
             ));
         }
@@ -127,9 +127,9 @@ impl<'run, S: Subject> Setting<'run, S> {
                 keys.map(|(key, _)| Script::new(&of_key(key), &mut values)).collect()
             })
             .collect();
-        let turnover = Script::new(&self.workload.turnover(&sizes), &mut values);
+        let rewrite_all = Script::new(&self.workload.rewrite_all(&sizes), &mut values);
         let baseline = baseline(self.subject, self.geometry, self.workload, &script, &values)?;
-        Ok(Prepared { values, continuations, turnover, nothing: Script::default(), baseline })
+        Ok(Prepared { values, continuations, rewrite_all, nothing: Script::default(), baseline })
     }
 
     /// Every `thin`-th tear after so many cuts, counting the one to come.
@@ -158,13 +158,13 @@ impl<'run, S: Subject> Setting<'run, S> {
     }
 
     /// How often an image is written on although its recovery is a known one: one in so many.
-    pub(crate) const fn followed_in_turn(&self) -> u64 {
-        if self.plan.thrifty { FOLLOWED_IN_THRIFTY_TURN } else { FOLLOWED_IN_TURN }
+    pub(crate) const fn followed_one_in(&self) -> u64 {
+        if self.plan.thrifty { FOLLOWED_ONE_IN_THRIFTY } else { FOLLOWED_ONE_IN }
     }
 
     /// How the marginal cells of an image read, one way per power-up to be tried.
     pub(crate) fn picks(&self, image: &Image, cuts: usize, cut: CutPick) -> &'static [BiasPick] {
-        let all = BiasPick::list(image.has_weak(), cuts, cut.tear);
+        let all = BiasPick::list(image.has_marginal(), cuts, cut.tear);
         if !self.plan.thrifty {
             return all;
         }

@@ -6,10 +6,10 @@ use std::sync::atomic::Ordering;
 
 use rapidhash::RapidHashSet;
 
-use super::cache::{Look, Memory, Oracles, Owed, Recall, RecoveryId};
+use super::cache::{Cache, Look, Oracles, Owed, Recall, RecoveryId};
 use super::clock::Clock;
-use super::context::{GROUPS_PER_SAMPLE, Prepared, Setting, interrupted};
-use super::example::{Found, Stop, Yield};
+use super::context::{Context, GROUPS_PER_SAMPLE, Prepared, interrupted};
+use super::example::{Example, PointResult, Stop};
 use super::images::{ImageId, Interner};
 use crate::ablation::{Mechanism, Mechanisms};
 use crate::check::baseline::Trace;
@@ -25,8 +25,8 @@ use crate::subject::Subject;
 
 /// In a thrifty plan, of the images with a new kind of recovery one in so many is written on, and of
 /// those one in so many turned over.
-pub(crate) const NEW_FOLLOWED_IN_TURN: u64 = 4;
-const TURNED_OVER_IN_TURN: u64 = 256;
+pub(crate) const NEW_FOLLOWED_ONE_IN: u64 = 4;
+const REWRITTEN_ONE_IN: u64 = 256;
 
 /// A judged image in whose recovery and later operations further cuts are made.
 struct Representative {
@@ -63,8 +63,8 @@ impl Default for Before<'_> {
 }
 
 /// One cut point of the workload and everything behind it.
-pub(crate) struct Job<'job, 'run, S: Subject> {
-    setting: &'job Setting<'run, S>,
+pub(crate) struct CutPoint<'job, 'run, S: Subject> {
+    context: &'job Context<'run, S>,
     prepared: &'job Prepared,
     clock: &'job Clock<'job>,
     stop: Stop<'job>,
@@ -78,37 +78,37 @@ pub(crate) struct Job<'job, 'run, S: Subject> {
     /// that have a representative.
     groups: RapidHashSet<(RecoveryId, u32, u32, BiasPick, usize)>,
     queue: VecDeque<Representative>,
-    yielded: Yield,
+    result: PointResult,
 }
 
-impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
+impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
     pub(crate) fn new(
-        setting: &'job Setting<'run, S>,
+        context: &'job Context<'run, S>,
         prepared: &'job Prepared,
         base: &Image,
         stop: Stop<'job>,
         clock: &'job Clock<'job>,
-        memory: &'job mut Memory,
+        cache: &'job mut Cache,
     ) -> Self {
         Self {
-            setting,
+            context,
             prepared,
             clock,
             stop,
-            judge: setting.judge(prepared),
+            judge: context.judge(prepared),
             interner: Interner::new(base),
             oracles: Oracles::default(),
-            recall: Recall::new(memory),
+            recall: Recall::new(cache),
             seen: RapidHashSet::default(),
             groups: RapidHashSet::default(),
             queue: VecDeque::new(),
-            yielded: Yield::default(),
+            result: PointResult::default(),
         }
     }
 
     /// Cuts the workload at step `at`, before which the part is `image`.
-    pub(crate) fn run(mut self, at: usize, mut image: Image) -> Yield {
-        self.yielded.counts.judged_by_cuts = vec![0; self.setting.depth() as usize];
+    pub(crate) fn run(mut self, at: usize, mut image: Image) -> PointResult {
+        self.result.counts.judged_by_cuts = vec![0; self.context.depth() as usize];
         let prepared = self.prepared;
         let trace = &prepared.baseline.trace;
         let mut going = self.cut(trace, at, false, &mut image, &Before::default());
@@ -118,17 +118,17 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                 break;
             }
         }
-        self.yielded.counts.power_ups = self.judge.power_ups;
-        self.yielded.counts.collateral_loss = self.judge.collateral_loss;
-        self.yielded.worst = self.judge.session.worst;
-        self.yielded.finished = going;
-        self.yielded
+        self.result.counts.power_ups = self.judge.power_ups;
+        self.result.counts.collateral_loss = self.judge.collateral_loss;
+        self.result.worst = self.judge.session.worst;
+        self.result.finished = going;
+        self.result
     }
 
     /// Whether to go on.
     fn expand(&mut self, from: Representative) -> bool {
         let Representative { mut image, pick, cuts, parts, hit, judged } = from;
-        let without = self.setting.plan.without;
+        let without = self.context.plan.without;
         // Operations behind the second cut and later are left to the deep mode.
         let later = cuts.len() == 1 && !without.has(Mechanism::Later);
         let last = if later { judged.trace.steps.len() } else { judged.recovery_steps };
@@ -139,7 +139,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             let part = if nested { Mechanism::Nested } else { Mechanism::Later };
             if without.has(part) {
                 if let Some(step) = judged.trace.steps.get(at) {
-                    image.apply(self.setting.geometry, step);
+                    image.apply(self.context.geometry, step);
                 }
                 return true;
             }
@@ -163,32 +163,32 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         let tears = if between {
             Tears::none()
         } else {
-            self.setting.tears(image, trace, at, cuts.len() + 1)
+            self.context.tears(image, trace, at, cuts.len() + 1)
         };
         let place = trace.place(at, !cuts.is_empty());
         let place = if between { Place::Between } else { place };
         let step = trace.steps.get(at).filter(|_| !between);
-        let reach = step.map_or(0..0, |step| step.reach(self.setting.geometry, self.setting.level));
+        let reach = step.map_or(0..0, |step| step.reach(self.context.geometry, self.context.level));
         self.interner.around(image, reach.clone(), tears.list.len());
         // What follows is copied among images that differ by this step and the recovery alone.
         image.become_origin();
         let mut torn = image.clone();
         for (number, (tear, class)) in (0..).zip(&tears.list) {
-            if self.setting.plan.without.has((*class).into()) {
+            if self.context.plan.without.has((*class).into()) {
                 continue;
             }
             torn.copy_from(image);
             if let Some(step) = step {
-                tears.apply(number as usize, self.setting.geometry, &mut torn, step);
+                tears.apply(number as usize, self.context.geometry, &mut torn, step);
             }
             debug_assert!(torn.differs_within(image, &reach), "{step:?} {tear:?}");
-            self.yielded.counts.coverage.note(place, step, tear);
+            self.result.counts.coverage.note(place, step, tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
             let mut before =
                 Before { cuts, pick, parts: parts.with((*class).into()), hit, apart: &[] };
             if let Some(step) = trace.steps.get(at).filter(|_| tear.is_collateral()) {
-                let g = self.setting.geometry;
+                let g = self.context.geometry;
                 let sound = tear.without_collateral();
                 if !apart.iter().any(|(known, _)| *known == sound) {
                     apart.push((sound.clone(), self.judge.find_apart(g, image, step, tear, hit)));
@@ -204,7 +204,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
             }
         }
         if let Some(step) = trace.steps.get(at) {
-            image.apply(self.setting.geometry, step);
+            image.apply(self.context.geometry, step);
         }
         true
     }
@@ -214,26 +214,26 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
     fn visit(&mut self, image: &Image, trace: &Trace, cut: CutPick, before: &Before<'_>) -> bool {
         let Before { cuts, parts, hit, apart, .. } = *before;
         let progress = self.clock.progress;
-        self.yielded.counts.cuts += 1;
+        self.result.counts.cuts += 1;
         progress.cuts.fetch_add(1, Ordering::Relaxed);
         let (id, new) = self.interner.enter(image);
         if let Some(fingerprint) = new {
-            self.yielded.fingerprints.push(fingerprint);
+            self.result.fingerprints.push(fingerprint);
             progress.distinct.fetch_add(1, Ordering::Relaxed);
         }
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
         // What is behind collateral damage owes less, and stands for nothing that owes all.
         let number = 2 * self.oracles.number(allowed) + u32::from(!hit.is_none());
         let owed = Owed { allowed, number };
-        for &pick in self.setting.picks(image, cuts.len() + 1, cut) {
-            if pick.part().is_some_and(|part| self.setting.plan.without.has(part)) {
+        for &pick in self.context.picks(image, cuts.len() + 1, cut) {
+            if pick.part().is_some_and(|part| self.context.plan.without.has(part)) {
                 continue;
             }
             let fresh = self.seen.insert((id, number, pick));
-            if !fresh && self.setting.plan.merge_equal {
+            if !fresh && self.context.plan.merge_equal {
                 continue;
             }
-            self.yielded.counts.judged += 1;
+            self.result.counts.judged += 1;
             progress.judged.fetch_add(1, Ordering::Relaxed);
             // Before each: one of a program that hangs takes seconds.
             if self.clock.is_up() {
@@ -259,49 +259,47 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         before: &Before<'_>,
     ) -> bool {
         let Before { cuts, pick, parts, hit, apart } = *before;
-        let (setting, prepared) = (self.setting, self.prepared);
+        let (context, prepared) = (self.context, self.prepared);
         let base = &prepared.baseline.trace;
         let number_of_cuts = cuts.len() + 1;
         let first = cuts.first().unwrap_or(&cut);
-        if let Some(count) = self.yielded.counts.judged_by_cuts.get_mut(cuts.len()) {
+        if let Some(count) = self.result.counts.judged_by_cuts.get_mut(cuts.len()) {
             *count += 1;
         }
-        let salt = cut.salt(setting.seed);
-        let deeper = number_of_cuts < setting.depth() as usize;
+        let seed = cut.seed(context.seed);
+        let deeper = number_of_cuts < context.depth() as usize;
         let first_cut = cuts.is_empty();
-        let in_turn = self.yielded.counts.judged.is_multiple_of(setting.followed_in_turn());
-        let lot = if setting.plan.thrifty { salt } else { 0 };
+        let in_turn = self.result.counts.judged.is_multiple_of(context.followed_one_in());
+        let roll = if context.plan.thrifty { seed } else { 0 };
         let mut represented = false;
         let groups = &mut self.groups;
         let mut wanted_of = |recovery: RecoveryId, recovered: u32| {
             let new = groups.insert((recovery, recovered, owed.number, pick, number_of_cuts));
             let every =
-                setting.plan.sample.max(1) as usize * if first_cut { 1 } else { GROUPS_PER_SAMPLE };
+                context.plan.sample.max(1) as usize * if first_cut { 1 } else { GROUPS_PER_SAMPLE };
             let sampled = (groups.len() + first.step as usize).is_multiple_of(every);
-            represented = deeper && setting.plan.group && !(new && sampled);
+            represented = deeper && context.plan.group && !(new && sampled);
             Wanted {
                 trace: deeper && !represented,
-                turnover: new && first_cut && lot.is_multiple_of(TURNED_OVER_IN_TURN),
-                follow: new && lot.is_multiple_of(NEW_FOLLOWED_IN_TURN)
+                rewrite_all: new && first_cut && roll.is_multiple_of(REWRITTEN_ONE_IN),
+                follow: new && roll.is_multiple_of(NEW_FOLLOWED_ONE_IN)
                     || in_turn
-                    || !setting.plan.group,
+                    || !context.plan.group,
             }
         };
         let recall = &mut self.recall;
         let oracles = &mut self.oracles;
-        let salt_of_look = if image.has_weak() { salt } else { 0 };
+        let look_seed = if image.has_marginal() { seed } else { 0 };
         // One is kept for each number of an image.
-        let print = self.yielded.fingerprints.get(id as usize);
-        let look = print.filter(|_| hit.is_none() && setting.plan.merge_equal).map(|&image| Look {
-            image,
-            pick,
-            salt: salt_of_look,
-        });
+        let fingerprint = self.result.fingerprints.get(id as usize);
+        let look = fingerprint
+            .filter(|_| hit.is_none() && context.plan.merge_equal)
+            .map(|&image| Look { image, pick, seed: look_seed });
         let known =
             look.as_ref().and_then(|look| recall.shown(look, owed, &prepared.values, oracles));
         let wanted = known.map(|(recovery, recovered)| wanted_of(recovery, recovered));
         if wanted == Some(Wanted::NOTHING) {
-            self.yielded.counts.represented += u64::from(represented);
+            self.result.counts.represented += u64::from(represented);
             return true;
         }
         let mut shown = None;
@@ -313,11 +311,11 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                 wanted_of(recovery, recovered)
             })
         };
-        let in_flight = setting.in_flight(base, first);
+        let in_flight = context.in_flight(base, first);
         let when = When { cuts: u32::try_from(number_of_cuts).unwrap_or(u32::MAX), in_flight };
-        let state = State { image, allowed: owed.allowed, pick, salt, when, hit, apart };
-        let continuation = setting.continuation(prepared, number_of_cuts, first.step as usize);
-        let judged = self.judge.judge(&state, continuation, &prepared.turnover, wants);
+        let state = State { image, allowed: owed.allowed, pick, seed, when, hit, apart };
+        let continuation = context.continuation(prepared, number_of_cuts, first.step as usize);
+        let judged = self.judge.judge(&state, continuation, &prepared.rewrite_all, wants);
         match judged {
             Ok(judged) => {
                 if let (Some(look), Some(shown)) = (look, shown) {
@@ -327,7 +325,7 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
                     let (image, cuts) = (image.clone(), with_last(cuts, cut));
                     self.queue.push_back(Representative { image, pick, cuts, parts, hit, judged });
                 } else {
-                    self.yielded.counts.represented += u64::from(represented);
+                    self.result.counts.represented += u64::from(represented);
                 }
                 true
             }
@@ -355,14 +353,14 @@ impl<'job, 'run: 'job, S: Subject> Job<'job, 'run, S> {
         if !self.stop.keeps(&signature) {
             return goes_on;
         }
-        self.yielded.counts.violating += 1;
+        self.result.counts.violating += 1;
         let parts = before.parts.and(self.judge.at_work);
-        let judged = self.yielded.counts.judged;
-        self.yielded.kills.entry(parts).or_insert(judged);
+        let judged = self.result.counts.judged;
+        self.result.kills.entry(parts).or_insert(judged);
         self.clock.progress.violating.fetch_add(1, Ordering::Relaxed);
         let path = Path { cuts: with_last(before.cuts, cut), last: before.pick };
-        let found = Found { count: 0, path, finding };
-        self.yielded.findings.entry(signature).or_insert(found).count += 1;
+        let example = Example { count: 0, path, finding };
+        self.result.findings.entry(signature).or_insert(example).count += 1;
         goes_on && self.stop == Stop::Never
     }
 }

@@ -11,19 +11,19 @@ use crate::report::{Counts, WorstCase};
 
 /// The simplest example of a signature, and how many there are.
 #[derive(Clone, Debug)]
-pub(crate) struct Found {
+pub(crate) struct Example {
     pub(crate) count: u64,
     pub(crate) path: Path,
     pub(crate) finding: Finding,
 }
 
-pub(crate) type Findings = BTreeMap<Signature, Found>;
+pub(crate) type Examples = BTreeMap<Signature, Example>;
 
 /// What one job brings home.
 #[derive(Debug, Default)]
-pub(crate) struct Yield {
+pub(crate) struct PointResult {
     pub(crate) counts: Counts,
-    pub(crate) findings: Findings,
+    pub(crate) findings: Examples,
     pub(crate) worst: WorstCase,
     pub(crate) fingerprints: Vec<Fingerprint>,
     pub(crate) kills: Kills,
@@ -36,7 +36,7 @@ pub(crate) struct Explored {
     /// Without the number of distinct images.
     pub(crate) counts: Counts,
     pub(crate) worst: WorstCase,
-    pub(crate) findings: Findings,
+    pub(crate) findings: Examples,
     pub(crate) kills: Kills,
     /// Of all images, with repetitions between cut points.
     pub(crate) fingerprints: Vec<Fingerprint>,

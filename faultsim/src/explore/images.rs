@@ -8,7 +8,7 @@ use rapidhash::RapidHashMap;
 use rapidhash::v3::{RapidSecrets, rapidhash_v3_seeded};
 use rayon::prelude::*;
 
-use crate::part::{Image, Weak};
+use crate::part::{Image, Marginal};
 
 /// Number of an image within one [`Interner`].
 pub(crate) type ImageId = u32;
@@ -18,10 +18,10 @@ pub(crate) type ImageId = u32;
 pub(crate) type Fingerprint = u128;
 
 /// Keeps one of each, and at most so many.
-pub(crate) fn keep_distinct<T: Ord + Send>(prints: &mut Vec<T>, most: usize) {
-    prints.par_sort_unstable();
-    prints.dedup();
-    prints.truncate(most);
+pub(crate) fn keep_distinct<T: Ord + Send>(fingerprints: &mut Vec<T>, most: usize) {
+    fingerprints.par_sort_unstable();
+    fingerprints.dedup();
+    fingerprints.truncate(most);
 }
 
 /// Gives equal images equal numbers. An image is kept as its differences to a base image, so
@@ -32,7 +32,7 @@ pub(crate) struct Interner {
     base_digests: Vec<Fingerprint>,
     base_sum: Fingerprint,
     pages: Pages,
-    weak: RapidHashMap<Vec<Weak>, u32>,
+    marginal: RapidHashMap<Vec<Marginal>, u32>,
     images: RapidHashMap<Box<[(u32, u32)]>, ImageId>,
     /// What the images have in common that are entered next.
     around: Around,
@@ -71,7 +71,7 @@ struct Around {
 }
 
 /// Stands for the list of marginal cells among the differences.
-const WEAK: u32 = u32::MAX;
+const MARGINAL: u32 = u32::MAX;
 
 impl Interner {
     pub(crate) fn new(base: &Image) -> Self {
@@ -80,7 +80,7 @@ impl Interner {
             base_digests: Vec::new(),
             base_sum: 0,
             pages: Pages::default(),
-            weak: RapidHashMap::default(),
+            marginal: RapidHashMap::default(),
             images: RapidHashMap::default(),
             around: Around::default(),
             differences: Vec::new(),
@@ -130,8 +130,8 @@ impl Interner {
         }
         let own = self.around.before.len()..differences.len();
         differences.extend_from_slice(&self.around.behind);
-        if image.weak() != self.base.weak() {
-            differences.push((WEAK, number_of(&mut self.weak, image.weak())));
+        if image.marginal() != self.base.marginal() {
+            differences.push((MARGINAL, number_of(&mut self.marginal, image.marginal())));
         }
         let known = self.images.get(differences.as_slice()).copied();
         let answer = match known {
@@ -143,7 +143,7 @@ impl Interner {
                 let sum = changes.fold(self.around.sum, |sum, &(index, id)| {
                     sum.wrapping_add(self.change(index, id))
                 });
-                (id, Some(sum.wrapping_add(weak_digest(image))))
+                (id, Some(sum.wrapping_add(marginal_digest(image))))
             }
         };
         self.differences = differences;
@@ -188,7 +188,7 @@ static SECRETS: [RapidSecrets; 2] = [RapidSecrets::seed(1), RapidSecrets::seed(2
 pub(crate) fn fingerprint(image: &Image) -> Fingerprint {
     let pages = (0..).zip(image.pages());
     let sum = pages.fold(0, |sum: u128, (index, page)| sum.wrapping_add(digest(index, page)));
-    sum.wrapping_add(weak_digest(image))
+    sum.wrapping_add(marginal_digest(image))
 }
 
 /// Hashes of a page's content.
@@ -213,16 +213,16 @@ fn placed(index: u32, content: Content) -> Fingerprint {
     u128::from(half(first, &SECRETS[0])) << 64 | u128::from(half(second, &SECRETS[1]))
 }
 
-fn weak_digest(image: &Image) -> Fingerprint {
-    if !image.has_weak() {
+fn marginal_digest(image: &Image) -> Fingerprint {
+    if !image.has_marginal() {
         return 0;
     }
-    let mut bytes = Vec::with_capacity(image.weak().len() * 5);
-    for weak in image.weak() {
-        bytes.extend(weak.at.to_le_bytes());
-        bytes.push(weak.mask);
+    let mut bytes = Vec::with_capacity(image.marginal().len() * 5);
+    for marginal in image.marginal() {
+        bytes.extend(marginal.at.to_le_bytes());
+        bytes.push(marginal.mask);
     }
-    digest(WEAK, &bytes)
+    digest(MARGINAL, &bytes)
 }
 
 /// The number of a thing: as many as were met before it was.
@@ -260,7 +260,7 @@ mod tests {
             image
         };
         let mut interner = Interner::new(&blank);
-        let mut prints = Vec::new();
+        let mut fingerprints = Vec::new();
         let images = [blank.clone(), with(0, 0x7F), with(256, 0x7F), with(0, 0x3F)];
         for (id, image) in (0..).zip(&images) {
             if id > 1 {
@@ -269,7 +269,7 @@ mod tests {
             let (got, print) = interner.enter(image);
             assert_eq!(got, id);
             assert_eq!(print, Some(fingerprint(image)));
-            prints.push(print);
+            fingerprints.push(print);
         }
         for (id, image) in (0..).zip(&images) {
             assert_eq!(interner.enter(image), (id, None));
@@ -279,8 +279,8 @@ mod tests {
             assert_eq!(interner.enter(image), (id, None));
             interner.around(&blank, 0..1024, 1);
         }
-        prints.sort_unstable();
-        prints.dedup();
-        assert_eq!(prints.len(), images.len());
+        fingerprints.sort_unstable();
+        fingerprints.dedup();
+        assert_eq!(fingerprints.len(), images.len());
     }
 }

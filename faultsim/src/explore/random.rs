@@ -13,10 +13,10 @@ use rayon::prelude::*;
 
 use super::clock::Clock;
 use super::images::{Fingerprint, keep_distinct};
-use super::random_life::Life;
+use super::random_life::RandomLife;
 use crate::check::finding::{Finding, Signature};
 use crate::config::{Config, RandomLives};
-use crate::history::power_cycle::{Lived, PowerCycle, PowerCycles};
+use crate::history::power_cycle::{LifeChoices, PowerCycle, PowerCycles};
 use crate::history::token::{Origin, Outcome, Replay, Token};
 use crate::part::{Geometry, Level};
 use crate::report::{Counts, Report, Violation, WorstCase, beyond, left_out};
@@ -33,7 +33,7 @@ const NEW_FINGERPRINTS: Range<usize> = 1 << 16..1 << 22;
 const LINES: usize = 40;
 
 #[derive(Debug, Default)]
-struct Yield {
+struct LifeResult {
     counts: Counts,
     worst: WorstCase,
     fingerprints: Vec<Fingerprint>,
@@ -42,7 +42,7 @@ struct Yield {
 }
 
 #[derive(Debug)]
-struct Found {
+struct LifeExample {
     count: u64,
     run: u64,
     power_ups: u32,
@@ -61,34 +61,34 @@ pub(crate) fn run<S: Subject>(
     let mut worst = WorstCase::default();
     let mut fingerprints: Vec<Fingerprint> = Vec::new();
     let mut kept = 0;
-    let mut findings: BTreeMap<Signature, Found> = BTreeMap::new();
+    let mut findings: BTreeMap<Signature, LifeExample> = BTreeMap::new();
     let first = AtomicU64::new(u64::MAX);
     let mut start = 0;
     while start < plan.runs {
         let end = plan.runs.min(start + BATCH);
-        let yields: Vec<Yield> = (start..end)
+        let yields: Vec<LifeResult> = (start..end)
             .into_par_iter()
             .map(|run| {
                 if clock.is_up() || first.load(Ordering::Relaxed) < run {
-                    return Yield::default();
+                    return LifeResult::default();
                 }
-                let yielded = one_life(config, plan, subject, run, clock);
-                if config.stop_at_first && yielded.found.is_some() {
+                let result = one_life(config, plan, subject, run, clock);
+                if config.stop_at_first && result.found.is_some() {
                     first.fetch_min(run, Ordering::Relaxed);
                 }
-                yielded
+                result
             })
             .collect();
-        for (run, mut yielded) in (start..end).zip(yields) {
+        for (run, mut result) in (start..end).zip(yields) {
             if run > first.load(Ordering::Relaxed) {
                 break;
             }
-            counts.add(&yielded.counts);
-            counts.done += u64::from(yielded.finished);
-            worst.merge(&yielded.worst);
-            fingerprints.append(&mut yielded.fingerprints);
-            if let Some((signature, finding, power_ups)) = yielded.found {
-                let found = Found { count: 0, run, power_ups, finding };
+            counts.add(&result.counts);
+            counts.done += u64::from(result.finished);
+            worst.merge(&result.worst);
+            fingerprints.append(&mut result.fingerprints);
+            if let Some((signature, finding, power_ups)) = result.found {
+                let found = LifeExample { count: 0, run, power_ups, finding };
                 let known = findings.entry(signature).or_insert(found);
                 known.count += 1;
             }
@@ -131,29 +131,29 @@ fn one_life<S: Subject>(
     subject: &S,
     run: u64,
     clock: &Clock<'_>,
-) -> Yield {
-    let mut eras = PowerCycles::new(config.seed, run, &config.geometry, subject.has_counters());
-    let keys = eras.keys();
-    let mut life = Life::new(subject, &config.geometry, config.level, &keys);
-    let mut yielded = Yield { finished: true, ..Yield::default() };
+) -> LifeResult {
+    let mut cycles = PowerCycles::new(config.seed, run, &config.geometry, subject.has_counters());
+    let keys = cycles.keys();
+    let mut life = RandomLife::new(subject, &config.geometry, config.level, &keys);
+    let mut result = LifeResult { finished: true, ..LifeResult::default() };
     life.spare_after(plan.recoveries_cut_in_a_row);
     for _ in 0..plan.power_ups {
         if clock.is_up() {
-            yielded.finished = false;
+            result.finished = false;
             break;
         }
-        let era = eras.draw();
-        if let Err(finding) = life.era(&era) {
+        let cycle = cycles.draw();
+        if let Err(finding) = life.run_cycle(&cycle) {
             if clock.excuses(&finding) {
-                yielded.finished = false;
+                result.finished = false;
                 break;
             }
             clock.progress.violating.fetch_add(1, Ordering::Relaxed);
-            yielded.counts.violating = 1;
+            result.counts.violating = 1;
             let signature = life.signature(&finding);
             // The life ends here anyway; too many such end the run.
             let _ = clock.goes_on(&finding, &signature);
-            yielded.found = Some((signature, finding, era.number + 1));
+            result.found = Some((signature, finding, cycle.number + 1));
             break;
         }
         if life.ended {
@@ -165,16 +165,16 @@ fn one_life<S: Subject>(
     progress.cuts.fetch_add(life.cuts, Ordering::Relaxed);
     progress.judged.fetch_add(life.judged, Ordering::Relaxed);
     progress.distinct.fetch_add(life.fingerprints.len() as u64, Ordering::Relaxed);
-    let counts = &mut yielded.counts;
+    let counts = &mut result.counts;
     counts.cuts = life.cuts;
     counts.judged = life.judged;
     counts.judged_by_cuts = vec![life.judged];
     counts.power_ups = life.power_ups;
     counts.collateral_loss = life.collateral_loss;
     counts.coverage = std::mem::take(&mut life.coverage);
-    yielded.worst = life.worst();
-    yielded.fingerprints = life.fingerprints;
-    yielded
+    result.worst = life.worst();
+    result.fingerprints = life.fingerprints;
+    result
 }
 
 fn violation<S: Subject>(
@@ -182,7 +182,7 @@ fn violation<S: Subject>(
     plan: &RandomLives,
     subject: &S,
     signature: Signature,
-    found: &Found,
+    found: &LifeExample,
 ) -> Violation {
     let token = Token {
         subject: subject.name().to_owned(),
@@ -190,7 +190,7 @@ fn violation<S: Subject>(
         level: config.level,
         seed: config.seed,
         breach: found.finding.breach,
-        origin: Origin::Random(Lived {
+        origin: Origin::Random(LifeChoices {
             run: found.run,
             power_ups: found.power_ups,
             in_a_row: plan.recoveries_cut_in_a_row,
@@ -198,7 +198,7 @@ fn violation<S: Subject>(
         }),
     };
     let told = match &token.origin {
-        Origin::Random(lived) => replay(&token, lived, subject),
+        Origin::Random(choices) => replay(&token, choices, subject),
         Origin::Systematic { .. } => unreachable!(),
     };
     Violation {
@@ -216,14 +216,14 @@ fn violation<S: Subject>(
 }
 
 /// Runs a life, or what is kept of it, again.
-pub(crate) fn replay<S: Subject>(token: &Token, lived: &Lived, subject: &S) -> Replay {
-    let eras = PowerCycles::new(token.seed, lived.run, &token.geometry, subject.has_counters());
-    let keys = eras.keys();
-    let eras = eras.list(lived.power_ups, lived.kept.as_deref());
-    let mut life = Life::new(subject, &token.geometry, token.level, &keys);
-    life.spare_after(lived.in_a_row);
+pub(crate) fn replay<S: Subject>(token: &Token, choices: &LifeChoices, subject: &S) -> Replay {
+    let cycles = PowerCycles::new(token.seed, choices.run, &token.geometry, subject.has_counters());
+    let keys = cycles.keys();
+    let cycles = cycles.list(choices.power_ups, choices.kept.as_deref());
+    let mut life = RandomLife::new(subject, &token.geometry, token.level, &keys);
+    life.spare_after(choices.in_a_row);
     life.tell_all();
-    let finding = live(&mut life, &eras);
+    let finding = live(&mut life, &cycles);
     if let Some(finding) = &finding {
         life.tell_end(finding);
     }
@@ -250,8 +250,11 @@ pub(crate) fn replay<S: Subject>(token: &Token, lived: &Lived, subject: &S) -> R
 }
 
 /// Runs power-ups until one has a finding.
-pub(crate) fn live<S: Subject>(life: &mut Life<'_, S>, eras: &[PowerCycle]) -> Option<Finding> {
-    eras.iter().find_map(|era| life.era(era).err())
+pub(crate) fn live<S: Subject>(
+    life: &mut RandomLife<'_, S>,
+    cycles: &[PowerCycle],
+) -> Option<Finding> {
+    cycles.iter().find_map(|cycle| life.run_cycle(cycle).err())
 }
 
 /// How these power-ups fail, if they do.
@@ -261,10 +264,10 @@ pub(crate) fn fails<S: Subject>(
     level: Level,
     keys: &KeyNames,
     in_a_row: u32,
-    eras: &[PowerCycle],
+    cycles: &[PowerCycle],
 ) -> Option<Signature> {
-    let mut life = Life::new(subject, geometry, level, keys);
+    let mut life = RandomLife::new(subject, geometry, level, keys);
     life.spare_after(in_a_row);
-    let finding = live(&mut life, eras)?;
+    let finding = live(&mut life, cycles)?;
     Some(life.signature(&finding))
 }

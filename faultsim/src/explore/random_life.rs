@@ -23,7 +23,7 @@ const MOMENTS_PER_STEP: u64 = 128;
 /// So many puts refused and none ever taken are a store that takes none.
 const REFUSED_BEFORE_ANY: u32 = 20;
 
-pub(crate) struct Life<'run, S: Subject> {
+pub(crate) struct RandomLife<'run, S: Subject> {
     session: Session<'run, S>,
     /// A second bench, to look at the image a cut left apart from the life that goes on.
     aside: Session<'run, S>,
@@ -63,7 +63,7 @@ pub(crate) struct Life<'run, S: Subject> {
     pub(crate) ended: bool,
 }
 
-impl<'run, S: Subject> Life<'run, S> {
+impl<'run, S: Subject> RandomLife<'run, S> {
     /// A blank part.
     pub(crate) fn new(
         subject: &'run S,
@@ -131,31 +131,31 @@ impl<'run, S: Subject> Life<'run, S> {
     /// # Errors
     ///
     /// What is wrong.
-    pub(crate) fn era(&mut self, era: &PowerCycle) -> Result<(), Finding> {
+    pub(crate) fn run_cycle(&mut self, cycle: &PowerCycle) -> Result<(), Finding> {
         if self.ended {
             return Ok(());
         }
-        let lived = self.live(era);
-        self.ended = lived.as_ref().is_err_and(|finding| self.session.is_excused(finding, &[]));
+        let result = self.live(cycle);
+        self.ended = result.as_ref().is_err_and(|finding| self.session.is_excused(finding, &[]));
         if self.ended {
             self.session.noticed.unopened = true;
             self.note_judged();
             return Ok(());
         }
-        lived
+        result
     }
 
-    fn live(&mut self, era: &PowerCycle) -> Result<(), Finding> {
-        if self.tells && self.image.has_weak() {
-            self.told_cuts.push(format!("then {}", era.bias.bias(era.salt)));
+    fn live(&mut self, cycle: &PowerCycle) -> Result<(), Finding> {
+        if self.tells && self.image.has_marginal() {
+            self.told_cuts.push(format!("then {}", cycle.bias.bias(cycle.seed)));
         }
-        let Some(mut store) = self.power_up(era, era.step)? else {
-            self.look_aside(era)?;
+        let Some(mut store) = self.power_up(cycle, cycle.step)? else {
+            self.look_aside(cycle)?;
             self.cut(None);
             return Ok(());
         };
-        self.read(era, &mut store)?;
-        for op in &era.ops {
+        self.read(cycle, &mut store)?;
+        for op in &cycle.ops {
             if self.session.part.chip().is_off() {
                 break;
             }
@@ -163,12 +163,12 @@ impl<'run, S: Subject> Life<'run, S> {
                 let left = {
                     let chip = self.session.part.chip();
                     self.image.copy_from(chip.image());
-                    era.step.saturating_sub(chip.step_count())
+                    cycle.step.saturating_sub(chip.step_count())
                 };
                 drop(store);
                 self.tell(op, "");
                 self.oracle.cut();
-                match self.power_up(era, left)? {
+                match self.power_up(cycle, left)? {
                     Some(next) => store = next,
                     None => {
                         self.cut(None);
@@ -202,7 +202,7 @@ impl<'run, S: Subject> Life<'run, S> {
                 }
             }
         }
-        if era.reads_at_end && !self.session.part.chip().is_off() {
+        if cycle.reads_at_end && !self.session.part.chip().is_off() {
             self.session.read_all(&mut store, &mut self.oracle, &self.values)?;
         }
         self.cut(None);
@@ -238,39 +238,39 @@ impl<'run, S: Subject> Life<'run, S> {
     }
 
     /// `None` if the cut came before the code was up.
-    fn power_up(&mut self, era: &PowerCycle, cut: u64) -> Result<Option<S::Store>, Finding> {
+    fn power_up(&mut self, cycle: &PowerCycle, cut: u64) -> Result<Option<S::Store>, Finding> {
         self.power_ups += 1;
         if self.session.part.chip().is_reset() {
             self.session.restart();
         } else {
-            self.session.power_up(&self.image, era.bias.bias(era.salt), self.tells);
+            self.session.power_up(&self.image, cycle.bias.bias(cycle.seed), self.tells);
         }
         self.begins();
         let spared = self.recoveries_cut >= self.in_a_row;
         if !spared {
-            self.arm(era, cut);
+            self.arm(cycle, cut);
         }
         let store = self.session.open()?;
         if spared {
             let up = self.session.part.chip().step_count();
-            self.arm(era, up.saturating_add(cut));
+            self.arm(cycle, up.saturating_add(cut));
         }
         self.recoveries_cut = if store.is_some() { 0 } else { self.recoveries_cut + 1 };
         Ok(store)
     }
 
-    fn arm(&mut self, era: &PowerCycle, cut: u64) {
+    fn arm(&mut self, cycle: &PowerCycle, cut: u64) {
         let mut chip = self.session.part.chip_mut();
-        let tear = match era.tearing.tear() {
+        let tear = match cycle.tearing.tear() {
             Some(tear) => CutTear::Given(tear),
             None => {
-                let rng = Box::new(ChaCha8Rng::seed_from_u64(mixed(era.salt)));
+                let rng = Box::new(ChaCha8Rng::seed_from_u64(mixed(cycle.seed)));
                 CutTear::Drawn { level: self.level, rng }
             }
         };
         // Of the power-ups on a bus, one in four ends at a step, so that no step is missed; of the
         // others at any moment, half end with a reset.
-        let draw = mixed(era.salt ^ 0x0062_7573);
+        let draw = mixed(cycle.seed ^ 0x0062_7573);
         if !self.session.subject.is_on_bus() || draw.is_multiple_of(4) {
             chip.cut_at(cut, tear);
             return;
@@ -281,18 +281,18 @@ impl<'run, S: Subject> Life<'run, S> {
         chip.cut_on_bus(moment, cut);
     }
 
-    fn read(&mut self, era: &PowerCycle, store: &mut S::Store) -> Result<(), Finding> {
-        let reads = if self.oracle.len() > MOST_STATES { Reads::All } else { era.reads };
+    fn read(&mut self, cycle: &PowerCycle, store: &mut S::Store) -> Result<(), Finding> {
+        let reads = if self.oracle.len() > MOST_STATES { Reads::All } else { cycle.reads };
         match reads {
-            Reads::Nothing => self.look_aside(era)?,
+            Reads::Nothing => self.look_aside(cycle)?,
             Reads::All => {
                 self.session.read_all(store, &mut self.oracle, &self.values)?;
                 self.note_judged();
             }
             Reads::Few => {
-                self.look_aside(era)?;
+                self.look_aside(cycle)?;
                 for (key, _) in self.keys.iter() {
-                    if mixed(era.salt ^ u64::from(key)) & 1 == 0 {
+                    if mixed(cycle.seed ^ u64::from(key)) & 1 == 0 {
                         self.session.read(store, key, &mut self.oracle, &self.values)?;
                     }
                 }
@@ -303,13 +303,13 @@ impl<'run, S: Subject> Life<'run, S> {
 
     /// Judges the image that the last cut left on a bench of its own: what is read there binds nothing
     /// later, so that in the life itself damage can go on unseen.
-    fn look_aside(&mut self, era: &PowerCycle) -> Result<(), Finding> {
+    fn look_aside(&mut self, cycle: &PowerCycle) -> Result<(), Finding> {
         if self.left.is_none() {
             return Ok(());
         }
         self.power_ups += 1;
         self.aside.when = self.session.when;
-        self.aside.power_up(&self.image, era.bias.other().bias(era.salt ^ 2), false);
+        self.aside.power_up(&self.image, cycle.bias.other().bias(cycle.seed ^ 2), false);
         if let Some(mut store) = self.aside.open()? {
             let mut oracle = self.oracle.clone();
             oracle.cut();

@@ -1,7 +1,7 @@
 //! One history again, choice by choice, to tell it or to see whether it still fails.
 
-use super::context::{Prepared, Setting, interrupted};
-use super::example::Found;
+use super::context::{Context, Prepared, interrupted};
+use super::example::Example;
 use super::images::fingerprint;
 use crate::check::baseline::{Trace, What};
 use crate::check::collateral_loss::Hit;
@@ -38,12 +38,17 @@ pub(crate) struct Told {
 }
 
 impl Told {
-    pub(crate) fn violation(self, signature: Signature, found: &Found, token: &Token) -> Violation {
+    pub(crate) fn violation(
+        self,
+        signature: Signature,
+        example: &Example,
+        token: &Token,
+    ) -> Violation {
         Violation {
             signature,
-            count: found.count,
-            sentence: found.finding.sentence.clone(),
-            cuts: u32::try_from(found.path.cuts.len()).unwrap_or(u32::MAX),
+            count: example.count,
+            sentence: example.finding.sentence.clone(),
+            cuts: u32::try_from(example.path.cuts.len()).unwrap_or(u32::MAX),
             level: token.level,
             operations: self.operations,
             cut_points: self.cut_points,
@@ -55,17 +60,17 @@ impl Told {
 }
 
 /// Follows the path.
-pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, path: &Path) -> Told {
+pub(crate) fn tell<S: Subject>(context: &Context<'_, S>, prepared: &Prepared, path: &Path) -> Told {
     let base = &prepared.baseline.trace;
     let mut told = Told {
         end: End::Nothing,
-        operations: operations(setting, base, path),
+        operations: operations(context, base, path),
         cut_points: Vec::new(),
         scenes: Vec::new(),
         signature: None,
         digest: 0,
     };
-    let mut judge = setting.judge(prepared);
+    let mut judge = context.judge(prepared);
     let mut image = prepared.baseline.start.clone();
     let mut later: Option<Trace> = None;
     let mut hit = Hit::NONE;
@@ -80,16 +85,16 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
         // The operation or recovery that the cut falls into begins here.
         let begins = trace.segment(at).map_or(at, |segment| segment.first);
         let (earlier, done) = done.split_at(begins);
-        earlier.iter().for_each(|step| image.apply(setting.geometry, step));
+        earlier.iter().for_each(|step| image.apply(context.geometry, step));
         let before = image.clone();
-        done.iter().for_each(|step| image.apply(setting.geometry, step));
-        let tears = setting.tears(&image, trace, at, number + 1);
+        done.iter().for_each(|step| image.apply(context.geometry, step));
+        let tears = context.tears(&image, trace, at, number + 1);
         let Some((tear, _)) = tears.list.get(cut.tear as usize) else {
             told.end = End::Astray(format!("step {at} has no tear {}", cut.tear));
             return told;
         };
         if let Some(cut_before) = first.filter(|_| number > 0) {
-            let script = setting.continuation(prepared, number, cut_before.step as usize);
+            let script = context.continuation(prepared, number, cut_before.step as usize);
             let count = match trace.segment(at).map(|segment| segment.what) {
                 Some(What::Recovery) => 0,
                 Some(What::Op(op, _)) => op + 1,
@@ -97,7 +102,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
                 None if later.as_ref().is_some_and(|later| later.segments.len() < 2) => 0,
                 None => script.ops.len(),
             };
-            let describe = |(op, _): &(Op, _)| op.describe(&setting.workload.keys);
+            let describe = |(op, _): &(Op, _)| op.describe(&context.workload.keys);
             told.operations.extend(script.ops.iter().take(count).map(describe));
         }
         let what = interrupted(trace, cut, number > 0);
@@ -106,43 +111,43 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
             None => format!("cut {}: behind all steps", number + 1),
             Some(step) => {
                 if tear.is_collateral() {
-                    let g = setting.geometry;
+                    let g = context.geometry;
                     apart = judge.find_apart(g, &image, step, tear, hit);
                     hit = hit.with(g, step.range(g).start);
                 }
-                image.apply_torn(setting.geometry, step, tear);
-                let during = place(setting, prepared, trace, at, number, first.map(|c| c.step));
+                image.apply_torn(context.geometry, step, tear);
+                let during = place(context, prepared, trace, at, number, first.map(|c| c.step));
                 format!("cut {}: {step} {during}, {}", number + 1, torn(tear))
             }
         });
         let allowed = trace.allowed(at, cut.tear == 0).clone();
         let next = path.cuts.get(number + 1);
         let pick = next.map_or(path.last, |next| next.bias);
-        let salt = cut.salt(setting.seed);
-        if image.has_weak()
+        let seed = cut.seed(context.seed);
+        if image.has_marginal()
             && let Some(line) = told.cut_points.last_mut()
         {
-            line.push_str(&format!("; then {}", pick.bias(salt)));
+            line.push_str(&format!("; then {}", pick.bias(seed)));
         }
         if number + MOST_SCENES >= path.cuts.len() {
             let title = told.cut_points.last().cloned().unwrap_or_default();
             let step = trace.steps.get(at);
-            told.scenes.push(Scene::new(title, setting.geometry, done, step, &before, &image));
+            told.scenes.push(Scene::new(title, context.geometry, done, step, &before, &image));
         }
         told.digest = fingerprint(&image).to_le_bytes()[..2]
             .iter()
             .fold(0, |sum, &byte| sum << 8 | u16::from(byte));
-        let in_flight = first.and_then(|first| setting.in_flight(base, &first));
+        let in_flight = first.and_then(|first| context.in_flight(base, &first));
         let cuts = u32::try_from(number + 1).unwrap_or(u32::MAX);
         let when = When { cuts, in_flight };
         let (image, allowed, apart) = (&image, &allowed, apart.as_slice());
-        let state = State { image, allowed, pick, salt, when, hit, apart };
+        let state = State { image, allowed, pick, seed, when, hit, apart };
         let first_step = first.map_or(0, |first| first.step as usize);
-        let continuation = setting.continuation(prepared, number + 1, first_step);
+        let continuation = context.continuation(prepared, number + 1, first_step);
         // The path does not tell whether this image was the one of its group that was turned
         // over. It does no harm to do so: those with cuts behind it were, or behave alike.
-        let wanted = Wanted { trace: true, turnover: number == 0, follow: true };
-        match judge.judge(&state, continuation, &prepared.turnover, |_, _| wanted) {
+        let wanted = Wanted { trace: true, rewrite_all: number == 0, follow: true };
+        match judge.judge(&state, continuation, &prepared.rewrite_all, |_, _| wanted) {
             Ok(judged) => later = judged.map(|judged| judged.trace),
             Err(finding) => {
                 told.signature = Some(Signature {
@@ -152,7 +157,7 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
                 });
                 let title = format!("found: {}", finding.sentence);
                 let now = judge.session.part.chip().image().clone();
-                told.scenes.push(Scene::new(title, setting.geometry, &[], None, image, &now));
+                told.scenes.push(Scene::new(title, context.geometry, &[], None, image, &now));
                 told.end = End::Finding(finding);
                 return told;
             }
@@ -163,24 +168,24 @@ pub(crate) fn tell<S: Subject>(setting: &Setting<'_, S>, prepared: &Prepared, pa
 
 /// Where a step belongs, in words.
 fn place<S: Subject>(
-    setting: &Setting<'_, S>,
+    context: &Context<'_, S>,
     prepared: &Prepared,
     trace: &Trace,
     at: usize,
     cuts: usize,
     first: Option<u32>,
 ) -> String {
-    let keys = &setting.workload.keys;
+    let keys = &context.workload.keys;
     match trace.segment(at).map(|segment| segment.what) {
         Some(What::Recovery) if cuts == 0 => "in the first start".to_owned(),
         Some(What::Recovery) => "in recovery".to_owned(),
         Some(What::Op(op, _)) if cuts == 0 => {
-            let op = setting.workload.ops.get(op);
+            let op = context.workload.ops.get(op);
             format!("in '{}'", op.map(|op| op.describe(keys)).unwrap_or_default())
         }
         Some(What::Op(op, _)) => {
             let first = first.map_or(0, |step| step as usize);
-            let op = setting.continuation(prepared, cuts, first).ops.get(op);
+            let op = context.continuation(prepared, cuts, first).ops.get(op);
             let words = op.map(|(op, _)| op.describe(keys)).unwrap_or_default();
             format!("after recovery in '{words}'")
         }
@@ -189,8 +194,8 @@ fn place<S: Subject>(
 }
 
 /// The operations up to the first cut, one line each.
-fn operations<S: Subject>(setting: &Setting<'_, S>, base: &Trace, path: &Path) -> Vec<String> {
-    let workload = setting.workload;
+fn operations<S: Subject>(context: &Context<'_, S>, base: &Trace, path: &Path) -> Vec<String> {
+    let workload = context.workload;
     let mut lines = Vec::new();
     if !workload.prelude.is_empty() {
         lines.push(format!("({} operations of the prelude)", workload.prelude.len()));
@@ -205,13 +210,13 @@ fn operations<S: Subject>(setting: &Setting<'_, S>, base: &Trace, path: &Path) -
     lines
 }
 
-impl<S: Subject> Setting<'_, S> {
+impl<S: Subject> Context<'_, S> {
     /// The token of a history. `kept` is what is left of the workload, if not all.
     pub(crate) fn token(
         &self,
         source: WorkloadSource,
         kept: Option<Kept>,
-        found: &Found,
+        example: &Example,
         digest: u16,
     ) -> Token {
         Token {
@@ -219,12 +224,12 @@ impl<S: Subject> Setting<'_, S> {
             geometry: *self.geometry,
             level: self.level,
             seed: self.seed,
-            breach: found.finding.breach,
+            breach: example.finding.breach,
             origin: Origin::Systematic {
                 source,
                 kept,
                 thin: self.plan.thin,
-                path: found.path.clone(),
+                path: example.path.clone(),
                 digest,
             },
         }

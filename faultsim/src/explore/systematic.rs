@@ -9,11 +9,11 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
-use super::cache::Memory;
+use super::cache::Cache;
 use super::clock::Clock;
-use super::context::{Prepared, Setting};
-use super::cut_point::Job;
-use super::example::{Explored, Findings, Kills, Stop, Yield};
+use super::context::{Context, Prepared};
+use super::cut_point::CutPoint;
+use super::example::{Examples, Explored, Kills, PointResult, Stop};
 use super::images::keep_distinct;
 use super::retell;
 use crate::check::coverage::Place;
@@ -32,10 +32,10 @@ pub(crate) fn run<S: Subject>(
     clock: &Clock<'_>,
 ) -> Report {
     let workload = plan.workload.build(&config.geometry);
-    let setting = Setting::new(config, subject, plan, &workload);
+    let context = Context::new(config, subject, plan, &workload);
     let mut report = Report::begun(config, subject, "systematic", plan.workload.to_string());
-    report.not_explored = setting.not_explored();
-    let prepared = match setting.prepare() {
+    report.not_explored = context.not_explored();
+    let prepared = match context.prepare() {
         Ok(prepared) => prepared,
         Err(finding) if clock.excuses(&finding) => {
             report.verdict = Verdict::Incomplete;
@@ -46,11 +46,11 @@ pub(crate) fn run<S: Subject>(
             return report;
         }
     };
-    report.baseline = prepared.baseline.facts.clone();
+    report.baseline = prepared.baseline.summary.clone();
     report.worst = prepared.baseline.worst;
     let cut_points = 0..=prepared.baseline.trace.steps.len();
     let Explored { mut counts, worst, findings, kills, mut fingerprints } =
-        setting.explore(&prepared, cut_points.collect(), Stop::of(config), clock, None);
+        context.explore(&prepared, cut_points.collect(), Stop::of(config), clock, None);
     keep_distinct(&mut fingerprints, usize::MAX);
     counts.distinct = fingerprints.len() as u64;
     report.kills = kills.into_iter().collect();
@@ -59,19 +59,19 @@ pub(crate) fn run<S: Subject>(
     clock.explain(&mut report.reason);
     report.counts = counts;
     let mut ordered: Vec<_> = findings.into_iter().collect();
-    ordered.sort_by_key(|(_, found)| found.path.cuts.len());
+    ordered.sort_by_key(|(_, example)| example.path.cuts.len());
     report.violations = ordered
         .into_iter()
-        .map(|(signature, found)| {
-            let told = retell::tell(&setting, &prepared, &found.path);
-            let token = setting.token(plan.workload, None, &found, told.digest);
-            told.violation(signature, &found, &token)
+        .map(|(signature, example)| {
+            let told = retell::tell(&context, &prepared, &example.path);
+            let token = context.token(plan.workload, None, &example, told.digest);
+            told.violation(signature, &example, &token)
         })
         .collect();
     report
 }
 
-impl<S: Subject> Setting<'_, S> {
+impl<S: Subject> Context<'_, S> {
     /// Explores the cut points given, which must ascend; one after the other if they share a memory.
     pub(crate) fn explore(
         &self,
@@ -79,7 +79,7 @@ impl<S: Subject> Setting<'_, S> {
         cut_points: Vec<usize>,
         stop: Stop<'_>,
         clock: &Clock<'_>,
-        memory: Option<&mut Memory>,
+        cache: Option<&mut Cache>,
     ) -> Explored {
         let steps = &prepared.baseline.trace.steps;
         let planned = cut_points.len() as u64;
@@ -105,56 +105,56 @@ impl<S: Subject> Setting<'_, S> {
         // When stopping: the earliest job that has a finding. Later ones are dropped, so that
         // the result does not depend on who was faster.
         let first = AtomicUsize::new(usize::MAX);
-        let work = |job: usize, at: usize, memory: &mut Memory| {
+        let work = |job: usize, at: usize, cache: &mut Cache| {
             if clock.is_up() || first.load(Ordering::Relaxed) < job {
-                return Yield::default();
+                return PointResult::default();
             }
             let image = before(at);
-            let yielded = Job::new(self, prepared, &image, stop, clock, memory).run(at, image);
-            if stop != Stop::Never && !yielded.findings.is_empty() {
+            let result = CutPoint::new(self, prepared, &image, stop, clock, cache).run(at, image);
+            if stop != Stop::Never && !result.findings.is_empty() {
                 first.fetch_min(job, Ordering::Relaxed);
             }
             if clock.counts_points {
                 clock.progress.done.fetch_add(1, Ordering::Relaxed);
             }
-            yielded
+            result
         };
-        let yields: Vec<Yield> = match memory {
-            Some(memory) => (0..).zip(cut_points).map(|(job, at)| work(job, at, memory)).collect(),
+        let results: Vec<PointResult> = match cache {
+            Some(cache) => (0..).zip(cut_points).map(|(job, at)| work(job, at, cache)).collect(),
             None => cut_points
                 .into_par_iter()
                 .enumerate()
-                .map(|(job, at)| work(job, at, &mut Memory::default()))
+                .map(|(job, at)| work(job, at, &mut Cache::default()))
                 .collect(),
         };
 
         let mut counts = Counts { planned, ..Counts::default() };
         let mut worst = WorstCase::default();
-        let mut findings = Findings::new();
+        let mut findings = Examples::new();
         let mut kills = Kills::new();
         let mut fingerprints = Vec::new();
         let last = first.into_inner();
-        for (job, (mut yielded, place)) in yields.into_iter().zip(places).enumerate() {
-            counts.coverage.point(place, yielded.finished && job <= last);
+        for (job, (mut result, place)) in results.into_iter().zip(places).enumerate() {
+            counts.coverage.point(place, result.finished && job <= last);
             if job > last {
                 continue;
             }
-            for (parts, images) in yielded.kills {
+            for (parts, images) in result.kills {
                 kills.entry(parts).or_insert(counts.judged + images);
             }
-            counts.add(&yielded.counts);
-            counts.done += u64::from(yielded.finished);
-            worst.merge(&yielded.worst);
-            fingerprints.append(&mut yielded.fingerprints);
-            for (signature, found) in yielded.findings {
+            counts.add(&result.counts);
+            counts.done += u64::from(result.finished);
+            worst.merge(&result.worst);
+            fingerprints.append(&mut result.fingerprints);
+            for (signature, example) in result.findings {
                 match findings.get_mut(&signature) {
                     None => {
-                        findings.insert(signature, found);
+                        findings.insert(signature, example);
                     }
                     Some(known) => {
-                        let count = known.count + found.count;
-                        if found.path.cuts.len() < known.path.cuts.len() {
-                            *known = found;
+                        let count = known.count + example.count;
+                        if example.path.cuts.len() < known.path.cuts.len() {
+                            *known = example;
                         }
                         known.count = count;
                     }

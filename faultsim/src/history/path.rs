@@ -16,8 +16,8 @@ pub(crate) struct CutPick {
 
 impl CutPick {
     /// Makes seeds differ from cut to cut.
-    pub(crate) fn salt(&self, seed: u64) -> u64 {
-        mixed(seed ^ mixed(u64::from(self.step) << 32 | u64::from(self.tear)))
+    pub(crate) fn seed(&self, run_seed: u64) -> u64 {
+        mixed(run_seed ^ mixed(u64::from(self.step) << 32 | u64::from(self.tear)))
     }
 }
 

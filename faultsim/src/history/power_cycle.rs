@@ -18,7 +18,7 @@ pub(crate) struct PowerCycle {
     pub(crate) step: u64,
     pub(crate) tearing: Tearing,
     /// For the tear and for whatever else is drawn.
-    pub(crate) salt: u64,
+    pub(crate) seed: u64,
     pub(crate) ops: Vec<Op>,
     pub(crate) reads: Reads,
     /// Whether everything is read once more behind the operations.
@@ -58,7 +58,7 @@ pub(crate) enum Reads {
 /// What is left of a power-up in a life that was made smaller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct KeptCycle {
-    pub(crate) era: u32,
+    pub(crate) number: u32,
     /// One bit per operation.
     pub(crate) ops: u32,
     pub(crate) tearing: Tearing,
@@ -69,7 +69,7 @@ pub(crate) struct KeptCycle {
 
 /// The choices of a life.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Lived {
+pub(crate) struct LifeChoices {
     pub(crate) run: u64,
     pub(crate) power_ups: u32,
     /// See [`crate::config::RandomLives::recoveries_cut_in_a_row`].
@@ -114,7 +114,7 @@ impl PowerCycles {
         };
         let stop = 1.0 / (1.0 + self.mean_steps);
         let step = (0..200).take_while(|_| !rng.random_bool(stop)).count() as u64;
-        let salt = rng.random();
+        let seed = rng.random();
         let reads = match rng.random_range(0..10) {
             0..=5 => Reads::All,
             6..=7 => Reads::Few,
@@ -124,27 +124,27 @@ impl PowerCycles {
         let ops = (0..rng.random_range(0..=step.min(20) + 2)).map(|_| self.mix.draw(rng)).collect();
         let number = self.number;
         self.number += 1;
-        PowerCycle { number, bias, step, tearing: Tearing::Drawn, salt, ops, reads, reads_at_end }
+        PowerCycle { number, bias, step, tearing: Tearing::Drawn, seed, ops, reads, reads_at_end }
     }
 
     /// All power-ups up to a number, as far as they are kept.
     pub(crate) fn list(mut self, power_ups: u32, kept: Option<&[KeptCycle]>) -> Vec<PowerCycle> {
-        let mut eras = Vec::new();
+        let mut cycles = Vec::new();
         for number in 0..power_ups {
-            let mut era = self.draw();
+            let mut cycle = self.draw();
             if let Some(kept) = kept {
-                let Some(keep) = kept.iter().find(|kept| kept.era == number) else { continue };
+                let Some(keep) = kept.iter().find(|kept| kept.number == number) else { continue };
                 let mut bit = 0;
-                era.ops.retain(|_| {
+                cycle.ops.retain(|_| {
                     bit += 1;
                     keep.ops >> (bit - 1) & 1 == 1
                 });
-                era.tearing = keep.tearing;
-                era.bias = keep.bias.unwrap_or(era.bias);
-                era.step = keep.step.map_or(era.step, u64::from);
+                cycle.tearing = keep.tearing;
+                cycle.bias = keep.bias.unwrap_or(cycle.bias);
+                cycle.step = keep.step.map_or(cycle.step, u64::from);
             }
-            eras.push(era);
+            cycles.push(cycle);
         }
-        eras
+        cycles
     }
 }

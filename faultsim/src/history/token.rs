@@ -7,7 +7,7 @@
 use std::fmt::Write as _;
 
 use super::path::{CutPick, Path};
-use super::power_cycle::{KeptCycle, Lived, Tearing};
+use super::power_cycle::{KeptCycle, LifeChoices, Tearing};
 use crate::check::finding::Breach;
 use crate::check::reading::BiasPick;
 use crate::checksum::crc32;
@@ -56,7 +56,7 @@ pub(crate) enum Origin {
         /// Of the image after the last cut.
         digest: u16,
     },
-    Random(Lived),
+    Random(LifeChoices),
 }
 
 /// What is left of a workload that was made smaller.
@@ -270,10 +270,10 @@ impl Token {
                     WorkloadSource::Edge { .. } => (EDGE, 0, 0),
                 };
                 out.number(kind << 1 | u64::from(kept.is_some()));
-                if let WorkloadSource::Edge { start, filler, letters } = *source {
+                if let WorkloadSource::Edge { start, filler, ops } = *source {
                     out.number(place(&Start::ALL, &start));
                     out.number(filler.into());
-                    out.list(letters.as_slice(), |out, &letter| out.number(letter.into()));
+                    out.list(ops.as_slice(), |out, &op| out.number(op.into()));
                 } else if kind == CASE {
                     out.number(seed);
                 } else if kind > 0 {
@@ -302,20 +302,20 @@ impl Token {
                 out.number(place(&BiasPick::ALL, &path.last));
                 out.0.extend(digest.to_le_bytes());
             }
-            Origin::Random(Lived { run, power_ups, in_a_row, kept }) => {
+            Origin::Random(LifeChoices { run, power_ups, in_a_row, kept }) => {
                 out.number(3 << 1 | u64::from(kept.is_some()));
                 out.number(*run);
                 out.number((*power_ups).into());
                 // "No limit" is the usual case and takes one byte.
                 out.number(in_a_row.wrapping_add(1).into());
                 if let Some(kept) = kept {
-                    let eras: Vec<u32> = kept.iter().map(|era| era.era).collect();
-                    out.runs(&eras);
-                    for era in kept {
-                        out.number(era.ops.into());
-                        out.number(place(&Tearing::ALL, &era.tearing));
-                        out.number(era.bias.map_or(0, |bias| 1 + place(&BiasPick::ALL, &bias)));
-                        out.number(era.step.map_or(0, |step| 1 + u64::from(step)));
+                    let cycles: Vec<u32> = kept.iter().map(|cycle| cycle.number).collect();
+                    out.runs(&cycles);
+                    for cycle in kept {
+                        out.number(cycle.ops.into());
+                        out.number(place(&Tearing::ALL, &cycle.tearing));
+                        out.number(cycle.bias.map_or(0, |bias| 1 + place(&BiasPick::ALL, &bias)));
+                        out.number(cycle.step.map_or(0, |step| 1 + u64::from(step)));
                     }
                 }
             }
@@ -339,13 +339,13 @@ impl Token {
                     CASE => WorkloadSource::Case(u8::try_from(from.number()?).ok()?),
                     EDGE => {
                         let (start, filler) = (from.pick(&Start::ALL)?, from.small()?);
-                        let letters = from.list(|from| u8::try_from(from.number()?).ok())?;
+                        let ops = from.list(|from| u8::try_from(from.number()?).ok())?;
                         // A longer value could not be written, but would take memory.
                         if filler > MOST_BYTES {
                             return None;
                         }
-                        let letters = OpSequence::new(&letters)?;
-                        WorkloadSource::Edge { start, filler, letters }
+                        let ops = OpSequence::new(&ops)?;
+                        WorkloadSource::Edge { start, filler, ops }
                     }
                     0 => WorkloadSource::TideGauge,
                     1 => WorkloadSource::Random { seed: from.number()?, ops: from.ops()? },
@@ -381,8 +381,8 @@ impl Token {
                 let (run, power_ups) = (from.number()?, from.small()?);
                 let in_a_row = from.small()?.wrapping_sub(1);
                 let kept = if has_kept {
-                    let eras = from.runs()?;
-                    let kept = eras.into_iter().map(|era| {
+                    let cycles = from.runs()?;
+                    let kept = cycles.into_iter().map(|cycle| {
                         let ops = from.small()?;
                         let tearing = from.pick(&Tearing::ALL)?;
                         let bias = match from.number()?.checked_sub(1) {
@@ -390,13 +390,13 @@ impl Token {
                             Some(index) => Some(*BiasPick::ALL.get(usize::try_from(index).ok()?)?),
                         };
                         let step = from.small()?.checked_sub(1);
-                        Some(KeptCycle { era, ops, tearing, bias, step })
+                        Some(KeptCycle { number: cycle, ops, tearing, bias, step })
                     });
                     Some(kept.collect::<Option<Vec<_>>>()?)
                 } else {
                     None
                 };
-                Origin::Random(Lived { run, power_ups, in_a_row, kept })
+                Origin::Random(LifeChoices { run, power_ups, in_a_row, kept })
             }
             _ => return None,
         };
@@ -463,14 +463,15 @@ mod tests {
         let cut = |bias, step, tear| CutPick { bias, step, tear };
         let cuts = vec![cut(BiasPick::Stored, 70, 1), cut(BiasPick::Flicker, 3, 900)];
         let path = Path { cuts, last: BiasPick::Ones };
-        let era = KeptCycle {
-            era: 3,
+        let cycle = KeptCycle {
+            number: 3,
             ops: 0b101,
             tearing: Tearing::Everything,
             bias: Some(BiasPick::Stored),
             step: Some(0),
         };
-        let plain = KeptCycle { era: 4, tearing: Tearing::Drawn, bias: None, step: None, ..era };
+        let plain =
+            KeptCycle { number: 4, tearing: Tearing::Drawn, bias: None, step: None, ..cycle };
         let systematic = |source, kept| Origin::Systematic {
             source,
             kept,
@@ -478,8 +479,9 @@ mod tests {
             path: path.clone(),
             digest: 0xBEEF,
         };
-        let deep =
-            |in_a_row, kept| Origin::Random(Lived { run: 1 << 40, power_ups: 5, in_a_row, kept });
+        let deep = |in_a_row, kept| {
+            Origin::Random(LifeChoices { run: 1 << 40, power_ups: 5, in_a_row, kept })
+        };
         let geometry = Geometry::new(4, 4096, 8, 256).unwrap();
         let origins = [
             systematic(WorkloadSource::TideGauge, None),
@@ -507,12 +509,12 @@ mod tests {
                 WorkloadSource::Edge {
                     start: Start::Round,
                     filler: 3990,
-                    letters: OpSequence::new(&[8, 0, 4]).unwrap(),
+                    ops: OpSequence::new(&[8, 0, 4]).unwrap(),
                 },
                 Some(Kept { ops: vec![0, 1], most_value: 9, made_for: None, longer: None }),
             ),
             deep(u32::MAX, None),
-            deep(0, Some(vec![era, plain])),
+            deep(0, Some(vec![cycle, plain])),
         ];
         let token = |origin| Token {
             subject: "outlast".to_owned(),

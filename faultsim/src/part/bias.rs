@@ -76,9 +76,9 @@ impl Bias {
         Self(Reading::Flips { ones: nth(seed, 2) & 1 == 1, first, second })
     }
 
-    /// What a byte reads whose bits `weak` are marginal. `read` is the number of read calls
+    /// What a byte reads whose bits `marginal` are marginal. `read` is the number of read calls
     /// since power-up that came before.
-    pub(super) fn byte(self, stored: u8, weak: u8, at: u32, read: u64) -> u8 {
+    pub(super) fn byte(self, stored: u8, marginal: u8, at: u32, read: u64) -> u8 {
         let ones =
             match self.0 {
                 Reading::Zeros => 0,
@@ -94,7 +94,7 @@ impl Bias {
                     lanes_below(nth(nth(seed, read), u64::from(at)), ones_of_256)
                 }
             };
-        (stored & !weak) | (ones & weak)
+        (stored & !marginal) | (ones & marginal)
     }
 }
 

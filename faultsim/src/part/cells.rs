@@ -2,7 +2,7 @@
 
 use super::coin::lanes_below;
 use super::geometry::{Geometry, GeometryError, Level};
-use super::marginal::{Weak, weak_within};
+use super::marginal::{Marginal, marginal_within};
 use super::touched::{PAGE, Touched, page_range};
 use core::fmt;
 use core::hash::{Hash, Hasher};
@@ -80,7 +80,7 @@ pub struct Image {
     /// Solid value of each bit; of a marginal bit the value it is nearer to.
     bytes: Vec<u8>,
     /// Marginal cells, ascending addresses.
-    weak: Vec<Weak>,
+    marginal: Vec<Marginal>,
     /// One bit per unit: programmed since its erase. A unit that stores a 0 counts, but for one that
     /// only collateral damage hit.
     programmed: Vec<u64>,
@@ -93,7 +93,7 @@ pub struct Image {
 
 impl PartialEq for Image {
     fn eq(&self, other: &Self) -> bool {
-        self.bytes == other.bytes && self.weak == other.weak
+        self.bytes == other.bytes && self.marginal == other.marginal
     }
 }
 
@@ -102,7 +102,7 @@ impl Eq for Image {}
 impl Hash for Image {
     fn hash<H: Hasher>(&self, state: &mut H) {
         self.bytes.hash(state);
-        self.weak.hash(state);
+        self.marginal.hash(state);
     }
 }
 
@@ -111,7 +111,7 @@ impl Image {
     pub fn blank(g: &Geometry) -> Self {
         Self {
             bytes: vec![0xFF; g.bytes() as usize],
-            weak: Vec::new(),
+            marginal: Vec::new(),
             programmed: vec![0; g.units().div_ceil(64)],
             word_bytes: 64 * g.unit_size() as usize,
             erases: vec![0; g.sectors as usize],
@@ -140,13 +140,13 @@ impl Image {
     }
 
     /// Marginal cells, in ascending order of address.
-    pub fn weak(&self) -> &[Weak] {
-        &self.weak
+    pub fn marginal(&self) -> &[Marginal] {
+        &self.marginal
     }
 
     /// Whether any cell is marginal.
-    pub fn has_weak(&self) -> bool {
-        !self.weak.is_empty()
+    pub fn has_marginal(&self) -> bool {
+        !self.marginal.is_empty()
     }
 
     /// The stored bytes in slices of 256; the last one may be shorter.
@@ -242,7 +242,7 @@ impl Image {
             self.word_bytes = other.word_bytes;
         }
         self.touched.copy_from(&other.touched);
-        self.weak.clone_from(&other.weak);
+        self.marginal.clone_from(&other.marginal);
         self.erases.clone_from(&other.erases);
     }
 
@@ -262,13 +262,13 @@ impl Image {
         for (cell, byte) in self.bytes[from..to].iter_mut().zip(data) {
             *cell &= byte;
         }
-        let touched = weak_within(&self.weak, from, to);
+        let touched = marginal_within(&self.marginal, from, to);
         if !touched.is_empty() {
             // A cell that is driven to 0 is marginal no longer; one that is left alone stays so.
-            for weak in &mut self.weak[touched] {
-                weak.mask &= data[weak.at as usize - from];
+            for marginal in &mut self.marginal[touched] {
+                marginal.mask &= data[marginal.at as usize - from];
             }
-            self.weak.retain(|weak| weak.mask != 0);
+            self.marginal.retain(|marginal| marginal.mask != 0);
         }
         let unit = g.unit_size() as usize;
         self.set_programmed(from / unit..to.div_ceil(unit), true);
@@ -279,15 +279,15 @@ impl Image {
         let cells = self.sector_cells(g, sector);
         self.touched.add(cells.start, cells.end);
         self.bytes[cells.clone()].fill(0xFF);
-        let touched = weak_within(&self.weak, cells.start, cells.end);
-        self.weak.drain(touched);
+        let touched = marginal_within(&self.marginal, cells.start, cells.end);
+        self.marginal.drain(touched);
         let unit = g.unit_size() as usize;
         self.set_programmed(cells.start / unit..cells.end.div_ceil(unit), false);
         self.count_erase(sector);
     }
 
-    /// Leaves the cells of a torn step as given, of which `weak` are marginal.
-    pub(super) fn leave(&mut self, g: &Geometry, step: &Step, cells: &[u8], weak: &[Weak]) {
+    /// Leaves the cells of a torn step as given, of which `marginal` are marginal.
+    pub(super) fn leave(&mut self, g: &Geometry, step: &Step, cells: &[u8], marginal: &[Marginal]) {
         let (from, to) = match step {
             Step::Program { at, data } => {
                 let (from, data) = self.clip(*at, data);
@@ -299,11 +299,11 @@ impl Image {
             }
         };
         self.touched.add(from, to);
-        let touched = weak_within(&self.weak, from, to);
+        let touched = marginal_within(&self.marginal, from, to);
         for (cell, left) in self.bytes[from..to].iter_mut().zip(cells) {
             *cell = *left;
         }
-        self.replace_weak(touched, weak);
+        self.replace_marginal(touched, marginal);
         let erases = matches!(step, Step::Erase { .. });
         self.note_programmed_by_content(g, from, to, erases);
         if let Step::Erase { sector } = step {
@@ -316,19 +316,19 @@ impl Image {
     pub(super) fn change_cells(
         &mut self,
         cells: Range<usize>,
-        change: impl FnOnce(&mut [u8], &[Weak], &mut Vec<Weak>),
+        change: impl FnOnce(&mut [u8], &[Marginal], &mut Vec<Marginal>),
     ) {
         let Range { start: from, end: to } = cells;
         self.touched.add(from, to);
-        let touched = weak_within(&self.weak, from, to);
+        let touched = marginal_within(&self.marginal, from, to);
         let mut new = Vec::new();
-        change(&mut self.bytes[from..to], &self.weak[touched.clone()], &mut new);
-        self.replace_weak(touched, &new);
+        change(&mut self.bytes[from..to], &self.marginal[touched.clone()], &mut new);
+        self.replace_marginal(touched, &new);
     }
 
-    fn replace_weak(&mut self, touched: Range<usize>, new: &[Weak]) {
+    fn replace_marginal(&mut self, touched: Range<usize>, new: &[Marginal]) {
         if !touched.is_empty() || !new.is_empty() {
-            self.weak.splice(touched, new.iter().copied());
+            self.marginal.splice(touched, new.iter().copied());
         }
     }
 

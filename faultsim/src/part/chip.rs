@@ -10,7 +10,7 @@ use super::cells::{Image, Step};
 use super::contract::{ContractViolation, PartError};
 use super::cut::{BusCut, CutTear};
 use super::geometry::{Geometry, Level};
-use super::marginal::weak_within;
+use super::marginal::marginal_within;
 use super::tears::tear::Tear;
 use super::timing::{DeviceTime, Timing};
 
@@ -307,9 +307,9 @@ impl Chip {
             return Err(self.refuse_range(at, out.len()));
         };
         copy(out, cells);
-        if self.image.has_weak() {
-            let weak = self.image.weak();
-            for entry in &weak[weak_within(weak, from, to)] {
+        if self.image.has_marginal() {
+            let marginal = self.image.marginal();
+            for entry in &marginal[marginal_within(marginal, from, to)] {
                 let byte = &mut out[entry.at as usize - from];
                 *byte = self.bias.byte(*byte, entry.mask, entry.at, self.counts.reads);
             }
@@ -474,11 +474,12 @@ impl Chip {
     /// Finds the words for a program over the programmed unit at `from`.
     fn refuse_over_program(&mut self, from: usize, data: &[u8]) -> PartError {
         let cells = &self.image.bytes()[from..from + data.len()];
-        let weak = &self.image.weak()[weak_within(self.image.weak(), from, from + data.len())];
+        let marginal =
+            &self.image.marginal()[marginal_within(self.image.marginal(), from, from + data.len())];
         let violation = (from..)
             .zip(cells.iter().zip(data))
             .find(|(at, (cell, byte))| {
-                let marginal = weak.iter().find(|entry| entry.at as usize == *at);
+                let marginal = marginal.iter().find(|entry| entry.at as usize == *at);
                 *byte & !(*cell | marginal.map_or(0, |entry| entry.mask)) != 0
             })
             .map_or(ContractViolation::SecondProgram { at: from as u32 }, |(at, _)| {

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 /// The marginal cells of one byte: left half-way by an interrupted operation, they may read
 /// either way until they are programmed to 0 or erased.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-pub struct Weak {
+pub struct Marginal {
     /// Address of the byte.
     pub at: u32,
     /// Its marginal bits; never 0.
@@ -15,29 +15,29 @@ pub struct Weak {
 }
 
 /// The entries of a sorted list that lie in bytes `from..to`.
-pub(super) fn weak_within(weak: &[Weak], from: usize, to: usize) -> Range<usize> {
+pub(super) fn marginal_within(marginal: &[Marginal], from: usize, to: usize) -> Range<usize> {
     // Most questions are about bytes before all of them or behind.
-    if weak.first().is_none_or(|first| first.at as usize >= to) {
+    if marginal.first().is_none_or(|first| first.at as usize >= to) {
         return 0..0;
     }
-    if weak.last().is_some_and(|last| (last.at as usize) < from) {
-        return weak.len()..weak.len();
+    if marginal.last().is_some_and(|last| (last.at as usize) < from) {
+        return marginal.len()..marginal.len();
     }
-    let start = weak.partition_point(|entry| (entry.at as usize) < from);
-    let len = weak[start..].partition_point(|entry| (entry.at as usize) < to);
+    let start = marginal.partition_point(|entry| (entry.at as usize) < from);
+    let len = marginal[start..].partition_point(|entry| (entry.at as usize) < to);
     start..start + len
 }
 
-pub(super) fn push_weak(list: &mut Vec<Weak>, at: usize, mask: u8) {
+pub(super) fn push_marginal(list: &mut Vec<Marginal>, at: usize, mask: u8) {
     if mask != 0 {
-        list.push(Weak { at: at as u32, mask });
+        list.push(Marginal { at: at as u32, mask });
     }
 }
 
 /// Looks up marginal bits byte by byte, in ascending order of address.
-pub(super) struct WeakCursor<'list>(pub(super) &'list [Weak]);
+pub(super) struct MarginalCursor<'list>(pub(super) &'list [Marginal]);
 
-impl WeakCursor<'_> {
+impl MarginalCursor<'_> {
     /// The marginal bits of the byte at `at`, which must be behind the one asked for before.
     pub(super) fn mask(&mut self, at: usize) -> u8 {
         while let [first, rest @ ..] = self.0 {

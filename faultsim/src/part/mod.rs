@@ -32,7 +32,7 @@ pub use chip::{Chip, Counts, Wear};
 pub use contract::{ContractViolation, PartError};
 pub use cut::{BusCut, CutTear};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
-pub use marginal::Weak;
+pub use marginal::Marginal;
 pub use nor::{MultiNor, Nor, Part};
 pub(crate) use tears::Tears;
 pub use tears::{FaultClass, Tear, TearLabel};

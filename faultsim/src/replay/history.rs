@@ -1,7 +1,7 @@
 //! Runs the history of a token again.
 
 use crate::config::Systematic;
-use crate::explore::context::Setting;
+use crate::explore::context::Context;
 use crate::explore::random;
 use crate::explore::retell::{self, End};
 use crate::history::token::{Kept, Origin, Outcome, Replay, Token};
@@ -12,7 +12,7 @@ use crate::workload::Workload;
 /// Runs the history of a token again.
 pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
     match &token.origin {
-        Origin::Random(lived) => random::replay(token, lived, subject),
+        Origin::Random(choices) => random::replay(token, choices, subject),
         Origin::Systematic { source, kept, thin, path, digest } => {
             let made_for = kept.as_ref().and_then(|kept| kept.made_for);
             let workload = source.build(&made_for.unwrap_or(token.geometry));
@@ -20,7 +20,7 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
             let depth = u32::try_from(path.cuts.len()).unwrap_or(u32::MAX);
             let plan =
                 Systematic { workload: *source, depth, thin: *thin, ..Systematic::default() };
-            let setting = Setting {
+            let context = Context {
                 subject,
                 geometry: &token.geometry,
                 level: token.level,
@@ -35,14 +35,14 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
                 cut_points: Vec::new(),
                 scenes: Vec::new(),
             };
-            let prepared = match setting.prepare() {
+            let prepared = match context.prepare() {
                 Ok(prepared) => prepared,
                 Err(finding) => {
                     replay.sentence = format!("fails without any cut: {}", finding.sentence);
                     return replay;
                 }
             };
-            let told = retell::tell(&setting, &prepared, path);
+            let told = retell::tell(&context, &prepared, path);
             replay.operations = told.operations;
             replay.cut_points = told.cut_points;
             replay.scenes = told.scenes;

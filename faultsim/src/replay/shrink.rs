@@ -12,10 +12,10 @@ use crate::check::finding::Signature;
 use crate::check::reading::BiasPick;
 use crate::config::Systematic;
 use crate::explore::clock::{Clock, Progress};
-use crate::explore::context::Setting;
-use crate::explore::example::{Found, Stop};
+use crate::explore::context::Context;
+use crate::explore::example::{Example, Stop};
 use crate::explore::random::fails;
-use crate::history::power_cycle::{KeptCycle, Lived, PowerCycle, PowerCycles, Tearing};
+use crate::history::power_cycle::{KeptCycle, LifeChoices, PowerCycle, PowerCycles, Tearing};
 use crate::history::token::{Kept, Longer, Origin, Outcome, Token};
 use crate::part::{Geometry, Level};
 use crate::report::Violation;
@@ -54,11 +54,11 @@ pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duratio
             let first = path.cuts.first().map_or(0, |cut| cut.step as usize);
             search.shrink(kept.clone(), first, path.cuts.len())
         }
-        Origin::Random(lived) => {
+        Origin::Random(choices) => {
             let lives = Lives {
                 subject,
                 token: &token,
-                lived,
+                choices,
                 signature: &violation.signature,
                 is_late: &is_late,
             };
@@ -209,12 +209,12 @@ impl<S: Subject> Search<'_, S> {
             }
         }
         // Simplest circumstances first; the last of them is the one known to fail.
-        let (mildest, (found, digest)) = Level::ALL
+        let (mildest, (example, digest)) = Level::ALL
             .into_iter()
             .filter(|&tried| tried <= level)
             .flat_map(|tried| (1..=depth).map(move |cuts| (tried, cuts)))
             .find_map(|(tried, cuts)| Some((tried, self.find(&smaller, tried, cuts)?)))?;
-        let cuts = u32::try_from(found.path.cuts.len()).ok()?;
+        let cuts = u32::try_from(example.path.cuts.len()).ok()?;
         let token = Token {
             level: mildest,
             geometry: smaller.geometry,
@@ -222,7 +222,7 @@ impl<S: Subject> Search<'_, S> {
                 source: self.source,
                 kept: Some(self.kept(&smaller)),
                 thin: self.thin,
-                path: found.path,
+                path: example.path,
                 digest,
             },
             ..self.token.clone()
@@ -278,8 +278,8 @@ impl<S: Subject> Search<'_, S> {
     /// How many operations happen up to the first cut.
     fn end(&self, kept: Option<&Kept>, first_cut: usize) -> Option<usize> {
         let workload = cut_down(self.workload.clone(), kept);
-        self.with(&workload, &self.token.geometry, self.token.level, 1, |setting| {
-            let prepared = setting.prepare().ok()?;
+        self.with(&workload, &self.token.geometry, self.token.level, 1, |context| {
+            let prepared = context.prepare().ok()?;
             match prepared.baseline.trace.segment(first_cut)?.what {
                 What::Recovery => Some(0),
                 What::Op(op, _) => Some(workload.prelude.len() + op + 1),
@@ -288,10 +288,10 @@ impl<S: Subject> Search<'_, S> {
     }
 
     /// The first failing cut in the last operation, or behind it, of these operations.
-    fn find(&self, smaller: &Smaller, level: Level, depth: u32) -> Option<(Found, u16)> {
+    fn find(&self, smaller: &Smaller, level: Level, depth: u32) -> Option<(Example, u16)> {
         let workload = cut_down(self.workload.clone(), Some(&self.kept(smaller)));
-        self.with(&workload, &smaller.geometry, level, depth, |setting| {
-            let prepared = setting.prepare().ok()?;
+        self.with(&workload, &smaller.geometry, level, depth, |context| {
+            let prepared = context.prepare().ok()?;
             let trace = &prepared.baseline.trace;
             // What fails in an earlier operation fails without the later ones too.
             let from = trace.segments.last().map_or(0, |segment| segment.first);
@@ -299,10 +299,10 @@ impl<S: Subject> Search<'_, S> {
             let progress = Progress::default();
             let clock = Clock::new(Some((self.time_left)().max(LEAST_TIME)), &progress);
             let stop = Stop::AtFirstLike(self.signature);
-            let findings = setting.explore(&prepared, cut_points, stop, &clock, None).findings;
-            let found = findings.into_values().min_by_key(|found| found.path.cuts.len())?;
-            let told = crate::explore::retell::tell(setting, &prepared, &found.path);
-            Some((found, told.digest))
+            let findings = context.explore(&prepared, cut_points, stop, &clock, None).findings;
+            let example = findings.into_values().min_by_key(|example| example.path.cuts.len())?;
+            let told = crate::explore::retell::tell(context, &prepared, &example.path);
+            Some((example, told.digest))
         })
     }
 
@@ -312,11 +312,11 @@ impl<S: Subject> Search<'_, S> {
         geometry: &Geometry,
         level: Level,
         depth: u32,
-        work: impl FnOnce(&Setting<'_, S>) -> Option<T>,
+        work: impl FnOnce(&Context<'_, S>) -> Option<T>,
     ) -> Option<T> {
         let plan =
             Systematic { workload: self.source, depth, thin: self.thin, ..Systematic::default() };
-        work(&Setting {
+        work(&Context {
             subject: self.subject,
             geometry,
             level,
@@ -331,48 +331,48 @@ impl<S: Subject> Search<'_, S> {
 struct Lives<'search, S: Subject> {
     subject: &'search S,
     token: &'search Token,
-    lived: &'search Lived,
+    choices: &'search LifeChoices,
     signature: &'search Signature,
     is_late: &'search dyn Fn() -> bool,
 }
 
 impl<S: Subject> Lives<'_, S> {
     fn shrink(&self) -> Option<(Token, u32)> {
-        let Lived { run, power_ups, in_a_row, kept } = self.lived;
+        let LifeChoices { run, power_ups, in_a_row, kept } = self.choices;
         let token = self.token;
         let counters = self.subject.has_counters();
         let source = || PowerCycles::new(token.seed, *run, &token.geometry, counters);
         let keys = source().keys();
         let drawn = source().list(*power_ups, None);
-        let eras = source().list(*power_ups, kept.as_deref());
-        let fails_at = |eras: &[PowerCycle], level: Level| {
-            fails(self.subject, &token.geometry, level, &keys, *in_a_row, eras).as_ref()
+        let cycles = source().list(*power_ups, kept.as_deref());
+        let fails_at = |cycles: &[PowerCycle], level: Level| {
+            fails(self.subject, &token.geometry, level, &keys, *in_a_row, cycles).as_ref()
                 == Some(self.signature)
         };
-        let still = |eras: &[PowerCycle]| !(self.is_late)() && fails_at(eras, token.level);
-        if !still(&eras) {
+        let still = |cycles: &[PowerCycle]| !(self.is_late)() && fails_at(cycles, token.level);
+        if !still(&cycles) {
             return None;
         }
-        let mut eras = fewest(eras, still);
-        for at in 0..eras.len() {
-            let mut tried = eras.clone();
-            let ops = std::mem::take(&mut eras[at].ops);
-            eras[at].ops = fewest(ops, |ops| {
+        let mut cycles = fewest(cycles, still);
+        for at in 0..cycles.len() {
+            let mut tried = cycles.clone();
+            let ops = std::mem::take(&mut cycles[at].ops);
+            cycles[at].ops = fewest(ops, |ops| {
                 tried[at].ops = ops.to_vec();
                 still(&tried)
             });
         }
-        for at in 0..eras.len() {
-            plainer(&mut eras, at, &still);
+        for at in 0..cycles.len() {
+            plainer(&mut cycles, at, &still);
         }
-        let eras = fewest(eras, still);
+        let cycles = fewest(cycles, still);
         let mildest = Level::ALL
             .into_iter()
-            .find(|&level| level < token.level && fails_at(&eras, level))
+            .find(|&level| level < token.level && fails_at(&cycles, level))
             .unwrap_or(token.level);
-        let kept = eras.iter().map(|era| keep(era, &drawn)).collect::<Option<Vec<_>>>()?;
-        let cuts = u32::try_from(eras.len()).ok()?.saturating_sub(1);
-        let origin = Origin::Random(Lived { kept: Some(kept), ..self.lived.clone() });
+        let kept = cycles.iter().map(|cycle| keep(cycle, &drawn)).collect::<Option<Vec<_>>>()?;
+        let cuts = u32::try_from(cycles.len()).ok()?.saturating_sub(1);
+        let origin = Origin::Random(LifeChoices { kept: Some(kept), ..self.choices.clone() });
         Some((Token { level: mildest, origin, ..token.clone() }, cuts))
     }
 }
@@ -381,42 +381,42 @@ impl<S: Subject> Lives<'_, S> {
 const BEHIND: u64 = 1 << 13;
 
 /// Tries simpler values for what one power-up drew.
-fn plainer(eras: &mut Vec<PowerCycle>, at: usize, still: &dyn Fn(&[PowerCycle]) -> bool) {
+fn plainer(cycles: &mut Vec<PowerCycle>, at: usize, still: &dyn Fn(&[PowerCycle]) -> bool) {
     let mut attempt = |change: &dyn Fn(&mut PowerCycle)| {
-        let mut tried = eras.clone();
+        let mut tried = cycles.clone();
         change(&mut tried[at]);
         let better = still(&tried);
         if better {
-            *eras = tried;
+            *cycles = tried;
         }
         better
     };
     // First of all: no cut in a step, but one behind the operations.
-    if !attempt(&|era| era.step = BEHIND) {
-        let _ = attempt(&|era| era.tearing = Tearing::Nothing)
-            || attempt(&|era| era.tearing = Tearing::Everything);
+    if !attempt(&|cycle| cycle.step = BEHIND) {
+        let _ = attempt(&|cycle| cycle.tearing = Tearing::Nothing)
+            || attempt(&|cycle| cycle.tearing = Tearing::Everything);
     }
-    let _ = attempt(&|era| era.bias = BiasPick::Stored)
-        || attempt(&|era| era.bias = BiasPick::Zeros)
-        || attempt(&|era| era.bias = BiasPick::Ones);
+    let _ = attempt(&|cycle| cycle.bias = BiasPick::Stored)
+        || attempt(&|cycle| cycle.bias = BiasPick::Zeros)
+        || attempt(&|cycle| cycle.bias = BiasPick::Ones);
 }
 
 /// How a power-up differs from the one drawn.
-fn keep(era: &PowerCycle, drawn: &[PowerCycle]) -> Option<KeptCycle> {
-    let original = drawn.get(era.number as usize)?;
+fn keep(cycle: &PowerCycle, drawn: &[PowerCycle]) -> Option<KeptCycle> {
+    let original = drawn.get(cycle.number as usize)?;
     let mut ops = 0_u32;
-    let mut left = era.ops.iter().peekable();
+    let mut left = cycle.ops.iter().peekable();
     for (bit, op) in original.ops.iter().enumerate() {
         if left.next_if(|kept| *kept == op).is_some() {
             ops |= 1 << bit;
         }
     }
     left.peek().is_none().then_some(KeptCycle {
-        era: era.number,
+        number: cycle.number,
         ops,
-        tearing: era.tearing,
-        bias: (era.bias != original.bias).then_some(era.bias),
-        step: if era.step == original.step { None } else { u32::try_from(era.step).ok() },
+        tearing: cycle.tearing,
+        bias: (cycle.bias != original.bias).then_some(cycle.bias),
+        step: if cycle.step == original.step { None } else { u32::try_from(cycle.step).ok() },
     })
 }
 

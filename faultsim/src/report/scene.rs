@@ -91,11 +91,12 @@ impl Scene {
         };
         let changed = cells(after, &|bytes, at| {
             let old = before.bytes().get(at as usize..at as usize + bytes.len());
-            let weak = |image: &Image| {
-                let weak = image.weak().iter().filter(|weak| within(weak.at, at, column));
-                weak.copied().collect::<Vec<_>>()
+            let marginal = |image: &Image| {
+                let marginal =
+                    image.marginal().iter().filter(|marginal| within(marginal.at, at, column));
+                marginal.copied().collect::<Vec<_>>()
             };
-            if old == Some(bytes) && weak(before) == weak(after) { ' ' } else { '^' }
+            if old == Some(bytes) && marginal(before) == marginal(after) { ' ' } else { '^' }
         });
         Self {
             title,
@@ -119,9 +120,9 @@ fn within(at: u32, from: u32, len: u32) -> bool {
 }
 
 fn is_weak(image: &Image, from: u32, len: u32) -> bool {
-    let weak = image.weak();
-    let next = weak.partition_point(|weak| weak.at < from);
-    weak.get(next).is_some_and(|weak| within(weak.at, from, len))
+    let marginal = image.marginal();
+    let next = marginal.partition_point(|marginal| marginal.at < from);
+    marginal.get(next).is_some_and(|marginal| within(marginal.at, from, len))
 }
 
 /// Rows of bytes from the first difference on; without one, from the start of the step.
@@ -145,8 +146,8 @@ fn byte_rows(
     let rows = (first..search.end).step_by(ROW_BYTES as usize).take(ROWS);
     let hex = |image: &Image, at: u32| {
         let byte = image.bytes().get(at as usize)?;
-        let weak = if is_weak(image, at, 1) { "?" } else { "" };
-        Some(format!("{byte:02x}{weak}"))
+        let marginal = if is_weak(image, at, 1) { "?" } else { "" };
+        Some(format!("{byte:02x}{marginal}"))
     };
     let asked = |at: u32| match step? {
         Step::Program { at: from, data } => {

@@ -162,7 +162,7 @@ impl Subject for Program {
         let geometry = chip.geometry();
         let sizes = [geometry.sectors, geometry.sector_bytes, geometry.unit, geometry.page];
         let mut request: Vec<u8> = sizes.iter().flat_map(|size| size.to_le_bytes()).collect();
-        if !chip.image().has_weak() {
+        if !chip.image().has_marginal() {
             request.extend(chip.image().bytes());
         }
         drop(chip);

@@ -81,7 +81,7 @@ const LOG: u16 = 3;
 /// Up to three operations, by number.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct OpSequence {
-    letters: [u8; Self::MOST],
+    ops: [u8; Self::MOST],
     count: u8,
 }
 
@@ -93,15 +93,15 @@ impl OpSequence {
     pub const KINDS: u8 = 9;
 
     /// These operations; `None` if there are too many or one does not exist.
-    pub fn new(letters: &[u8]) -> Option<Self> {
-        let mut kept = Self { count: u8::try_from(letters.len()).ok()?, ..Self::default() };
-        kept.letters.get_mut(..letters.len())?.copy_from_slice(letters);
-        letters.iter().all(|letter| *letter < Self::KINDS).then_some(kept)
+    pub fn new(ops: &[u8]) -> Option<Self> {
+        let mut kept = Self { count: u8::try_from(ops.len()).ok()?, ..Self::default() };
+        kept.ops.get_mut(..ops.len())?.copy_from_slice(ops);
+        ops.iter().all(|op| *op < Self::KINDS).then_some(kept)
     }
 
     /// In order.
     pub fn as_slice(&self) -> &[u8] {
-        self.letters.get(..usize::from(self.count)).unwrap_or_default()
+        self.ops.get(..usize::from(self.count)).unwrap_or_default()
     }
 
     /// The same without the last one, if there is one.
@@ -115,13 +115,13 @@ impl OpSequence {
         let kinds = u32::from(Self::KINDS);
         let count = count.min(Self::MOST);
         (0..kinds.pow(count as u32)).map(move |number| {
-            let mut letters = Self { count: count as u8, ..Self::default() };
+            let mut sequence = Self { count: count as u8, ..Self::default() };
             let mut rest = number;
-            for letter in letters.letters.iter_mut().take(count).rev() {
-                *letter = (rest % kinds) as u8;
+            for op in sequence.ops.iter_mut().take(count).rev() {
+                *op = (rest % kinds) as u8;
                 rest /= kinds;
             }
-            letters
+            sequence
         })
     }
 }
@@ -129,20 +129,20 @@ impl OpSequence {
 /// Digits, the first operation first.
 impl fmt::Display for OpSequence {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.as_slice().iter().try_for_each(|letter| write!(out, "{letter}"))
+        self.as_slice().iter().try_for_each(|op| write!(out, "{op}"))
     }
 }
 
 /// Stamps each value with the number of its operation.
 #[derive(Default)]
-struct Ops {
+struct OpList {
     ops: Vec<Op>,
     number: u32,
     /// Bytes of a long value.
     long: usize,
 }
 
-impl Ops {
+impl OpList {
     fn value(&mut self, key: u16, len: usize) -> Vec<u8> {
         self.number += 1;
         stamped(key, self.number, len)
@@ -163,8 +163,8 @@ impl Ops {
         (0..times).for_each(|_| self.put(LOG, bytes as usize));
     }
 
-    fn letter(&mut self, letter: u8) {
-        match letter {
+    fn op(&mut self, op: u8) {
+        match op {
             0 => self.put(DATUM, 4),
             1 => self.put(NAME, 24),
             2 => self.put(SPAN, 0),
@@ -186,55 +186,55 @@ impl Ops {
 }
 
 /// The workload that begins at `start`, with a record of `filler` bytes in the last sector, and
-/// carries out `letters`.
+/// carries out `ops`.
 pub(crate) fn workload(
     geometry: &Geometry,
     start: Start,
     filler: u32,
-    letters: OpSequence,
+    ops: OpSequence,
 ) -> Workload {
     let sectors = geometry.sectors;
     // Too large for two of them to share a sector.
     let whole = geometry.sector_bytes / 8 * 7;
     let long = (geometry.sector_bytes / 4).min(300) as usize;
-    let mut ops = Ops { long, ..Ops::default() };
+    let mut list = OpList { long, ..OpList::default() };
     match start {
         Start::Blank => {}
-        Start::Fresh => ops.ops.push(Op::Reopen),
-        _ => ops.small(),
+        Start::Fresh => list.ops.push(Op::Reopen),
+        _ => list.small(),
     }
     match start {
         Start::Blank | Start::Fresh | Start::First | Start::Restarted => {}
-        Start::TailLive => ops.fill(whole, sectors.saturating_sub(2)),
+        Start::TailLive => list.fill(whole, sectors.saturating_sub(2)),
         Start::TailMixed => {
-            ops.fill(whole, sectors.saturating_sub(2));
-            ops.put(DATUM, 4);
+            list.fill(whole, sectors.saturating_sub(2));
+            list.put(DATUM, 4);
         }
         Start::TailDead => {
-            ops.fill(whole, sectors.saturating_sub(2));
-            ops.small();
+            list.fill(whole, sectors.saturating_sub(2));
+            list.small();
         }
         Start::Round | Start::Tidied => {
-            ops.fill(whole, 2 * sectors);
-            ops.small();
+            list.fill(whole, 2 * sectors);
+            list.small();
         }
         Start::Cleared => {
-            ops.fill(whole, sectors);
-            ops.ops.push(Op::Clear);
-            ops.small();
+            list.fill(whole, sectors);
+            list.ops.push(Op::Clear);
+            list.small();
         }
     }
     if start.is_filled() {
-        ops.fill(filler, 1);
-        ops.put(LOG, 2);
+        list.fill(filler, 1);
+        list.put(LOG, 2);
     }
     match start {
-        Start::Tidied => ops.ops.push(Op::Tidy),
-        Start::Restarted => (0..RESTARTS).for_each(|_| ops.ops.push(Op::Reopen)),
+        Start::Tidied => list.ops.push(Op::Tidy),
+        Start::Restarted => (0..RESTARTS).for_each(|_| list.ops.push(Op::Reopen)),
         _ => {}
     }
-    let prelude = std::mem::take(&mut ops.ops);
-    letters.as_slice().iter().for_each(|letter| ops.letter(*letter));
-    let name = format!("edge {} {filler} {letters}", start.name());
-    Workload { name, keys: KeyNames::new(KEYS), prelude, ops: ops.ops, may_fill: false }
+    let prelude = std::mem::take(&mut list.ops);
+    ops.as_slice().iter().for_each(|op| list.op(*op));
+    let name = format!("edge {} {filler} {ops}", start.name());
+    Workload { name, keys: KeyNames::new(KEYS), prelude, ops: list.ops, may_fill: false }
 }

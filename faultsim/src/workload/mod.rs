@@ -93,7 +93,7 @@ impl Workload {
 
 impl Workload {
     /// Puts that go round all settings a few times, each value a new one.
-    pub(crate) fn turnover(&self, sizes: &[usize]) -> Vec<Op> {
+    pub(crate) fn rewrite_all(&self, sizes: &[usize]) -> Vec<Op> {
         const ROUNDS: u32 = 4;
         let mut number = 0xE000;
         let mut ops = Vec::new();

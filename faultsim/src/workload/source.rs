@@ -43,7 +43,7 @@ pub enum WorkloadSource {
         /// Bytes of the value that fills the last sector.
         filler: u32,
         /// The operations.
-        letters: OpSequence,
+        ops: OpSequence,
     },
 }
 
@@ -59,9 +59,7 @@ impl WorkloadSource {
                 Workload::drawn("counters", seed, (mix.with_counters(), rng), geometry, ops)
             }
             Self::Case(number) => cases::workload(number),
-            Self::Edge { start, filler, letters } => {
-                edge::workload(geometry, start, filler, letters)
-            }
+            Self::Edge { start, filler, ops } => edge::workload(geometry, start, filler, ops),
         }
     }
 }
@@ -74,8 +72,8 @@ impl std::fmt::Display for WorkloadSource {
             Self::Full { seed, ops } => write!(formatter, "full:{seed}:{ops}"),
             Self::Counters { seed, ops } => write!(formatter, "counters:{seed}:{ops}"),
             Self::Case(number) => write!(formatter, "case:{number}"),
-            Self::Edge { start, filler, letters } => {
-                write!(formatter, "edge:{}:{filler}:{letters}", start.name())
+            Self::Edge { start, filler, ops } => {
+                write!(formatter, "edge:{}:{filler}:{ops}", start.name())
             }
         }
     }
@@ -133,8 +131,8 @@ fn edge_from(text: &str) -> Option<WorkloadSource> {
     let filler = parts.next()?.parse().ok()?;
     let digits: Option<Vec<u8>> =
         parts.next()?.chars().map(|digit| u8::try_from(digit.to_digit(10)?).ok()).collect();
-    let letters = OpSequence::new(&digits?)?;
-    parts.next().is_none().then_some(WorkloadSource::Edge { start, filler, letters })
+    let ops = OpSequence::new(&digits?)?;
+    parts.next().is_none().then_some(WorkloadSource::Edge { start, filler, ops })
 }
 
 impl Workload {
@@ -187,7 +185,7 @@ mod tests {
             WorkloadSource::Edge {
                 start: Start::TailMixed,
                 filler: 3990,
-                letters: OpSequence::new(&[4, 8]).unwrap(),
+                ops: OpSequence::new(&[4, 8]).unwrap(),
             },
         ] {
             assert_eq!(source.to_string().parse(), Ok(source));

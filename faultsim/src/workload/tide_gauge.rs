@@ -104,8 +104,8 @@ impl Life {
     }
 
     /// A setting by weight; the same number gives the same setting.
-    fn pick(&self, salt: u64) -> u16 {
-        let roll = mixed(u64::from(self.number) << 8 | salt) % u64::from(self.weights);
+    fn pick(&self, seed: u64) -> u16 {
+        let roll = mixed(u64::from(self.number) << 8 | seed) % u64::from(self.weights);
         let mut left = u32::try_from(roll).unwrap_or(0);
         for (key, setting) in (0..).zip(&self.settings) {
             match left.checked_sub(setting.2) {

@@ -17,20 +17,20 @@ pub struct Edge {
     /// Bytes of the value that fills the last sector.
     pub filler: u32,
     /// The operations.
-    pub letters: OpSequence,
+    pub ops: OpSequence,
 }
 
 impl Edge {
     /// Whether another one is the same but for its last operation.
     pub(super) fn differs_last(&self, other: &Self) -> bool {
-        let before = |edge: &Self| edge.letters.before_last();
+        let before = |edge: &Self| edge.ops.before_last();
         (self.start, self.filler, before(self)) == (other.start, other.filler, before(other))
     }
 
     /// As a workload.
     pub const fn source(self) -> WorkloadSource {
-        let Self { start, filler, letters } = self;
-        WorkloadSource::Edge { start, filler, letters }
+        let Self { start, filler, ops } = self;
+        WorkloadSource::Edge { start, filler, ops }
     }
 }
 
@@ -75,7 +75,7 @@ impl Edges {
                 // Of a blank part, the first start itself.
                 let shortest = usize::from(start != Start::Blank);
                 for count in shortest..=usize::from(self.longest) {
-                    let edge = |letters| Edge { start, filler, letters };
+                    let edge = |ops| Edge { start, filler, ops };
                     edges.extend(OpSequence::all_of(count).map(edge));
                 }
             }

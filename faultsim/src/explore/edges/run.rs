@@ -8,11 +8,11 @@ use super::list::{Edge, List};
 use crate::check::baseline::What;
 use crate::check::finding::{Finding, Signature};
 use crate::config::{Config, Edges, Systematic};
-use crate::explore::cache::Memory;
+use crate::explore::cache::Cache;
 use crate::explore::clock::Clock;
-use crate::explore::context::{FOLLOWED_IN_THRIFTY_TURN, Setting};
-use crate::explore::cut_point::NEW_FOLLOWED_IN_TURN;
-use crate::explore::example::{Explored, Found, Stop};
+use crate::explore::context::{Context, FOLLOWED_ONE_IN_THRIFTY};
+use crate::explore::cut_point::NEW_FOLLOWED_ONE_IN;
+use crate::explore::example::{Example, Explored, Stop};
 use crate::explore::images::keep_distinct;
 use crate::explore::retell;
 use crate::report::{Counts, Report, beyond, left_out};
@@ -46,15 +46,15 @@ pub(crate) fn run<S: Subject>(
     let clock = &clock.of_workloads();
     let mut counts = Counts { planned: list.len() as u64, ..Counts::default() };
     // In the order in which they were met.
-    let mut findings: Vec<(Edge, Signature, Found)> = Vec::new();
+    let mut findings: Vec<(Edge, Signature, Example)> = Vec::new();
     let mut digests: Vec<u64> = Vec::new();
     let mut kept = 0;
     let groups: Vec<&[Edge]> = list.chunk_by(Edge::differs_last).collect();
     for batch in groups.chunks(BATCH) {
         let explored = batch.par_iter().flat_map_iter(|group| {
-            let mut memory = Memory::default();
+            let mut cache = Cache::default();
             let explored =
-                |edge: &Edge| (*edge, explore(config, plan, subject, *edge, clock, &mut memory));
+                |edge: &Edge| (*edge, explore(config, plan, subject, *edge, clock, &mut cache));
             group.iter().map(explored).collect::<Vec<_>>()
         });
         let outcomes: Vec<(Edge, Outcome)> = explored.collect();
@@ -72,10 +72,10 @@ pub(crate) fn run<S: Subject>(
             counts.done += u64::from(finished);
             report.worst.merge(&explored.worst);
             digests.extend(explored.fingerprints.drain(..).map(|print| print as u64));
-            for (signature, found) in explored.findings {
+            for (signature, example) in explored.findings {
                 match findings.iter_mut().find(|(_, known, _)| *known == signature) {
-                    None => findings.push((edge, signature, found)),
-                    Some((_, _, known)) => known.count += found.count,
+                    None => findings.push((edge, signature, example)),
+                    Some((_, _, known)) => known.count += example.count,
                 }
             }
         }
@@ -97,21 +97,21 @@ pub(crate) fn run<S: Subject>(
         let what = "distinct images were counted up to this number only: run it in shards";
         report.not_explored.push(what.to_owned());
     }
-    for (edge, signature, found) in findings {
+    for (edge, signature, example) in findings {
         let systematic = systematic(plan, edge);
         let workload = systematic.workload.build(&config.geometry);
-        let setting = Setting::new(config, subject, &systematic, &workload);
+        let context = Context::new(config, subject, &systematic, &workload);
         // It was prepared before, when it was explored.
-        let Ok(prepared) = setting.prepare() else { continue };
-        let told = retell::tell(&setting, &prepared, &found.path);
-        let token = setting.token(systematic.workload, None, &found, told.digest);
-        report.violations.push(told.violation(signature, &found, &token));
+        let Ok(prepared) = context.prepare() else { continue };
+        let told = retell::tell(&context, &prepared, &example.path);
+        let token = context.token(systematic.workload, None, &example, told.digest);
+        report.violations.push(told.violation(signature, &example, &token));
     }
     report.violations.sort_by_key(|violation| violation.cuts);
     report
 }
 
-/// Cuts the last operation of an edge at every step, and what follows. `memory`: of edges that differ in
+/// Cuts the last operation of an edge at every step, and what follows. `cache`: of edges that differ in
 /// the last operation.
 fn explore<S: Subject>(
     config: &Config,
@@ -119,14 +119,14 @@ fn explore<S: Subject>(
     subject: &S,
     edge: Edge,
     clock: &Clock<'_>,
-    memory: &mut Memory,
+    cache: &mut Cache,
 ) -> Outcome {
     let systematic = systematic(plan, edge);
     let workload = systematic.workload.build(&config.geometry);
-    let setting = Setting::new(config, subject, &systematic, &workload);
-    let prepared = setting.prepare()?;
+    let context = Context::new(config, subject, &systematic, &workload);
+    let prepared = context.prepare()?;
     let trace = &prepared.baseline.trace;
-    let last = edge.letters.as_slice().len().checked_sub(1);
+    let last = edge.ops.as_slice().len().checked_sub(1);
     let of_last = |what| match (what, last) {
         (What::Op(index, _), Some(last)) => index == last,
         (What::Recovery, None) => true,
@@ -136,8 +136,7 @@ fn explore<S: Subject>(
     // An operation that writes nothing is cut before or behind it, which others are too.
     let cut_points =
         first.map_or_else(Vec::new, |first| (first.first..=trace.steps.len()).collect());
-    let mut explored =
-        setting.explore(&prepared, cut_points, Stop::of(config), clock, Some(memory));
+    let mut explored = context.explore(&prepared, cut_points, Stop::of(config), clock, Some(cache));
     explored.worst.merge(&prepared.baseline.worst);
     clock.progress.done.fetch_add(1, Ordering::Relaxed);
     Ok(explored)
@@ -159,8 +158,8 @@ fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<Strin
         ),
         "of marginal bits, more than one way to read them per image".to_owned(),
         format!(
-            "most of what happens when writing goes on behind a recovery: one in {FOLLOWED_IN_THRIFTY_TURN} images \
-             is written on, and one in {NEW_FOLLOWED_IN_TURN} of those with a new kind of recovery"
+            "most of what happens when writing goes on behind a recovery: one in {FOLLOWED_ONE_IN_THRIFTY} images \
+             is written on, and one in {NEW_FOLLOWED_ONE_IN} of those with a new kind of recovery"
         ),
         beyond(config.level).to_owned(),
     ];
@@ -221,12 +220,12 @@ mod tests {
             let (mut shared, mut spared) = (0, 0);
             for group in list.chunk_by(Edge::differs_last) {
                 shared += usize::from(group.len() > 1);
-                let mut memory = Memory::default();
+                let mut cache = Cache::default();
                 for edge in group {
                     let explored =
-                        |memory| explore(&config, &plan, subject, *edge, &clock, memory).unwrap();
-                    let mut together = explored(&mut memory);
-                    let apart = explored(&mut Memory::default());
+                        |cache| explore(&config, &plan, subject, *edge, &clock, cache).unwrap();
+                    let mut together = explored(&mut cache);
+                    let apart = explored(&mut Cache::default());
                     spared += apart.counts.power_ups - together.counts.power_ups;
                     together.counts.power_ups = apart.counts.power_ups;
                     assert_eq!(together.counts, apart.counts);

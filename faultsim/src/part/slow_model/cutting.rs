@@ -5,7 +5,7 @@ use crate::part::coin::{Coin, nth};
 
 use super::{Cell, SlowChip};
 use crate::part::tears::tear::{
-    Done, Fill, Hurt, Kind, Pick, Reach, Tear, TornErase, TornProgram, Turn,
+    BitChange, Collateral, Done, Fill, Kind, Pick, Reach, Tear, TornErase, TornProgram,
 };
 
 impl SlowChip {
@@ -62,9 +62,9 @@ impl SlowChip {
                     self.programmed[unit] |= self.has_zero(unit);
                 }
             }
-            (Step::Program { at, data }, Kind::Collateral(hurt)) => {
-                self.tear(step, &Tear(Kind::Program(hurt.program.clone())));
-                self.hurt(*at as usize..*at as usize + data.len(), hurt);
+            (Step::Program { at, data }, Kind::Collateral(damage)) => {
+                self.tear(step, &Tear(Kind::Program(damage.program.clone())));
+                self.damage(*at as usize..*at as usize + data.len(), damage);
             }
             (Step::Erase { sector }, Kind::Erase(torn)) => {
                 self.tear_erase(*sector, torn);
@@ -113,7 +113,7 @@ impl SlowChip {
             };
             let before = self.cells[index];
             let stored = before.stored() && !done;
-            self.cells[index] = if is_picked(&torn.weak, number, total, stored) {
+            self.cells[index] = if is_picked(&torn.marginal, number, total, stored) {
                 Cell::Marginal { stored }
             } else if done {
                 Cell::Zero
@@ -124,8 +124,8 @@ impl SlowChip {
     }
 
     /// Turns and weakens bits of the page or sector outside the bytes of a program.
-    fn hurt(&mut self, program: core::ops::Range<usize>, hurt: &Hurt) {
-        let size = match hurt.reach {
+    fn damage(&mut self, program: core::ops::Range<usize>, damage: &Collateral) {
+        let size = match damage.reach {
             Reach::Page => self.geometry.page as usize,
             Reach::Sector => self.geometry.sector_bytes as usize,
         };
@@ -135,16 +135,16 @@ impl SlowChip {
         let total = 8 * outside.len();
         for (number, index) in outside.iter().flat_map(|byte| 8 * byte..8 * byte + 8).enumerate() {
             let before = self.cells[index].stored();
-            if is_picked(&hurt.turned, number, total, before) {
-                let stored = match hurt.to {
-                    Turn::Zero => false,
-                    Turn::One => true,
-                    Turn::Other => !before,
+            if is_picked(&damage.changed, number, total, before) {
+                let stored = match damage.to {
+                    BitChange::Zero => false,
+                    BitChange::One => true,
+                    BitChange::Other => !before,
                 };
                 self.cells[index] = Cell::solid(stored);
             }
             let stored = self.cells[index].stored();
-            if is_picked(&hurt.weak, number, total, stored) {
+            if is_picked(&damage.marginal, number, total, stored) {
                 self.cells[index] = Cell::Marginal { stored };
             }
         }
@@ -167,7 +167,7 @@ impl SlowChip {
                 Fill::Mixed(coin) => Cell::solid(lands(coin, number)),
             };
             let stored = after.stored();
-            let picked = is_picked(&torn.weak, number, total, stored);
+            let picked = is_picked(&torn.marginal, number, total, stored);
             self.cells[index] = if picked { Cell::Marginal { stored } } else { after };
         }
     }

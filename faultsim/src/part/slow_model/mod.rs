@@ -11,7 +11,7 @@ use super::chip::{Counts, Wear};
 use super::coin::nth;
 use super::contract::{ContractViolation, PartError};
 use super::geometry::Geometry;
-use super::marginal::Weak;
+use super::marginal::Marginal;
 use super::tears::tear::Tear;
 use super::timing::{DeviceTime, Timing};
 
@@ -102,8 +102,10 @@ impl SlowChip {
             let (at, bit) = (index / 8, index % 8);
             let byte = image.bytes().get(at).copied().unwrap_or(0xFF);
             let stored = byte >> bit & 1 == 1;
-            let marginal =
-                image.weak().iter().any(|weak| weak.at as usize == at && weak.mask >> bit & 1 == 1);
+            let marginal = image
+                .marginal()
+                .iter()
+                .any(|marginal| marginal.at as usize == at && marginal.mask >> bit & 1 == 1);
             *cell = if marginal { Cell::Marginal { stored } } else { Cell::solid(stored) };
         }
         for (unit, programmed) in self.programmed.iter_mut().enumerate() {
@@ -136,13 +138,13 @@ impl SlowChip {
     }
 
     /// The marginal cells.
-    pub fn weak(&self) -> Vec<Weak> {
+    pub fn marginal(&self) -> Vec<Marginal> {
         let mut list = Vec::new();
         for (at, byte) in self.cells.chunks(8).enumerate() {
             let is_marginal = |bit: &usize| matches!(byte[*bit], Cell::Marginal { .. });
             let mask = (0..8).filter(is_marginal).map(|bit| 1 << bit).sum();
             if mask != 0 {
-                list.push(Weak { at: at as u32, mask });
+                list.push(Marginal { at: at as u32, mask });
             }
         }
         list

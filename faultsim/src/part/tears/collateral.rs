@@ -15,19 +15,19 @@ use rapidhash::quality::RapidHasher;
 use super::collect::spread;
 use super::draw::{below, draw_coin, draw_pick};
 use super::effect::count_bits_to_clear;
-use super::tear::{Done, FaultClass, Hurt, Kind, Pick, Reach, Tear, TornProgram, Turn};
+use super::tear::{BitChange, Collateral, Done, FaultClass, Kind, Pick, Reach, Tear, TornProgram};
 use crate::part::cells::Image;
 use crate::part::coin::{Coin, nth};
 use crate::part::geometry::Geometry;
-use crate::part::marginal::weak_within;
+use crate::part::marginal::marginal_within;
 
 /// A way to hurt bytes, apart from what the program did.
 #[derive(Clone)]
 struct Way {
     reach: Reach,
-    turned: Pick,
-    to: Turn,
-    weak: Pick,
+    changed: Pick,
+    to: BitChange,
+    marginal: Pick,
 }
 
 /// Adds the tears of a program that hurt the rest of its page or sector, each with the program
@@ -52,7 +52,7 @@ pub(super) fn list(
         return;
     }
     let seed = |index| nth(0x7061_6765 ^ (from as u64) << 32 ^ data.len() as u64, index);
-    let old = &image.weak()[weak_within(image.weak(), from, program.end)];
+    let old = &image.marginal()[marginal_within(image.marginal(), from, program.end)];
     let bits = count_bits_to_clear(&image.bytes()[program.clone()], from, data, old);
     let all = [Done::First(u32::MAX), Done::First(0), Done::First(bits / 2)];
     // Without a bit between them two of these are the same.
@@ -68,18 +68,21 @@ pub(super) fn list(
             region.clone().filter(|at| !program.contains(at)).map(|at| image.bytes()[at]).collect();
         let before = (program.start - region.start) as u32;
         for (index, (way, always)) in ways(reach, &outside, before, &seed).into_iter().enumerate() {
-            let hurt = |done| {
-                let Way { reach, turned, to, weak } = way.clone();
-                let program = TornProgram { done, weak: Pick::Nothing };
-                Hurt { program, reach, turned, to, weak }
+            let damage = |done| {
+                let Way { reach, changed, to, marginal } = way.clone();
+                let program = TornProgram { done, marginal: Pick::Nothing };
+                Collateral { program, reach, changed, to, marginal }
             };
-            if !seen.insert(effect(g, image, &sector, &program, Some(&hurt(Done::First(0))))) {
+            if !seen.insert(effect(g, image, &sector, &program, Some(&damage(Done::First(0))))) {
                 continue;
             }
             for (number, done) in programs.iter().enumerate() {
                 offered += 1;
                 if always && number == index % programs.len() || offered.is_multiple_of(thin) {
-                    list.push((Tear(Kind::Collateral(hurt(done.clone()))), FaultClass::Collateral));
+                    list.push((
+                        Tear(Kind::Collateral(damage(done.clone()))),
+                        FaultClass::Collateral,
+                    ));
                 }
             }
         }
@@ -104,43 +107,54 @@ fn ways(reach: Reach, outside: &[u8], before: u32, seed: &impl Fn(u64) -> u64) -
     let blank = (before..).zip(outside.iter().skip(before as usize));
     let blank: Vec<u32> = blank.filter(|(_, byte)| **byte == 0xFF).map(|(at, _)| at).collect();
     let mut ways = Vec::new();
-    let mut add = |always, turned, to, weak| ways.push((Way { reach, turned, to, weak }, always));
+    let mut add =
+        |always, changed, to, marginal| ways.push((Way { reach, changed, to, marginal }, always));
     let none = || Pick::Nothing;
-    add(true, Pick::All, Turn::Zero, none());
-    add(true, none(), Turn::Zero, toss(128, 1));
-    add(true, toss(26, 2), Turn::Zero, none());
-    add(true, few(3, 3), Turn::Other, none());
-    add(true, none(), Turn::Zero, few(3, 4));
+    add(true, Pick::All, BitChange::Zero, none());
+    add(true, none(), BitChange::Zero, toss(128, 1));
+    add(true, toss(26, 2), BitChange::Zero, none());
+    add(true, few(3, 3), BitChange::Other, none());
+    add(true, none(), BitChange::Zero, few(3, 4));
     // What stands at a place differs from step to step, as pages fill.
     let marked = [in_front.first(), in_front.get(in_front.len() / 2), in_front.last()];
     for (number, &at) in marked.into_iter().flatten().enumerate() {
-        add(true, bit_of(at, stored(at)), Turn::Zero, none());
-        add(number != 1, bit_of(at, !stored(at)), Turn::One, none());
-        add(number != 1, none(), Turn::Zero, byte(at));
+        add(true, bit_of(at, stored(at)), BitChange::Zero, none());
+        add(number != 1, bit_of(at, !stored(at)), BitChange::One, none());
+        add(number != 1, none(), BitChange::Zero, byte(at));
     }
     if let Some(&at) = blank.first() {
-        add(true, bit_of(at, 0xFF), Turn::Zero, none());
+        add(true, bit_of(at, 0xFF), BitChange::Zero, none());
     }
     if let Some(&at) = blank.last() {
-        add(true, none(), Turn::Zero, byte(at));
+        add(true, none(), BitChange::Zero, byte(at));
     }
     for len in [2, 4, 12, 32] {
         let len = before.min(len);
-        add(false, Pick::Window { from: 8 * (before - len), len: 8 * len }, Turn::Zero, none());
-        add(false, none(), Turn::Zero, Pick::Window { from: 8 * (before - len), len: 8 * len });
+        add(
+            false,
+            Pick::Window { from: 8 * (before - len), len: 8 * len },
+            BitChange::Zero,
+            none(),
+        );
+        add(
+            false,
+            none(),
+            BitChange::Zero,
+            Pick::Window { from: 8 * (before - len), len: 8 * len },
+        );
     }
-    add(false, none(), Turn::Zero, Pick::All);
-    add(false, Pick::All, Turn::Other, none());
-    add(false, toss(128, 5), Turn::Other, none());
-    add(false, toss(128, 6), Turn::Zero, none());
-    add(false, few(1, 7), Turn::Other, few(1, 8));
+    add(false, none(), BitChange::Zero, Pick::All);
+    add(false, Pick::All, BitChange::Other, none());
+    add(false, toss(128, 5), BitChange::Other, none());
+    add(false, toss(128, 6), BitChange::Zero, none());
+    add(false, few(1, 7), BitChange::Other, few(1, 8));
     for index in spread(used.len() as u32, 12) {
         let at = used[index as usize];
-        add(false, bit_of(at, stored(at)), Turn::Zero, none());
-        add(false, bit_of(at, !stored(at)), Turn::One, none());
-        add(false, byte(at), Turn::Zero, none());
-        add(false, byte(at), Turn::Other, none());
-        add(false, none(), Turn::Zero, byte(at));
+        add(false, bit_of(at, stored(at)), BitChange::Zero, none());
+        add(false, bit_of(at, !stored(at)), BitChange::One, none());
+        add(false, byte(at), BitChange::Zero, none());
+        add(false, byte(at), BitChange::Other, none());
+        add(false, none(), BitChange::Zero, byte(at));
     }
     ways
 }
@@ -151,18 +165,18 @@ fn effect(
     image: &Image,
     sector: &Range<usize>,
     program: &Range<usize>,
-    hurt: Option<&Hurt>,
+    damage: Option<&Collateral>,
 ) -> u64 {
     let mut cells = image.bytes()[sector.clone()].to_vec();
-    let old = &image.weak()[weak_within(image.weak(), sector.start, sector.end)];
+    let old = &image.marginal()[marginal_within(image.marginal(), sector.start, sector.end)];
     let mut new = old.to_vec();
-    if let Some(hurt) = hurt {
-        let region = hurt.reach.around(g, image, program.start);
-        let touched = weak_within(old, region.start, region.end);
-        let mut hurt_now = Vec::new();
+    if let Some(damage) = damage {
+        let region = damage.reach.around(g, image, program.start);
+        let touched = marginal_within(old, region.start, region.end);
+        let mut damaged_now = Vec::new();
         let inside = &mut cells[region.start - sector.start..region.end - sector.start];
-        hurt.apply(inside, region.start, program, &old[touched.clone()], &mut hurt_now);
-        new.splice(touched, hurt_now);
+        damage.apply(inside, region.start, program, &old[touched.clone()], &mut damaged_now);
+        new.splice(touched, damaged_now);
     }
     let mut hasher = RapidHasher::new(1);
     hasher.write(&cells);
@@ -190,16 +204,16 @@ pub(super) fn draw(
     }
     let total = 8 * outside as u32;
     let to = match below(rng, 4) {
-        0 => Turn::One,
-        1 => Turn::Other,
-        _ => Turn::Zero,
+        0 => BitChange::One,
+        1 => BitChange::Other,
+        _ => BitChange::Zero,
     };
-    let (mut turned, weak) = (draw_pick(total, rng), draw_pick(total, rng));
-    if (&turned, &weak) == (&Pick::Nothing, &Pick::Nothing) {
-        turned = match below(rng, 2) {
+    let (mut changed, marginal) = (draw_pick(total, rng), draw_pick(total, rng));
+    if (&changed, &marginal) == (&Pick::Nothing, &Pick::Nothing) {
+        changed = match below(rng, 2) {
             0 => Pick::Few { count: 1 + below(rng, 3), seed: u64::from(rng.next_u32()) },
             _ => Pick::Toss(draw_coin(rng)),
         };
     }
-    Tear(Kind::Collateral(Hurt { program, reach, turned, to, weak }))
+    Tear(Kind::Collateral(Collateral { program, reach, changed, to, marginal }))
 }

@@ -9,7 +9,7 @@ use super::tear::{FaultClass, Kind, Tear};
 use crate::part::cells::{Image, Step};
 use crate::part::coin::nth;
 use crate::part::geometry::{Geometry, Level};
-use crate::part::marginal::Weak;
+use crate::part::marginal::Marginal;
 
 /// What a step works on, as the planners see it.
 pub(super) struct Work<'image> {
@@ -18,7 +18,7 @@ pub(super) struct Work<'image> {
     /// Address of the first one.
     pub(super) base: usize,
     /// Marginal cells among them.
-    pub(super) weak: &'image [Weak],
+    pub(super) marginal: &'image [Marginal],
     /// Sizes of the part.
     pub(super) geometry: &'image Geometry,
     /// How nasty the tears may be.
@@ -38,9 +38,9 @@ pub(crate) struct Tears {
     pub(crate) list: Vec<(Tear, FaultClass)>,
     /// What those behind the first two leave of the step's cells: one after the other.
     cells: Vec<u8>,
-    weak: Vec<Weak>,
+    marginal: Vec<Marginal>,
     /// Where the marginal cells of each begin.
-    weak_starts: Vec<usize>,
+    marginal_starts: Vec<usize>,
     /// Cells of the step.
     len: usize,
 }
@@ -56,20 +56,20 @@ impl Tears {
     /// Nothing or everything happened.
     pub(super) fn whole() -> Self {
         let list = vec![(Tear::NOTHING, FaultClass::Whole), (Tear::EVERYTHING, FaultClass::Whole)];
-        Self { list, cells: Vec::new(), weak: Vec::new(), weak_starts: Vec::new(), len: 0 }
+        Self { list, cells: Vec::new(), marginal: Vec::new(), marginal_starts: Vec::new(), len: 0 }
     }
 
     /// Tears the step in the way with this number.
     pub(crate) fn apply(&self, number: usize, g: &Geometry, image: &mut Image, step: &Step) {
         let Some((tear, _)) = self.list.get(number) else { return };
         let outcome = number.checked_sub(2).and_then(|kept| {
-            let start = *self.weak_starts.get(kept)?;
-            let end = self.weak_starts.get(kept + 1).copied().unwrap_or(self.weak.len());
+            let start = *self.marginal_starts.get(kept)?;
+            let end = self.marginal_starts.get(kept + 1).copied().unwrap_or(self.marginal.len());
             let cells = self.cells.get(kept * self.len..(kept + 1) * self.len)?;
-            Some((cells, self.weak.get(start..end)?))
+            Some((cells, self.marginal.get(start..end)?))
         });
         match outcome {
-            Some((cells, weak)) => image.leave(g, step, cells, weak),
+            Some((cells, marginal)) => image.leave(g, step, cells, marginal),
             None => image.apply_torn(g, step, tear),
         }
     }
@@ -87,7 +87,7 @@ pub(super) struct Collect<'work> {
     /// duplicate by mistake is below 10^-13.
     seen: RapidHashSet<u64>,
     cells: Vec<u8>,
-    weak: Vec<Weak>,
+    marginal: Vec<Marginal>,
     tears: &'work mut Tears,
     class: FaultClass,
 }
@@ -107,22 +107,22 @@ impl<'work> Collect<'work> {
             offered: work.seed(0) % u64::from(thin.max(1)),
             seen: RapidHashSet::default(),
             cells: Vec::new(),
-            weak: Vec::new(),
+            marginal: Vec::new(),
             tears,
             class: FaultClass::Whole,
         };
         // The two trivial outcomes are in the list already.
         collect.load();
-        collect.weak.extend_from_slice(work.weak);
+        collect.marginal.extend_from_slice(work.marginal);
         collect.is_new();
         collect.load();
         for (cell, byte) in collect.cells.iter_mut().zip(data.unwrap_or_default()) {
             *cell &= byte;
         }
         match data {
-            Some(data) => collect.weak.extend(work.weak.iter().filter_map(|entry| {
+            Some(data) => collect.marginal.extend(work.marginal.iter().filter_map(|entry| {
                 let mask = entry.mask & data[entry.at as usize - work.base];
-                (mask != 0).then_some(Weak { mask, ..*entry })
+                (mask != 0).then_some(Marginal { mask, ..*entry })
             })),
             None => collect.cells.fill(0xFF),
         }
@@ -141,20 +141,20 @@ impl<'work> Collect<'work> {
         self.load();
         match (&tear.0, self.data) {
             (Kind::Program(torn), Some(data)) => {
-                let Work { base, weak, .. } = *self.work;
-                torn.apply(&mut self.cells, base, data, weak, &mut self.weak);
+                let Work { base, marginal, .. } = *self.work;
+                torn.apply(&mut self.cells, base, data, marginal, &mut self.marginal);
             }
             (Kind::Erase(torn), None) => {
-                torn.apply(&mut self.cells, self.work.base, self.work.weak, &mut self.weak);
+                torn.apply(&mut self.cells, self.work.base, self.work.marginal, &mut self.marginal);
             }
             _ => return,
         }
         if self.is_new() {
             let tears = &mut *self.tears;
             tears.list.push((tear, self.class));
-            tears.weak_starts.push(tears.weak.len());
+            tears.marginal_starts.push(tears.marginal.len());
             tears.cells.extend_from_slice(&self.cells);
-            tears.weak.extend_from_slice(&self.weak);
+            tears.marginal.extend_from_slice(&self.marginal);
         }
     }
 
@@ -185,13 +185,13 @@ impl<'work> Collect<'work> {
     fn load(&mut self) {
         self.cells.clear();
         self.cells.extend_from_slice(self.work.cells);
-        self.weak.clear();
+        self.marginal.clear();
     }
 
     fn is_new(&mut self) -> bool {
         let mut hasher = RapidHasher::new(1);
         hasher.write(&self.cells);
-        for entry in &self.weak {
+        for entry in &self.marginal {
             hasher.write_u64(u64::from(entry.at) << 8 | u64::from(entry.mask));
         }
         self.seen.insert(hasher.finish())

@@ -2,11 +2,13 @@
 
 use core::ops::Range;
 
-use super::tear::{Done, Fill, Hurt, Kind, Pick, Reach, Tear, TornErase, TornProgram, Turn};
+use super::tear::{
+    BitChange, Collateral, Done, Fill, Kind, Pick, Reach, Tear, TornErase, TornProgram,
+};
 use crate::part::cells::{Image, Step};
 use crate::part::coin::nth;
 use crate::part::geometry::Geometry;
-use crate::part::marginal::{Weak, WeakCursor, push_weak};
+use crate::part::marginal::{Marginal, MarginalCursor, push_marginal};
 
 impl Image {
     /// Does the step as far as `tear` says. A tear made for the other kind of step does nothing.
@@ -21,14 +23,14 @@ impl Image {
                 });
                 self.note_programmed_by_content(g, from, to, false);
             }
-            (Step::Program { at, data }, Kind::Collateral(hurt)) => {
-                self.apply_torn(g, step, &Tear(Kind::Program(hurt.program.clone())));
+            (Step::Program { at, data }, Kind::Collateral(damage)) => {
+                self.apply_torn(g, step, &Tear(Kind::Program(damage.program.clone())));
                 let (from, data) = self.clip(*at, data);
                 let program = from..from + data.len();
-                let region = hurt.reach.around(g, self, from);
+                let region = damage.reach.around(g, self, from);
                 let base = region.start;
                 self.change_cells(region, |cells, old, new| {
-                    hurt.apply(cells, base, &program, old, new);
+                    damage.apply(cells, base, &program, old, new);
                 });
             }
             (Step::Erase { sector }, Kind::Erase(torn)) => {
@@ -47,7 +49,7 @@ impl Tear {
     /// which byte of the data, and the bit as a mask.
     pub(crate) fn places_to_clear(image: &Image, at: u32, data: &[u8]) -> Vec<(usize, u8)> {
         let (from, data) = image.clip(at, data);
-        let mut cursor = WeakCursor(image.weak());
+        let mut cursor = MarginalCursor(image.marginal());
         let mut places = Vec::new();
         for (byte, data) in data.iter().enumerate() {
             let at = from + byte;
@@ -160,7 +162,7 @@ impl Pick {
     }
 
     /// The chosen bits of `cells`, which start at address `base`, ascending.
-    pub(super) fn in_cells(&self, cells: &[u8], base: usize) -> Vec<Weak> {
+    pub(super) fn in_cells(&self, cells: &[u8], base: usize) -> Vec<Marginal> {
         let total = 8 * cells.len() as u64;
         let mut list = Vec::new();
         match *self {
@@ -171,7 +173,7 @@ impl Pick {
                 numbers.sort_unstable();
                 for run in numbers.chunk_by(|one, next| one / 8 == next / 8) {
                     let mask = run.iter().fold(0, |mask, number| mask | 1 << (number % 8));
-                    push_weak(&mut list, base + run[0] as usize / 8, mask);
+                    push_marginal(&mut list, base + run[0] as usize / 8, mask);
                 }
             }
             Self::Window { from, len } => {
@@ -180,7 +182,7 @@ impl Pick {
                 for byte in from / 8..to.div_ceil(8) {
                     let bit = |border: u64| border.clamp(8 * byte, 8 * byte + 8) - 8 * byte;
                     let mask = (1_u16 << bit(to)) - (1 << bit(from));
-                    push_weak(&mut list, base + byte as usize, mask as u8);
+                    push_marginal(&mut list, base + byte as usize, mask as u8);
                 }
             }
             Self::All | Self::Zeros | Self::Ones | Self::Toss(_) => {
@@ -192,7 +194,7 @@ impl Pick {
                         Self::Toss(coin) => coin.lands_8(byte),
                         _ => 0xFF,
                     };
-                    push_weak(&mut list, base + byte as usize, mask);
+                    push_marginal(&mut list, base + byte as usize, mask);
                 }
             }
         }
@@ -206,8 +208,8 @@ fn few(seed: u64, index: u32, total: u32) -> Option<u32> {
 }
 
 /// The bits of one byte that a program has to clear.
-pub(super) fn bits_to_clear(stored: u8, weak: u8, data: u8) -> u8 {
-    !data & (stored | weak)
+pub(super) fn bits_to_clear(stored: u8, marginal: u8, data: u8) -> u8 {
+    !data & (stored | marginal)
 }
 
 impl TornProgram {
@@ -218,8 +220,8 @@ impl TornProgram {
         cells: &mut [u8],
         base: usize,
         data: &[u8],
-        old: &[Weak],
-        new: &mut Vec<Weak>,
+        old: &[Marginal],
+        new: &mut Vec<Marginal>,
     ) {
         let total = count_bits_to_clear(cells, base, data, old);
         let mut number = 0;
@@ -235,9 +237,9 @@ impl TornProgram {
             {
                 let clear = u64::from_le_bytes(*eight) & !u64::from_le_bytes(data);
                 let run = number..number + clear.count_ones();
-                let weak = self.weak.holds_run(run.clone());
+                let marginal = self.marginal.holds_run(run.clone());
                 let done = self.done.holds_run(run.clone(), total);
-                if let (Some(false), Some(done)) = (weak, done) {
+                if let (Some(false), Some(done)) = (marginal, done) {
                     if done {
                         *eight = (u64::from_le_bytes(*eight) & !clear).to_le_bytes();
                     }
@@ -256,24 +258,24 @@ impl TornProgram {
         number: &mut u32,
         cells: &mut [u8],
         data: &[u8],
-        old: &[Weak],
-        new: &mut Vec<Weak>,
+        old: &[Marginal],
+        new: &mut Vec<Marginal>,
     ) {
         let At { base, byte, total } = at;
-        let mut cursor = WeakCursor(old);
+        let mut cursor = MarginalCursor(old);
         for ((byte, cell), data) in (byte..).zip(cells.iter_mut()).zip(data) {
             let at = base + byte as usize;
-            let mut weak = cursor.mask(at);
-            let mut rest = bits_to_clear(*cell, weak, *data);
+            let mut marginal = cursor.mask(at);
+            let mut rest = bits_to_clear(*cell, marginal, *data);
             let run = *number..*number + rest.count_ones();
-            let picked = self.weak.holds_run(run.clone());
+            let picked = self.marginal.holds_run(run.clone());
             if let (Some(picked), Some(done)) = (picked, self.done.holds_run(run.clone(), total)) {
                 if done {
                     *cell &= !rest;
-                    weak &= !rest;
+                    marginal &= !rest;
                 }
                 if picked {
-                    weak |= rest;
+                    marginal |= rest;
                 }
                 *number = run.end;
                 rest = 0;
@@ -286,20 +288,20 @@ impl TornProgram {
                 if done {
                     *cell &= !mask;
                 }
-                if self.weak.holds(*number, total, *cell & mask != 0) {
-                    weak |= mask;
+                if self.marginal.holds(*number, total, *cell & mask != 0) {
+                    marginal |= mask;
                 } else if done {
-                    weak &= !mask;
+                    marginal &= !mask;
                 }
                 *number += 1;
             }
-            push_weak(new, at, weak);
+            push_marginal(new, at, marginal);
         }
     }
 }
 
 /// How many bits a program has to clear.
-pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &[Weak]) -> u32 {
+pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &[Marginal]) -> u32 {
     if old.is_empty() {
         let (eights, rest) = cells.as_chunks::<8>();
         let (data_eights, data_rest) = data.as_chunks::<8>();
@@ -309,7 +311,7 @@ pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &
         let few = rest.iter().zip(data_rest).map(|(cell, data)| (cell & !data).count_ones());
         return eights.iter().zip(data_eights).map(clear).sum::<u32>() + few.sum::<u32>();
     }
-    let mut cursor = WeakCursor(old);
+    let mut cursor = MarginalCursor(old);
     (base..)
         .zip(cells.iter().zip(data))
         .map(|(at, (cell, data))| bits_to_clear(*cell, cursor.mask(at), *data).count_ones())
@@ -319,7 +321,13 @@ pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &
 impl TornErase {
     /// Tears the erase of `cells`, which start at address `base` and of which `old` are
     /// marginal. Appends the cells that are marginal afterwards to `new`.
-    pub(super) fn apply(&self, cells: &mut [u8], base: usize, old: &[Weak], new: &mut Vec<Weak>) {
+    pub(super) fn apply(
+        &self,
+        cells: &mut [u8],
+        base: usize,
+        old: &[Marginal],
+        new: &mut Vec<Marginal>,
+    ) {
         let len = cells.len();
         let from = (self.from as usize).min(len);
         let to = (self.to as usize).clamp(from, len);
@@ -331,9 +339,9 @@ impl TornErase {
             let byte = entry.at as usize - base;
             let (_, fill) = regions.iter().find(|(region, _)| region.contains(&byte))?;
             let mask = entry.mask & !fill.reached(byte as u32);
-            (mask != 0).then_some(Weak { mask, ..*entry })
+            (mask != 0).then_some(Marginal { mask, ..*entry })
         });
-        let picked = self.weak.in_cells(cells, base);
+        let picked = self.marginal.in_cells(cells, base);
         if picked.is_empty() {
             new.extend(kept);
             return;
@@ -385,7 +393,7 @@ impl Fill {
     }
 }
 
-impl Turn {
+impl BitChange {
     const fn apply(self, stored: u8, mask: u8) -> u8 {
         match self {
             Self::Zero => stored & !mask,
@@ -408,7 +416,7 @@ impl Reach {
     }
 }
 
-impl Hurt {
+impl Collateral {
     /// Hurts the bytes of `cells` that do not belong to `program`, addresses; `cells` start at
     /// `base`. Appends those that are marginal afterwards to `new`.
     pub(super) fn apply(
@@ -416,25 +424,25 @@ impl Hurt {
         cells: &mut [u8],
         base: usize,
         program: &Range<usize>,
-        old: &[Weak],
-        new: &mut Vec<Weak>,
+        old: &[Marginal],
+        new: &mut Vec<Marginal>,
     ) {
         let mut outside = Vec::with_capacity(cells.len());
         outside.extend((base..).zip(&*cells).filter(|(at, _)| !program.contains(at)));
         let (places, mut bytes): (Vec<usize>, Vec<u8>) =
             outside.into_iter().map(|(at, byte)| (at, *byte)).unzip();
-        let turned = self.turned.in_cells(&bytes, 0);
-        for entry in &turned {
+        let changed = self.changed.in_cells(&bytes, 0);
+        for entry in &changed {
             let byte = &mut bytes[entry.at as usize];
             *byte = self.to.apply(*byte, entry.mask);
             cells[places[entry.at as usize] - base] = *byte;
         }
-        let weak = self.weak.in_cells(&bytes, 0);
+        let marginal = self.marginal.in_cells(&bytes, 0);
         let mut masks = vec![0; cells.len()];
         let old = old.iter().map(|entry| (entry.at as usize - base, entry.mask));
         old.for_each(|(byte, mask)| masks[byte] = mask);
-        turned.iter().for_each(|entry| masks[places[entry.at as usize] - base] &= !entry.mask);
-        weak.iter().for_each(|entry| masks[places[entry.at as usize] - base] |= entry.mask);
-        (base..).zip(masks).for_each(|(at, mask)| push_weak(new, at, mask));
+        changed.iter().for_each(|entry| masks[places[entry.at as usize] - base] &= !entry.mask);
+        marginal.iter().for_each(|entry| masks[places[entry.at as usize] - base] |= entry.mask);
+        (base..).zip(masks).for_each(|(at, mask)| push_marginal(new, at, mask));
     }
 }

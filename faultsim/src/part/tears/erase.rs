@@ -13,8 +13,8 @@ use super::tear::{FaultClass, Fill, Pick, TornErase};
 use crate::part::coin::Coin;
 use crate::part::geometry::Level;
 
-fn whole(fill: Fill, weak: Pick) -> TornErase {
-    TornErase { from: 0, to: 0, inside: fill, outside: fill, weak }
+fn whole(fill: Fill, marginal: Pick) -> TornErase {
+    TornErase { from: 0, to: 0, inside: fill, outside: fill, marginal }
 }
 
 fn split(at: u32, first: Fill, rest: Fill) -> TornErase {
@@ -22,7 +22,7 @@ fn split(at: u32, first: Fill, rest: Fill) -> TornErase {
 }
 
 fn window(from: u32, to: u32, inside: Fill, outside: Fill) -> TornErase {
-    TornErase { from, to, inside, outside, weak: Pick::Nothing }
+    TornErase { from, to, inside, outside, marginal: Pick::Nothing }
 }
 
 /// Densities of the random phases: 1/64 to 63/64.
@@ -96,14 +96,15 @@ fn marginal(work: &Work<'_>, collect: &mut Collect<'_>) {
     let tail = Pick::Window { from: bits.saturating_sub(256), len: 256 };
     let few = |count| Pick::Few { count, seed: work.seed(510 + u64::from(count)) };
     collect.class(FaultClass::WeakErase);
-    for weak in [few(1), few(8), Pick::All, toss.clone(), rare.clone(), head.clone(), tail] {
-        collect.always(whole(Fill::Ones, weak));
+    for marginal in [few(1), few(8), Pick::All, toss.clone(), rare.clone(), head.clone(), tail] {
+        collect.always(whole(Fill::Ones, marginal));
     }
-    for weak in [Pick::Zeros, Pick::Ones, Pick::All, few(1), few(8), toss.clone(), head.clone()] {
-        collect.always(whole(Fill::Old, weak));
+    for marginal in [Pick::Zeros, Pick::Ones, Pick::All, few(1), few(8), toss.clone(), head.clone()]
+    {
+        collect.always(whole(Fill::Old, marginal));
     }
-    for weak in [Pick::All, few(8), toss, head] {
-        collect.always(whole(Fill::Zero, weak));
+    for marginal in [Pick::All, few(8), toss, head] {
+        collect.always(whole(Fill::Zero, marginal));
     }
     for (of_256, seed) in [(26, 520), (128, 521), (230, 522)] {
         let coin = Coin { seed: work.seed(seed), of_256 };
@@ -115,8 +116,8 @@ fn marginal(work: &Work<'_>, collect: &mut Collect<'_>) {
     let half = work.cells.len() as u32 / 2;
     for (first, rest) in [(Fill::Ones, Fill::Old), (Fill::Old, Fill::Ones), (Fill::Zero, Fill::Old)]
     {
-        collect.always(TornErase { weak: Pick::Ones, ..split(half, first, rest) });
-        collect.always(TornErase { weak: rare.clone(), ..split(half, first, rest) });
+        collect.always(TornErase { marginal: Pick::Ones, ..split(half, first, rest) });
+        collect.always(TornErase { marginal: rare.clone(), ..split(half, first, rest) });
     }
 }
 
@@ -138,8 +139,8 @@ fn survivors(work: &Work<'_>, collect: &mut Collect<'_>) {
     collect.class(FaultClass::WeakErase);
     // Blank but for a few weak bits where headers stand.
     for at in spread(pairs, 8) {
-        let weak = Pick::Window { from: 8 * edges[at as usize], len: 3 };
-        collect.often(whole(Fill::Ones, weak));
+        let marginal = Pick::Window { from: 8 * edges[at as usize], len: 3 };
+        collect.often(whole(Fill::Ones, marginal));
     }
 }
 
@@ -201,8 +202,8 @@ pub(super) fn draw(work: &Work<'_>, rng: &mut impl Rng) -> TornErase {
         }
     }
     let (inside, outside) = (draw_fill(rng), draw_fill(rng));
-    let weak = if work.level >= Level::F3 { draw_pick(8 * len, rng) } else { Pick::Nothing };
-    TornErase { from, to, inside, outside, weak }
+    let marginal = if work.level >= Level::F3 { draw_pick(8 * len, rng) } else { Pick::Nothing };
+    TornErase { from, to, inside, outside, marginal }
 }
 
 fn draw_fill(rng: &mut impl Rng) -> Fill {

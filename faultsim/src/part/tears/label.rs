@@ -85,7 +85,7 @@ impl TearLabel {
             Kind::Everything if erases => Self::EraseEverything,
             Kind::Everything => Self::ProgramEverything,
             Kind::Collateral(_) => Self::ProgramCollateral,
-            Kind::Program(torn) if torn.weak != Pick::Nothing => Self::ProgramMarginal,
+            Kind::Program(torn) if torn.marginal != Pick::Nothing => Self::ProgramMarginal,
             Kind::Program(torn) => match torn.done {
                 Done::First(_) => Self::ProgramFirst,
                 Done::Last(_) => Self::ProgramLast,
@@ -95,7 +95,7 @@ impl TearLabel {
                 Done::Toss(_) | Done::Front { .. } => Self::ProgramRandom,
                 Done::Mask(_) | Done::AllButThese(_) => Self::ProgramChosen,
             },
-            Kind::Erase(torn) if torn.weak != Pick::Nothing => Self::EraseMarginal,
+            Kind::Erase(torn) if torn.marginal != Pick::Nothing => Self::EraseMarginal,
             Kind::Erase(torn) if torn.inside != torn.outside && torn.from < torn.to => {
                 Self::EraseTwoPhases
             }

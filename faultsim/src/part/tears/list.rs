@@ -15,7 +15,7 @@ use super::tear::{Kind, Tear};
 use super::{collateral, erase, program};
 use crate::part::cells::{Image, Step};
 use crate::part::geometry::{Geometry, Level};
-use crate::part::marginal::weak_within;
+use crate::part::marginal::marginal_within;
 
 impl Tear {
     /// All tears to try systematically for this step on this image, simplest first and without
@@ -95,7 +95,7 @@ fn with_work<T>(
         }
         Step::Erase { sector } => (image.sector_cells(g, *sector), None),
     };
-    let weak = &image.weak()[weak_within(image.weak(), cells.start, cells.end)];
+    let marginal = &image.marginal()[marginal_within(image.marginal(), cells.start, cells.end)];
     let base = cells.start;
-    plan(&Work { cells: &image.bytes()[cells], base, weak, geometry: g, level }, data)
+    plan(&Work { cells: &image.bytes()[cells], base, marginal, geometry: g, level }, data)
 }

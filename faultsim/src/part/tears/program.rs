@@ -8,7 +8,7 @@ use super::effect::bits_to_clear;
 use super::tear::{Done, FaultClass, Pick, Tear, TornProgram};
 use crate::part::coin::Coin;
 use crate::part::geometry::Level;
-use crate::part::marginal::WeakCursor;
+use crate::part::marginal::MarginalCursor;
 
 const ALL: Done = Done::First(u32::MAX);
 
@@ -18,7 +18,7 @@ const NONE: Done = Done::First(0);
 const EXHAUSTIVE_BITS: u32 = 6;
 
 fn torn(done: Done) -> TornProgram {
-    TornProgram { done, weak: Pick::Nothing }
+    TornProgram { done, marginal: Pick::Nothing }
 }
 
 /// Where the bits to clear are.
@@ -31,7 +31,7 @@ struct Bits {
 
 impl Bits {
     fn of(work: &Work<'_>, data: &[u8]) -> Self {
-        let mut cursor = WeakCursor(work.weak);
+        let mut cursor = MarginalCursor(work.marginal);
         let mut before = vec![0];
         let mut total = 0;
         for (at, (cell, byte)) in (work.base..).zip(work.cells.iter().zip(data)) {
@@ -119,7 +119,7 @@ fn marginal(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
     let other = Coin { seed: work.seed(301), of_256: 128 };
     // Looks undone; looks complete; each with all or some of the bits marginal.
     for done in [NONE, ALL] {
-        for weak in [
+        for marginal in [
             Pick::All,
             Pick::Toss(half),
             Pick::Few { count: 1, seed: work.seed(302) },
@@ -127,30 +127,30 @@ fn marginal(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
             Pick::Window { from: 0, len: total / 2 },
             Pick::Window { from: total / 2, len: total - total / 2 },
         ] {
-            collect.always(TornProgram { done: done.clone(), weak });
+            collect.always(TornProgram { done: done.clone(), marginal });
         }
     }
     for len in [1, 8, 32] {
-        let weak = Pick::Window { from: total.saturating_sub(len), len };
-        collect.always(TornProgram { done: ALL, weak });
+        let marginal = Pick::Window { from: total.saturating_sub(len), len };
+        collect.always(TornProgram { done: ALL, marginal });
     }
-    collect.always(TornProgram { done: ALL, weak: Pick::Window { from: 0, len: 8 } });
+    collect.always(TornProgram { done: ALL, marginal: Pick::Window { from: 0, len: 8 } });
     // Half done in order, or half done at random: the done part marginal, the rest, or both.
     for done in [Done::First(total / 2), Done::Last(total / 2), Done::Toss(half)] {
-        for weak in [Pick::Zeros, Pick::Ones, Pick::All, Pick::Toss(other)] {
-            collect.always(TornProgram { done: done.clone(), weak });
+        for marginal in [Pick::Zeros, Pick::Ones, Pick::All, Pick::Toss(other)] {
+            collect.always(TornProgram { done: done.clone(), marginal });
         }
     }
     // A front of half-way bits moves through the program.
     for whole in spread(total, 6) {
-        let weak = Pick::Window { from: whole, len: 8 };
-        collect.often(TornProgram { done: Done::First(whole), weak });
+        let marginal = Pick::Window { from: whole, len: 8 };
+        collect.often(TornProgram { done: Done::First(whole), marginal });
     }
     // A single bit is in doubt.
     for from in spread(total, 8) {
-        let weak = Pick::Window { from, len: 1 };
-        collect.often(TornProgram { done: ALL, weak: weak.clone() });
-        collect.often(TornProgram { done: NONE, weak });
+        let marginal = Pick::Window { from, len: 1 };
+        collect.often(TornProgram { done: ALL, marginal: marginal.clone() });
+        collect.often(TornProgram { done: NONE, marginal });
     }
 }
 
@@ -175,10 +175,10 @@ fn adversarial(bits: &Bits, work: &Work<'_>, data: &[u8], collect: &mut Collect<
         }
         collect.always(torn(Done::AllBut { from, len }));
         collect.always(torn(Done::Only { from, len }));
-        collect.always(TornProgram { done: ALL, weak: Pick::Window { from, len } });
+        collect.always(TornProgram { done: ALL, marginal: Pick::Window { from, len } });
         // Left out, and so near to done that it may read as done.
-        let (done, weak) = (Done::AllBut { from, len }, Pick::Window { from, len });
-        collect.always(TornProgram { done, weak });
+        let (done, marginal) = (Done::AllBut { from, len }, Pick::Window { from, len });
+        collect.always(TornProgram { done, marginal });
     }
     // The highest bit of each of the last bytes.
     for byte in end.saturating_sub(4)..end {
@@ -190,8 +190,8 @@ fn adversarial(bits: &Bits, work: &Work<'_>, data: &[u8], collect: &mut Collect<
     // A few marginal bits where the check or the header stands.
     for (from, len) in [bits.window(0, 5), tail(8)] {
         for offset in spread(len, 6) {
-            let weak = Pick::Window { from: from + offset, len: 1 };
-            collect.often(TornProgram { done: ALL, weak });
+            let marginal = Pick::Window { from: from + offset, len: 1 };
+            collect.often(TornProgram { done: ALL, marginal });
         }
     }
     // One unit is missing.
@@ -204,9 +204,9 @@ fn adversarial(bits: &Bits, work: &Work<'_>, data: &[u8], collect: &mut Collect<
     // Every value that the tear can give one of the last bytes, if there are few.
     for byte in end.saturating_sub(3)..end {
         let index = byte as usize;
-        let mut cursor = WeakCursor(work.weak);
-        let weak = cursor.mask(work.base + index);
-        let clear = bits_to_clear(work.cells[index], weak, data[index]);
+        let mut cursor = MarginalCursor(work.marginal);
+        let marginal = cursor.mask(work.base + index);
+        let clear = bits_to_clear(work.cells[index], marginal, data[index]);
         if clear.count_ones() <= 4 {
             for undone in (0..=clear).filter(|undone| undone & !clear == 0) {
                 collect.often(torn(Done::AllButInByte { byte, undone }));
@@ -225,9 +225,9 @@ pub(super) fn draw(work: &Work<'_>, data: &[u8], rng: &mut impl Rng) -> Tear {
         let index = below(rng, bits.unit_ends.len() as u32) as usize;
         return torn(Done::First(bits.at(bits.unit_ends[index]))).into();
     }
-    let weak = if work.level >= Level::F3 { draw_pick(total, rng) } else { Pick::Nothing };
+    let marginal = if work.level >= Level::F3 { draw_pick(total, rng) } else { Pick::Nothing };
     // With marginal bits the sound-looking outcomes are the nasty ones.
-    let sound = weak != Pick::Nothing && below(rng, 8) < 3;
+    let sound = marginal != Pick::Nothing && below(rng, 8) < 3;
     let done = if sound {
         if below(rng, 2) == 0 { NONE } else { ALL }
     } else if work.level >= Level::F4 && below(rng, 4) == 0 {
@@ -235,7 +235,7 @@ pub(super) fn draw(work: &Work<'_>, data: &[u8], rng: &mut impl Rng) -> Tear {
     } else {
         draw_done(total, rng)
     };
-    TornProgram { done, weak }.into()
+    TornProgram { done, marginal }.into()
 }
 
 fn draw_done(total: u32, rng: &mut impl Rng) -> Done {

@@ -19,7 +19,7 @@ pub(in super::super) enum Kind {
     Everything,
     Program(TornProgram),
     Erase(TornErase),
-    Collateral(Hurt),
+    Collateral(Collateral),
 }
 
 /// Bits to clear are the bits commanded 0 that are not solid 0 yet, numbered from 0 in order of
@@ -29,7 +29,7 @@ pub(in super::super) struct TornProgram {
     /// Bits to clear that came to store a 0; the others store what they did.
     pub(in super::super) done: Done,
     /// Bits to clear that are marginal now; of the rest the done ones are solid 0.
-    pub(in super::super) weak: Pick,
+    pub(in super::super) marginal: Pick,
 }
 
 /// A choice among the bits to clear.
@@ -83,7 +83,7 @@ pub(in super::super) struct TornErase {
     pub(in super::super) inside: Fill,
     pub(in super::super) outside: Fill,
     /// Bits of the sector that are marginal now, whatever they store.
-    pub(in super::super) weak: Pick,
+    pub(in super::super) marginal: Pick,
 }
 
 /// What an interrupted erase leaves of a bit. Coins are those of the bit's number in the sector.
@@ -130,14 +130,14 @@ pub(in super::super) enum Pick {
 /// A torn program, and what it did to bytes beside it. The bits of these are numbered from 0 in
 /// order of address and, within a byte, from bit 0 up; those of the program are passed over.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(in super::super) struct Hurt {
+pub(in super::super) struct Collateral {
     pub(in super::super) program: TornProgram,
     pub(in super::super) reach: Reach,
     /// Bits that are solid now and store what `to` says.
-    pub(in super::super) turned: Pick,
-    pub(in super::super) to: Turn,
+    pub(in super::super) changed: Pick,
+    pub(in super::super) to: BitChange,
     /// Bits that are marginal now.
-    pub(in super::super) weak: Pick,
+    pub(in super::super) marginal: Pick,
 }
 
 /// Where a program can hurt other bytes.
@@ -149,7 +149,7 @@ pub(in super::super) enum Reach {
 
 /// What becomes of a bit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(in super::super) enum Turn {
+pub(in super::super) enum BitChange {
     Zero,
     One,
     Other,
@@ -192,7 +192,7 @@ impl Tear {
     /// The same tear without what it did to other bytes, if it did.
     pub(crate) fn without_collateral(&self) -> Option<Self> {
         match &self.0 {
-            Kind::Collateral(hurt) => Some(Self(Kind::Program(hurt.program.clone()))),
+            Kind::Collateral(damage) => Some(Self(Kind::Program(damage.program.clone()))),
             _ => None,
         }
     }
@@ -200,7 +200,10 @@ impl Tear {
     /// A program of which all bits were done but those with these numbers, which ascend. Numbers
     /// are places in the list of [`Tear::places_to_clear`].
     pub(crate) const fn all_but(undone: Box<[u32]>) -> Self {
-        Self(Kind::Program(TornProgram { done: Done::AllButThese(undone), weak: Pick::Nothing }))
+        Self(Kind::Program(TornProgram {
+            done: Done::AllButThese(undone),
+            marginal: Pick::Nothing,
+        }))
     }
 }
 

@@ -2,7 +2,9 @@
 
 use core::fmt;
 
-use super::tear::{Done, Fill, Hurt, Kind, Pick, Reach, Tear, TornErase, TornProgram, Turn};
+use super::tear::{
+    BitChange, Collateral, Done, Fill, Kind, Pick, Reach, Tear, TornErase, TornProgram,
+};
 use crate::part::coin::Coin;
 
 impl fmt::Display for Tear {
@@ -10,20 +12,20 @@ impl fmt::Display for Tear {
         match &self.0 {
             Kind::Nothing => out.write_str("nothing"),
             Kind::Everything => out.write_str("everything, unacknowledged"),
-            Kind::Program(TornProgram { done, weak }) => write!(out, "{done}{weak}"),
-            Kind::Collateral(Hurt { program, reach, turned, to, weak: hurt }) => {
-                let TornProgram { done, weak } = program;
+            Kind::Program(TornProgram { done, marginal }) => write!(out, "{done}{marginal}"),
+            Kind::Collateral(Collateral { program, reach, changed, to, marginal: damage }) => {
+                let TornProgram { done, marginal } = program;
                 let reach = match reach {
                     Reach::Page => "page",
                     Reach::Sector => "sector",
                 };
                 let to = match to {
-                    Turn::Zero => "cleared",
-                    Turn::One => "set",
-                    Turn::Other => "flipped",
+                    BitChange::Zero => "cleared",
+                    BitChange::One => "set",
+                    BitChange::Other => "flipped",
                 };
-                write!(out, "{done}{weak}, and beside it in the {reach}")?;
-                match turned {
+                write!(out, "{done}{marginal}, and beside it in the {reach}")?;
+                match changed {
                     Pick::Nothing => {}
                     Pick::All => write!(out, ", all bits {to}")?,
                     Pick::Ones => write!(out, ", the ones {to}")?,
@@ -34,13 +36,13 @@ impl fmt::Display for Tear {
                     Pick::Few { count, .. } => write!(out, ", {count} bits {to}")?,
                     Pick::Toss(coin) => write!(out, ", random bits {to} ({coin})")?,
                 }
-                write!(out, "{hurt}")
+                write!(out, "{damage}")
             }
-            Kind::Erase(TornErase { from, to, inside, outside, weak }) => {
+            Kind::Erase(TornErase { from, to, inside, outside, marginal }) => {
                 match (from, inside == outside || from >= to) {
-                    (_, true) => write!(out, "{outside}{weak}"),
-                    (0, _) => write!(out, "first {to} bytes {inside}, rest {outside}{weak}"),
-                    _ => write!(out, "bytes {from}..{to} {inside}, rest {outside}{weak}"),
+                    (_, true) => write!(out, "{outside}{marginal}"),
+                    (0, _) => write!(out, "first {to} bytes {inside}, rest {outside}{marginal}"),
+                    _ => write!(out, "bytes {from}..{to} {inside}, rest {outside}{marginal}"),
                 }
             }
         }
@@ -122,7 +124,7 @@ mod tests {
 
     #[test]
     fn phrases() {
-        let program = |done, weak| Kind::Program(TornProgram { done, weak });
+        let program = |done, marginal| Kind::Program(TornProgram { done, marginal });
         assert_eq!(phrase(program(Done::First(37), Pick::Nothing)), "first 37 bits");
         assert_eq!(
             phrase(program(Done::AllBut { from: 4, len: 1 }, Pick::Zeros)),
@@ -130,7 +132,7 @@ mod tests {
         );
         let half = Coin { seed: 0, of_256: 128 };
         let erase = |from, to, inside, outside| {
-            Kind::Erase(TornErase { from, to, inside, outside, weak: Pick::Nothing })
+            Kind::Erase(TornErase { from, to, inside, outside, marginal: Pick::Nothing })
         };
         assert_eq!(phrase(erase(0, 0, Fill::Old, Fill::Zeroing(half))), "zeroing (32 of 64)");
         assert_eq!(phrase(erase(0, 12, Fill::Zero, Fill::Old)), "first 12 bytes zero, rest old");

@@ -113,7 +113,7 @@ fn marginal_cells_read_as_the_bias_says_until_they_are_driven() {
             let mut torn = image.clone();
             torn.apply_torn(&g, &step, tear);
             torn.bytes() == image.bytes()
-                && torn.weak().iter().filter(|w| w.mask == 0xFF).count() == 32
+                && torn.marginal().iter().filter(|w| w.mask == 0xFF).count() == 32
         })
         .expect("F3 has it");
     let mut torn = image.clone();
@@ -145,10 +145,10 @@ fn marginal_cells_read_as_the_bias_says_until_they_are_driven() {
     // Blank-looking units may be programmed; what is not driven to 0 stays marginal.
     chip.power_up(&torn, Bias::ZEROS);
     chip.program(16, &[0xF0; 32]).unwrap();
-    assert!(chip.image().weak().iter().all(|weak| weak.mask == 0xF0));
+    assert!(chip.image().marginal().iter().all(|marginal| marginal.mask == 0xF0));
     assert_eq!(read(&mut chip)[16], 0);
     chip.program(16, &[0; 32]).unwrap();
-    assert!(!chip.image().has_weak());
+    assert!(!chip.image().has_marginal());
     chip.power_up(&torn, Bias::ZEROS);
     chip.erase(0, 512).unwrap();
     assert_eq!(*chip.image(), image);

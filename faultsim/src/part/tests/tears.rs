@@ -17,7 +17,11 @@ fn outcomes(g: &Geometry, level: Level, image: &Image, step: &Step) -> Vec<Image
 }
 
 fn weak_mask(image: &Image, at: usize) -> u8 {
-    image.weak().iter().find(|weak| weak.at as usize == at).map_or(0, |weak| weak.mask)
+    image
+        .marginal()
+        .iter()
+        .find(|marginal| marginal.at as usize == at)
+        .map_or(0, |marginal| marginal.mask)
 }
 
 /// Geometries, images and steps of all kinds.
@@ -58,7 +62,7 @@ fn a_step_changes_nothing_outside_itself() {
 
 #[test]
 fn collateral_damage_stays_in_the_sector_and_apart_from_the_program() {
-    let (mut cleared, mut set, mut weak, mut in_page, mut in_sector) = (0, 0, 0, 0, 0);
+    let (mut cleared, mut set, mut marginal, mut in_page, mut in_sector) = (0, 0, 0, 0, 0);
     for (case, (g, image, step)) in cases(300).enumerate() {
         let rng = &mut rng(case as u64);
         let mut tears = Tear::list(&g, Level::F5, &image, &step, 1);
@@ -78,15 +82,15 @@ fn collateral_damage_stays_in_the_sector_and_apart_from_the_program() {
                 assert!(same || sector.contains(&number) && !range.contains(&number), "{tear}");
                 cleared += u32::from(old & !new != 0);
                 set += u32::from(new & !old != 0);
-                weak += u32::from(new_weak & !old_weak != 0);
+                marginal += u32::from(new_weak & !old_weak != 0);
                 beyond_page |= !same && !page.contains(&number);
             }
             in_page += u32::from(!beyond_page);
             in_sector += u32::from(beyond_page);
         }
     }
-    for count in [cleared, set, weak, in_page, in_sector] {
-        assert!(count > 5_000, "{cleared} {set} {weak} {in_page} {in_sector}");
+    for count in [cleared, set, marginal, in_page, in_sector] {
+        assert!(count > 5_000, "{cleared} {set} {marginal} {in_page} {in_sector}");
     }
 }
 
@@ -108,8 +112,8 @@ fn lists_are_reproducible_short_and_free_of_duplicates() {
             assert_eq!(distinct.len(), before.len() - 2, "{step}");
             assert!(!distinct.contains(&effects[0]) && !distinct.contains(&effects[1]));
             if level < Level::F3 {
-                let allowed = image.weak().len();
-                assert!(effects.iter().all(|effect| effect.weak().len() <= allowed));
+                let allowed = image.marginal().len();
+                assert!(effects.iter().all(|effect| effect.marginal().len() <= allowed));
             }
         }
         match &step {
@@ -389,8 +393,9 @@ fn f3_looks_sound_and_is_weak() {
     let program = Step::Program { at: 8, data: vec![0x0F; 16] };
     let mut complete = blank.clone();
     complete.apply(&g, &program);
-    let weak_bits =
-        |image: &Image| image.weak().iter().map(|weak| weak.mask.count_ones()).sum::<u32>();
+    let weak_bits = |image: &Image| {
+        image.marginal().iter().map(|marginal| marginal.mask.count_ones()).sum::<u32>()
+    };
     // Number of marginal bits of the outcomes that store the same as `like`.
     let sound = |list: &[Image], like: &Image| -> BTreeSet<u32> {
         list.iter().filter(|i| i.bytes() == like.bytes()).map(weak_bits).collect()
@@ -398,7 +403,9 @@ fn f3_looks_sound_and_is_weak() {
     let list = outcomes(&g, Level::F3, &blank, &program);
     assert!(sound(&list, &blank).is_superset(&[0, 1, 64].into()), "looks undone");
     assert!(sound(&list, &complete).is_superset(&[0, 1, 8, 32, 64].into()), "looks done");
-    assert!(list.iter().all(|image| image.weak().iter().all(|weak| weak.mask & 0x0F == 0)));
+    assert!(
+        list.iter().all(|image| image.marginal().iter().all(|marginal| marginal.mask & 0x0F == 0))
+    );
 
     let erase = Step::Erase { sector: 0 };
     let list = outcomes(&g, Level::F3, &complete, &erase);
@@ -410,8 +417,8 @@ fn f3_looks_sound_and_is_weak() {
     // The old zeros, and only they, may come loose.
     assert!(list.iter().any(|image| {
         image.bytes() == complete.bytes()
-            && image.weak().len() == 16
-            && image.weak().iter().all(|weak| weak.mask == 0xF0)
+            && image.marginal().len() == 16
+            && image.marginal().iter().all(|marginal| marginal.mask == 0xF0)
     }));
 }
 
@@ -439,10 +446,10 @@ fn f4_leaves_out_checks_and_headers() {
     let weak_bytes: HashSet<Vec<u32>> = outcomes(&g, Level::F4, &blank, &step)
         .iter()
         .filter(|after| after.bytes()[..24] == data)
-        .map(|after| after.weak().iter().map(|weak| weak.at).collect())
+        .map(|after| after.marginal().iter().map(|marginal| marginal.at).collect())
         .collect();
-    for weak in [0..5, 16..24, 20..24, 23..24, 0..1] {
-        assert!(weak_bytes.contains(&weak.clone().collect::<Vec<_>>()), "weak {weak:?}");
+    for marginal in [0..5, 16..24, 20..24, 23..24, 0..1] {
+        assert!(weak_bytes.contains(&marginal.clone().collect::<Vec<_>>()), "weak {marginal:?}");
     }
     // Each value that the last byte, with few bits to clear, can take.
     let step = Step::Program { at: 0, data: [data.as_slice(), &[0xDB, 0x7F, 0x69]].concat() };
@@ -460,7 +467,7 @@ fn draws_keep_to_their_level_and_reach_the_nasty_outcomes() {
     for (g, image, step) in cases(100) {
         for _ in 0..50 {
             let tear = Tear::draw(&g, Level::F2, &image, &step, rng);
-            assert!(torn(&g, &image, &step, &tear).weak().len() <= image.weak().len());
+            assert!(torn(&g, &image, &step, &tear).marginal().len() <= image.marginal().len());
         }
     }
     let blank = Image::blank(&g);
@@ -470,7 +477,7 @@ fn draws_keep_to_their_level_and_reach_the_nasty_outcomes() {
     let (mut looks_undone, mut looks_done, mut mixed) = (0, 0, 0);
     for _ in 0..4000 {
         let after = torn(&g, &blank, &step, &Tear::draw(&g, Level::F3, &blank, &step, rng));
-        match after.has_weak() {
+        match after.has_marginal() {
             true if after.bytes() == blank.bytes() => looks_undone += 1,
             true if after.bytes() == complete.bytes() => looks_done += 1,
             true => mixed += 1,

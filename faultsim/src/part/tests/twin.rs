@@ -72,7 +72,7 @@ fn live_through(chip: &mut Chip, image: &Image, era: PowerCycle) -> Image {
 
     let torn = chip.torn_step().map(|(step, tear)| format!("{step}: {tear}, {tear:?}"));
     assert_eq!(chip.image().bytes(), obvious.bytes(), "{torn:?}");
-    assert_eq!(chip.image().weak(), obvious.weak(), "{torn:?}");
+    assert_eq!(chip.image().marginal(), obvious.marginal(), "{torn:?}");
     for (unit, programmed) in obvious.programmed().iter().enumerate() {
         assert_eq!(chip.image().is_programmed(unit), *programmed, "unit {unit}, {torn:?}");
     }
@@ -180,7 +180,7 @@ fn random_life(seed: u64) -> Happened {
         happened = happened.and(Happened {
             sequences: 1,
             cuts: u32::from(chip.is_off()),
-            with_weak: u32::from(image.has_weak()),
+            with_weak: u32::from(image.has_marginal()),
             refused: u32::try_from(chip.violations().len()).unwrap(),
         });
     }
