@@ -172,7 +172,7 @@ planted! {
     /// The oldest record of each key is copied to the new head.
     CopiesOldest "copies-oldest" F0,
     /// The change that made a new head necessary is not written to it.
-    TurnForgetsChange "turn-forgets-change" F0,
+    CompactionForgetsChange "turn-forgets-change" F0,
     /// Every mount takes its settle record for live data that never goes away.
     SpaceLeaks "space-leaks" F0,
     /// Behind a mount, the room of replaced records is not counted as free again.
@@ -186,7 +186,7 @@ planted! {
     /// A batch goes on in the next sector without its first part.
     BatchSplit "batch-split" F0,
     /// A new head taken in the middle of a batch has the part so far in it.
-    TurnCommitsBatch "turn-commits-batch" F0,
+    CompactionCommitsBatch "turn-commits-batch" F0,
     /// A commit record adopts the records of batches that an earlier cut left open.
     OrphansAdopted "orphans-adopted" F0,
     /// Deletions in a batch are not written.

@@ -18,9 +18,12 @@
 //! not read in the next, when the old head is void already; met with 2 x 384 bytes at F3, two cuts. The
 //! settle record would have to carry the opening's facts and to come before the voiding.
 
+mod append;
 pub mod bug;
 pub mod cases;
 mod codec;
+mod mount;
+mod slips;
 mod store;
 mod walk;
 
