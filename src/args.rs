@@ -8,7 +8,7 @@ use clap::builder::NonEmptyStringValueParser;
 use clap::error::ErrorKind;
 use clap::{Args, ColorChoice, Parser, Subcommand};
 use outlast_faultsim::config::Shard;
-use outlast_faultsim::history::token::Token;
+use outlast_faultsim::history::Token;
 use outlast_faultsim::part::{Geometry, Level};
 use outlast_faultsim::subjects::outlast;
 use outlast_faultsim::workload::edge::OpSequence;

@@ -1,7 +1,6 @@
 //! How the command ends.
 
-use outlast_faultsim::history::token::Outcome;
-use outlast_faultsim::report::Verdict;
+use outlast_faultsim::report::{Outcome, Verdict};
 
 /// The classes of ending. Their numbers are a promise to scripts; `--help` lists them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -5,7 +5,8 @@
 
 use std::path::Path;
 
-use outlast_faultsim::history::token::{Outcome, Token, TokenError};
+use outlast_faultsim::history::{Token, TokenError};
+use outlast_faultsim::report::Outcome;
 use outlast_faultsim::subjects::AnySubject;
 use serde::Serialize;
 

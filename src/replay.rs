@@ -4,8 +4,9 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use outlast_faultsim::check::finding::Breach;
-use outlast_faultsim::history::token::{Outcome, Replay, Token};
+use outlast_faultsim::history::Token;
 use outlast_faultsim::report::scene::Scene;
+use outlast_faultsim::report::{Outcome, Replay};
 use outlast_faultsim::subjects::AnySubject;
 use serde::Serialize;
 

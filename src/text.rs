@@ -4,8 +4,8 @@ use std::fmt::{self, Display, Formatter};
 use std::time::Duration;
 
 use outlast_faultsim::check::collateral_loss::CollateralLoss;
-use outlast_faultsim::history::token::Outcome as Replayed;
 use outlast_faultsim::part::DeviceTime;
+use outlast_faultsim::report::Outcome as Replayed;
 use outlast_faultsim::report::{Verdict, Violation, WorstCase};
 
 use crate::plan::{Plan, Stage, level_in_words};

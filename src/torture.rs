@@ -6,8 +6,8 @@ use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
 use outlast_faultsim::check::collateral_loss::CollateralLoss;
-use outlast_faultsim::history::token::Outcome as Replayed;
 use outlast_faultsim::part::Geometry;
+use outlast_faultsim::report::Outcome as Replayed;
 use outlast_faultsim::report::{BaselineSummary, Counts, Report, Verdict, Violation, WorstCase};
 use outlast_faultsim::subject::Bounds;
 use serde::{Deserialize, Serialize};

@@ -4,7 +4,7 @@
 //! with `failure`, `error` or `skipped`, counts in attributes. `quick-xml` escapes all that goes in.
 
 use anyhow::Context as _;
-use outlast_faultsim::history::token::Outcome as Replayed;
+use outlast_faultsim::report::Outcome as Replayed;
 use outlast_faultsim::report::{Verdict, Violation};
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};

@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use outlast_faultsim::history::token::{Outcome, Token};
+use outlast_faultsim::history::Token;
+use outlast_faultsim::report::Outcome;
 use outlast_faultsim::subjects::by_name;
 
 use crate::command_line::outlast;

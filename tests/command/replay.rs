@@ -4,9 +4,10 @@
 use std::sync::atomic::{AtomicU8, Ordering};
 
 use outlast_faultsim::config::Config;
-use outlast_faultsim::history::token::{Outcome, Token};
+use outlast_faultsim::history::Token;
 use outlast_faultsim::part::{Geometry, Level, Part};
 use outlast_faultsim::replay::replay;
+use outlast_faultsim::report::Outcome;
 use outlast_faultsim::run::{Progress, run};
 use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::two_copies::{TwoCopies, TwoCopiesStore};

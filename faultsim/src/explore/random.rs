@@ -17,9 +17,9 @@ use super::random_life::RandomLife;
 use crate::check::finding::{Finding, Signature};
 use crate::config::{Config, RandomLives};
 use crate::history::power_cycle::{LifeChoices, PowerCycle, PowerCycles};
-use crate::history::token::{Origin, Outcome, Replay, Token};
+use crate::history::token::{Origin, Token};
 use crate::part::{Geometry, Level};
-use crate::report::{Counts, Report, Violation, WorstCase, beyond, left_out};
+use crate::report::{Counts, Outcome, Replay, Report, Violation, WorstCase, beyond, left_out};
 use crate::subject::{KeyNames, Subject};
 use crate::workload::mix::longest_value;
 

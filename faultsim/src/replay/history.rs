@@ -4,8 +4,8 @@ use crate::config::Systematic;
 use crate::explore::context::Context;
 use crate::explore::random;
 use crate::explore::retell::{self, End};
-use crate::history::token::{Kept, Origin, Outcome, Replay, Token};
-use crate::report::Violation;
+use crate::history::token::{Kept, Origin, Token};
+use crate::report::{Outcome, Replay, Violation};
 use crate::subject::{Change, Op, Subject};
 use crate::workload::Workload;
 

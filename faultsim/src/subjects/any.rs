@@ -9,8 +9,8 @@ use super::outlast_spi::OutlastSpi;
 use super::two_copies::TwoCopies;
 use crate::config::Config;
 use crate::explore::clock::Progress;
-use crate::history::token::{Replay, Token};
-use crate::report::{Report, Violation};
+use crate::history::token::Token;
+use crate::report::{Replay, Report, Violation};
 use crate::subject::Subject;
 
 /// A [`Subject`] of any type, for choosing one at run time.

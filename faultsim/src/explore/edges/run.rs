@@ -182,9 +182,10 @@ mod tests {
     use super::*;
     use crate::config::{Mode, Shard};
     use crate::explore::clock::Progress;
-    use crate::history::token::{Outcome as Replayed, Token};
+    use crate::history::token::Token;
     use crate::part::{Geometry, Level};
     use crate::replay::replay;
+    use crate::report::Outcome as Replayed;
     use crate::report::Verdict;
     use crate::subjects::naive::Naive;
     use crate::subjects::outlast::Outlast;

@@ -133,10 +133,10 @@ mod tests {
     use super::*;
     use crate::config::{Config, Mode, Systematic};
     use crate::explore::clock::Progress;
-    use crate::history::token::{Outcome, Token};
+    use crate::history::token::Token;
     use crate::part::Level;
     use crate::replay::replay;
-    use crate::report::Verdict;
+    use crate::report::{Outcome, Verdict};
     use crate::run::run;
     use crate::workload::source::WorkloadSource;
 
