@@ -1,7 +1,7 @@
 //! How the command ends.
 
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::token::Outcome;
+use outlast_faultsim::report::Outcome;
+use outlast_faultsim::report::Verdict;
 use outlast_image::check::Class;
 
 /// The classes of ending. Their numbers are a promise to scripts; `--help` lists them.

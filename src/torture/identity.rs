@@ -1,6 +1,6 @@
 //! What a result is about: the same for a run and for a replay.
 
-use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::part::{Geometry, Level};
 use serde::Serialize;
 
 /// What was under the rig, and where.

@@ -4,11 +4,11 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::edges::{Edges, Shard};
-use outlast_faultsim::plan::{Config, Deep, Mode, Systematic, Usual, lives};
+use outlast_faultsim::config::{Config, Edges, Mode, RandomLives, Shard, Systematic};
+use outlast_faultsim::default_plan::{Usual, lives};
+use outlast_faultsim::part::{Geometry, Level};
 use outlast_faultsim::subjects::{self, AnySubject};
-use outlast_faultsim::workload::WorkloadSource;
+use outlast_faultsim::workload::source::WorkloadSource;
 use serde::{Deserialize, Serialize};
 
 /// Cuts per history.
@@ -100,7 +100,7 @@ impl Plan {
             ..Usual::new(self.geometry, self.level)
         };
         let weight = |config: &Config| match config.mode {
-            Mode::Deep(_) => 55,
+            Mode::Random(_) => 55,
             Mode::Systematic(Systematic { workload, .. }) => match workload {
                 WorkloadSource::Random { .. } | WorkloadSource::Full { .. } => 5,
                 _ => 40,
@@ -119,7 +119,7 @@ impl Plan {
             budget: None,
             stop_at_first: false,
             // Done once for the whole plan, behind its last stage.
-            minimise: None,
+            shrink: None,
             mode,
         };
         Stage { config, weight }
@@ -204,7 +204,7 @@ impl Stage {
                      every edge, up to {depth} cuts per history{part}"
                 )
             }
-            Mode::Deep(Deep { runs, power_ups, .. }) => {
+            Mode::Random(RandomLives { runs, power_ups, .. }) => {
                 format!(
                     "deep: {runs} random lives of {power_ups} power-ups with a cut in each, {}",
                     self.config.geometry
@@ -217,7 +217,7 @@ impl Stage {
     pub(crate) fn not_explored(&self) -> Option<String> {
         match self.config.mode {
             Mode::Systematic(_) | Mode::Edges(_) => None,
-            Mode::Deep(Deep { recoveries_cut_in_a_row, .. }) => Some(format!(
+            Mode::Random(RandomLives { recoveries_cut_in_a_row, .. }) => Some(format!(
                 "in the random lives, more than {recoveries_cut_in_a_row} recoveries in a row \
                  that are cut before the code is up"
             )),
@@ -228,7 +228,7 @@ impl Stage {
     pub(crate) const fn counted(&self) -> &'static str {
         match self.config.mode {
             Mode::Systematic(_) => "cut points",
-            Mode::Deep(_) => "lives",
+            Mode::Random(_) => "lives",
             Mode::Edges(_) => "sequences",
         }
     }

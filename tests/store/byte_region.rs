@@ -5,7 +5,7 @@
 //! every step of a write; counts of the simulated part.
 
 use embedded_storage::{ReadStorage, Storage};
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::{Error, Layout, Region, RegionError, Store};
 use proptest::prelude::*;
 

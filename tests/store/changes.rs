@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Level, Nor, Part};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part};
 use outlast_kvstore::{ChangeMark, Error, Ids, Layout, Store};
 use proptest::prelude::*;
 use rand::SeedableRng;

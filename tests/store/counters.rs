@@ -4,7 +4,7 @@
 //! Method: random steps on a store and on plain numbers, cuts in the middle of ticks, and counts of
 //! the simulated part.
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Image, MultiNor, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Image, MultiNor, Nor, Part, Tear};
 use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Error, Layout, Store};
 use proptest::prelude::*;
@@ -199,7 +199,7 @@ fn an_interrupted_tick_is_settled() {
         let mut store = open();
         let up = part.chip().step_count();
         let rng = rand::SeedableRng::seed_from_u64(round);
-        let level = outlast_faultsim::device::Level::F4;
+        let level = outlast_faultsim::part::Level::F4;
         part.chip_mut().cut_randomly(up + round % 7, level, rng);
         let mut acknowledged = least;
         while let Ok(count) = store.tick_bit("boots") {

@@ -3,7 +3,7 @@
 //! Goal: the part behaves as real flash does where the other tests rely on it. Method: small
 //! examples with addresses worked out by hand. Common practice, no source.
 
-use outlast_faultsim::device::{Chip, Geometry, PartError};
+use outlast_faultsim::part::{Chip, Geometry, PartError};
 
 fn chip() -> Chip {
     Chip::new(Geometry::new(4, 4096, 1, 256).expect("a valid geometry"))

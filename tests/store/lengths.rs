@@ -3,7 +3,7 @@
 //! Goal: what fits is stored and read back, whatever its length. Method: all key lengths, on parts
 //! of every program unit, with short and long headers.
 
-use outlast_faultsim::device::{Chip, Geometry, Nor, Part};
+use outlast_faultsim::part::{Chip, Geometry, Nor, Part};
 use outlast_kvstore::{Layout, Store};
 
 /// Each key alone, with values of about the length where a `get` needs a second read.

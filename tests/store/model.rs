@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Level, Nor, Part};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part};
 use outlast_kvstore::{Change, Error, Layout, Store};
 use proptest::prelude::*;
 use proptest_state_machine::{ReferenceStateMachine, StateMachineTest, prop_state_machine};
@@ -121,12 +121,12 @@ struct Real {
     map: Map,
 }
 
-fn open(part: &Part) -> Result<Device, Error<outlast_faultsim::device::PartError>> {
+fn open(part: &Part) -> Result<Device, Error<outlast_faultsim::part::PartError>> {
     Store::open(part.nor(), Layout::serial_nor().with_sector_bytes(512).with_page_bytes(64))
 }
 
 impl Real {
-    fn run(&mut self, step: &Step) -> Result<(), Error<outlast_faultsim::device::PartError>> {
+    fn run(&mut self, step: &Step) -> Result<(), Error<outlast_faultsim::part::PartError>> {
         let Some(store) = &mut self.store else { panic!("no store") };
         match step {
             Step::Put(key, value) => store.put(&[*key], value),

@@ -6,9 +6,11 @@
 
 use std::error::Error;
 
-use outlast_faultsim::device::{Chip, Geometry, GeometryError, Level, Nor, Part};
-use outlast_faultsim::plan::{Progress, Usual, Verdict, run};
-use outlast_faultsim::serial::{Pause, SpiChip};
+use outlast_faultsim::default_plan::Usual;
+use outlast_faultsim::part::spi::{Pause, SpiChip};
+use outlast_faultsim::part::{Chip, Geometry, GeometryError, Level, Nor, Part};
+use outlast_faultsim::report::Verdict;
+use outlast_faultsim::run::{Progress, run};
 use outlast_faultsim::subjects::two_copies::TwoCopies;
 use outlast_kvstore::settings::{Setting, SettingError, Source};
 use outlast_kvstore::{Layout, Store};

@@ -4,8 +4,8 @@
 //! `open` finds. Method: the lines between the two markers below are compared with the README, they
 //! are compiled here, and the errors are made on simulated parts.
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
-use outlast_faultsim::serial::{Profile, SpiChip};
+use outlast_faultsim::part::spi::{Profile, SpiChip};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::Change;
 use outlast_kvstore::embedded_storage::nor_flash::ErrorType;
 

@@ -6,7 +6,7 @@
 //! format.
 
 use heapless::{String as Text, Vec as List};
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::settings::{
     Declared, ImportError, JsonError, Setting, SettingBatch, Source, Why, export, export_json,
     import, import_json,

@@ -8,7 +8,7 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Level, Nor, Part, PartError, Weak};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Marginal, Nor, Part, PartError};
 use outlast_kvstore::embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
 };
@@ -158,9 +158,9 @@ impl<const UNIT: usize> Device<UNIT> {
         for unit in range.start / UNIT as u32..range.end / UNIT as u32 {
             let (from, to) = (unit as usize * UNIT, (unit as usize + 1) * UNIT);
             // Zeros over zeros change nothing.
-            let weak = |place: &Weak| (from..to).contains(&(place.at as usize));
+            let weak = |place: &Marginal| (from..to).contains(&(place.at as usize));
             let is_zero = chip.image().bytes()[from..to].iter().all(|byte| *byte == 0);
-            if is_zero && !chip.image().weak().iter().any(weak) {
+            if is_zero && !chip.image().marginal().iter().any(weak) {
                 continue;
             }
             if rng.random_bool(share) {

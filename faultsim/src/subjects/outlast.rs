@@ -5,9 +5,8 @@ use core::fmt::Debug;
 use embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Change as StoreChange, Error, Layout, Store, Usage};
 
-use crate::device::{Geometry, Nor, Part, PartError};
-use crate::subject::{Bounds, Change, Op, Subject, Trouble, Work};
-use crate::workload::KeyNames;
+use crate::part::{Geometry, Nor, Part, PartError};
+use crate::subject::{Bounds, Change, KeyNames, Op, Subject, Trouble, Work};
 
 /// See [`Subject::name`].
 pub const NAME: &str = "outlast";

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 use outlast_faultsim::report::Violation;
-use outlast_faultsim::scene::Scene;
+use outlast_faultsim::report::scene::Scene;
 
 use crate::torture::outcome::Outcome;
 use crate::torture::text::headline;
@@ -50,7 +50,7 @@ fn failure(number: usize, violation: &Violation, outcome: &Outcome) -> Markup {
             p.sentence { (violation.sentence) }
             p {
                 "Fails at " strong { (violation.level) } ", " (cuts) ", "
-                @if violation.minimised { "shortest history found" } @else { "as found" } "; "
+                @if violation.shrunk { "shortest history found" } @else { "as found" } "; "
                 (grouped(violation.count).to_string())
                 @if violation.count == 1 { " image" } @else { " images" } " with this signature."
             }

@@ -1,8 +1,8 @@
 //! How much was done: the funnel of images, and the account of cut points and kinds of tear.
 
 use maud::{Markup, html};
-use outlast_faultsim::device::TearKind;
-use outlast_faultsim::ledger::{Ledger, Place};
+use outlast_faultsim::check::coverage::{Coverage, Place};
+use outlast_faultsim::part::TearLabel;
 
 use super::share::{bar, percent};
 use crate::torture::outcome::{Outcome, StageOutcome};
@@ -91,10 +91,10 @@ fn by_cuts(judged: &[u64]) -> String {
 
 /// Where the power was cut and what kinds of tear it left, over all stages.
 pub(crate) fn account(outcome: &Outcome) -> Markup {
-    let mut ledger = Ledger::default();
-    outcome.stages.iter().for_each(|stage| ledger.add(&stage.counts.ledger));
+    let mut ledger = Coverage::default();
+    outcome.stages.iter().for_each(|stage| ledger.add(&stage.counts.coverage));
     let at =
-        |place: Place| TearKind::ALL.map(|class| ledger.cuts(place, class)).iter().sum::<u64>();
+        |place: Place| TearLabel::ALL.map(|class| ledger.cuts(place, class)).iter().sum::<u64>();
     let used = |place: &Place| ledger.points(*place).0 > 0 || at(*place) > 0;
     let places: Vec<Place> = Place::ALL.into_iter().filter(used).collect();
     html! {
@@ -125,7 +125,7 @@ pub(crate) fn account(outcome: &Outcome) -> Markup {
                 @for place in &places { th scope="col" { (place.words()) } }
             } }
             tbody {
-                @for class in TearKind::ALL {
+                @for class in TearLabel::ALL {
                     tr {
                         th scope="row" { (class.to_string()) }
                         @for &place in &places {
