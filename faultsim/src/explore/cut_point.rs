@@ -6,11 +6,12 @@ use std::sync::atomic::Ordering;
 
 use rapidhash::RapidHashSet;
 
-use super::cache::{Cache, Look, Oracles, Owed, Recall, RecoveryId};
+use super::cache::{Cache, Look, Oracles, Owed, Recall};
 use super::clock::Clock;
-use super::context::{Context, GROUPS_PER_SAMPLE, Prepared, interrupted};
+use super::context::{Context, Prepared, interrupted};
 use super::example::{Example, PointResult, Stop};
 use super::images::{ImageId, Interner};
+use super::sampling::{Decision, Groups, Sample};
 use crate::ablation::{Mechanism, Mechanisms};
 use crate::check::baseline::Trace;
 use crate::check::collateral_loss::Hit;
@@ -22,11 +23,6 @@ use crate::check::reading::BiasPick;
 use crate::history::path::{CutPick, Path};
 use crate::part::{Image, Step, Tear, Tears};
 use crate::subject::Subject;
-
-/// In a thrifty plan, of the images with a new kind of recovery one in so many is written on, and of
-/// those one in so many turned over.
-pub(crate) const NEW_FOLLOWED_ONE_IN: u64 = 4;
-const REWRITTEN_ONE_IN: u64 = 256;
 
 /// A judged image in whose recovery and later operations further cuts are made.
 struct Representative {
@@ -74,9 +70,7 @@ pub(crate) struct CutPoint<'job, 'run, S: Subject> {
     recall: Recall<'job>,
     /// Image, obligations and reading of marginal cells that were judged.
     seen: RapidHashSet<(ImageId, u32, BiasPick)>,
-    /// Recovery, what it reported, obligations, reading of marginal cells and number of cuts
-    /// that have a representative.
-    groups: RapidHashSet<(RecoveryId, u32, u32, BiasPick, usize)>,
+    groups: Groups,
     queue: VecDeque<Representative>,
     result: PointResult,
 }
@@ -100,7 +94,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             oracles: Oracles::default(),
             recall: Recall::new(cache),
             seen: RapidHashSet::default(),
-            groups: RapidHashSet::default(),
+            groups: Groups::default(),
             queue: VecDeque::new(),
             result: PointResult::default(),
         }
@@ -267,55 +261,43 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             *count += 1;
         }
         let seed = cut.seed(context.seed);
-        let deeper = number_of_cuts < context.depth() as usize;
-        let first_cut = cuts.is_empty();
-        let in_turn = self.result.counts.judged.is_multiple_of(context.followed_one_in());
-        let roll = if context.plan.thrifty { seed } else { 0 };
-        let mut represented = false;
-        let groups = &mut self.groups;
-        let mut wanted_of = |recovery: RecoveryId, recovered: u32| {
-            let new = groups.insert((recovery, recovered, owed.number, pick, number_of_cuts));
-            let every =
-                context.plan.sample.max(1) as usize * if first_cut { 1 } else { GROUPS_PER_SAMPLE };
-            let sampled = (groups.len() + first.step as usize).is_multiple_of(every);
-            represented = deeper && context.plan.group && !(new && sampled);
-            Wanted {
-                trace: deeper && !represented,
-                rewrite_all: new && first_cut && roll.is_multiple_of(REWRITTEN_ONE_IN),
-                follow: new && roll.is_multiple_of(NEW_FOLLOWED_ONE_IN)
-                    || in_turn
-                    || !context.plan.group,
-            }
+        let sample = Sample {
+            plan: context.plan,
+            owed: owed.number,
+            pick,
+            cuts: number_of_cuts,
+            may_be_cut: number_of_cuts < context.depth() as usize,
+            first_step: first.step,
+            is_followed: self.result.counts.judged.is_multiple_of(context.followed_one_in()),
+            roll: if context.plan.thrifty { seed } else { 0 },
         };
-        let recall = &mut self.recall;
-        let oracles = &mut self.oracles;
-        let look_seed = if image.has_marginal() { seed } else { 0 };
-        // One is kept for each number of an image.
-        let fingerprint = self.result.fingerprints.get(id as usize);
-        let look = fingerprint
-            .filter(|_| hit.is_none() && context.plan.merge_equal)
-            .map(|&image| Look { image, pick, seed: look_seed });
-        let known =
-            look.as_ref().and_then(|look| recall.shown(look, owed, &prepared.values, oracles));
-        let wanted = known.map(|(recovery, recovered)| wanted_of(recovery, recovered));
-        if wanted == Some(Wanted::NOTHING) {
+        let look = self.look((id, image), pick, seed, hit);
+        let Self { groups, recall, oracles, judge, .. } = self;
+        let known = look
+            .as_ref()
+            .and_then(|look| recall.shown(look, owed, &prepared.values, oracles))
+            .map(|(recovery, recovered)| groups.decide(&sample, recovery, recovered));
+        if let Some(Decision { wanted: Wanted::NOTHING, represented }) = known {
             self.result.counts.represented += u64::from(represented);
             return true;
         }
         let mut shown = None;
+        let mut represented = false;
         let wants = |steps: &[Step], recovered: &Oracle| {
-            wanted.unwrap_or_else(|| {
+            let decision = known.unwrap_or_else(|| {
                 let (recovery, recovered, all) =
                     recall.enter(steps, recovered, &prepared.values, oracles);
                 shown = all;
-                wanted_of(recovery, recovered)
-            })
+                groups.decide(&sample, recovery, recovered)
+            });
+            represented = decision.represented;
+            decision.wanted
         };
         let in_flight = context.in_flight(base, first);
         let when = When { cuts: u32::try_from(number_of_cuts).unwrap_or(u32::MAX), in_flight };
         let state = State { image, allowed: owed.allowed, pick, seed, when, hit, apart };
         let continuation = context.continuation(prepared, number_of_cuts, first.step as usize);
-        let judged = self.judge.judge(&state, continuation, &prepared.rewrite_all, wants);
+        let judged = judge.judge(&state, continuation, &prepared.rewrite_all, wants);
         match judged {
             Ok(judged) => {
                 if let (Some(look), Some(shown)) = (look, shown) {
@@ -339,6 +321,24 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
                 self.note(finding, signature, cut, before)
             }
         }
+    }
+
+    /// The key under which an image in this reading can be known already; none if what it shows
+    /// stands for no other.
+    fn look(
+        &self,
+        (id, image): (ImageId, &Image),
+        pick: BiasPick,
+        seed: u64,
+        hit: Hit,
+    ) -> Option<Look> {
+        if !hit.is_none() || !self.context.plan.merge_equal {
+            return None;
+        }
+        // One is kept for each number of an image.
+        let fingerprint = *self.result.fingerprints.get(id as usize)?;
+        let seed = if image.has_marginal() { seed } else { 0 };
+        Some(Look { image: fingerprint, pick, seed })
     }
 
     /// Keeps what is wrong with an image. Returns whether to go on.

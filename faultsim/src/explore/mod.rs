@@ -11,4 +11,5 @@ pub(crate) mod images;
 pub(crate) mod random;
 pub(crate) mod random_life;
 pub(crate) mod retell;
+pub(crate) mod sampling;
 pub(crate) mod systematic;

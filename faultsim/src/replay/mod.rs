@@ -1,6 +1,6 @@
 //! Runs the history of a token again, and looks for a smaller one.
 
-mod history;
+mod rerun;
 pub mod shrink;
 
-pub use history::replay;
+pub use rerun::replay;
