@@ -1,6 +1,8 @@
 //! How the command ends.
 
-use outlast_faultsim::report::{Outcome, Verdict};
+use outlast_faultsim::report::Outcome;
+use outlast_faultsim::report::Verdict;
+use outlast_image::check::Class;
 
 /// The classes of ending. Their numbers are a promise to scripts; `--help` lists them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -107,6 +109,17 @@ impl From<Outcome> for Exit {
             Outcome::Reproduced => Self::Violation,
             Outcome::PassesNow => Self::Clean,
             Outcome::Diverged => Self::Diverged,
+        }
+    }
+}
+
+impl From<Class> for Exit {
+    fn from(class: Class) -> Self {
+        match class {
+            Class::Clean => Self::Clean,
+            Class::Interrupted => Self::Interrupted,
+            Class::Damaged => Self::Damaged,
+            Class::NotAStore => Self::NotAStore,
         }
     }
 }

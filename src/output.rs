@@ -1,6 +1,7 @@
 //! Standard output that may be closed at any time.
 
 use std::io::{self, ErrorKind, Write};
+use std::path::Path;
 
 use anyhow::Context as _;
 use serde::Serialize;
@@ -57,6 +58,11 @@ impl<W: Write> Write for Output<W> {
         let result = self.inner.flush();
         self.unless_closed(result, ())
     }
+}
+
+/// Writes a file as a whole.
+pub(crate) fn write_file(path: &Path, text: &str) -> anyhow::Result<()> {
+    std::fs::write(path, text).with_context(|| format!("cannot write {}", path.display()))
 }
 
 #[cfg(test)]

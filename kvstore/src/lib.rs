@@ -56,10 +56,11 @@
 //!
 //! # Features
 //!
-//! - `crc-table`: a table of 1 KiB makes checks several times faster; `crc-hardware`: the instruction of
-//!   computers, with the standard library.
-//! - `counters`: counters that tick for a part of a record each, [`Store`]'s `tick`; and `Ids`. A firmware
-//!   without this feature refuses to open a store in whose log such a counter still stands.
+//! - `crc-table`: a table of 1 KiB makes checks several times faster; `crc-hardware`: the
+//!   instruction of computers, with the standard library.
+//! - `counters`: counters that tick for a part of a record each, [`Store`]'s `tick`; and `Ids`. A
+//!   firmware without this feature refuses to open a store in whose log such a counter still
+//!   stands.
 //! - `settings`: typed settings with defaults, ranges and migrations, the module `settings`. Needs
 //!   `serde` and `postcard-schema` in the firmware's own dependencies, for the derives.
 //! - `json`: settings as JSON lines, for tools on the host; needs the standard library.
@@ -72,35 +73,28 @@
 extern crate std;
 
 mod change;
-mod error;
 #[cfg(feature = "counters")]
-mod ids;
+mod counters;
+mod error;
+mod flash;
+mod format;
 mod index;
 #[cfg(feature = "inspect")]
 pub mod inspect;
 mod layout;
 mod log;
-mod medium;
-mod mount;
-mod record;
+mod recover;
 mod region;
 #[cfg(feature = "settings")]
 pub mod settings;
-mod settle;
-mod settle_record;
 mod since;
 mod store;
-#[cfg(feature = "counters")]
-mod tally;
-mod turn;
-mod walk;
-mod writer;
 
 pub use change::Change;
+#[cfg(feature = "counters")]
+pub use counters::ids::Ids;
 pub use embedded_storage;
 pub use error::{Error, Found};
-#[cfg(feature = "counters")]
-pub use ids::Ids;
 pub use layout::Layout;
 pub use region::{Region, RegionError};
 pub use since::ChangeMark;

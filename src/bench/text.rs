@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use outlast_costs::growth::{self, Point};
 use outlast_costs::table::{Against, Row, Theory};
 
-use super::Outcome;
+use super::outcome::Outcome;
 
 /// All tables.
 pub(super) fn whole(outcome: &Outcome<'_>) -> String {

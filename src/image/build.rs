@@ -13,10 +13,12 @@ use outlast_image::units::{self, Unit};
 use serde::Serialize;
 
 use super::args::Build;
-use super::{Stop, counted, files};
+use super::files;
+use super::stop::Stop;
 use crate::exit::Exit;
 use crate::output::Output;
 use crate::progress;
+use crate::words::counted;
 
 /// One image that was made.
 #[derive(Debug, Serialize)]

@@ -1,5 +1,5 @@
-//! Storage code in C under the rig, without a change to it: the example's planted bug is found, made
-//! smaller and replayed, and the twin without the bug passes.
+//! Storage code in C under the rig, without a change to it: the example's planted bug is found,
+//! made smaller and replayed, and the twin without the bug passes.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -126,8 +126,8 @@ fn a_signal_to_the_whole_group_is_no_crash() {
     let program = gauge_log("gauge-log-stopped", &["-DHEADER_LAST"]);
     let program = program.to_str().expect("a path in UTF-8");
     for signal in ["INT", "TERM"] {
-        // With random lives this takes tens of seconds.
-        // Who runs the tests in the background may have SIGINT ignored, and the command keeps to that.
+        // With random lives this takes tens of seconds. Who runs the tests in the background may
+        // have SIGINT ignored, and the command keeps to that.
         let run = Command::new("env")
             .args(["--default-signal=INT", env!("CARGO_BIN_EXE_outlast")])
             .args(["torture", "--program", program, "--sectors", "2", "--level", "F0"])

@@ -1,5 +1,5 @@
-//! The test that `outlast replay --emit-test` prints compiles as it is, fails while the bug is there,
-//! and passes where it is not.
+//! The test that `outlast replay --emit-test` prints compiles as it is, fails while the bug is
+//! there, and passes where it is not.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
@@ -23,7 +23,8 @@ fn libraries() -> Vec<PathBuf> {
     found.into_iter().rev().map(|(_, path)| path).collect()
 }
 
-/// Compiles the source as a test. Cargo may have left libraries of other builds there, so all are tried.
+/// Compiles the source as a test. Cargo may have left libraries of other builds there, so all are
+/// tried.
 fn compile(source: &Path) -> PathBuf {
     let program = source.with_extension("test");
     let mut complaints = Vec::new();

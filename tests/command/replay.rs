@@ -1,5 +1,5 @@
-//! What a token says when its history is run again: on the same code, on code that is mended but writes
-//! the same, and on code that writes other things.
+//! What a token says when its history is run again: on the same code, on code that is mended but
+//! writes the same, and on code that writes other things.
 
 use std::sync::atomic::{AtomicU8, Ordering};
 
@@ -12,8 +12,8 @@ use outlast_faultsim::run::{Progress, run};
 use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::two_copies::{TwoCopies, TwoCopiesStore};
 
-/// Two copies that forget everything when they come up beside a blank one, as a cut between erase and
-/// program leaves it; or are mended; or write each change twice.
+/// Two copies that forget everything when they come up beside a blank one, as a cut between erase
+/// and program leaves it; or are mended; or write each change twice.
 struct Forgetful(AtomicU8);
 
 const FORGETS: u8 = 0;

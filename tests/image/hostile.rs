@@ -8,12 +8,11 @@ use outlast_image::find::{self, Known};
 use outlast_image::flaws::Flaws;
 use outlast_image::salvage::salvage;
 use outlast_image::shape::Shape;
-use outlast_image::{html, raw, words};
 use outlast_kvstore::inspect::OPENING_BYTES;
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng};
 
-use crate::{opening, sample};
+use crate::{opening, page, raw, sample, sentences};
 
 /// Everything that `show`, `check` and `salvage` do with a file's contents.
 fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
@@ -27,10 +26,10 @@ fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
     let survey = &verdict.survey;
     let mut length = 0;
     for finding in &survey.findings {
-        length += words::finding(survey, finding).len();
+        length += sentences::finding(survey, finding).len();
     }
     for entry in survey.records.iter().take(50) {
-        length += words::state(survey, entry).len();
+        length += sentences::state(survey, entry).len();
         length +=
             raw::explain(survey, &format!("0x{:x}", entry.record.address)).map_or(0, |t| t.len());
     }
@@ -41,8 +40,8 @@ fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
     assert!(saved.values.len() <= saved.records.len());
     if whole_page {
         let subject =
-            html::Subject { name: "x", base: 0, verdict: &verdict, show: &|_, v| format!("{v:?}") };
-        length += html::page(&subject).len();
+            page::Subject { name: "x", base: 0, verdict: &verdict, show: &|_, v| format!("{v:?}") };
+        length += page::page(&subject).len();
     }
     assert!(length < usize::MAX);
     verdict.class.name()

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::process::Command;
 
-use outlast_image::check::{mount, region};
+use outlast_image::mount::mount;
 use outlast_image::shape::Shape;
 use outlast_image::survey::Survey;
 use outlast_image::value::to_hex;
@@ -18,7 +18,7 @@ use crate::sample;
 /// Clears a bit in each live tally: of a cell that is its turn, which does no harm, or of another.
 fn spoil_tallies(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
     let image = bytes.to_vec();
-    let survey = Survey::new(region(&image, shape).expect("a shape"));
+    let survey = Survey::new(shape.region(&image).expect("a shape"));
     for number in survey.live.values() {
         let record = &survey.records[*number].record;
         if let Some(tally) = survey.region.tally(record) {

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use outlast_image::check::region;
 use outlast_image::store::Mounted;
 use outlast_image::survey::{Entry, Kind, State, Survey, Void};
 use outlast_kvstore::inspect::RecordKind;
@@ -39,7 +38,7 @@ impl Met {
 /// nothing, and the store mounted on a copy.
 fn compare(seed: u64) -> Met {
     let (shape, bytes) = sample::image(seed);
-    let region = region(&bytes, &shape).expect("a possible shape");
+    let region = shape.region(&bytes).expect("a possible shape");
     let survey = Survey::new(region);
     let mut store = match Mounted::open(bytes.clone(), &shape) {
         Ok(store) => store,
@@ -100,7 +99,7 @@ fn power_cuts_rarely_look_like_a_lost_sector() {
     let count = std::env::var("OUTLAST_IMAGES").map_or(3000, |n| n.parse().expect("a number"));
     let lost = (5 << 32..(5 << 32) + count).into_par_iter().filter(|seed| {
         let (shape, bytes) = sample::image(*seed);
-        let survey = Survey::new(region(&bytes, &shape).expect("a shape"));
+        let survey = Survey::new(shape.region(&bytes).expect("a shape"));
         let newer = |kind| matches!(kind, Kind::NewerLost | Kind::NewerDoubtful);
         survey.findings.iter().any(|finding| newer(finding.kind))
     });

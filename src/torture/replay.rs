@@ -1,0 +1,188 @@
+//! Runs the history of a token again.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use clap::Args;
+use clap::builder::NonEmptyStringValueParser;
+use outlast_faultsim::history::Token;
+use outlast_faultsim::report::{Outcome, Replay};
+use outlast_faultsim::subjects::AnySubject;
+
+use super::emit::{self, Source};
+use super::identity::Identity;
+use super::story::Story;
+use super::{subject, text};
+use crate::exit::{EXIT_CODES, Exit};
+use crate::output::Output;
+
+const EXAMPLES: &str = "\
+Examples:
+  outlast replay cut2-vlqbzz...                a token printed by 'outlast torture'
+  outlast replay --json cut2-vlqbzz...
+  outlast replay --emit-test cut2-vlqbzz... > tests/lost_value.rs
+
+";
+
+/// What was typed.
+#[derive(Debug, Args)]
+#[command(after_help = format!("{EXAMPLES}{EXIT_CODES}"))]
+pub(crate) struct Typed {
+    /// The token, as a torture run printed it
+    #[arg(value_parser = NonEmptyStringValueParser::new())]
+    token: String,
+    /// Where the storage code lives, if the token is about a program of its own
+    #[arg(long, value_name = "PATH")]
+    program: Option<PathBuf>,
+    /// Print the source of a Rust test that fails as long as the history reproduces
+    #[arg(long, conflicts_with = "json")]
+    emit_test: bool,
+    /// One JSON object on standard output and nothing else there
+    #[arg(long)]
+    json: bool,
+}
+
+/// What is to be run again, and how to tell it.
+pub(crate) struct Request {
+    /// None if this command does not have it: then a test can be printed all the same.
+    pub(crate) subject: Option<&'static dyn AnySubject>,
+    /// Where the storage code lives, if it is not built in.
+    pub(crate) program: Option<PathBuf>,
+    pub(crate) token: Token,
+    pub(crate) telling: Telling,
+}
+
+/// How to tell what happened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Telling {
+    Text,
+    Json,
+    /// The source of a test.
+    Test,
+}
+
+impl Typed {
+    /// What the words mean.
+    pub(crate) fn meaning(self) -> Result<Request, String> {
+        let token: Token = self.token.parse().map_err(|why| format!("{why}"))?;
+        let subject = match &self.program {
+            Some(path) => {
+                let subject = subject::program(path)?;
+                let (here, wanted) = (subject.name(), &token.subject);
+                if here != wanted {
+                    return Err(format!("the token is about '{wanted}', the program is '{here}'"));
+                }
+                Some(subject)
+            }
+            None if self.emit_test => subject::built_in(&token.subject, false).ok(),
+            None => Some(subject::built_in(&token.subject, false).map_err(|_| {
+                format!(
+                    "the token is about the storage code '{}', which this program does not have; \
+                     it has {}. Of a program of its own, give the path with --program",
+                    token.subject,
+                    subject::names()
+                )
+            })?),
+        };
+        let telling = match (self.json, self.emit_test) {
+            (true, _) => Telling::Json,
+            (_, true) => Telling::Test,
+            _ => Telling::Text,
+        };
+        let program = self.program;
+        Ok(Request { subject, program, token, telling })
+    }
+}
+
+/// Runs it and prints what happened.
+pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow::Result<Exit> {
+    let token = &request.token;
+    let replay = match request.subject {
+        Some(subject) => subject.replay(token),
+        None => Replay {
+            outcome: Outcome::Reproduced,
+            sentence: String::new(),
+            operations: Vec::new(),
+            cut_points: Vec::new(),
+            scenes: Vec::new(),
+        },
+    };
+    let story = Story {
+        identity: Identity::new(&token.subject, token.geometry, token.level, token.seed),
+        token: token.to_string(),
+        breach: token.breach,
+        outcome: replay.outcome,
+        sentence: replay.sentence,
+        operations: replay.operations,
+        cut_points: replay.cut_points,
+        scenes: replay.scenes,
+    };
+    let source = match (&request.program, request.subject) {
+        (Some(path), _) => Source::Program(path),
+        (None, Some(_)) => Source::BuiltIn,
+        (None, None) => Source::Own,
+    };
+    match request.telling {
+        Telling::Json => output.json(&story)?,
+        Telling::Text => output.say(&text::story(&story))?,
+        Telling::Test => output.say(&emit::test(&story, source))?,
+    }
+    Ok(match (request.telling, story.outcome) {
+        // The test was asked for, and here it is.
+        (Telling::Test, Outcome::Reproduced) => Exit::Clean,
+        (_, outcome) => outcome.into(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use outlast_faultsim::config::Config;
+    use outlast_faultsim::part::{Geometry, Level};
+    use outlast_faultsim::run::Progress;
+    use outlast_faultsim::subjects::naive::Naive;
+    use outlast_faultsim::subjects::two_copies::TwoCopies;
+
+    use super::*;
+
+    #[test]
+    fn a_test_for_code_that_is_not_here_is_printed() {
+        let geometry = Geometry::new(2, 512, 1, 256).unwrap();
+        let config = Config { shrink: None, ..Config::small(geometry, Level::F1) };
+        let report = AnySubject::run(&Naive, &config, &Progress::default());
+        let mut token: Token = report.violations[0].token.parse().unwrap();
+        token.subject = "ring".to_owned();
+        let mut text = Vec::new();
+        let request = Request { subject: None, program: None, token, telling: Telling::Test };
+        assert_eq!(run(&request, &mut Output::new(&mut text)).unwrap(), Exit::Clean);
+        let text = String::from_utf8(text).unwrap();
+        assert!(
+            text.contains("// Put your own `Subject` here") && text.contains("fn ring_"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn other_code_does_not_reproduce() {
+        let geometry = Geometry::new(2, 512, 1, 256).unwrap();
+        let config = Config { shrink: None, ..Config::small(geometry, Level::F1) };
+        let report = AnySubject::run(&Naive, &config, &Progress::default());
+        let token: Token = report.violations[0].token.parse().unwrap();
+        let ends = |subject: &'static dyn AnySubject| {
+            let mut text = Vec::new();
+            let request = Request {
+                subject: Some(subject),
+                program: None,
+                token: token.clone(),
+                telling: Telling::Text,
+            };
+            let exit = run(&request, &mut Output::new(&mut text)).unwrap();
+            (exit.code(), String::from_utf8(text).unwrap())
+        };
+        let (code, text) = ends(&Naive);
+        assert_eq!(code, 1);
+        assert!(text.contains("\nreplay: reproduced: "), "{text}");
+        let (code, text) = ends(&TwoCopies);
+        assert_eq!(code, 6);
+        assert!(text.contains("\nreplay: diverged: "), "{text}");
+    }
+}
