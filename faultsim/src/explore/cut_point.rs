@@ -29,7 +29,7 @@ struct Representative {
     image: Image,
     pick: BiasPick,
     cuts: Vec<CutPick>,
-    parts: Mechanisms,
+    mechanisms: Mechanisms,
     hit: Hit,
     judged: Judged,
 }
@@ -40,7 +40,7 @@ struct Representative {
 struct Before<'cuts> {
     cuts: &'cuts [CutPick],
     pick: BiasPick,
-    parts: Mechanisms,
+    mechanisms: Mechanisms,
     /// Where there is collateral damage, and which settings are known to stand elsewhere.
     hit: Hit,
     apart: &'cuts [bool],
@@ -51,7 +51,7 @@ impl Default for Before<'_> {
         Self {
             cuts: &[],
             pick: BiasPick::Stored,
-            parts: Mechanism::Between.into(),
+            mechanisms: Mechanism::Between.into(),
             hit: Hit::NONE,
             apart: &[],
         }
@@ -121,7 +121,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
 
     /// Whether to go on.
     fn expand(&mut self, from: Representative) -> bool {
-        let Representative { mut image, pick, cuts, parts, hit, judged } = from;
+        let Representative { mut image, pick, cuts, mechanisms, hit, judged } = from;
         let without = self.context.plan.without;
         // Operations behind the second cut and later are left to the deep mode.
         let later = cuts.len() == 1 && !without.has(Mechanism::Later);
@@ -130,14 +130,20 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             // Behind the recovery, only a cut between operations.
             let between = at == last;
             let nested = at < judged.recovery_steps;
-            let part = if nested { Mechanism::Nested } else { Mechanism::Later };
-            if without.has(part) {
+            let mechanism = if nested { Mechanism::Nested } else { Mechanism::Later };
+            if without.has(mechanism) {
                 if let Some(step) = judged.trace.steps.get(at) {
                     image.apply(self.context.geometry, step);
                 }
                 return true;
             }
-            let before = Before { cuts: &cuts, pick, parts: parts.with(part), hit, apart: &[] };
+            let before = Before {
+                cuts: &cuts,
+                pick,
+                mechanisms: mechanisms.with(mechanism),
+                hit,
+                apart: &[],
+            };
             self.cut(&judged.trace, at, between, &mut image, &before)
         })
     }
@@ -152,7 +158,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         image: &mut Image,
         before: &Before<'_>,
     ) -> bool {
-        let Before { cuts, pick, parts, hit, .. } = *before;
+        let Before { cuts, pick, mechanisms, hit, .. } = *before;
         let mut apart: Vec<(Option<Tear>, Vec<bool>)> = Vec::new();
         let tears = if between {
             Tears::none()
@@ -179,8 +185,13 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             self.result.counts.coverage.note(place, step, tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
-            let mut before =
-                Before { cuts, pick, parts: parts.with((*class).into()), hit, apart: &[] };
+            let mut before = Before {
+                cuts,
+                pick,
+                mechanisms: mechanisms.with((*class).into()),
+                hit,
+                apart: &[],
+            };
             if let Some(step) = trace.steps.get(at).filter(|_| tear.is_collateral()) {
                 let g = self.context.geometry;
                 let sound = tear.without_collateral();
@@ -206,7 +217,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
     /// Judges one image left by a cut, once per reading of its marginal cells. Returns whether
     /// to go on.
     fn visit(&mut self, image: &Image, trace: &Trace, cut: CutPick, before: &Before<'_>) -> bool {
-        let Before { cuts, parts, hit, apart, .. } = *before;
+        let Before { cuts, mechanisms, hit, apart, .. } = *before;
         let progress = self.clock.progress;
         self.result.counts.cuts += 1;
         progress.cuts.fetch_add(1, Ordering::Relaxed);
@@ -220,7 +231,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         let number = 2 * self.oracles.number(allowed) + u32::from(!hit.is_none());
         let owed = Owed { allowed, number };
         for &pick in self.context.picks(image, cuts.len() + 1, cut) {
-            if pick.part().is_some_and(|part| self.context.plan.without.has(part)) {
+            if pick.mechanism().is_some_and(|mechanism| self.context.plan.without.has(mechanism)) {
                 continue;
             }
             let fresh = self.seen.insert((id, number, pick));
@@ -233,8 +244,9 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             if self.clock.is_up() {
                 return false;
             }
-            let parts = pick.part().map_or(parts, |part| parts.with(part));
-            let before = Before { cuts, pick, parts, hit, apart };
+            let mechanisms =
+                pick.mechanism().map_or(mechanisms, |mechanism| mechanisms.with(mechanism));
+            let before = Before { cuts, pick, mechanisms, hit, apart };
             if !self.judge_one((id, image), &owed, trace, cut, &before) {
                 return false;
             }
@@ -252,7 +264,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         cut: CutPick,
         before: &Before<'_>,
     ) -> bool {
-        let Before { cuts, pick, parts, hit, apart } = *before;
+        let Before { cuts, pick, mechanisms, hit, apart } = *before;
         let (context, prepared) = (self.context, self.prepared);
         let base = &prepared.baseline.trace;
         let number_of_cuts = cuts.len() + 1;
@@ -305,7 +317,14 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
                 }
                 if let Some(judged) = judged {
                     let (image, cuts) = (image.clone(), with_last(cuts, cut));
-                    self.queue.push_back(Representative { image, pick, cuts, parts, hit, judged });
+                    self.queue.push_back(Representative {
+                        image,
+                        pick,
+                        cuts,
+                        mechanisms,
+                        hit,
+                        judged,
+                    });
                 } else {
                     self.result.counts.represented += u64::from(represented);
                 }
@@ -354,9 +373,9 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             return goes_on;
         }
         self.result.counts.violating += 1;
-        let parts = before.parts.and(self.judge.at_work);
+        let mechanisms = before.mechanisms.and(self.judge.at_work);
         let judged = self.result.counts.judged;
-        self.result.kills.entry(parts).or_insert(judged);
+        self.result.kills.entry(mechanisms).or_insert(judged);
         self.clock.progress.violating.fetch_add(1, Ordering::Relaxed);
         let path = Path { cuts: with_last(before.cuts, cut), last: before.pick };
         let example = Example { count: 0, path, finding };
