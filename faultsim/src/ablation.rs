@@ -130,13 +130,13 @@ impl Mechanisms {
 
     /// The same with this part.
     #[must_use]
-    pub const fn with(self, part: Mechanism) -> Self {
-        Self(self.0 | 1 << part as u32)
+    pub const fn with(self, mechanism: Mechanism) -> Self {
+        Self(self.0 | 1 << mechanism as u32)
     }
 
     /// Whether the part is in it.
-    pub const fn has(self, part: Mechanism) -> bool {
-        self.0 >> part as u32 & 1 == 1
+    pub const fn has(self, mechanism: Mechanism) -> bool {
+        self.0 >> mechanism as u32 & 1 == 1
     }
 
     /// What is in one or the other.
@@ -153,7 +153,7 @@ impl Mechanisms {
 
     /// The parts, in order.
     pub fn iter(self) -> impl Iterator<Item = Mechanism> {
-        Mechanism::ALL.into_iter().filter(move |&part| self.has(part))
+        Mechanism::ALL.into_iter().filter(move |&mechanism| self.has(mechanism))
     }
 
     /// The mildest fault level that has all of them.
@@ -163,8 +163,8 @@ impl Mechanisms {
 }
 
 impl From<Mechanism> for Mechanisms {
-    fn from(part: Mechanism) -> Self {
-        Self::NONE.with(part)
+    fn from(mechanism: Mechanism) -> Self {
+        Self::NONE.with(mechanism)
     }
 }
 

@@ -51,6 +51,25 @@ pub(crate) struct State<'state> {
     pub(crate) apart: &'state [bool],
 }
 
+/// A part that came up from the image to be judged, and was read.
+struct Recovered<S: Subject> {
+    store: S::Store,
+    /// What is allowed after the reads.
+    oracle: Oracle,
+    /// How many steps coming up took.
+    steps: usize,
+    /// Whether coming up again can differ: where nothing was written and nothing is marginal, a
+    /// second power-up is the first.
+    twice: bool,
+}
+
+/// A part that was written to after its recovery, came up again and was read.
+struct GoneOn<S: Subject> {
+    store: S::Store,
+    oracle: Oracle,
+    judged: Option<Judged>,
+}
+
 /// Tries images on one bench.
 pub(crate) struct Judge<'run, S: Subject> {
     pub(crate) session: Session<'run, S>,
@@ -132,13 +151,33 @@ impl<'run, S: Subject> Judge<'run, S> {
         rewrite_all: &Script,
         wants: impl FnOnce(&[Step], &Oracle) -> Wanted,
     ) -> Result<Option<Judged>, Finding> {
+        let recovered = self.recover(state)?;
+        let wanted = {
+            let chip = self.session.part.chip();
+            wants(chip.steps().get(..recovered.steps).unwrap_or_default(), &recovered.oracle)
+        };
+        if self.without.has(Mechanism::GoOn) || wanted == Wanted::NOTHING {
+            return self.stop_here(state, wanted, recovered);
+        }
+        let go_on = self.go_on(state, wanted, recovered, continuation)?;
+        if wanted.rewrite_all && !self.without.has(Mechanism::RewriteAll) {
+            self.at_work = Mechanism::RewriteAll.into();
+            let State { pick, seed, .. } = *state;
+            self.rewrite_all(go_on.store, go_on.oracle, rewrite_all, pick, seed ^ 2)?;
+        }
+        Ok(go_on.judged)
+    }
+}
+
+impl<S: Subject> Judge<'_, S> {
+    /// Comes up and reads everything.
+    fn recover(&mut self, state: &State<'_>) -> Result<Recovered<S>, Finding> {
         let State { image, allowed, pick, seed, when, .. } = *state;
         self.session.when = when;
         self.at_work = Mechanisms::NONE;
         self.power_ups += 1;
         let mut store = come_up(&mut self.session, image, pick, seed, true)?;
-        let recovery_steps = self.session.part.chip().steps().len();
-
+        let steps = self.session.part.chip().steps().len();
         let mut oracle = std::mem::take(&mut self.oracle);
         oracle.copy_from(allowed);
         // What was read before was read in an earlier power-up.
@@ -146,33 +185,50 @@ impl<'run, S: Subject> Judge<'run, S> {
         self.session.read_all(&mut store, &mut oracle, self.values)?;
         // Later on code may move what it holds to where the damage is.
         self.session.apart.clear();
-        // Where nothing was written and nothing is marginal, a second power-up is the first.
-        let twice = recovery_steps > 0 || image.has_marginal();
-        let wanted = {
-            let chip = self.session.part.chip();
-            wants(chip.steps().get(..recovery_steps).unwrap_or_default(), &oracle)
-        };
-        let goes_on = !self.without.has(Mechanism::GoOn);
-        if !goes_on || wanted == Wanted::NOTHING {
-            drop(store);
-            let judged = wanted.trace.then(|| {
-                let mut trace = self.recovery_trace(recovery_steps, allowed);
-                trace.after = oracle.clone();
-                Judged { trace, recovery_steps }
-            });
-            if image.has_marginal() || !goes_on && twice {
-                self.recovered.copy_from(self.session.part.chip().image());
-                self.come_up_the_same(&mut oracle, pick, seed)?;
-            }
-            self.oracle = oracle;
-            return Ok(judged);
+        let twice = steps > 0 || image.has_marginal();
+        Ok(Recovered { store, oracle, steps, twice })
+    }
+
+    /// Ends the judgement without writing anything; comes up again if that can differ.
+    fn stop_here(
+        &mut self,
+        state: &State<'_>,
+        wanted: Wanted,
+        recovered: Recovered<S>,
+    ) -> Result<Option<Judged>, Finding> {
+        let State { image, allowed, pick, seed, .. } = *state;
+        let Recovered { store, mut oracle, steps, twice } = recovered;
+        drop(store);
+        let judged = wanted.trace.then(|| {
+            let mut trace = self.recovery_trace(steps, allowed);
+            trace.after = oracle.clone();
+            Judged { trace, recovery_steps: steps }
+        });
+        if image.has_marginal() || self.without.has(Mechanism::GoOn) && twice {
+            self.recovered.copy_from(self.session.part.chip().image());
+            self.come_up_the_same(&mut oracle, pick, seed)?;
         }
+        self.oracle = oracle;
+        Ok(judged)
+    }
+
+    /// Carries out the continuation; then comes up from the recovered part once more, and from the
+    /// part as the continuation left it.
+    fn go_on(
+        &mut self,
+        state: &State<'_>,
+        wanted: Wanted,
+        recovered: Recovered<S>,
+        continuation: &Script,
+    ) -> Result<GoneOn<S>, Finding> {
+        let State { allowed, pick, seed, .. } = *state;
+        let Recovered { mut store, mut oracle, steps, twice } = recovered;
         let mut recovered = oracle.clone();
         if twice {
             self.recovered.copy_from(self.session.part.chip().image());
         }
         self.at_work = Mechanism::GoOn.into();
-        let mut trace = wanted.trace.then(|| self.recovery_trace(recovery_steps, allowed));
+        let mut trace = wanted.trace.then(|| self.recovery_trace(steps, allowed));
         self.session.part.chip_mut().record_steps(trace.is_some());
         for (index, (op, effect)) in continuation.ops.iter().enumerate() {
             if self.refusals.covers(op) {
@@ -181,15 +237,7 @@ impl<'run, S: Subject> Judge<'run, S> {
             let before = trace.is_some().then(|| oracle.clone());
             oracle.invoke(effect);
             let during = trace.is_some().then(|| oracle.clone());
-            match self.session.apply(&mut store, op)? {
-                Ended::Done => oracle.ok(),
-                Ended::Full => {
-                    self.session.excuse(op, &oracle, self.values)?;
-                    oracle.refused();
-                }
-                Ended::Refused => return Err(refuses(op, &when)),
-                Ended::Cut => return Err(no_cut()),
-            }
+            self.apply(&mut store, op, &mut oracle)?;
             if let (Some(trace), Some(before), Some(mut during)) = (&mut trace, before, during) {
                 during.cut();
                 let steps = self.session.part.chip_mut().take_steps();
@@ -203,22 +251,30 @@ impl<'run, S: Subject> Judge<'run, S> {
         }
         self.at_work = Mechanism::GoOn.into();
         self.power_ups += 1;
-        let after = oracle.clone();
+        let judged = trace.map(|mut trace| {
+            trace.after = oracle.clone();
+            Judged { trace, recovery_steps: steps }
+        });
         oracle.cut();
         let mut store = come_up(&mut self.session, &self.continued, pick.other(), seed ^ 1, false)?;
         self.session.read_all(&mut store, &mut oracle, self.values)?;
-        if wanted.rewrite_all && !self.without.has(Mechanism::RewriteAll) {
-            self.at_work = Mechanism::RewriteAll.into();
-            self.rewrite_all(store, oracle, rewrite_all, pick, seed ^ 2)?;
-        }
-        Ok(trace.map(|mut trace| {
-            trace.after = after;
-            Judged { trace, recovery_steps }
-        }))
+        Ok(GoneOn { store, oracle, judged })
     }
-}
 
-impl<S: Subject> Judge<'_, S> {
+    /// Runs one operation that the oracle knows to have begun. Only a part that fills up may refuse it.
+    fn apply(&mut self, store: &mut S::Store, op: &Op, oracle: &mut Oracle) -> Result<(), Finding> {
+        match self.session.apply(store, op)? {
+            Ended::Done => oracle.ok(),
+            Ended::Full => {
+                self.session.excuse(op, oracle, self.values)?;
+                oracle.refused();
+            }
+            Ended::Refused => return Err(refuses(op, &self.session.when)),
+            Ended::Cut => return Err(no_cut()),
+        }
+        Ok(())
+    }
+
     /// Which settings are served from other sectors than the one that a tear hits, by number: seen where
     /// the same tear did no collateral damage. Not known, and empty, if there is damage already or
     /// marginal bits.
@@ -290,15 +346,7 @@ impl<S: Subject> Judge<'_, S> {
                 continue;
             }
             oracle.invoke(effect);
-            match self.session.apply(&mut store, op)? {
-                Ended::Done => oracle.ok(),
-                Ended::Full => {
-                    self.session.excuse(op, &oracle, self.values)?;
-                    oracle.refused();
-                }
-                Ended::Refused => return Err(refuses(op, &self.session.when)),
-                Ended::Cut => return Err(no_cut()),
-            }
+            self.apply(&mut store, op, &mut oracle)?;
         }
         drop(store);
         self.power_ups += 1;

@@ -61,7 +61,7 @@ impl BiasPick {
     }
 
     /// What of the rig it takes.
-    pub(crate) const fn part(self) -> Option<Mechanism> {
+    pub(crate) const fn mechanism(self) -> Option<Mechanism> {
         match self {
             Self::Stored => None,
             Self::Zeros | Self::Ones | Self::Fixed => Some(Mechanism::PerBoot),

@@ -6,6 +6,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::check::finding::{Breach, Finding, Signature};
+use crate::report::{Counts, Report};
 
 /// How far a run is, to be read by another thread while it works.
 #[derive(Debug, Default)]
@@ -75,7 +76,7 @@ impl<'run> Clock<'run> {
     }
 
     /// Adds to a reason what timeouts left undone.
-    pub(crate) fn explain(&self, reason: &mut String) {
+    fn explain(&self, reason: &mut String) {
         let timeouts = self.timeouts.lock().unwrap_or_else(PoisonError::into_inner);
         let sum: u32 = timeouts.values().sum();
         if sum == 0 || reason.is_empty() {
@@ -84,6 +85,13 @@ impl<'run> Clock<'run> {
         reason.push_str(&format!(
             "; the code did not come back in time in {sum} images, and where that was known not every cut was made"
         ));
+    }
+
+    /// Writes into a report what a run came to that was planned in these units.
+    pub(crate) fn conclude(&self, report: &mut Report, counts: Counts, found: bool, units: &str) {
+        (report.verdict, report.reason) = counts.outcome(found, units);
+        self.explain(&mut report.reason);
+        report.counts = counts;
     }
 
     /// Whether this is a crash in a run that somebody is ending, and who may have ended the code under

@@ -6,11 +6,12 @@ use std::sync::atomic::Ordering;
 
 use rapidhash::RapidHashSet;
 
-use super::cache::{Cache, Look, Oracles, Owed, Recall, RecoveryId};
+use super::cache::{Cache, Look, Oracles, Owed, Recall};
 use super::clock::Clock;
-use super::context::{Context, GROUPS_PER_SAMPLE, Prepared, interrupted};
+use super::context::{Context, Prepared, interrupted};
 use super::example::{Example, PointResult, Stop};
 use super::images::{ImageId, Interner};
+use super::sampling::{Decision, Groups, Sample};
 use crate::ablation::{Mechanism, Mechanisms};
 use crate::check::baseline::Trace;
 use crate::check::collateral_loss::Hit;
@@ -23,17 +24,12 @@ use crate::history::path::{CutPick, Path};
 use crate::part::{Image, Step, Tear, Tears};
 use crate::subject::Subject;
 
-/// In a thrifty plan, of the images with a new kind of recovery one in so many is written on, and of
-/// those one in so many turned over.
-pub(crate) const NEW_FOLLOWED_ONE_IN: u64 = 4;
-const REWRITTEN_ONE_IN: u64 = 256;
-
 /// A judged image in whose recovery and later operations further cuts are made.
 struct Representative {
     image: Image,
     pick: BiasPick,
     cuts: Vec<CutPick>,
-    parts: Mechanisms,
+    mechanisms: Mechanisms,
     hit: Hit,
     judged: Judged,
 }
@@ -44,7 +40,7 @@ struct Representative {
 struct Before<'cuts> {
     cuts: &'cuts [CutPick],
     pick: BiasPick,
-    parts: Mechanisms,
+    mechanisms: Mechanisms,
     /// Where there is collateral damage, and which settings are known to stand elsewhere.
     hit: Hit,
     apart: &'cuts [bool],
@@ -55,7 +51,7 @@ impl Default for Before<'_> {
         Self {
             cuts: &[],
             pick: BiasPick::Stored,
-            parts: Mechanism::Between.into(),
+            mechanisms: Mechanism::Between.into(),
             hit: Hit::NONE,
             apart: &[],
         }
@@ -74,9 +70,7 @@ pub(crate) struct CutPoint<'job, 'run, S: Subject> {
     recall: Recall<'job>,
     /// Image, obligations and reading of marginal cells that were judged.
     seen: RapidHashSet<(ImageId, u32, BiasPick)>,
-    /// Recovery, what it reported, obligations, reading of marginal cells and number of cuts
-    /// that have a representative.
-    groups: RapidHashSet<(RecoveryId, u32, u32, BiasPick, usize)>,
+    groups: Groups,
     queue: VecDeque<Representative>,
     result: PointResult,
 }
@@ -100,7 +94,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             oracles: Oracles::default(),
             recall: Recall::new(cache),
             seen: RapidHashSet::default(),
-            groups: RapidHashSet::default(),
+            groups: Groups::default(),
             queue: VecDeque::new(),
             result: PointResult::default(),
         }
@@ -127,7 +121,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
 
     /// Whether to go on.
     fn expand(&mut self, from: Representative) -> bool {
-        let Representative { mut image, pick, cuts, parts, hit, judged } = from;
+        let Representative { mut image, pick, cuts, mechanisms, hit, judged } = from;
         let without = self.context.plan.without;
         // Operations behind the second cut and later are left to the deep mode.
         let later = cuts.len() == 1 && !without.has(Mechanism::Later);
@@ -136,14 +130,20 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             // Behind the recovery, only a cut between operations.
             let between = at == last;
             let nested = at < judged.recovery_steps;
-            let part = if nested { Mechanism::Nested } else { Mechanism::Later };
-            if without.has(part) {
+            let mechanism = if nested { Mechanism::Nested } else { Mechanism::Later };
+            if without.has(mechanism) {
                 if let Some(step) = judged.trace.steps.get(at) {
                     image.apply(self.context.geometry, step);
                 }
                 return true;
             }
-            let before = Before { cuts: &cuts, pick, parts: parts.with(part), hit, apart: &[] };
+            let before = Before {
+                cuts: &cuts,
+                pick,
+                mechanisms: mechanisms.with(mechanism),
+                hit,
+                apart: &[],
+            };
             self.cut(&judged.trace, at, between, &mut image, &before)
         })
     }
@@ -158,7 +158,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         image: &mut Image,
         before: &Before<'_>,
     ) -> bool {
-        let Before { cuts, pick, parts, hit, .. } = *before;
+        let Before { cuts, pick, mechanisms, hit, .. } = *before;
         let mut apart: Vec<(Option<Tear>, Vec<bool>)> = Vec::new();
         let tears = if between {
             Tears::none()
@@ -185,8 +185,13 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             self.result.counts.coverage.note(place, step, tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
             let cut = CutPick { bias: pick, step, tear: number };
-            let mut before =
-                Before { cuts, pick, parts: parts.with((*class).into()), hit, apart: &[] };
+            let mut before = Before {
+                cuts,
+                pick,
+                mechanisms: mechanisms.with((*class).into()),
+                hit,
+                apart: &[],
+            };
             if let Some(step) = trace.steps.get(at).filter(|_| tear.is_collateral()) {
                 let g = self.context.geometry;
                 let sound = tear.without_collateral();
@@ -212,7 +217,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
     /// Judges one image left by a cut, once per reading of its marginal cells. Returns whether
     /// to go on.
     fn visit(&mut self, image: &Image, trace: &Trace, cut: CutPick, before: &Before<'_>) -> bool {
-        let Before { cuts, parts, hit, apart, .. } = *before;
+        let Before { cuts, mechanisms, hit, apart, .. } = *before;
         let progress = self.clock.progress;
         self.result.counts.cuts += 1;
         progress.cuts.fetch_add(1, Ordering::Relaxed);
@@ -226,7 +231,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         let number = 2 * self.oracles.number(allowed) + u32::from(!hit.is_none());
         let owed = Owed { allowed, number };
         for &pick in self.context.picks(image, cuts.len() + 1, cut) {
-            if pick.part().is_some_and(|part| self.context.plan.without.has(part)) {
+            if pick.mechanism().is_some_and(|mechanism| self.context.plan.without.has(mechanism)) {
                 continue;
             }
             let fresh = self.seen.insert((id, number, pick));
@@ -239,8 +244,9 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             if self.clock.is_up() {
                 return false;
             }
-            let parts = pick.part().map_or(parts, |part| parts.with(part));
-            let before = Before { cuts, pick, parts, hit, apart };
+            let mechanisms =
+                pick.mechanism().map_or(mechanisms, |mechanism| mechanisms.with(mechanism));
+            let before = Before { cuts, pick, mechanisms, hit, apart };
             if !self.judge_one((id, image), &owed, trace, cut, &before) {
                 return false;
             }
@@ -258,7 +264,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         cut: CutPick,
         before: &Before<'_>,
     ) -> bool {
-        let Before { cuts, pick, parts, hit, apart } = *before;
+        let Before { cuts, pick, mechanisms, hit, apart } = *before;
         let (context, prepared) = (self.context, self.prepared);
         let base = &prepared.baseline.trace;
         let number_of_cuts = cuts.len() + 1;
@@ -267,55 +273,43 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             *count += 1;
         }
         let seed = cut.seed(context.seed);
-        let deeper = number_of_cuts < context.depth() as usize;
-        let first_cut = cuts.is_empty();
-        let in_turn = self.result.counts.judged.is_multiple_of(context.followed_one_in());
-        let roll = if context.plan.thrifty { seed } else { 0 };
-        let mut represented = false;
-        let groups = &mut self.groups;
-        let mut wanted_of = |recovery: RecoveryId, recovered: u32| {
-            let new = groups.insert((recovery, recovered, owed.number, pick, number_of_cuts));
-            let every =
-                context.plan.sample.max(1) as usize * if first_cut { 1 } else { GROUPS_PER_SAMPLE };
-            let sampled = (groups.len() + first.step as usize).is_multiple_of(every);
-            represented = deeper && context.plan.group && !(new && sampled);
-            Wanted {
-                trace: deeper && !represented,
-                rewrite_all: new && first_cut && roll.is_multiple_of(REWRITTEN_ONE_IN),
-                follow: new && roll.is_multiple_of(NEW_FOLLOWED_ONE_IN)
-                    || in_turn
-                    || !context.plan.group,
-            }
+        let sample = Sample {
+            plan: context.plan,
+            owed: owed.number,
+            pick,
+            cuts: number_of_cuts,
+            may_be_cut: number_of_cuts < context.depth() as usize,
+            first_step: first.step,
+            is_followed: self.result.counts.judged.is_multiple_of(context.followed_one_in()),
+            roll: if context.plan.thrifty { seed } else { 0 },
         };
-        let recall = &mut self.recall;
-        let oracles = &mut self.oracles;
-        let look_seed = if image.has_marginal() { seed } else { 0 };
-        // One is kept for each number of an image.
-        let fingerprint = self.result.fingerprints.get(id as usize);
-        let look = fingerprint
-            .filter(|_| hit.is_none() && context.plan.merge_equal)
-            .map(|&image| Look { image, pick, seed: look_seed });
-        let known =
-            look.as_ref().and_then(|look| recall.shown(look, owed, &prepared.values, oracles));
-        let wanted = known.map(|(recovery, recovered)| wanted_of(recovery, recovered));
-        if wanted == Some(Wanted::NOTHING) {
+        let look = self.look((id, image), pick, seed, hit);
+        let Self { groups, recall, oracles, judge, .. } = self;
+        let known = look
+            .as_ref()
+            .and_then(|look| recall.shown(look, owed, &prepared.values, oracles))
+            .map(|(recovery, recovered)| groups.decide(&sample, recovery, recovered));
+        if let Some(Decision { wanted: Wanted::NOTHING, represented }) = known {
             self.result.counts.represented += u64::from(represented);
             return true;
         }
         let mut shown = None;
+        let mut represented = false;
         let wants = |steps: &[Step], recovered: &Oracle| {
-            wanted.unwrap_or_else(|| {
+            let decision = known.unwrap_or_else(|| {
                 let (recovery, recovered, all) =
                     recall.enter(steps, recovered, &prepared.values, oracles);
                 shown = all;
-                wanted_of(recovery, recovered)
-            })
+                groups.decide(&sample, recovery, recovered)
+            });
+            represented = decision.represented;
+            decision.wanted
         };
         let in_flight = context.in_flight(base, first);
         let when = When { cuts: u32::try_from(number_of_cuts).unwrap_or(u32::MAX), in_flight };
         let state = State { image, allowed: owed.allowed, pick, seed, when, hit, apart };
         let continuation = context.continuation(prepared, number_of_cuts, first.step as usize);
-        let judged = self.judge.judge(&state, continuation, &prepared.rewrite_all, wants);
+        let judged = judge.judge(&state, continuation, &prepared.rewrite_all, wants);
         match judged {
             Ok(judged) => {
                 if let (Some(look), Some(shown)) = (look, shown) {
@@ -323,7 +317,14 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
                 }
                 if let Some(judged) = judged {
                     let (image, cuts) = (image.clone(), with_last(cuts, cut));
-                    self.queue.push_back(Representative { image, pick, cuts, parts, hit, judged });
+                    self.queue.push_back(Representative {
+                        image,
+                        pick,
+                        cuts,
+                        mechanisms,
+                        hit,
+                        judged,
+                    });
                 } else {
                     self.result.counts.represented += u64::from(represented);
                 }
@@ -341,6 +342,24 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         }
     }
 
+    /// The key under which an image in this reading can be known already; none if what it shows
+    /// stands for no other.
+    fn look(
+        &self,
+        (id, image): (ImageId, &Image),
+        pick: BiasPick,
+        seed: u64,
+        hit: Hit,
+    ) -> Option<Look> {
+        if !hit.is_none() || !self.context.plan.merge_equal {
+            return None;
+        }
+        // One is kept for each number of an image.
+        let fingerprint = *self.result.fingerprints.get(id as usize)?;
+        let seed = if image.has_marginal() { seed } else { 0 };
+        Some(Look { image: fingerprint, pick, seed })
+    }
+
     /// Keeps what is wrong with an image. Returns whether to go on.
     fn note(
         &mut self,
@@ -354,9 +373,9 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             return goes_on;
         }
         self.result.counts.violating += 1;
-        let parts = before.parts.and(self.judge.at_work);
+        let mechanisms = before.mechanisms.and(self.judge.at_work);
         let judged = self.result.counts.judged;
-        self.result.kills.entry(parts).or_insert(judged);
+        self.result.kills.entry(mechanisms).or_insert(judged);
         self.clock.progress.violating.fetch_add(1, Ordering::Relaxed);
         let path = Path { cuts: with_last(before.cuts, cut), last: before.pick };
         let example = Example { count: 0, path, finding };

@@ -42,6 +42,44 @@ pub(crate) struct Explored {
     pub(crate) fingerprints: Vec<Fingerprint>,
 }
 
+impl Explored {
+    /// Of so many cut points, none of which was explored yet.
+    pub(crate) fn none_of(planned: u64) -> Self {
+        Self {
+            counts: Counts { planned, ..Counts::default() },
+            worst: WorstCase::default(),
+            findings: Examples::new(),
+            kills: Kills::new(),
+            fingerprints: Vec::new(),
+        }
+    }
+
+    /// Adds what a cut point showed. Of examples alike the one with the fewest cuts stays.
+    pub(crate) fn add(&mut self, mut result: PointResult) {
+        for (mechanisms, images) in result.kills {
+            self.kills.entry(mechanisms).or_insert(self.counts.judged + images);
+        }
+        self.counts.add(&result.counts);
+        self.counts.done += u64::from(result.finished);
+        self.worst.merge(&result.worst);
+        self.fingerprints.append(&mut result.fingerprints);
+        for (signature, example) in result.findings {
+            match self.findings.get_mut(&signature) {
+                None => {
+                    self.findings.insert(signature, example);
+                }
+                Some(known) => {
+                    let count = known.count + example.count;
+                    if example.path.cuts.len() < known.path.cuts.len() {
+                        *known = example;
+                    }
+                    known.count = count;
+                }
+            }
+        }
+    }
+}
+
 /// For each set of parts of the rig that a failing image took: how many images were judged up
 /// to the first one. Within a job until the report.
 pub(crate) type Kills = BTreeMap<Mechanisms, u64>;

@@ -18,10 +18,44 @@ pub(crate) type ImageId = u32;
 pub(crate) type Fingerprint = u128;
 
 /// Keeps one of each, and at most so many.
-pub(crate) fn keep_distinct<T: Ord + Send>(fingerprints: &mut Vec<T>, most: usize) {
-    fingerprints.par_sort_unstable();
-    fingerprints.dedup();
-    fingerprints.truncate(most);
+fn keep_distinct<T: Ord + Send>(values: &mut Vec<T>, most: usize) {
+    values.par_sort_unstable();
+    values.dedup();
+    values.truncate(most);
+}
+
+/// Counts distinct values up to a limit. What is new is sorted in now and then, so that memory is
+/// bounded.
+#[derive(Debug)]
+pub(crate) struct Distinct<T> {
+    values: Vec<T>,
+    /// How many of them are sorted and distinct.
+    sorted: usize,
+    most: usize,
+}
+
+impl<T: Ord + Send> Distinct<T> {
+    pub(crate) const fn new(most: usize) -> Self {
+        Self { values: Vec::new(), sorted: 0, most }
+    }
+
+    pub(crate) fn extend(&mut self, values: impl IntoIterator<Item = T>) {
+        self.values.extend(values);
+    }
+
+    /// Sorts in what is new, if there are enough of them beside those that are sorted.
+    pub(crate) fn sort_in(&mut self, enough: impl FnOnce(usize) -> usize) {
+        if self.values.len() - self.sorted >= enough(self.sorted) {
+            keep_distinct(&mut self.values, self.most);
+            self.sorted = self.values.len();
+        }
+    }
+
+    /// How many there are, and whether the limit was reached.
+    pub(crate) fn count(mut self) -> (u64, bool) {
+        keep_distinct(&mut self.values, self.most);
+        (self.values.len() as u64, self.values.len() == self.most)
+    }
 }
 
 /// Gives equal images equal numbers. An image is kept as its differences to a base image, so

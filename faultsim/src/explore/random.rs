@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use rayon::prelude::*;
 
 use super::clock::Clock;
-use super::images::{Fingerprint, keep_distinct};
+use super::images::{Distinct, Fingerprint};
 use super::random_life::RandomLife;
 use crate::check::finding::{Finding, Signature};
 use crate::config::{Config, RandomLives};
@@ -59,8 +59,7 @@ pub(crate) fn run<S: Subject>(
     clock.progress.planned.fetch_add(plan.runs, Ordering::Relaxed);
     let mut counts = Counts { planned: plan.runs, ..Counts::default() };
     let mut worst = WorstCase::default();
-    let mut fingerprints: Vec<Fingerprint> = Vec::new();
-    let mut kept = 0;
+    let mut fingerprints = Distinct::new(MOST_FINGERPRINTS);
     let mut findings: BTreeMap<Signature, LifeExample> = BTreeMap::new();
     let first = AtomicU64::new(u64::MAX);
     let mut start = 0;
@@ -79,14 +78,14 @@ pub(crate) fn run<S: Subject>(
                 result
             })
             .collect();
-        for (run, mut result) in (start..end).zip(yields) {
+        for (run, result) in (start..end).zip(yields) {
             if run > first.load(Ordering::Relaxed) {
                 break;
             }
             counts.add(&result.counts);
             counts.done += u64::from(result.finished);
             worst.merge(&result.worst);
-            fingerprints.append(&mut result.fingerprints);
+            fingerprints.extend(result.fingerprints);
             if let Some((signature, finding, power_ups)) = result.found {
                 let found = LifeExample { count: 0, run, power_ups, finding };
                 let known = findings.entry(signature).or_insert(found);
@@ -94,35 +93,37 @@ pub(crate) fn run<S: Subject>(
             }
         }
         // Not after every batch: in long runs most of them would be sorted again and again.
-        if fingerprints.len() - kept >= kept.clamp(NEW_FINGERPRINTS.start, NEW_FINGERPRINTS.end) {
-            keep_distinct(&mut fingerprints, MOST_FINGERPRINTS);
-            kept = fingerprints.len();
-        }
+        fingerprints.sort_in(|sorted| sorted.clamp(NEW_FINGERPRINTS.start, NEW_FINGERPRINTS.end));
         start = end;
         if first.load(Ordering::Relaxed) < u64::MAX || clock.is_up() {
             break;
         }
     }
-    keep_distinct(&mut fingerprints, MOST_FINGERPRINTS);
-    counts.distinct = fingerprints.len() as u64;
-    let (verdict, mut reason) = counts.outcome(!findings.is_empty(), "lives");
-    clock.explain(&mut reason);
-    let mut not_explored =
+    let mut report = Report::begun(
+        config,
+        subject,
+        "deep",
+        format!("random lives of {} power-ups", plan.power_ups),
+    );
+    let (distinct, is_at_limit) = fingerprints.count();
+    counts.distinct = distinct;
+    clock.conclude(&mut report, counts, !findings.is_empty(), "lives");
+    report.worst = worst;
+    report.not_explored =
         vec!["anything but what was drawn: random lives prove nothing about the others".to_owned()];
-    not_explored.extend(left_out(Some(longest_value(&config.geometry))));
-    not_explored.push(beyond(config.level).to_owned());
-    if fingerprints.len() == MOST_FINGERPRINTS {
-        not_explored.push("distinct images were counted up to this number only".to_owned());
+    report.not_explored.extend(left_out(Some(longest_value(&config.geometry))));
+    report.not_explored.push(beyond(config.level).to_owned());
+    if is_at_limit {
+        let what = "distinct images were counted up to this number only";
+        report.not_explored.push(what.to_owned());
     }
     let mut ordered: Vec<_> = findings.into_iter().collect();
-    ordered.sort_by_key(|(_, found)| (found.power_ups, found.run));
-    let violations = ordered
+    ordered.sort_by_key(|(_, example)| (example.power_ups, example.run));
+    report.violations = ordered
         .into_iter()
-        .map(|(signature, found)| violation(config, plan, subject, signature, &found))
+        .map(|(signature, example)| violation(config, plan, subject, signature, &example))
         .collect();
-    let mode = format!("random lives of {} power-ups", plan.power_ups);
-    let report = Report::begun(config, subject, "deep", mode);
-    Report { verdict, reason, counts, worst, violations, not_explored, ..report }
+    report
 }
 
 fn one_life<S: Subject>(

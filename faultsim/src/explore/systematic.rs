@@ -13,12 +13,13 @@ use super::cache::Cache;
 use super::clock::Clock;
 use super::context::{Context, Prepared};
 use super::cut_point::CutPoint;
-use super::example::{Examples, Explored, Kills, PointResult, Stop};
-use super::images::keep_distinct;
+use super::example::{Explored, PointResult, Stop};
+use super::images::Distinct;
 use super::retell;
 use crate::check::coverage::Place;
 use crate::config::{Config, Systematic};
-use crate::report::{Counts, Report, Verdict, WorstCase};
+use crate::part::{Geometry, Image, Step};
+use crate::report::{Report, Verdict};
 use crate::subject::Subject;
 
 /// Steps from one stored image to the next.
@@ -49,15 +50,14 @@ pub(crate) fn run<S: Subject>(
     report.baseline = prepared.baseline.summary.clone();
     report.worst = prepared.baseline.worst;
     let cut_points = 0..=prepared.baseline.trace.steps.len();
-    let Explored { mut counts, worst, findings, kills, mut fingerprints } =
+    let Explored { mut counts, worst, findings, kills, fingerprints } =
         context.explore(&prepared, cut_points.collect(), Stop::of(config), clock, None);
-    keep_distinct(&mut fingerprints, usize::MAX);
-    counts.distinct = fingerprints.len() as u64;
+    let mut distinct = Distinct::new(usize::MAX);
+    distinct.extend(fingerprints);
+    (counts.distinct, _) = distinct.count();
     report.kills = kills.into_iter().collect();
     report.worst.merge(&worst);
-    (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "cut points");
-    clock.explain(&mut report.reason);
-    report.counts = counts;
+    clock.conclude(&mut report, counts, !findings.is_empty(), "cut points");
     let mut ordered: Vec<_> = findings.into_iter().collect();
     ordered.sort_by_key(|(_, example)| example.path.cuts.len());
     report.violations = ordered
@@ -71,8 +71,36 @@ pub(crate) fn run<S: Subject>(
     report
 }
 
+/// The part as it is before each step of the baseline. Every n-th image is kept, so that no cut
+/// point has to start from the beginning.
+struct Checkpoints<'run> {
+    geometry: &'run Geometry,
+    steps: &'run [Step],
+    images: Vec<Image>,
+}
+
+impl<'run> Checkpoints<'run> {
+    fn new(geometry: &'run Geometry, start: &Image, steps: &'run [Step]) -> Self {
+        let mut image = start.clone();
+        let mut images = vec![image.clone()];
+        for chunk in steps.chunks_exact(CHECKPOINT_STEPS) {
+            chunk.iter().for_each(|step| image.apply(geometry, step));
+            images.push(image.clone());
+        }
+        Self { geometry, steps, images }
+    }
+
+    fn before(&self, at: usize) -> Image {
+        let mut image = self.images[at / CHECKPOINT_STEPS].clone();
+        let since = &self.steps[at / CHECKPOINT_STEPS * CHECKPOINT_STEPS..at];
+        since.iter().for_each(|step| image.apply(self.geometry, step));
+        image.become_origin();
+        image
+    }
+}
+
 impl<S: Subject> Context<'_, S> {
-    /// Explores the cut points given, which must ascend; one after the other if they share a memory.
+    /// Explores the cut points given, which must ascend; one after the other if they share a cache.
     pub(crate) fn explore(
         &self,
         prepared: &Prepared,
@@ -81,38 +109,24 @@ impl<S: Subject> Context<'_, S> {
         clock: &Clock<'_>,
         cache: Option<&mut Cache>,
     ) -> Explored {
-        let steps = &prepared.baseline.trace.steps;
+        let trace = &prepared.baseline.trace;
         let planned = cut_points.len() as u64;
-        let place = |at: &usize| prepared.baseline.trace.place(*at, false);
-        let places: Vec<Place> = cut_points.iter().map(place).collect();
+        let places: Vec<Place> = cut_points.iter().map(|at| trace.place(*at, false)).collect();
         if clock.counts_points {
             clock.progress.planned.fetch_add(planned, Ordering::Relaxed);
         }
-        // The part before every n-th step, so that a job need not start from the beginning.
-        let mut image = prepared.baseline.start.clone();
-        let mut checkpoints = vec![image.clone()];
-        for chunk in steps.chunks_exact(CHECKPOINT_STEPS) {
-            chunk.iter().for_each(|step| image.apply(self.geometry, step));
-            checkpoints.push(image.clone());
-        }
-        let before = |at: usize| {
-            let mut image = checkpoints[at / CHECKPOINT_STEPS].clone();
-            let since = &steps[at / CHECKPOINT_STEPS * CHECKPOINT_STEPS..at];
-            since.iter().for_each(|step| image.apply(self.geometry, step));
-            image.become_origin();
-            image
-        };
-        // When stopping: the earliest job that has a finding. Later ones are dropped, so that
+        let checkpoints = Checkpoints::new(self.geometry, &prepared.baseline.start, &trace.steps);
+        // When stopping: the earliest cut point that has a finding. Later ones are dropped, so that
         // the result does not depend on who was faster.
         let first = AtomicUsize::new(usize::MAX);
-        let work = |job: usize, at: usize, cache: &mut Cache| {
-            if clock.is_up() || first.load(Ordering::Relaxed) < job {
+        let work = |number: usize, at: usize, cache: &mut Cache| {
+            if clock.is_up() || first.load(Ordering::Relaxed) < number {
                 return PointResult::default();
             }
-            let image = before(at);
+            let image = checkpoints.before(at);
             let result = CutPoint::new(self, prepared, &image, stop, clock, cache).run(at, image);
             if stop != Stop::Never && !result.findings.is_empty() {
-                first.fetch_min(job, Ordering::Relaxed);
+                first.fetch_min(number, Ordering::Relaxed);
             }
             if clock.counts_points {
                 clock.progress.done.fetch_add(1, Ordering::Relaxed);
@@ -120,47 +134,23 @@ impl<S: Subject> Context<'_, S> {
             result
         };
         let results: Vec<PointResult> = match cache {
-            Some(cache) => (0..).zip(cut_points).map(|(job, at)| work(job, at, cache)).collect(),
+            Some(cache) => {
+                (0..).zip(cut_points).map(|(number, at)| work(number, at, cache)).collect()
+            }
             None => cut_points
                 .into_par_iter()
                 .enumerate()
-                .map(|(job, at)| work(job, at, &mut Cache::default()))
+                .map(|(number, at)| work(number, at, &mut Cache::default()))
                 .collect(),
         };
-
-        let mut counts = Counts { planned, ..Counts::default() };
-        let mut worst = WorstCase::default();
-        let mut findings = Examples::new();
-        let mut kills = Kills::new();
-        let mut fingerprints = Vec::new();
+        let mut explored = Explored::none_of(planned);
         let last = first.into_inner();
-        for (job, (mut result, place)) in results.into_iter().zip(places).enumerate() {
-            counts.coverage.point(place, result.finished && job <= last);
-            if job > last {
-                continue;
-            }
-            for (parts, images) in result.kills {
-                kills.entry(parts).or_insert(counts.judged + images);
-            }
-            counts.add(&result.counts);
-            counts.done += u64::from(result.finished);
-            worst.merge(&result.worst);
-            fingerprints.append(&mut result.fingerprints);
-            for (signature, example) in result.findings {
-                match findings.get_mut(&signature) {
-                    None => {
-                        findings.insert(signature, example);
-                    }
-                    Some(known) => {
-                        let count = known.count + example.count;
-                        if example.path.cuts.len() < known.path.cuts.len() {
-                            *known = example;
-                        }
-                        known.count = count;
-                    }
-                }
+        for (number, (result, place)) in results.into_iter().zip(places).enumerate() {
+            explored.counts.coverage.point(place, result.finished && number <= last);
+            if number <= last {
+                explored.add(result);
             }
         }
-        Explored { counts, worst, findings, kills, fingerprints }
+        explored
     }
 }

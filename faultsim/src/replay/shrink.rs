@@ -6,7 +6,7 @@
 use std::cmp::Reverse;
 use std::time::{Duration, Instant};
 
-use super::history::{cut_down, replay};
+use super::rerun::{replay, shrunk};
 use crate::check::baseline::What;
 use crate::check::finding::Signature;
 use crate::check::reading::BiasPick;
@@ -277,7 +277,7 @@ impl<S: Subject> Search<'_, S> {
 
     /// How many operations happen up to the first cut.
     fn end(&self, kept: Option<&Kept>, first_cut: usize) -> Option<usize> {
-        let workload = cut_down(self.workload.clone(), kept);
+        let workload = shrunk(self.workload.clone(), kept);
         self.with(&workload, &self.token.geometry, self.token.level, 1, |context| {
             let prepared = context.prepare().ok()?;
             match prepared.baseline.trace.segment(first_cut)?.what {
@@ -289,7 +289,7 @@ impl<S: Subject> Search<'_, S> {
 
     /// The first failing cut in the last operation, or behind it, of these operations.
     fn find(&self, smaller: &Smaller, level: Level, depth: u32) -> Option<(Example, u16)> {
-        let workload = cut_down(self.workload.clone(), Some(&self.kept(smaller)));
+        let workload = shrunk(self.workload.clone(), Some(&self.kept(smaller)));
         self.with(&workload, &smaller.geometry, level, depth, |context| {
             let prepared = context.prepare().ok()?;
             let trace = &prepared.baseline.trace;

@@ -39,7 +39,8 @@ impl Proof {
                 cells.concat()
             )
         };
-        let levels = HEADS.map(|(part, _)| format!("{:>CELL$}", part.level().to_string()));
+        let levels =
+            HEADS.map(|(mechanism, _)| format!("{:>CELL$}", mechanism.level().to_string()));
         // Writing to a string does not fail.
         let _ = writeln!(text, "{}\n{}", heads(0), heads(1));
         let _ = writeln!(text, "{:NAME$} {:>5}{}", "", "level", levels.concat());
@@ -47,28 +48,29 @@ impl Proof {
             let _ = writeln!(text, "{}", row.line());
         }
         text.push_str("\nOnly killers, each at the lowest level of the mistake:\n");
-        for part in Mechanism::ALL {
-            let only = self.only_killed_by(part);
-            let _ = writeln!(text, "{:18} {}", part.name(), list(&only));
+        for mechanism in Mechanism::ALL {
+            let only = self.only_killed_by(mechanism);
+            let _ = writeln!(text, "{:18} {}", mechanism.name(), list(&only));
         }
         text.push_str("\nSwitched off, and what then escapes:\n");
         for ablation in &self.ablations {
             let answer = if ablation.escaped { "escapes" } else { "DOES NOT ESCAPE" };
-            let (part, name, level) = (ablation.part.name(), ablation.name, ablation.level);
-            let _ = writeln!(text, "{part:18} {name} {answer} at {level}");
+            let (mechanism, name, level) =
+                (ablation.mechanism.name(), ablation.name, ablation.level);
+            let _ = writeln!(text, "{mechanism:18} {name} {answer} at {level}");
         }
         text
     }
 
     /// Mistakes that only this part of the rig shows, at their lowest level.
-    fn only_killed_by(&self, part: Mechanism) -> Vec<&'static str> {
-        let alone = |row: &&Row| match part {
+    fn only_killed_by(&self, mechanism: Mechanism) -> Vec<&'static str> {
+        let alone = |row: &&Row| match mechanism {
             Mechanism::Between => {
                 row.lowest == Some(Level::F0)
                     && !row.needs.contains(&Mechanism::Nested)
                     && !row.needs.contains(&Mechanism::Later)
             }
-            _ => row.needs.contains(&part),
+            _ => row.needs.contains(&mechanism),
         };
         self.rows.iter().filter(alone).map(|row| row.name).collect()
     }
@@ -79,8 +81,8 @@ impl Row {
     pub fn line(&self) -> String {
         let lowest = self.lowest.map_or_else(|| "none".to_owned(), |level| level.to_string());
         let mut line = format!("{:NAME$} {lowest:>5}", self.name);
-        for (part, _) in HEADS {
-            let first = self.by_class.iter().find(|(class, _)| *class == part);
+        for (mechanism, _) in HEADS {
+            let first = self.by_class.iter().find(|(class, _)| *class == mechanism);
             let cell = match first {
                 Some((_, Some(images))) => images.to_string(),
                 _ => ".".to_owned(),

@@ -40,7 +40,8 @@ pub struct Row {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Ablation {
     /// The part.
-    pub part: Mechanism,
+    #[serde(rename = "part")]
+    pub mechanism: Mechanism,
     /// The mistake that needs it.
     pub name: &'static str,
     /// At this level.

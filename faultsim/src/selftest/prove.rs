@@ -115,9 +115,9 @@ fn try_all(subject: &Reference, level: Level, without: Mechanisms) -> Tried {
             Verdict::Incomplete => tried.incomplete = true,
             _ => {}
         }
-        for (parts, images) in report.kills {
+        for (mechanisms, images) in report.kills {
             let images = tried.judged + images;
-            let known = tried.kills.entry(parts).or_insert((images, at));
+            let known = tried.kills.entry(mechanisms).or_insert((images, at));
             *known = (*known).min((images, at));
         }
         tried.judged += report.counts.judged;
@@ -129,14 +129,19 @@ fn try_all(subject: &Reference, level: Level, without: Mechanisms) -> Tried {
 pub fn row(planted: &'static Planted) -> Row {
     let subject = Reference { planted: Some(planted) };
     let tried = try_all(&subject, Level::F5, Mechanisms::NONE);
-    let lowest = tried.kills.keys().map(|parts| parts.level()).min();
-    let at_lowest = || tried.kills.iter().filter(|(parts, _)| Some(parts.level()) == lowest);
+    let lowest = tried.kills.keys().map(|mechanisms| mechanisms.level()).min();
+    let at_lowest =
+        || tried.kills.iter().filter(|(mechanisms, _)| Some(mechanisms.level()) == lowest);
     let first = at_lowest().map(|(_, first)| *first).min();
-    let needs = at_lowest().map(|(parts, _)| *parts).reduce(Mechanisms::common).unwrap_or_default();
-    let classes = Mechanism::ALL.into_iter().filter(|part| part.is_fault());
+    let needs = at_lowest()
+        .map(|(mechanisms, _)| *mechanisms)
+        .reduce(Mechanisms::common)
+        .unwrap_or_default();
+    let classes = Mechanism::ALL.into_iter().filter(|mechanism| mechanism.is_fault());
     let by_class = classes
         .map(|class| {
-            let of_class = tried.kills.iter().filter(|(parts, _)| hardest(**parts, class));
+            let of_class =
+                tried.kills.iter().filter(|(mechanisms, _)| hardest(**mechanisms, class));
             (class, of_class.map(|(_, first)| first.0).min())
         })
         .collect();
@@ -157,10 +162,12 @@ pub fn row(planted: &'static Planted) -> Row {
 
 /// Whether a class is among these and no other is of a higher level. Of cuts between steps, that
 /// there is nothing else.
-fn hardest(parts: Mechanisms, class: Mechanism) -> bool {
+fn hardest(mechanisms: Mechanisms, class: Mechanism) -> bool {
     match class {
-        Mechanism::Between => parts.iter().filter(|part| part.is_fault()).count() == 1,
-        _ => parts.has(class) && parts.level() == class.level(),
+        Mechanism::Between => {
+            mechanisms.iter().filter(|mechanism| mechanism.is_fault()).count() == 1
+        }
+        _ => mechanisms.has(class) && mechanisms.level() == class.level(),
     }
 }
 
@@ -177,8 +184,8 @@ fn example(row: &Row, planted: &'static Planted) -> Option<Violation> {
 
 /// Proves the rig, or says what it lacks.
 pub fn prove(steps: &Steps) -> Proof {
-    let parts = Mechanism::ALL.len() as u64;
-    steps.planned.store(1 + 2 * ALL.len() as u64 + parts, Ordering::Relaxed);
+    let mechanisms = Mechanism::ALL.len() as u64;
+    steps.planned.store(1 + 2 * ALL.len() as u64 + mechanisms, Ordering::Relaxed);
     let step = || steps.done.fetch_add(1, Ordering::Relaxed);
     let mut failures = Vec::new();
 
@@ -209,19 +216,19 @@ pub fn prove(steps: &Steps) -> Proof {
     }
     let ablations: Vec<Ablation> = Mechanism::ALL
         .into_par_iter()
-        .filter_map(|part| {
-            let ablation = ablate(part, &rows);
+        .filter_map(|mechanism| {
+            let ablation = ablate(mechanism, &rows);
             step();
             ablation
         })
         .collect();
-    for part in Mechanism::ALL {
-        match ablations.iter().find(|ablation| ablation.part == part) {
+    for mechanism in Mechanism::ALL {
+        match ablations.iter().find(|ablation| ablation.mechanism == mechanism) {
             Some(Ablation { escaped: false, name, .. }) => {
-                failures.push(format!("without {}, {name} does not escape", part.name()));
+                failures.push(format!("without {}, {name} does not escape", mechanism.name()));
             }
-            None if part != Mechanism::Between => {
-                failures.push(format!("no mistake needs {}", part.name()));
+            None if mechanism != Mechanism::Between => {
+                failures.push(format!("no mistake needs {}", mechanism.name()));
             }
             _ => {}
         }
@@ -239,18 +246,18 @@ pub fn prove(steps: &Steps) -> Proof {
 }
 
 /// Switches a part off and looks whether a mistake that needs it escapes.
-fn ablate(part: Mechanism, rows: &[Row]) -> Option<Ablation> {
-    if part == Mechanism::Between {
+fn ablate(mechanism: Mechanism, rows: &[Row]) -> Option<Ablation> {
+    if mechanism == Mechanism::Between {
         return None;
     }
-    let needing = rows.iter().zip(ALL).filter(|(row, _)| row.needs.contains(&part));
+    let needing = rows.iter().zip(ALL).filter(|(row, _)| row.needs.contains(&mechanism));
     let mut needing: Vec<_> = needing.collect();
     // Those first that need little else.
     needing.sort_by_key(|(row, _)| (row.needs.len(), row.lowest));
     let mut tried = needing.into_iter().take(ABLATIONS).filter_map(|(row, planted)| {
         let (level, subject) = (row.lowest?, Reference { planted: Some(planted) });
-        let escaped = try_all(&subject, level, part.into()).kills.is_empty();
-        Some(Ablation { part, name: row.name, level, escaped })
+        let escaped = try_all(&subject, level, mechanism.into()).kills.is_empty();
+        Some(Ablation { mechanism, name: row.name, level, escaped })
     });
     let first = tried.next()?;
     Some(if first.escaped { first } else { tried.find(|next| next.escaped).unwrap_or(first) })

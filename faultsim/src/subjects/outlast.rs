@@ -67,6 +67,40 @@ macro_rules! with_store {
     };
 }
 
+/// What a subject hands on to its store, however many keys that has room for.
+macro_rules! forward_to_store {
+    () => {
+        fn works_when_full(&self) -> bool {
+            true
+        }
+
+        fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
+            Running::open(part)
+        }
+
+        fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+            store.apply(op, keys)
+        }
+
+        fn get(
+            &self,
+            store: &mut Self::Store,
+            key: &str,
+            out: &mut Vec<u8>,
+        ) -> Result<bool, Trouble> {
+            store.get(key, out)
+        }
+
+        fn list(
+            &self,
+            store: &mut Self::Store,
+            each: &mut dyn FnMut(&[u8]),
+        ) -> Option<Result<(), Trouble>> {
+            Some(store.list(each))
+        }
+    };
+}
+
 impl Subject for Outlast {
     type Store = Running<KEYS>;
 
@@ -113,29 +147,7 @@ impl Subject for Outlast {
         Some(Bounds { open, op })
     }
 
-    fn works_when_full(&self) -> bool {
-        true
-    }
-
-    fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
-        Running::open(part)
-    }
-
-    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
-        store.apply(op, keys)
-    }
-
-    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
-        store.get(key, out)
-    }
-
-    fn list(
-        &self,
-        store: &mut Self::Store,
-        each: &mut dyn FnMut(&[u8]),
-    ) -> Option<Result<(), Trouble>> {
-        Some(store.list(each))
-    }
+    forward_to_store!();
 }
 
 impl Subject for ManyKeys {
@@ -145,29 +157,7 @@ impl Subject for ManyKeys {
         NAME
     }
 
-    fn works_when_full(&self) -> bool {
-        true
-    }
-
-    fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
-        Running::open(part)
-    }
-
-    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
-        store.apply(op, keys)
-    }
-
-    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
-        store.get(key, out)
-    }
-
-    fn list(
-        &self,
-        store: &mut Self::Store,
-        each: &mut dyn FnMut(&[u8]),
-    ) -> Option<Result<(), Trouble>> {
-        Some(store.list(each))
-    }
+    forward_to_store!();
 }
 
 impl<const PLACES: usize> Running<PLACES> {

@@ -2,9 +2,10 @@
 
 use std::fmt;
 
+use super::definition::Workload;
+use super::value::stamped;
 use crate::part::Geometry;
 use crate::subject::{Change, KeyNames, Op};
-use crate::workload::{Workload, stamped};
 
 /// What the part went through before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -3,7 +3,7 @@
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
-use super::stamped;
+use super::value::stamped;
 use crate::part::Geometry;
 use crate::subject::{Change, KeyNames, Op};
 

@@ -2,9 +2,10 @@
 
 use rand::rngs::ChaCha8Rng;
 
+use super::definition::{MOST_PRELUDE_OPS, Workload};
 use super::edge::{self, OpSequence, Start};
 use super::mix::OpMix;
-use super::{MOST_PRELUDE_OPS, Workload, tide_gauge};
+use super::tide_gauge;
 use crate::part::Geometry;
 use crate::selftest::mutants::cases;
 

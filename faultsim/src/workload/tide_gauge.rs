@@ -5,10 +5,11 @@
 //! sizes are made up; the mix - a few counters written all the time, many settings hardly ever -
 //! is common practice, no source.
 
+use super::definition::{MOST_PRELUDE_OPS, Workload};
 use super::mix::{live_room, record_bytes};
+use super::value::{mixed, stamped};
 use crate::part::Geometry;
 use crate::subject::{Change, KeyNames, Op};
-use crate::workload::{MOST_PRELUDE_OPS, Workload, mixed, stamped};
 
 /// A setting: name, size of its value in bytes, and how often it is written relative to the
 /// others once the device is in service.

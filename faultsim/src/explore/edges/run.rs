@@ -11,10 +11,10 @@ use crate::config::{Config, Edges, Systematic};
 use crate::explore::cache::Cache;
 use crate::explore::clock::Clock;
 use crate::explore::context::{Context, FOLLOWED_ONE_IN_THRIFTY};
-use crate::explore::cut_point::NEW_FOLLOWED_ONE_IN;
 use crate::explore::example::{Example, Explored, Stop};
-use crate::explore::images::keep_distinct;
+use crate::explore::images::Distinct;
 use crate::explore::retell;
+use crate::explore::sampling::NEW_FOLLOWED_ONE_IN;
 use crate::report::{Counts, Report, beyond, left_out};
 use crate::subject::Subject;
 use crate::workload::edge::Start;
@@ -47,8 +47,7 @@ pub(crate) fn run<S: Subject>(
     let mut counts = Counts { planned: list.len() as u64, ..Counts::default() };
     // In the order in which they were met.
     let mut findings: Vec<(Edge, Signature, Example)> = Vec::new();
-    let mut digests: Vec<u64> = Vec::new();
-    let mut kept = 0;
+    let mut digests = Distinct::new(MOST_DIGESTS);
     let groups: Vec<&[Edge]> = list.chunk_by(Edge::differs_last).collect();
     for batch in groups.chunks(BATCH) {
         let explored = batch.par_iter().flat_map_iter(|group| {
@@ -59,7 +58,7 @@ pub(crate) fn run<S: Subject>(
         });
         let outcomes: Vec<(Edge, Outcome)> = explored.collect();
         for (edge, outcome) in outcomes {
-            let mut explored = match outcome {
+            let explored = match outcome {
                 Ok(explored) => explored,
                 Err(finding) if clock.excuses(&finding) => continue,
                 Err(finding) => {
@@ -71,7 +70,7 @@ pub(crate) fn run<S: Subject>(
             counts.add(&explored.counts);
             counts.done += u64::from(finished);
             report.worst.merge(&explored.worst);
-            digests.extend(explored.fingerprints.drain(..).map(|print| print as u64));
+            digests.extend(explored.fingerprints.into_iter().map(|fingerprint| fingerprint as u64));
             for (signature, example) in explored.findings {
                 match findings.iter_mut().find(|(_, known, _)| *known == signature) {
                     None => findings.push((edge, signature, example)),
@@ -79,21 +78,16 @@ pub(crate) fn run<S: Subject>(
                 }
             }
         }
-        if digests.len() - kept > NEW_DIGESTS.max(kept / 2) {
-            keep_distinct(&mut digests, MOST_DIGESTS);
-            kept = digests.len();
-        }
+        digests.sort_in(|sorted| NEW_DIGESTS.max(sorted / 2) + 1);
         if clock.is_up() || config.stop_at_first && !findings.is_empty() {
             break;
         }
     }
-    keep_distinct(&mut digests, MOST_DIGESTS);
-    counts.distinct = digests.len() as u64;
-    (report.verdict, report.reason) = counts.outcome(!findings.is_empty(), "sequences");
-    clock.explain(&mut report.reason);
-    report.counts = counts;
+    let (distinct, is_at_limit) = digests.count();
+    counts.distinct = distinct;
+    clock.conclude(&mut report, counts, !findings.is_empty(), "sequences");
     report.not_explored = not_explored(config, plan, &unreached);
-    if digests.len() == MOST_DIGESTS {
+    if is_at_limit {
         let what = "distinct images were counted up to this number only: run it in shards";
         report.not_explored.push(what.to_owned());
     }

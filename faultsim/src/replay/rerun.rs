@@ -16,7 +16,7 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
         Origin::Systematic { source, kept, thin, path, digest } => {
             let made_for = kept.as_ref().and_then(|kept| kept.made_for);
             let workload = source.build(&made_for.unwrap_or(token.geometry));
-            let workload = cut_down(workload, kept.as_ref());
+            let workload = shrunk(workload, kept.as_ref());
             let depth = u32::try_from(path.cuts.len()).unwrap_or(u32::MAX);
             let plan =
                 Systematic { workload: *source, depth, thin: *thin, ..Systematic::default() };
@@ -63,7 +63,7 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
 }
 
 /// The workload with only the operations kept, all of them explored.
-pub(crate) fn cut_down(workload: Workload, kept: Option<&Kept>) -> Workload {
+pub(crate) fn shrunk(workload: Workload, kept: Option<&Kept>) -> Workload {
     let Some(Kept { ops, most_value, longer, .. }) = kept else { return workload };
     let all: Vec<_> = workload.all_ops().collect();
     let ops = ops.iter().filter_map(|&index| all.get(index as usize)).map(|op| (*op).clone());
@@ -119,7 +119,7 @@ mod tests {
         let ops = (0..).take(whole.len()).collect();
         let longer = Some(Longer { key: 3, bytes: 300 });
         let kept = Kept { ops, most_value: 5, made_for: None, longer };
-        let made = cut_down(workload(), Some(&kept)).ops;
+        let made = shrunk(workload(), Some(&kept)).ops;
         let mut seen = [0, 0];
         for (made, whole) in made.iter().zip(&whole) {
             if let (Op::Put { key, value }, Op::Put { value: whole, .. }) = (made, whole) {
