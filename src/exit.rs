@@ -1,7 +1,7 @@
 //! Exit codes.
 
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::token::Outcome;
+use outlast_faultsim::report::Outcome;
+use outlast_faultsim::report::Verdict;
 use outlast_image::check::Class;
 
 /// How a command ends. Scripts rely on the numbers; each command lists its own under `--help`.

@@ -32,5 +32,5 @@ pub fn settings(first: &Values, second: &Values) -> Vec<Difference> {
 /// Compactions between the two, if the second is a later image of the same store.
 #[must_use]
 pub const fn compactions_between(first: &MountedCopy, second: &MountedCopy) -> i64 {
-    second.usage.sector_turns as i64 - first.usage.sector_turns as i64
+    second.usage.compactions as i64 - first.usage.compactions as i64
 }

@@ -227,7 +227,7 @@ mod tests {
             in_file.put(&key, &n.to_le_bytes()).unwrap();
             in_ram.put(&key, &n.to_le_bytes()).unwrap();
         }
-        assert!(in_file.usage().sector_turns > 4);
+        assert!(in_file.usage().compactions > 4);
         drop(in_file);
         assert_eq!(std::fs::read(&path).unwrap(), in_ram.into_flash().into_parts().0);
     }

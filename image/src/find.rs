@@ -317,7 +317,7 @@ mod tests {
         let mut store = Mounted::open(vec![0xFF; 4 * 4096], &Shape::SERIAL_NOR).unwrap();
         for number in 0_u8.. {
             store.put(b"key", &[&[number], &image(b"inner")[..600]].concat()).unwrap();
-            if store.usage().sector_turns > 2 {
+            if store.usage().compactions > 2 {
                 break;
             }
         }

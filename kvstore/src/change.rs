@@ -1,6 +1,6 @@
-//! One step of a batch.
+//! The changes of a batch.
 
-use crate::record::{Header, Kind};
+use crate::format::record::{Header, Kind};
 
 /// A put or a delete, for [`Store::commit`](crate::Store::commit).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -18,16 +18,16 @@ pub enum Change<'a> {
         /// 1 to 64 bytes.
         key: &'a [u8],
     },
-    /// Begins a tally; only the store makes these.
+    /// Starts a tally. Only the store makes these.
     #[cfg(feature = "counters")]
     #[doc(hidden)]
     #[non_exhaustive]
     Tally {
         /// 1 to 64 bytes.
         key: &'a [u8],
-        /// Base, and size of a cell.
+        /// The base and the size of a cell.
         value: &'a [u8],
-        /// Length of the value with its cells.
+        /// Length of the value including its cells.
         len: u32,
     },
 }
@@ -64,7 +64,7 @@ impl<'a> Change<'a> {
         !matches!(self, Self::Delete { .. })
     }
 
-    /// The header of the record that says this change. Lengths were checked before.
+    /// The header of this change's record. The lengths must be valid.
     pub(crate) const fn header(&self, pending: bool) -> Header {
         #[cfg(feature = "counters")]
         if let Self::Tally { key, len, .. } = self {
@@ -80,8 +80,8 @@ impl<'a> Change<'a> {
     }
 }
 
-/// The changes that count: of those that name the same key, the last. Deletes first, so that no index
-/// holds more on the way than in the end.
+/// The changes that count: the last one for each key. Deletes come first, so that the index never
+/// holds more keys than it does in the end.
 #[derive(Clone)]
 pub(crate) struct Counted<'a> {
     all: &'a [Change<'a>],
@@ -97,7 +97,7 @@ pub(crate) const fn counted<'a>(changes: &'a [Change<'a>]) -> Counted<'a> {
 impl<'a> Iterator for Counted<'a> {
     type Item = &'a Change<'a>;
 
-    #[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     fn next(&mut self) -> Option<Self::Item> {
         loop {
             let Some((change, later)) = self.rest.split_first() else {

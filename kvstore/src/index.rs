@@ -1,8 +1,8 @@
-//! The index in RAM: hash and address of each live key, sorted by hash.
+//! The index in RAM: hash and address of every live key, sorted by hash.
 
 use heapless::VecView;
 
-/// One live key. Eight bytes.
+/// One live key. Takes eight bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Entry {
     pub(crate) hash: u32,
@@ -10,23 +10,23 @@ pub(crate) struct Entry {
     pub(crate) address: u32,
 }
 
-/// Access to the index that does not depend on its capacity, so that the code exists once.
+/// The index without its capacity in the type, so that its code exists only once.
 pub(crate) type Index = VecView<Entry>;
 
-/// Position of the first entry with this hash, or where it would stand.
-#[cfg_attr(target_pointer_width = "32", inline(never))] // Once in the image.
+/// Position of the first entry with this hash, or the position where it would stand.
+#[cfg_attr(target_pointer_width = "32", inline(never))]
 pub(crate) fn lower_bound(index: &Index, hash: u32) -> usize {
     index.partition_point(|e| e.hash < hash)
 }
 
-/// Adds an entry; `false` if the index is full.
+/// Adds an entry, unless the index is full. Tells whether it did.
 pub(crate) fn insert(index: &mut Index, hash: u32, address: u32) -> bool {
     let at = lower_bound(index, hash);
     let mut carried = Entry { hash, address };
     if index.is_full() {
         return false;
     }
-    // Entry by entry: a few instructions instead of a general routine to move memory.
+    // Entry by entry, which takes a few instructions and needs no general routine to move memory.
     for entry in index.iter_mut().skip(at) {
         core::mem::swap(entry, &mut carried);
     }

@@ -1,74 +1,76 @@
-//! Looking into an image without changing it, for tools on a computer.
+//! Looks into an image without changing it, for tools on a computer.
 //!
-//! A [`Region`] is a store's bytes as they were read out of a part, perhaps cut short. Everything
-//! here only reads; what was not read out counts as unreadable. Records are judged with the same
-//! code as in the store. What a mount would make of it is for [`Store::open`](crate::Store::open)
-//! on a copy to say.
+//! A [`Region`] holds a store's bytes as they were read out of a part. They may be cut short: what
+//! was not read out counts as unreadable. Records are checked with the same code as in the store.
+//! To learn what a mount makes of the image, call [`Store::open`](crate::Store::open) on a copy.
 
 use core::ops::Deref;
 
-use crate::layout::Geometry;
-use crate::medium::Found;
-use crate::record::{
-    Check, FACTS, Header, Kind, Life, NoOpening, Opening, SETTLE, TAG, VERSION, from_u24,
-};
-use crate::tally::{Cells, Run, Tally as Count};
+use crate::format::bytes::from_u24;
+use crate::format::cells::Cells;
+use crate::format::check::Check;
+use crate::format::generation::Generation;
+use crate::format::geometry::Geometry;
+use crate::format::opening::{NoOpening, Opening, SECTOR_INFO, TAG, VERSION};
+use crate::format::record::{Header, Kind, RecordRef, SETTLE};
+use crate::format::tally::{Run, Tally as Count};
 
-/// How a region is divided, as an opening tells it.
+/// How a region is divided, as an opening gives it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct Shape {
     /// Number of sectors.
     pub sectors: u32,
     /// Bytes of a sector.
     pub sector_bytes: u32,
-    /// Bytes of a page, rounded up as the store does.
+    /// Bytes of a page, rounded up as the store does it.
     pub page_bytes: u32,
     /// The larger of the driver's program and read unit.
     pub unit: u32,
 }
 
-/// What an opening says about its sector and the log.
+/// The sector info of an opening: where its sector stands in the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Facts {
     /// Grows by one at each factory reset.
     pub epoch: u32,
-    /// Number of the sector in the log.
+    /// Sequence number of the sector.
     pub sequence: u32,
-    /// Number of the oldest sector of the log when this one was opened.
+    /// Sequence number of the oldest sector of the log when this one was opened.
     pub oldest: u32,
-    /// Offset in the sector before from which on its records do not count.
+    /// Offset in the sector before. Its records from there on do not count.
     pub previous_end: u32,
-    /// Offset before which this sector's records are whole if its mark is begun.
+    /// Offset in this sector. Its records before it are whole if the mark is begun.
     pub proven_end: u32,
 }
 
-/// Why bytes are no opening.
+/// Why bytes are not an opening of this store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NotOpening {
     /// They do not pass the checks.
     Unreadable,
-    /// The opening of another format version.
+    /// They are the opening of another format version.
     OtherVersion,
-    /// The opening of a store of another shape.
+    /// They are the opening of a store of another shape.
     OtherShape,
 }
 
-/// What a record is.
+/// The kind of a record.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum RecordKind {
     /// Stores a value.
     Put,
-    /// Stores a count: its base, and cells of which each tick clears one.
+    /// Stores a count: its base, and cells. Each tick clears one cell.
     Tally,
     /// Deletes a key.
     Delete,
-    /// A put of a batch: counts only if a commit names it.
+    /// A put of a batch. It counts only if a commit names it.
     PendingPut,
-    /// A delete of a batch, likewise.
+    /// A delete of a batch. It counts only if a commit names it.
     PendingDelete,
     /// Closes a batch.
     Commit,
-    /// Written by a mount: where the accepted log ends, with a copy of the last record.
+    /// Written by a mount. It says where the accepted log ends, and may carry a copy of the last
+    /// record.
     Settle,
     /// Proves the record before it whole.
     Seal,
@@ -79,15 +81,15 @@ pub enum RecordKind {
 pub struct Record<'a> {
     /// Address of the header in the region.
     pub address: u32,
-    /// Behind its last byte.
+    /// Address after its last byte.
     pub end: u32,
-    /// What it is.
+    /// Its kind.
     pub kind: RecordKind,
-    /// Its key; empty for records without.
+    /// Its key; empty for records without a key.
     pub key: &'a [u8],
     /// Its value.
     pub value: Value<'a>,
-    /// Bytes that the value takes in flash.
+    /// Length of the value in flash, in bytes.
     pub value_bytes: u32,
     /// Bytes of the header.
     pub header_bytes: u32,
@@ -98,7 +100,7 @@ pub struct Record<'a> {
 /// A record's value.
 #[derive(Clone, Copy, Debug)]
 pub enum Value<'a> {
-    /// As it stands in flash.
+    /// The bytes in flash.
     Bytes(&'a [u8]),
     /// The count of a tally, little-endian.
     Count([u8; 8]),
@@ -115,7 +117,7 @@ impl Deref for Value<'_> {
     }
 }
 
-/// A count equals the plain value that a copy of its tally has.
+/// A count equals the plain value that a copy of its tally would have.
 impl PartialEq for Value<'_> {
     fn eq(&self, other: &Self) -> bool {
         **self == **other
@@ -124,20 +126,20 @@ impl PartialEq for Value<'_> {
 
 impl Eq for Value<'_> {}
 
-/// What a tally says: its count is base and ticks.
+/// What a tally says. Its count is the base plus the ticks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Tally {
     /// The count when it was written.
     pub base: u64,
     /// Bits of a cell.
     pub cell_bits: u32,
-    /// Cells that are all zero, from the first on.
+    /// Number of cells that are all zero, from the first one.
     pub ticks: u32,
-    /// Cells in all.
+    /// Number of cells.
     pub cells: u32,
-    /// Whether the cell behind those has zeros too: a tick was cut off.
+    /// Whether the cell after those has zeros too: a tick was interrupted.
     pub is_begun: bool,
-    /// Whether all cells behind are blank; else the tally is damaged.
+    /// Whether all cells after that are blank. If not, the tally is damaged.
     pub in_order: bool,
     /// Address of the first cell.
     pub cells_at: u32,
@@ -146,11 +148,11 @@ pub struct Tally {
 /// What a settle record says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Settle<'a> {
-    /// Address from which on the records before the settle record do not count.
+    /// Address: records from there up to the settle record do not count.
     pub accepted_end: u32,
-    /// Repeated from the opening.
+    /// The sector info, repeated from the opening.
     pub facts: Facts,
-    /// The copy it carries: of a put, a delete or a commit.
+    /// The carried record, a copy of a put, a delete or a commit.
     pub cargo: Option<Record<'a>>,
 }
 
@@ -159,8 +161,8 @@ pub struct Settle<'a> {
 pub enum Event<'a> {
     /// A record, and whether it passes its checks.
     Record(Record<'a>, bool),
-    /// No record stands here, but a settle record that passes does behind: it rules over what was
-    /// met before. Address of the place without a record, the settle record, what it says.
+    /// No record stands at the first address, but a settle record that passes follows. It says
+    /// which of the records met before count. The address, the settle record, and what it says.
     Settled(u32, Record<'a>, Settle<'a>),
 }
 
@@ -172,7 +174,7 @@ pub struct Region<'a> {
 }
 
 /// Bytes of an opening.
-pub const OPENING_BYTES: usize = crate::layout::OPENING as usize;
+pub const OPENING_BYTES: usize = crate::format::opening::OPENING as usize;
 
 /// Reads the opening of a store of any shape.
 ///
@@ -182,7 +184,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
     let bytes: &[u8; OPENING_BYTES] = bytes.first_chunk().ok_or(NotOpening::Unreadable)?;
     let &[_, _, _, powers, s0, s1, s2, n0, n1, ..] = bytes;
     let start = [TAG[0], TAG[1], VERSION, powers, s0, s1, s2, n0, n1];
-    let facts = Opening::facts_in(bytes, &start).map_err(not_opening)?;
+    let facts = Opening::sector_info_in(bytes, &start).map_err(not_opening)?;
     let shape = Shape {
         sectors: u32::from(u16::from_le_bytes([n0, n1])),
         sector_bytes: from_u24([s0, s1, s2]),
@@ -190,7 +192,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
         unit: 1 << (powers & 7),
     };
     geometry(&shape).ok_or(NotOpening::OtherShape)?;
-    Ok((shape, facts_of(&Opening::from_facts(facts))))
+    Ok((shape, facts_of(&Opening::from_sector_info(facts))))
 }
 
 const fn not_opening(why: NoOpening) -> NotOpening {
@@ -202,12 +204,18 @@ const fn not_opening(why: NoOpening) -> NotOpening {
 }
 
 const fn facts_of(opening: &Opening) -> Facts {
-    let Opening { life, older, previous_end, proven_end } = *opening;
-    let oldest = life.sequence.wrapping_sub(older);
-    Facts { epoch: life.epoch, sequence: life.sequence, oldest, previous_end, proven_end }
+    let Opening { generation, older, previous_end, proven_end } = *opening;
+    let oldest = generation.sequence.wrapping_sub(older);
+    Facts {
+        epoch: generation.epoch,
+        sequence: generation.sequence,
+        oldest,
+        previous_end,
+        proven_end,
+    }
 }
 
-/// The arithmetic of a shape, if a store can have it.
+/// The geometry of a shape, if a store can have it.
 fn geometry(shape: &Shape) -> Option<Geometry> {
     let Shape { sectors, sector_bytes, page_bytes, unit } = *shape;
     let page = page_bytes.max(unit.saturating_mul(8)).max(64);
@@ -223,7 +231,7 @@ fn geometry(shape: &Shape) -> Option<Geometry> {
 }
 
 impl<'a> Region<'a> {
-    /// The region in `bytes`; they may end early. `None`: no store can have this shape.
+    /// The region in `bytes`, which may end early. `None` if no store can have this shape.
     #[must_use]
     pub fn new(bytes: &'a [u8], shape: &Shape) -> Option<Self> {
         let geometry = geometry(shape)?;
@@ -231,14 +239,14 @@ impl<'a> Region<'a> {
         Some(Self { bytes: bytes.get(..len).unwrap_or(bytes), geometry })
     }
 
-    /// Its shape, with the page rounded up as the store does.
+    /// Its shape, with the page rounded up as the store does it.
     #[must_use]
     pub const fn shape(&self) -> Shape {
         let Geometry { sectors, sector_bytes, page, unit, .. } = self.geometry;
         Shape { sectors, sector_bytes, page_bytes: page, unit }
     }
 
-    /// Offset of the mark in a sector. One unit long.
+    /// Offset of the mark, which is one unit long, in a sector.
     #[must_use]
     pub const fn mark_offset(&self) -> u32 {
         self.geometry.mark()
@@ -250,8 +258,8 @@ impl<'a> Region<'a> {
         self.geometry.first_record()
     }
 
-    /// Bytes zeroed at the start of a page that was passed over: a trace, and the place of a
-    /// header behind it.
+    /// Bytes that are zeroed at the start of a page that a mount passed over: the trace, and the
+    /// place of a header after it.
     #[must_use]
     pub const fn passed_bytes(&self) -> (u32, u32) {
         (self.geometry.trace(), self.geometry.header_area())
@@ -276,12 +284,12 @@ impl<'a> Region<'a> {
         let bytes = self.bytes(from, from.saturating_add(OPENING_BYTES as u32));
         let bytes = bytes.and_then(<[u8]>::first_chunk).ok_or(NotOpening::Unreadable)?;
         let facts =
-            Opening::facts_in(bytes, &self.geometry.opening_start()).map_err(not_opening)?;
-        let opening = Opening::from_facts(facts);
+            Opening::sector_info_in(bytes, &self.geometry.opening_start()).map_err(not_opening)?;
+        let opening = Opening::from_sector_info(facts);
         Ok(facts_of(&opening))
     }
 
-    /// Whether the mark of a sector has a 0 bit: its opening counts.
+    /// Whether the mark of a sector has a 0 bit, so that its opening counts.
     #[must_use]
     pub fn mark_is_begun(&self, sector: u32) -> bool {
         let from = self.address(sector).saturating_add(self.geometry.mark());
@@ -289,15 +297,15 @@ impl<'a> Region<'a> {
         mark.is_some_and(|mark| mark.iter().any(|b| *b != 0xFF))
     }
 
-    /// The record whose header stands at `address` and which ends in the same sector, before
-    /// `limit`; its checks are not looked at.
+    /// The record whose header stands at `address`, if it ends in the same sector and no later than
+    /// `limit`. Does not look at its checks.
     #[must_use]
     pub fn record(&self, address: u32, limit: u32) -> Option<Record<'a>> {
         let g = &self.geometry;
         let header_bytes = g.header();
         let header_end = address.checked_add(header_bytes)?;
         let header = Header::decode(self.bytes(address, header_end)?, header_bytes)?;
-        let end = g.end(Found { address, header });
+        let end = g.end(RecordRef { address, header });
         let sector_end = self.base_of(address) + g.sector_bytes;
         let inside = self.bytes(address, end.min(limit).min(sector_end))?;
         if inside.len() as u32 != end - address {
@@ -328,7 +336,7 @@ impl<'a> Region<'a> {
         Some(record)
     }
 
-    /// What a tally says, whether it passes its checks or not. `None`: another kind of record.
+    /// What a tally says, whether it passes its checks or not. `None` for another kind of record.
     #[must_use]
     pub fn tally(&self, record: &Record<'_>) -> Option<Tally> {
         let cells = self.cells(record)?;
@@ -355,27 +363,30 @@ impl<'a> Region<'a> {
         let (key_len, value_len) = (record.key.len() as u32, record.value_bytes);
         (record.kind == RecordKind::Tally).then(|| {
             let header = Header::new(Kind::Tally, key_len, value_len);
-            self.geometry.cells(Found { address: record.address, header })
+            self.geometry.cells(RecordRef { address: record.address, header })
         })
     }
 
-    /// Where the next record behind one that ends at `end` starts.
+    /// Where the record after one that ends at `end` starts.
     #[must_use]
     pub const fn place(&self, end: u32) -> u32 {
         self.geometry.place(end)
     }
 
-    /// Whether a record passes its checks as one of this sector's life.
+    /// Whether a record passes its checks as a record of a sector with this epoch and sequence
+    /// number.
     #[must_use]
     pub fn passes(&self, record: &Record<'_>, epoch: u32, sequence: u32) -> bool {
         let trailer = self.bytes(record.end - record.trailer_bytes, record.end);
         trailer
-            == self.trailer(record, Life { epoch, sequence }).get(..record.trailer_bytes as usize)
+            == self
+                .trailer(record, Generation { epoch, sequence })
+                .get(..record.trailer_bytes as usize)
             && self.tally(record).is_none_or(|tally| tally.in_order)
     }
 
-    /// Whether the count of zeros at the end of a record is right. That does not depend on the
-    /// sector's life, and refuses nearly everything that only looks like a record.
+    /// Whether the zero count at the end of a record is right. That does not depend on epoch and
+    /// sequence number, and refuses nearly everything that only looks like a record.
     #[must_use]
     pub fn zero_count_is_right(&self, record: &Record<'_>) -> bool {
         let crc_end = record.end - record.trailer_bytes + 4;
@@ -390,12 +401,12 @@ impl<'a> Region<'a> {
     /// The trailer a record should have.
     #[must_use]
     pub fn expected_trailer(&self, record: &Record<'_>, epoch: u32, sequence: u32) -> [u8; 7] {
-        let [trailer @ .., _] = self.trailer(record, Life { epoch, sequence });
+        let [trailer @ .., _] = self.trailer(record, Generation { epoch, sequence });
         trailer
     }
 
-    fn trailer(&self, record: &Record<'_>, life: Life) -> [u8; 8] {
-        let mut check = Check::new(life, self.geometry.offset_of(record.address));
+    fn trailer(&self, record: &Record<'_>, generation: Generation) -> [u8; 8] {
+        let mut check = Check::new(generation, self.geometry.offset_of(record.address));
         check.leave_out(self.cells(record).unwrap_or(Cells::NONE), record.address);
         let body = self.bytes(record.address, record.end - record.trailer_bytes);
         check.update(body.unwrap_or(&[]));
@@ -403,16 +414,17 @@ impl<'a> Region<'a> {
     }
 
     /// The only sequence number with which a record of this epoch passes its checks, if there is
-    /// one: a CRC is linear, so the number can be solved for. For sectors whose opening is lost.
+    /// one. It can be computed, since a CRC is linear. For sectors whose opening is lost.
     #[must_use]
     pub fn sequence_of(&self, record: &Record<'_>, epoch: u32) -> Option<u32> {
         let crc = |trailer: [u8; 8]| trailer.first_chunk().map(|crc| u32::from_le_bytes(*crc));
-        let of = |sequence| crc(self.trailer(record, Life { epoch, sequence }));
+        let of = |sequence| crc(self.trailer(record, Generation { epoch, sequence }));
         let crc_at = record.end - record.trailer_bytes;
         let stored: [u8; 4] = *self.bytes(crc_at, record.end)?.first_chunk()?;
         let zero = of(0)?;
         let mut wanted = u32::from_le_bytes(stored) ^ zero;
-        // Gaussian elimination over single bits: each row is a sum of columns, and which.
+        // Gaussian elimination over single bits. Each row is a sum of columns, and which columns
+        // they are.
         let mut rows = [(0_u32, 0_u32); 32];
         for (bit, row) in rows.iter_mut().enumerate() {
             *row = (of(1 << bit)? ^ zero, 1 << bit);
@@ -434,23 +446,23 @@ impl<'a> Region<'a> {
         self.passes(record, epoch, sequence).then_some(sequence)
     }
 
-    /// What a settle record says, whether it passes or not.
+    /// What a settle record says, whether it passes its checks or not.
     #[must_use]
     pub fn settle(&self, record: &Record<'a>) -> Option<Settle<'a>> {
         let Value::Bytes(value) = record.value else { return None };
         let (accepted, rest) = value.split_first_chunk()?;
-        let (facts, cargo) = rest.split_first_chunk::<{ FACTS as usize }>()?;
+        let (facts, cargo) = rest.split_first_chunk::<{ SECTOR_INFO as usize }>()?;
         let base = self.base_of(record.address);
         let at = record.address + record.header_bytes + SETTLE;
         let cargo = if cargo.is_empty() { None } else { self.record(at, record.end) };
         Some(Settle {
             accepted_end: base + from_u24(*accepted).min(self.geometry.sector_bytes),
-            facts: facts_of(&Opening::from_facts(facts)),
+            facts: facts_of(&Opening::from_sector_info(facts)),
             cargo,
         })
     }
 
-    /// First and last address of the records a commit names.
+    /// The addresses of the start and end of the records that a commit names.
     #[must_use]
     pub fn extent(&self, commit: &Record<'_>) -> (u32, u32) {
         let base = self.base_of(commit.address);
@@ -463,8 +475,8 @@ impl<'a> Region<'a> {
         address - self.geometry.offset_of(address)
     }
 
-    /// Walks a sector of the given life up to the offset `limit`, as a mount does. Returns the
-    /// address of the place that holds no record.
+    /// Walks a sector with this epoch and sequence number up to the offset `limit`, as a mount
+    /// does. Returns the address of the first place without a record.
     pub fn walk(
         &self,
         sector: u32,
@@ -491,7 +503,7 @@ impl<'a> Region<'a> {
         at
     }
 
-    /// The settle record of a mount behind a trace at a page start, whatever its checks say.
+    /// The settle record after the trace at a page start, whatever its checks say.
     #[must_use]
     pub fn settle_at_page(&self, page: u32, limit: u32) -> Option<Record<'a>> {
         let trace = self.geometry.trace();
@@ -502,14 +514,16 @@ impl<'a> Region<'a> {
         self.record(page + trace, limit).filter(|record| record.kind == RecordKind::Settle)
     }
 
-    /// The next settle record behind `at` that passes. One that fails hides what lies in it: a
-    /// value may hold the image of a settle record.
-    fn next_settle(&self, at: u32, limit: u32, life: (u32, u32)) -> Option<Record<'a>> {
+    /// The next settle record after `at` that passes. One that fails is skipped as a whole, since a
+    /// value in it may imitate a settle record.
+    fn next_settle(&self, at: u32, limit: u32, generation: (u32, u32)) -> Option<Record<'a>> {
         let g = &self.geometry;
         let mut page = g.next_page(at);
         while page + g.passed_area() <= limit {
             match self.settle_at_page(page, limit) {
-                Some(record) if self.passes(&record, life.0, life.1) => return Some(record),
+                Some(record) if self.passes(&record, generation.0, generation.1) => {
+                    return Some(record);
+                }
                 Some(record) => page = g.next_page(record.end - 1),
                 None => page += g.page,
             }
@@ -517,8 +531,8 @@ impl<'a> Region<'a> {
         None
     }
 
-    /// What the first settle record tells that a walk over a sector meets, for sectors whose
-    /// opening is lost.
+    /// The sector info of the first settle record that a walk over the sector meets, for sectors
+    /// whose opening is lost.
     #[must_use]
     pub fn facts_from_settle(&self, sector: u32) -> Option<Facts> {
         let g = &self.geometry;
@@ -533,7 +547,7 @@ impl<'a> Region<'a> {
             if let Some(record) = record
                 && let Some(Settle { facts, .. }) = self.settle(&record)
                 && self.passes(&record, facts.epoch, facts.sequence)
-                && g.sector_in_turn(facts.sequence) == sector
+                && g.sector_of_sequence(facts.sequence) == sector
             {
                 return Some(facts);
             }
@@ -542,15 +556,15 @@ impl<'a> Region<'a> {
         None
     }
 
-    /// The sector that counts as the head of the log: its number and what is known of it. `None` also
-    /// if a sector starts as that of another layout or version, as then no mount takes the region.
+    /// The sector that counts as the head of the log, and its sector info. Also `None` if a sector
+    /// starts like that of another layout or version, since no mount accepts the region then.
     #[must_use]
     pub fn head(&self) -> Option<(u32, Facts)> {
         let g = &self.geometry;
         let mut head: Option<(u32, Facts)> = None;
         for sector in 0..g.sectors {
             let facts = match self.opening(sector) {
-                Ok(facts) if g.sector_in_turn(facts.sequence) != sector => return None,
+                Ok(facts) if g.sector_of_sequence(facts.sequence) != sector => return None,
                 Ok(facts) => self.mark_is_begun(sector).then_some(facts),
                 Err(NotOpening::OtherShape | NotOpening::OtherVersion) => return None,
                 Err(_) => self.facts_from_settle(sector),
@@ -558,7 +572,7 @@ impl<'a> Region<'a> {
             let plausible = facts.filter(|facts| {
                 let older = facts.sequence.wrapping_sub(facts.oldest);
                 let Facts { epoch, sequence, .. } = *facts;
-                g.is_possible(Life { epoch, sequence }, older)
+                g.is_possible(Generation { epoch, sequence }, older)
             });
             let newer = |other: Facts, facts: Facts| {
                 (other.epoch, other.sequence) < (facts.epoch, facts.sequence)
@@ -572,7 +586,7 @@ impl<'a> Region<'a> {
         head
     }
 
-    /// What is known of a sector of the log: from its opening, or from a settle record in it.
+    /// The sector info of a sector of the log, from its opening or from a settle record in it.
     #[must_use]
     pub fn facts(&self, epoch: u32, sequence: u32) -> Option<Facts> {
         let sector = sequence % self.geometry.sectors;

@@ -1,7 +1,8 @@
 //! A range of bytes that can be overwritten anywhere, kept in the store in chunks.
 //!
-//! For code written against a small EEPROM, or which used to read a sector, change some bytes and
-//! rewrite it: it keeps its addresses and gets atomic writes without erases of its own.
+//! This is for code that was written for a small EEPROM, or that used to read a sector, change some
+//! bytes and rewrite it. Such code keeps its addresses, and gets atomic writes without an erase
+//! each.
 
 use core::fmt;
 
@@ -9,31 +10,34 @@ use embedded_storage::nor_flash::NorFlash;
 use embedded_storage::{ReadStorage, Storage};
 use heapless::Vec;
 
-use crate::layout::MAX_KEY;
-use crate::{Change, Error, Store};
+use crate::change::Change;
+use crate::error::Error;
+use crate::format::record::MAX_KEY;
+use crate::store::Store;
 
-/// Bytes of the chunk number behind the name.
+/// Bytes of the chunk number after the name.
 const NUMBER: usize = 2;
 
 /// A byte region of fixed size on a store, with the traits of `embedded_storage`.
 ///
-/// Each chunk of `CHUNK` bytes is one record, written when the region is first written there; what
-/// was never written reads `0xFF`. A write puts every chunk it touches anew:
+/// Each chunk of `CHUNK` bytes is one record. It is written when the region is first written there;
+/// what was never written reads `0xFF`. A write puts every chunk that it touches again:
 ///
-/// - within one chunk: one program call; a cut leaves the old bytes or the new ones;
-/// - over up to `SPAN` chunks: one batch, also all or nothing. So every write of up to
-///   [`ATOMIC_BYTES`](Self::ATOMIC_BYTES) bytes is atomic, wherever it starts;
-///   A batch must fit into a sector: [`new`](Self::new) refuses other sizes;
-/// - longer writes: batches of `SPAN` chunks in rising order, each all or nothing; a cut leaves the
-///   first of them done and the others not. [`write_atomic`](Self::write_atomic) refuses these.
+/// - A write within one chunk takes one program call. A cut leaves the old bytes or the new ones.
+/// - A write over up to `SPAN` chunks is one batch, also all or nothing. So every write of up to
+///   [`ATOMIC_BYTES`](Self::ATOMIC_BYTES) bytes is atomic, wherever it starts. A batch must fit
+///   into a sector; [`new`](Self::new) refuses other sizes.
+/// - A longer write is several batches of `SPAN` chunks in rising order, each all or nothing. A cut
+///   leaves the first of them done and the others not. [`write_atomic`](Self::write_atomic) refuses
+///   such writes.
 ///
-/// Flash cost of a write of up to `CHUNK` bytes within a chunk: one record of `CHUNK` bytes, name
-/// and number, and the record's overhead; for the usual 64-byte chunk about 85 bytes against the
-/// erase and 4096 bytes of a sector rewrite. Writing what is there already programs nothing. RAM: 16
-/// bytes on 32-bit targets, and 8 of the store's index per chunk written; on the stack of a write
-/// `SPAN` times `CHUNK` bytes and 88 for key and change.
+/// Flash cost of a write of up to `CHUNK` bytes within a chunk: one record of `CHUNK` bytes, the
+/// name and the number, and the record's overhead. For the usual chunk of 64 bytes that is about 85
+/// bytes, against the erase and the 4096 bytes of a sector rewrite. Writing what is there already
+/// programs nothing. RAM: 16 bytes on 32-bit targets, and 8 bytes of the store's index per chunk
+/// written. Stack of a write: `SPAN` times (`CHUNK` + 88) bytes, the 88 for key and change.
 ///
-/// Chunk size and name must not change as long as data are to be kept; the region may grow.
+/// Chunk size and name must not change as long as data is to be kept. The region may grow.
 pub struct Region<'s, F: NorFlash, const N: usize, const CHUNK: usize = 64, const SPAN: usize = 4> {
     store: &'s mut Store<F, N>,
     name: &'static str,
@@ -44,19 +48,19 @@ pub struct Region<'s, F: NorFlash, const N: usize, const CHUNK: usize = 64, cons
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum RegionError<E> {
-    /// A chunk in the store has another size than this region's chunks. The programmer must use
-    /// the chunk size the region was written with.
+    /// A chunk in the store has another size than this region's chunks. The programmer must use the
+    /// chunk size that the region was written with.
     OtherChunkSize,
     /// The range does not lie within the region. Nothing was changed.
     OutOfBounds,
-    /// The store's own error. After [`Error::Full`] in a write of more than one batch, earlier
-    /// batches are done.
+    /// An error of the store. After [`Error::Full`] in a write of more than one batch, the batches
+    /// before are done.
     Store(Error<E>),
-    /// A write of more than [`ATOMIC_BYTES`](Region::ATOMIC_BYTES) bytes was to be atomic. Nothing
+    /// A write that was to be atomic is longer than [`ATOMIC_BYTES`](Region::ATOMIC_BYTES). Nothing
     /// was changed.
     TooLong,
-    /// The name of the region must have 1 to 62 bytes, and it must have 1 to 65 536 chunks, of which
-    /// `SPAN` fit into a sector in one batch.
+    /// The name must have 1 to 62 bytes, and the region 1 to 65 536 chunks, of which `SPAN` must
+    /// fit into a sector in one batch.
     Unusable,
 }
 
@@ -114,14 +118,14 @@ impl AsRef<[u8]> for ChunkKey {
 impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
     Region<'s, F, N, CHUNK, SPAN>
 {
-    /// Writes of up to so many bytes are atomic, wherever they start.
+    /// Writes of up to this many bytes are atomic, wherever they start.
     pub const ATOMIC_BYTES: usize = {
         assert!(CHUNK > 0 && SPAN > 0, "a region needs chunks and a span");
         (SPAN - 1) * CHUNK + 1
     };
 
-    /// The region `name` of `bytes` bytes in the store. Touches no flash. Nothing else may use
-    /// keys that start with the name and have two bytes more.
+    /// Makes the region `name`, of `bytes` bytes, in the store. Touches no flash. Nothing else may
+    /// use keys that consist of the name and two more bytes.
     ///
     /// # Errors
     /// [`RegionError::Unusable`].
@@ -145,8 +149,8 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
     /// some of them written; what the region reads does not change.
     ///
     /// # Errors
-    /// [`RegionError::Store`] as for [`Store::put`], [`RegionError::OtherChunkSize`]; some chunks may have
-    /// been written.
+    /// [`RegionError::Store`] as for [`Store::put`], and [`RegionError::OtherChunkSize`]. Some
+    /// chunks may have been written then.
     pub fn reserve(&mut self) -> Result<(), RegionError<F::Error>> {
         let mut content = [0; CHUNK];
         for number in 0..self.bytes.div_ceil(CHUNK as u32) {
@@ -158,12 +162,12 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
         Ok(())
     }
 
-    /// As [`Storage::write`], but a write too long to be atomic is refused. A cut leaves the old bytes or
-    /// the new ones.
+    /// As [`Storage::write`], but refuses a write that is too long to be atomic. A cut leaves the
+    /// old bytes or the new ones.
     ///
     /// # Errors
-    /// [`RegionError::TooLong`], and those of [`Storage::write`]. All of them change nothing, except that
-    /// after [`Error::Flash`] all of it may have been written.
+    /// [`RegionError::TooLong`], and those of [`Storage::write`]. None of them changes anything,
+    /// except that after [`Error::Flash`] everything may have been written.
     pub fn write_atomic(&mut self, offset: u32, bytes: &[u8]) -> Result<(), RegionError<F::Error>> {
         let chunks = (offset as usize % CHUNK + bytes.len()).div_ceil(CHUNK);
         if chunks > SPAN {
@@ -179,7 +183,7 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
         }
     }
 
-    /// The content of a chunk; whether it was ever written.
+    /// Reads a chunk into `content`, and tells whether it was ever written.
     fn load(
         &mut self,
         number: u32,
@@ -207,13 +211,13 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> ReadSto
 {
     type Error = RegionError<F::Error>;
 
-    /// Reads bytes from `offset` on, in bytes from the start of the region. Flash work: a [`Store::get`]
-    /// per chunk; nothing is programmed.
+    /// Reads bytes from `offset` on, counted from the start of the region. Flash work: a
+    /// [`Store::get`] per chunk. Nothing is programmed.
     ///
     /// # Errors
-    /// [`RegionError::OutOfBounds`], [`RegionError::OtherChunkSize`]; [`RegionError::Store`] as for
-    /// [`Store::get`], with [`Error::Corrupt`] if the record of a chunk is damaged: the other chunks can
-    /// still be read, and writing the whole chunk mends it.
+    /// [`RegionError::OutOfBounds`] and [`RegionError::OtherChunkSize`]. [`RegionError::Store`] as
+    /// for [`Store::get`], with [`Error::Corrupt`] if the record of a chunk is damaged. The other
+    /// chunks can still be read then, and writing the whole chunk repairs it.
     fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Self::Error> {
         self.check(offset, bytes.len())?;
         let mut content = [0; CHUNK];
@@ -239,13 +243,14 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> ReadSto
 impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> Storage
     for Region<'_, F, N, CHUNK, SPAN>
 {
-    /// Durable when it returns. See [`Region`] for what a cut leaves. Flash work: a [`Store::get`] per
-    /// chunk, and a [`Store::commit`] for every `SPAN` of them.
+    /// Writes bytes from `offset` on. The write is durable when the call returns; [`Region`] says
+    /// what a cut leaves. Flash work: a [`Store::get`] per chunk, and a [`Store::commit`] for every
+    /// `SPAN` chunks.
     ///
     /// # Errors
-    /// [`RegionError::OutOfBounds`] changes nothing; [`RegionError::OtherChunkSize`] and
-    /// [`RegionError::Store`] (as for [`Store::get`] and [`Store::commit`]) leave the batches before them
-    /// written.
+    /// [`RegionError::OutOfBounds`] changes nothing. After [`RegionError::OtherChunkSize`] and
+    /// [`RegionError::Store`] (as for [`Store::get`] and [`Store::commit`]), the batches before the
+    /// error are written.
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Self::Error> {
         const { assert!(Self::ATOMIC_BYTES > 0) };
         self.check(offset, bytes.len())?;
@@ -256,7 +261,8 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> Storage
                 let number = (at / CHUNK) as u32;
                 let mut content = [0; CHUNK];
                 match self.load(number, &mut content) {
-                    // What is replaced as a whole need not be read: so a damaged chunk is mended.
+                    // A chunk that is replaced as a whole need not be readable. So a damaged one is
+                    // repaired.
                     Err(RegionError::Store(_)) if at % CHUNK == 0 && rest.len() >= CHUNK => {}
                     loaded => _ = loaded?,
                 }
@@ -265,7 +271,7 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> Storage
                 to.iter_mut().zip(now).for_each(|(to, from)| *to = *from);
                 at += now.len();
                 rest = later;
-                // There is room: the loop asked.
+                // There is room, since the loop has asked.
                 let _ = chunks.push((ChunkKey::new(self.name, number), content));
             }
             let mut changes: Vec<Change<'_>, SPAN> = Vec::new();

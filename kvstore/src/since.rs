@@ -1,17 +1,20 @@
-//! What changed since a mark, so that a device can upload that and no more.
+//! What changed since a mark, so that a device can upload only that.
 
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
-use crate::medium::KeyBytes;
-use crate::record::{Kind, Life, crc32c};
+use crate::flash::reader::KeyBytes;
+use crate::format::crc::crc32c;
+use crate::format::generation::Generation;
+use crate::format::record::Kind;
 use crate::store::Store;
 
-/// A place in the life of a store, from [`Store::mark`]. It keeps its meaning over power-ups: store it
-/// or send it along, and ask later what changed since.
+/// A moment in the history of a store, from [`Store::mark`]. It keeps its meaning across power-ups:
+/// store it, or send it along, and ask later what has changed since.
 ///
-/// Two equal marks of one store mean that no put, delete or reset was made in between; marks may differ
-/// without one, since moving records moves them too. Ticks of a counter do not move it.
+/// Two equal marks of one store mean that no put, delete or reset was made in between. Marks may
+/// differ without one, since moving records changes the mark too. Ticks of a counter do not change
+/// it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ChangeMark {
     epoch: u32,
@@ -20,7 +23,7 @@ pub struct ChangeMark {
 }
 
 impl ChangeMark {
-    /// Before everything.
+    /// The mark before everything.
     pub const START: Self = Self { epoch: u32::MAX, sequence: 0, offset: 0 };
 
     /// The mark as bytes, little-endian.
@@ -32,8 +35,8 @@ impl ChangeMark {
         [e0, e1, e2, e3, s0, s1, s2, s3, o0, o1, o2, o3]
     }
 
-    /// The reverse of [`to_bytes`](Self::to_bytes). Bytes of another origin give a mark that means
-    /// nothing, but do no harm.
+    /// The reverse of [`to_bytes`](Self::to_bytes). Bytes from elsewhere give a meaningless mark,
+    /// but do no harm.
     #[must_use]
     pub const fn from_bytes(bytes: [u8; 12]) -> Self {
         let [e0, e1, e2, e3, s0, s1, s2, s3, o0, o1, o2, o3] = bytes;
@@ -46,33 +49,37 @@ impl ChangeMark {
 }
 
 impl<F: NorFlash, const N: usize> Store<F, N> {
-    /// The present moment. Touches no flash.
+    /// The mark of the present moment. Touches no flash.
     ///
-    /// Take it before the upload it is for: what changes during the upload is then sent again.
+    /// Take it before the upload that it is for. What changes during the upload is then sent again.
     pub fn mark(&self) -> ChangeMark {
         let log = &self.core.log;
         ChangeMark { epoch: log.epoch, sequence: log.head, offset: log.end }
     }
 
-    /// Calls `each` with the name and the value's length in bytes of every key that was put since
-    /// `mark`, in no particular order; after a factory reset of every key.
+    /// Calls `each` with every key that was put since `mark`, and the length of its value in bytes,
+    /// in no particular order. After a factory reset it names every key.
     ///
-    /// Never misses one, whatever power cuts happened since. But [`format`](Self::format) over anything but
-    /// a store, and a chip that was blanked, begin a new store that knows nothing of older marks: forget
-    /// them then. Only a mark later than now is noticed, and every key named. May name others too: records that were
-    /// moved since (by a turn of a sector, or the last one before a power-up), and counters that may
-    /// have ticked. Deleted keys are not named: see [`keys_digest`](Self::keys_digest).
+    /// It never misses a key, whatever power cuts happened since. It may name others too: those
+    /// whose records were moved since (by a compaction, or because a record was the last one before
+    /// a power-up), and counters that may have ticked. It does not name deleted keys; see
+    /// [`keys_digest`](Self::keys_digest).
     ///
-    /// Flash work: as [`for_each_key`](Self::for_each_key); nothing is programmed.
+    /// [`format`](Self::format) over anything but a store, and a chip that was blanked, start a new
+    /// store that knows nothing about older marks. Forget such marks. Only a mark that lies later
+    /// than now is noticed, and then every key is named.
+    ///
+    /// Flash work: as [`for_each_key`](Self::for_each_key). Nothing is programmed.
     ///
     /// # Errors
-    /// As [`for_each_key`](Self::for_each_key); some keys may have been named before.
+    /// As [`for_each_key`](Self::for_each_key). Some keys may have been named before.
     pub fn for_each_changed_since(
         &mut self,
         mark: &ChangeMark,
         mut each: impl FnMut(&[u8], usize),
     ) -> Result<(), Error<F::Error>> {
-        // A mark from later than now is another store's, from before the flash was made anew.
+        // A mark later than now belongs to another store, from before the flash was blanked or
+        // formatted.
         let now = self.mark();
         let other =
             mark.epoch != now.epoch || (mark.sequence, mark.offset) > (now.sequence, now.offset);
@@ -88,7 +95,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             if crc32c(key) != entry.hash {
                 return Err(Error::Corrupt);
             }
-            let Life { sequence, .. } = core.life_at(entry.address);
+            let Generation { sequence, .. } = core.generation_at(entry.address);
             let place = (sequence, g.offset_of(entry.address));
             if found.header.kind() == Kind::Tally || other || place >= (mark.sequence, mark.offset)
             {
@@ -98,10 +105,11 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         Ok(())
     }
 
-    /// The sum, modulo 2³², of the CRC-32C of the names of all keys. Who has a copy of the store and
-    /// has brought it up to date with what changed computes the same sum over the names in the copy:
-    /// if they differ, keys were deleted, and the list of all names (see
-    /// [`for_each_key`](Self::for_each_key)) tells which. Reads no flash.
+    /// The sum, modulo 2³², of the CRC-32C of all keys. Reads no flash.
+    ///
+    /// A server that has a copy of the store, and has brought it up to date with what changed,
+    /// computes the same sum over the keys of its copy. If the sums differ, keys were deleted, and
+    /// the list of all keys (see [`for_each_key`](Self::for_each_key)) tells which.
     pub fn keys_digest(&self) -> u32 {
         self.entries.iter().fold(0, |sum, entry| sum.wrapping_add(entry.hash))
     }

@@ -5,38 +5,41 @@ use core::fmt;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 
-use crate::change::{Change, counted};
+use crate::change::Change;
 use crate::error::Error;
-use crate::index::{self, Entry, Index};
-use crate::layout::{Geometry, Layout, MAX_HEADER, MAX_KEY};
-use crate::log::{Core, Live, Log};
-use crate::medium::{Checker, Found, KeyBytes, Medium, copy};
-use crate::record::{Header, Kind, crc32c, key_is_valid, u24};
-use crate::turn::Content;
+use crate::flash::medium::Medium;
+use crate::flash::reader::KeyBytes;
+use crate::format::crc::crc32c;
+use crate::format::record::key_is_valid;
+use crate::index::Entry;
+use crate::layout::Layout;
+use crate::log::state::{Core, Log};
 
 /// A settings store in a range of NOR flash, for up to `N` live keys.
 ///
-/// See the [crate documentation](crate) for the promises. Every call that writes returns only when
-/// the change is durable; a power cut during a call leaves the change wholly done or not at all.
+/// Every call that writes returns only when the change is durable. A power cut during a call leaves
+/// the change wholly done or not done at all. The [crate documentation](crate) says how to choose
+/// the flash and the layout, and what the calls cost.
 pub struct Store<F: NorFlash, const N: usize> {
     pub(crate) core: Core<F>,
     pub(crate) entries: Vec<Entry, N>,
 }
 
-/// How full and how worn the store is. Sizes in bytes of flash.
+/// How full and how worn the store is. Sizes are in bytes of flash.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub struct Usage {
     /// Live keys.
     pub keys: usize,
-    /// Bytes of the live records, with their overhead.
+    /// Bytes of the live records, including their overhead.
     pub live_bytes: u32,
-    /// Bytes that more live records can take, at the most.
+    /// Bytes that further live records can take, at the most.
     pub free_bytes: u32,
-    /// Turns since the first format, an erase each: each sector took its share, give or take one. Erases
-    /// of turns that a cut interrupted, and of [`tidy`](Store::tidy) before a power-up, are not among them.
-    pub sector_turns: u32,
-    /// Damaged records seen since the store was opened.
+    /// Compactions since the first format. Each takes one erase, and all sectors have had the same
+    /// number of them, give or take one. Not counted are the erases of compactions that a cut
+    /// interrupted, and those of [`tidy`](Store::tidy) that a power-up made useless.
+    pub compactions: u32,
+    /// Damaged records that were seen since the store was opened.
     pub damaged_records: u32,
 }
 
@@ -47,21 +50,21 @@ impl<F: NorFlash + fmt::Debug, const N: usize> fmt::Debug for Store<F, N> {
 }
 
 impl<F: NorFlash, const N: usize> Store<F, N> {
-    /// Opens the store, or makes a new one in a region that is blank.
+    /// Opens the store, or makes a new one in a blank region.
     ///
-    /// What is reported afterwards is what every later `open` will report. The driver's operations
-    /// must be complete when they return.
+    /// What the store reports afterwards, every later `open` will report too. A cut during `open`
+    /// loses nothing, and may happen any number of times.
     ///
-    /// Flash work at the most: reads of all headers and keys; six programs and two for each page that
-    /// interrupted opens have used, if the head has room for a settle record, which is as long as the
-    /// last record; else one turn of a sector (see [`put`](Self::put)). One put more for each counter
-    /// that has ticked since the last open (feature `counters`). A new store in a blank region: one erase, nine
-    /// programs. A cut during it loses nothing and may happen any number of times.
+    /// Flash work at the most: reads of all headers and keys. If the head has room for a settle
+    /// record, which is as long as the last record, six programs, and two for each page that
+    /// interrupted opens have used; else one compaction (see [`put`](Self::put)). With the feature
+    /// `counters`, one more put for each counter that has ticked since the last open. A new store
+    /// in a blank region takes one erase and nine programs.
     ///
     /// # Errors
-    /// [`Error::Layout`], [`Error::NotAStore`], [`Error::IndexFull`] (the store holds more than `N`
-    /// keys), [`Error::Flash`]; [`Error::Full`] of a log such as no store leaves. The flash is not changed by
-    /// the first two, and by [`Error::IndexFull`] in nothing that holds settings.
+    /// [`Error::Layout`] and [`Error::NotAStore`] leave the flash as it was. [`Error::IndexFull`]
+    /// (the store holds more than `N` keys) changes nothing that holds settings. [`Error::Flash`].
+    /// [`Error::Full`] for a log that no store leaves.
     pub fn open(flash: F, layout: Layout) -> Result<Self, Error<F::Error>> {
         let mut result = Self::new(flash, &layout);
         if let Ok(store) = &mut result
@@ -72,11 +75,12 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         result
     }
 
-    /// Starts afresh whatever the region holds. **All data in the region are lost.**
+    /// Makes a new store, whatever the region holds. **All data in the region is lost.**
     ///
-    /// Flash work: over a store of this layout one erase and ten programs, and one for each page that
-    /// interrupted opens used in the sector behind its head; over anything else one erase, nine programs, and one
-    /// or two for each erase unit and each page with zeros at its start. A cut leaves the old store, the new one, or (where there was no store) a
+    /// Flash work over a store of this layout: one erase and ten programs, and one program for each
+    /// page that interrupted opens used in the sector after its head. Over anything else: one
+    /// erase, nine programs, and one or two programs for each erase unit and for each page with
+    /// zeros at its start. A cut leaves the old store, the new one, or (where there was no store) a
     /// region that must be formatted again.
     ///
     /// # Errors
@@ -91,17 +95,17 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         result
     }
 
-    /// A store that is not open yet: until [`mount`](Self::mount) has succeeded, each call says
-    /// [`Error::ReopenNeeded`]; what is asked without one, [`usage`](Self::usage) for example, means nothing.
-    /// Touches no flash.
+    /// Makes a store that is not open yet. Until [`mount`](Self::mount) has succeeded, each call
+    /// returns [`Error::ReopenNeeded`], and [`usage`](Self::usage) is meaningless. Touches no
+    /// flash.
     ///
-    /// For small stacks, and for stores that live in a static: [`open`](Self::open) needs room for the store on
-    /// the stack, since its result is moved to where it will stay.
+    /// Use it for small stacks, and for a store that lives in a static. [`open`](Self::open) needs
+    /// room for the store on the stack, since its result is moved to where it will stay.
     ///
     /// # Errors
     /// [`Error::Layout`].
     pub fn new(flash: F, layout: &Layout) -> Result<Self, Error<F::Error>> {
-        let geometry = match Geometry::check(layout, &flash) {
+        let geometry = match layout.geometry(&flash) {
             Ok(geometry) => geometry,
             Err(why) => return Err(Error::Layout(why)),
         };
@@ -109,9 +113,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         Ok(Self { core: Core { medium: Medium::new(flash, geometry), log }, entries: Vec::new() })
     }
 
-    /// Opens a store from [`new`](Self::new), as [`open`](Self::open) does; or opens it again after
-    /// [`Error::Flash`]. Flash work, errors, and what a cut leaves: as `open`. After an error the
-    /// store stays closed.
+    /// Opens a store that [`new`](Self::new) made, as [`open`](Self::open) does, or opens it again
+    /// after [`Error::Flash`]. Flash work, errors, and what a cut leaves are those of `open`. After
+    /// an error the store stays closed.
     ///
     /// # Errors
     /// As [`open`](Self::open).
@@ -121,15 +125,15 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
 
     /// Stores `value` under `key`. Storing the value that is stored already programs nothing.
     ///
-    /// Flash work: one program call per 256 bytes of record; where the oldest sector is so full
-    /// that the record could not be moved with it, one more. If the head has no room, a sector
-    /// turn: one erase, a copy of the live records of the oldest sector, two programs; more than
-    /// one turn, at the most N − 1 for N sectors, only if the oldest sectors are full of live
-    /// records.
+    /// Flash work: one program call per 256 bytes of record, and one more where the oldest sector
+    /// is so full that the record could not be moved together with its live records. If the head
+    /// has no room, a compaction: one erase, a copy of the oldest sector's live records, and two
+    /// programs. More than one compaction, at the most N − 1 for N sectors, is needed only if the
+    /// oldest sectors are full of live records. A cut leaves the old value or the new one.
     ///
     /// # Errors
     /// [`Error::InvalidKey`], [`Error::TooLarge`], [`Error::Full`] and [`Error::IndexFull`] change
-    /// nothing. After [`Error::Flash`] the change may have been made or not; open the store again.
+    /// nothing. After [`Error::Flash`] the change was made or not; open the store again.
     pub fn put<K: AsRef<[u8]> + ?Sized>(
         &mut self,
         key: &K,
@@ -138,21 +142,22 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         self.commit(&[Change::put(key, value)])
     }
 
-    /// Deletes `key`; tells whether it existed. Flash work as for [`put`](Self::put).
+    /// Deletes `key`, and returns whether it existed. Flash work, and what a cut leaves: as
+    /// [`put`](Self::put).
     ///
     /// # Errors
-    /// As [`put`](Self::put); never [`Error::Full`] for want of space.
+    /// As [`put`](Self::put), but never [`Error::Full`] because of space.
     pub fn delete<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<bool, Error<F::Error>> {
-        // Writes only if the key exists; then it is not there afterwards.
+        // The commit writes only if the key exists, and then there is one key less.
         let keys = self.entries.len();
         self.commit(&[Change::delete(key)])?;
         Ok(self.entries.len() < keys)
     }
 
-    /// Makes all changes or none, whatever happens. If a key is named more than once, the last
+    /// Makes all changes or none, whatever happens. If a key is named more than once, its last
     /// change counts.
     ///
-    /// Flash work: one program call per change and one for the commit, or a sector turn as for
+    /// Flash work: one program call per change and one for the commit, or a compaction as for
     /// [`put`](Self::put). All records of a batch must fit into one sector.
     ///
     /// # Errors
@@ -161,15 +166,15 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         self.core.write(changes, self.entries.as_mut_view())
     }
 
-    /// Reads the value of `key` into `buffer`; `None` if there is no such key.
+    /// Reads the value of `key` into `buffer`. Returns `None` if there is no such key.
     ///
-    /// Flash work: one read for short records, two if the buffer has room for the trailer behind
-    /// the value too (8 bytes and up to a program unit more), else three; a part with a read unit above 1
-    /// takes up to two more for each that starts or ends within a unit. No byte of the record is read
-    /// twice. Nothing is programmed.
+    /// Flash work: one read for short records; two if the buffer also has room for the trailer
+    /// after the value (8 bytes and up to a program unit more); else three. If the part's read unit
+    /// is above 1, each read that starts or ends within a unit takes up to two more. No byte of the
+    /// record is read twice. Nothing is programmed.
     ///
     /// # Errors
-    /// [`Error::BufferTooSmall`] says how much is needed. [`Error::Corrupt`]: the record does not
+    /// [`Error::BufferTooSmall`] says how much is needed. [`Error::Corrupt`] if the record does not
     /// pass its checks. [`Error::InvalidKey`], [`Error::Flash`], [`Error::ReopenNeeded`].
     pub fn get<'b, K: AsRef<[u8]> + ?Sized>(
         &mut self,
@@ -185,11 +190,11 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         Ok(self.core.outcome_of_reading(len)?.and_then(|len| buffer.get(..len)))
     }
 
-    /// Calls `each` with the name and the value's length in bytes of every key, in no particular
-    /// order. Flash work: one read per key, two for keys longer than 19 bytes.
+    /// Calls `each` with every key and the length of its value in bytes, in no particular order.
+    /// Flash work: one read per key, two for keys longer than 19 bytes. Nothing is programmed.
     ///
     /// # Errors
-    /// [`Error::Corrupt`] if a record's header or name cannot be read; [`Error::Flash`],
+    /// [`Error::Corrupt`] if the header or key of a record cannot be read. [`Error::Flash`],
     /// [`Error::ReopenNeeded`].
     pub fn for_each_key(
         &mut self,
@@ -212,13 +217,13 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         Ok(())
     }
 
-    /// Does in idle time what a later `put` would have to wait for: erases the spare when three
-    /// quarters of the head are used, turns the sector when it is nearly full. Call it when a
-    /// blocking time of an erase does no harm; a cut during it costs nothing but the erase.
+    /// Does work in idle time that a later `put` would have to wait for. It erases the spare once
+    /// three quarters of the head are used, and compacts once the head is nearly full. Call it when
+    /// the time of an erase does no harm. A cut during the call costs nothing but the erase.
     ///
-    /// An erase counts until the next power-up only, since blank flash proves nothing. So it is for devices
-    /// that stay on: called in each short power-up, it erases a sector in each of them as long as
-    /// the head is in its last quarter.
+    /// The erase counts only until the next power-up, since flash that reads blank proves nothing.
+    /// So `tidy` is for devices that stay on. Called in every short power-up, it erases a sector
+    /// each time, as long as the head is in its last quarter.
     ///
     /// # Errors
     /// [`Error::Flash`], [`Error::ReopenNeeded`].
@@ -226,7 +231,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         self.core.tidy(self.entries.as_mut_view())
     }
 
-    /// Deletes everything, as a factory reset does. Atomic: a cut leaves all or nothing.
+    /// Deletes everything, as a factory reset does. This is atomic: a cut leaves everything or
+    /// nothing.
     ///
     /// Flash work: one erase, two programs.
     ///
@@ -248,251 +254,13 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             keys: self.entries.len(),
             live_bytes: log.live.bytes,
             free_bytes: capacity.saturating_sub(log.live.bytes),
-            sector_turns: log.head.saturating_sub(g.sectors).saturating_add(1),
+            compactions: log.head.saturating_sub(g.sectors).saturating_add(1),
             damaged_records: log.damaged,
         }
     }
 
-    /// Gives the flash back.
+    /// Closes the store and returns the flash.
     pub fn into_flash(self) -> F {
         self.core.medium.flash
-    }
-}
-
-impl<F: NorFlash> Core<F> {
-    pub(crate) fn ready(&self) -> Result<(), Error<F::Error>> {
-        if self.log.poisoned { Err(Error::ReopenNeeded) } else { Ok(()) }
-    }
-
-    /// Makes the changes, if one of them changes something.
-    pub(crate) fn write(
-        &mut self,
-        changes: &[Change<'_>],
-        index: &mut Index,
-    ) -> Result<(), Error<F::Error>> {
-        let result = self.write_what_changes(changes, index);
-        self.outcome(result)
-    }
-
-    fn write_what_changes(
-        &mut self,
-        changes: &[Change<'_>],
-        index: &mut Index,
-    ) -> Result<(), Error<F::Error>> {
-        self.ready()?;
-        let mut needed = false;
-        // How many keys the index will hold, and what the records take.
-        let mut keys = index.len();
-        let mut load = Live::NONE;
-        for change in counted(changes) {
-            if !key_is_valid(change.key()) {
-                return Err(Error::InvalidKey);
-            }
-            if change.value().len() > self.medium.geometry.max_value() as usize {
-                return Err(Error::TooLarge);
-            }
-            load = load.plus(self.medium.geometry.size(change.header(false)));
-            let hash = crc32c(change.key());
-            let (position, old) = self.position(change.key(), hash, index);
-            match (change.is_put(), position) {
-                (true, None) => keys += 1,
-                (false, Some(_)) => keys = keys.saturating_sub(1),
-                _ => {}
-            }
-            needed = needed || !self.changes_nothing(change, position, old);
-        }
-        if !needed || self.medium.fault.is_some() {
-            return Ok(());
-        }
-        if !self.medium.geometry.fits(load) {
-            return Err(Error::TooLarge);
-        }
-        if keys > index.capacity() {
-            return Err(Error::IndexFull);
-        }
-        let must_seal = self.log_is_long()
-            && self.log.head != self.log.tail
-            && !self.medium.geometry.fits(self.log.tail_live.and(load));
-        if self.medium.geometry.fits(self.log.head_live.and(load))
-            && self.medium.geometry.end_of(self.log.end, changes, must_seal)
-                <= self.medium.geometry.sector_bytes
-        {
-            self.append(changes, must_seal, index);
-            return Ok(());
-        }
-        let mut turns = self.turns_needed(changes, load, index).ok_or(Error::Full)?;
-        loop {
-            let changes = if turns == 0 { changes } else { &[] };
-            self.turn(changes, None, self.log.end, index);
-            if turns == 0 {
-                return Ok(());
-            }
-            turns -= 1;
-        }
-    }
-
-    /// Whether the change asks for what is there already, at a place in the index.
-    #[inline(never)] // Its stack is not needed afterwards.
-    fn changes_nothing(
-        &mut self,
-        change: &Change<'_>,
-        position: Option<usize>,
-        old: Option<Found>,
-    ) -> bool {
-        if position.is_none() {
-            return !change.is_put();
-        }
-        let Some(found) = old else { return false };
-        if !change.is_put()
-            || found.header.kind() == Kind::Tally
-            || found.header.value_len() as usize != change.value().len()
-        {
-            return false;
-        }
-        let start = self.medium.geometry.value_at(found);
-        let mut equal = true;
-        let life = self.life_at(found.address);
-        let passes = self.medium.scan(found, life, &mut |_, at, bytes| {
-            let skip = start.saturating_sub(at) as usize;
-            let from = at.saturating_sub(start) as usize;
-            let stored = bytes.get(skip..).unwrap_or(&[]);
-            let wanted = change.value().get(from..).unwrap_or(&[]);
-            equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
-        });
-        equal && passes
-    }
-
-    /// Appends to the head: a record, or a batch and its commit.
-    fn append(&mut self, changes: &[Change<'_>], seal: bool, index: &mut Index) {
-        let base = self.base(self.log.head);
-        let start = base + self.log.end;
-        let mut end = start;
-        self.write_changes(changes, changes.len() > 1, None, &mut end, index);
-        if changes.len() > 1 {
-            let ([a, b, c], [d, e, f]) = (u24(start - base), u24(end - base));
-            let extent = [a, b, c, d, e, f];
-            self.write_record(Header::COMMIT, &Content::New(&[], &extent), &mut end);
-        }
-        if seal {
-            self.write_record(Header::SEAL, &Content::New(&[], &[]), &mut end);
-        }
-        self.log.end = self.medium.geometry.place(end - base);
-    }
-
-    fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        self.ready()?;
-        let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
-        if self.log.end > self.medium.geometry.sector_bytes / 16 * 15
-            && moved < self.medium.geometry.sector_bytes / 4 * 3
-        {
-            self.turn(&[], None, self.log.end, index);
-        } else if self.log.end > self.medium.geometry.sector_bytes / 4 * 3 && !self.log.spare_erased
-        {
-            self.medium.erase(self.sector(self.log.head + 1));
-            self.log.spare_erased = true;
-        }
-        self.outcome(Ok(()))
-    }
-
-    /// Reads a value; its length.
-    pub(crate) fn load(
-        &mut self,
-        key: &[u8],
-        index: &Index,
-        buffer: &mut [u8],
-    ) -> Result<Option<usize>, Error<F::Error>> {
-        let hash = crc32c(key);
-        let mut position = index::lower_bound(index, hash);
-        // Header, key and a short value, in whole units of up to 32 bytes.
-        let mut bytes = [0; (MAX_HEADER as usize + MAX_KEY + 48).next_multiple_of(32)];
-        let len =
-            self.medium.geometry.round_up(self.medium.geometry.header() + key.len() as u32 + 48)
-                as usize;
-        let mut damaged = false;
-        while let Some(entry) = index.get(position)
-            && entry.hash == hash
-        {
-            position += 1;
-            let limit = self.limit_at(entry.address);
-            let bytes = bytes.get_mut(..len).unwrap_or(&mut []);
-            match self.medium.look(entry.address, limit, bytes) {
-                None => damaged = true,
-                Some(found) if self.medium.geometry.key_in(found, bytes) == key => {
-                    #[cfg(feature = "counters")]
-                    if found.header.kind() == Kind::Tally {
-                        return self.load_count(found, buffer);
-                    }
-                    let len =
-                        bytes.len().min((self.medium.geometry.end(found) - found.address) as usize);
-                    let seen = bytes.get(..len).unwrap_or(&[]);
-                    return self.load_found(found, seen, buffer);
-                }
-                Some(_) => {}
-            }
-        }
-        if damaged { self.corrupt() } else { Ok(None) }
-    }
-
-    /// Reads the rest of a record of which the first bytes were seen, and checks it.
-    #[inline(never)] // Its stack and that of the first read are not needed together.
-    fn load_found(
-        &mut self,
-        found: Found,
-        seen: &[u8],
-        buffer: &mut [u8],
-    ) -> Result<Option<usize>, Error<F::Error>> {
-        let len = found.header.value_len() as usize;
-        if buffer.len() < len {
-            return Err(Error::BufferTooSmall { needed: len });
-        }
-        let mut checker = Checker::new(&self.medium.geometry, self.life_at(found.address), found);
-        checker.feed(found.address, seen);
-        let value_at = (self.medium.geometry.value_at(found) - found.address) as usize;
-        copy(buffer.get_mut(..len).unwrap_or(&mut []), seen.get(value_at..).unwrap_or(&[]));
-        let have = seen.len().saturating_sub(value_at).min(len);
-        let from = found.address + seen.len() as u32;
-        let mut at = from;
-        let mut piece = [0; 64];
-        let end = self.medium.geometry.end(found);
-        while at < end {
-            let rest = (end - at) as usize;
-            // The rest of the value goes where it belongs, with the trailer if that fits too.
-            let part = if have < len && at == from {
-                let n = if buffer.len() >= have + rest { rest } else { len - have };
-                buffer.get_mut(have..have + n)
-            } else {
-                piece.get_mut(..rest.min(64))
-            };
-            let part = part.unwrap_or(&mut []);
-            self.medium.read_readable(at, part);
-            checker.feed(at, part);
-            at += part.len() as u32;
-        }
-        if checker.passes() { Ok(Some(len)) } else { self.corrupt() }
-    }
-
-    pub(crate) fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
-        // If the flash reads nothing at all, that says nothing of the record.
-        if self.medium.fault.is_none() {
-            self.log.damaged = self.log.damaged.saturating_add(1);
-        }
-        Err(Error::Corrupt)
-    }
-}
-
-impl Geometry {
-    /// Where the head would end after an append of `changes` at `offset`.
-    fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
-        let mut end = offset;
-        for change in counted(changes) {
-            end = self.end_behind(end, change.header(false));
-        }
-        if changes.len() > 1 {
-            end = self.end_behind(end, Header::COMMIT);
-        }
-        if seal {
-            end = self.end_behind(end, Header::SEAL);
-        }
-        end
     }
 }

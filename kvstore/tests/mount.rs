@@ -1,4 +1,7 @@
 //! A store that is made once and mounted again in place, with keys that are hard to tell apart.
+//!
+//! Method: random puts and deletes on a flash whose power fails at random steps. After each cut,
+//! and from time to time without one, the store is mounted in place and compared with a map.
 
 use std::cell::Cell;
 use std::collections::BTreeMap;
@@ -11,7 +14,7 @@ use outlast_kvstore::{Error, Layout, Store};
 
 const SECTOR: usize = 1024;
 
-/// Programs and erases until the power fails, if it does: the last of them is done by half.
+/// Programs and erases until the power fails, if it fails. Half of the last one is done.
 type Power = Rc<Cell<Option<u32>>>;
 
 struct Flash {
@@ -29,7 +32,7 @@ impl NorFlashError for Cut {
 }
 
 impl Flash {
-    /// How much of a step of so many bytes is done.
+    /// How many bytes of a step are done.
     fn step(&mut self, bytes: usize) -> usize {
         match self.power.get() {
             None => bytes,
@@ -89,9 +92,10 @@ fn closed(power: &Power) -> Store<Flash, 32> {
     store
 }
 
-/// Keys of many lengths that differ in their last byte only, and pairs with the same CRC-32C, by which the
-/// store's index finds keys: the register takes four bytes by exclusive or, so that those which
-/// make up for a difference before them can be told (common practice, no source).
+/// Keys of many lengths that differ only in their last byte, and pairs of keys with the same
+/// CRC-32C, which the index uses as its hash. The CRC register combines with the next four bytes by
+/// exclusive or, so the four bytes that make up for an earlier difference can be computed (common
+/// practice, no source).
 fn keys() -> Vec<Vec<u8>> {
     let mut keys = Vec::new();
     for len in [1, 2, 15, 16, 17, 32, 37, 63, 64] {

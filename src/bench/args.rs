@@ -6,7 +6,7 @@ use clap::Args;
 use outlast_costs::load::Load;
 use outlast_costs::sheet::Sheet;
 use outlast_costs::table::Bench;
-use outlast_faultsim::device::Geometry;
+use outlast_faultsim::part::Geometry;
 use outlast_faultsim::subjects::outlast;
 
 use crate::args::{fraction, page_bytes, part_help, program_unit, sheet, within};

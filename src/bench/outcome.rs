@@ -3,7 +3,7 @@
 use outlast_costs::run::Scheme;
 use outlast_costs::sheet::Supply;
 use outlast_costs::table::Results;
-use outlast_faultsim::device::{Geometry, Timing};
+use outlast_faultsim::part::{Geometry, Timing};
 use serde::Serialize;
 
 /// Everything that is printed.

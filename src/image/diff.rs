@@ -50,7 +50,7 @@ pub(super) fn run<W: Write>(
                 })
             })
             .collect();
-        let wear = |copy: &MountedCopy| json!({ "sector_turns": copy.usage.sector_turns, "free_bytes": copy.usage.free_bytes });
+        let wear = |copy: &MountedCopy| json!({ "sector_turns": copy.usage.compactions, "free_bytes": copy.usage.free_bytes });
         output.json(&json!({
             "settings": settings,
             "wear": { "first": wear(&one), "second": wear(&two), "compactions_between": compactions },
@@ -76,8 +76,8 @@ pub(super) fn run<W: Write>(
             "{} {}; sector erases since the first format: {} and {}",
             counted(differences.len(), "setting"),
             if differences.len() == 1 { "differs" } else { "differ" },
-            one.usage.sector_turns,
-            two.usage.sector_turns
+            one.usage.compactions,
+            two.usage.compactions
         );
         output.say(&text)?;
     }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use outlast_costs::endurance::PartFigures;
 use outlast_costs::sheet::{Sheet, bus_byte_ns};
-use outlast_faultsim::device::{DeviceTime, Timing};
+use outlast_faultsim::part::{DeviceTime, Timing};
 use outlast_faultsim::subjects::outlast;
 use serde::Deserialize;
 

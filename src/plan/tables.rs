@@ -4,7 +4,7 @@ use std::fs::File;
 use std::io::Read as _;
 use std::path::Path;
 
-use outlast_faultsim::device::DeviceTime;
+use outlast_faultsim::part::DeviceTime;
 use outlast_serialnor::sfdp::{EraseType, Sfdp};
 use outlast_serialnor::{SfdpError, Times};
 

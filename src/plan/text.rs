@@ -3,7 +3,7 @@
 use std::fmt::{self, Write as _};
 
 use outlast_costs::endurance::{DAYS_PER_YEAR, Forecast};
-use outlast_faultsim::device::DeviceTime;
+use outlast_faultsim::part::DeviceTime;
 
 use super::outcome::Outcome;
 use crate::words::counted;

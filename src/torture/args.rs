@@ -4,9 +4,10 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
-use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::edges::{Letters, Shard};
+use outlast_faultsim::config::Shard;
+use outlast_faultsim::part::{Geometry, Level};
 use outlast_faultsim::subjects::outlast;
+use outlast_faultsim::workload::edge::OpSequence;
 
 use super::prove;
 use super::regressions::{self, Regression, USUAL_FOLDER};
@@ -171,7 +172,7 @@ impl Typed {
             (Some(0), _) => return Err("--deep 0: choose at least one power cut".to_owned()),
             (Some(cuts), _) => Kind::Deep { cuts },
             (_, Some(longest)) => {
-                let longest = within("--edges", longest, 1, Letters::MOST as u32)? as u8;
+                let longest = within("--edges", longest, 1, OpSequence::MOST as u32)? as u8;
                 Kind::Edges { longest, depth, shard }
             }
             (None, None) => Kind::Default { depth },

@@ -67,7 +67,8 @@ pub(crate) fn test(story: &Story, source: Source<'_>) -> String {
         "{text}//
 // Add `outlast-faultsim` to the dev-dependencies.
 
-{import}use outlast_faultsim::token::{{Outcome, Token}};
+{import}use outlast_faultsim::history::Token;
+use outlast_faultsim::report::Outcome;
 
 #[test]
 fn {name}() {{

@@ -1,6 +1,6 @@
 //! What a result is about, for a run as for a replay.
 
-use outlast_faultsim::device::{Geometry, Level};
+use outlast_faultsim::part::{Geometry, Level};
 use serde::Serialize;
 
 /// The store under test, and the simulated part.

@@ -5,10 +5,9 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::edges::Shard;
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::report::Violation;
+use outlast_faultsim::config::Shard;
+use outlast_faultsim::part::{Geometry, Level};
+use outlast_faultsim::report::{Verdict, Violation};
 use serde::{Deserialize, Serialize};
 
 use super::outcome::{Totals, add_violation, rank};

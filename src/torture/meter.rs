@@ -3,7 +3,7 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use outlast_faultsim::plan::Progress;
+use outlast_faultsim::run::Progress;
 
 use super::schedule::Stage;
 use crate::progress;

@@ -20,7 +20,7 @@ use std::io::Write;
 use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
-use outlast_faultsim::plan::Verdict;
+use outlast_faultsim::report::Verdict;
 
 use self::args::{Request, Wanted};
 use self::identity::Identity;
@@ -143,11 +143,11 @@ fn carry_out(plan: &Plan, stages: &[Stage], regressions: &[Regression]) -> Outco
 
 #[cfg(test)]
 mod tests {
-    use outlast_faultsim::device::{Geometry, Level, Part};
+    use outlast_faultsim::part::{Geometry, Level, Part};
     use outlast_faultsim::report::Violation;
+    use outlast_faultsim::subject::KeyNames;
     use outlast_faultsim::subject::{Op, Subject, Trouble};
     use outlast_faultsim::subjects::AnySubject;
-    use outlast_faultsim::workload::KeyNames;
 
     use super::outcome::{add_violation, rank};
     use super::schedule::Kind;

@@ -2,12 +2,11 @@
 
 use std::time::Duration;
 
-use outlast_faultsim::device::Geometry;
-use outlast_faultsim::harm::Harm;
-use outlast_faultsim::plan::{Report, Verdict};
-use outlast_faultsim::report::{Baseline, Counts, Violation, WorstCase};
+use outlast_faultsim::check::collateral_loss::CollateralLoss;
+use outlast_faultsim::part::Geometry;
+use outlast_faultsim::report::Outcome as Replayed;
+use outlast_faultsim::report::{BaselineSummary, Counts, Report, Verdict, Violation, WorstCase};
 use outlast_faultsim::subject::Bounds;
-use outlast_faultsim::token::Outcome as Replayed;
 use serde::{Deserialize, Serialize};
 
 use super::identity::Identity;
@@ -54,8 +53,8 @@ pub(crate) struct Totals {
     /// Images that broke a promise.
     pub(crate) violating: u64,
     /// What collateral damage cost.
-    #[serde(default, skip_serializing_if = "Harm::is_none")]
-    pub(crate) harm: Harm,
+    #[serde(default, skip_serializing_if = "CollateralLoss::is_none")]
+    pub(crate) harm: CollateralLoss,
 }
 
 /// The result of one stage.
@@ -72,7 +71,7 @@ pub(crate) struct StageOutcome {
     pub(crate) reason: String,
     pub(crate) seconds: f64,
     pub(crate) counts: Counts,
-    pub(crate) baseline: Baseline,
+    pub(crate) baseline: BaselineSummary,
     /// The worst case that the store claims, if it claims any.
     pub(crate) bounds: Option<Bounds>,
     pub(crate) worst: WorstCase,
@@ -97,7 +96,7 @@ impl Outcome {
             reason: "not started".to_owned(),
             seconds: time.as_secs_f64(),
             counts: Counts::default(),
-            baseline: Baseline::default(),
+            baseline: BaselineSummary::default(),
             bounds: None,
             worst: WorstCase::default(),
             not_explored: Vec::new(),
@@ -174,7 +173,8 @@ impl Totals {
 
 impl From<&Counts> for Totals {
     fn from(counts: &Counts) -> Self {
-        let Counts { cuts, distinct, judged, power_ups, violating, harm, .. } = *counts;
+        let Counts { cuts, distinct, judged, power_ups, violating, collateral_loss: harm, .. } =
+            *counts;
         Self { cuts, distinct, judged, power_ups, violating, harm }
     }
 }

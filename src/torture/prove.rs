@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use outlast_faultsim::prove::{Proof, Steps, prove};
+use outlast_faultsim::selftest::{Proof, Steps, prove};
 use serde::Serialize;
 
 use crate::exit::Exit;

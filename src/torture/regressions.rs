@@ -5,8 +5,9 @@
 
 use std::path::Path;
 
+use outlast_faultsim::history::{Token, TokenError};
+use outlast_faultsim::report::Outcome;
 use outlast_faultsim::subjects::AnySubject;
-use outlast_faultsim::token::{Outcome, Token, TokenError};
 use serde::Serialize;
 
 /// The default folder.

@@ -5,8 +5,9 @@ use std::path::PathBuf;
 
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
+use outlast_faultsim::history::Token;
+use outlast_faultsim::report::{Outcome, Replay};
 use outlast_faultsim::subjects::AnySubject;
-use outlast_faultsim::token::{Outcome, Replay, Token};
 
 use super::emit::{self, Source};
 use super::identity::Identity;
@@ -139,8 +140,9 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
 
 #[cfg(test)]
 mod tests {
-    use outlast_faultsim::device::{Geometry, Level};
-    use outlast_faultsim::plan::{Config, Progress};
+    use outlast_faultsim::config::Config;
+    use outlast_faultsim::part::{Geometry, Level};
+    use outlast_faultsim::run::Progress;
     use outlast_faultsim::subjects::naive::Naive;
     use outlast_faultsim::subjects::two_copies::TwoCopies;
 
@@ -149,7 +151,7 @@ mod tests {
     #[test]
     fn a_test_for_code_that_is_not_here_is_printed() {
         let geometry = Geometry::new(2, 512, 1, 256).unwrap();
-        let config = Config { minimise: None, ..Config::small(geometry, Level::F1) };
+        let config = Config { shrink: None, ..Config::small(geometry, Level::F1) };
         let report = AnySubject::run(&Naive, &config, &Progress::default());
         let mut token: Token = report.violations[0].token.parse().unwrap();
         token.subject = "ring".to_owned();
@@ -166,7 +168,7 @@ mod tests {
     #[test]
     fn other_code_does_not_reproduce() {
         let geometry = Geometry::new(2, 512, 1, 256).unwrap();
-        let config = Config { minimise: None, ..Config::small(geometry, Level::F1) };
+        let config = Config { shrink: None, ..Config::small(geometry, Level::F1) };
         let report = AnySubject::run(&Naive, &config, &Progress::default());
         let token: Token = report.violations[0].token.parse().unwrap();
         let ends = |subject: &'static dyn AnySubject| {

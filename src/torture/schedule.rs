@@ -4,11 +4,11 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use outlast_faultsim::device::{Geometry, Level};
-use outlast_faultsim::edges::{Edges, Shard};
-use outlast_faultsim::plan::{Config, Deep, Mode, Systematic, Usual, lives};
+use outlast_faultsim::config::{Config, Edges, Mode, RandomLives, Shard, Systematic};
+use outlast_faultsim::default_plan::{Usual, lives};
+use outlast_faultsim::part::{Geometry, Level};
 use outlast_faultsim::subjects::{self, AnySubject};
-use outlast_faultsim::workload::WorkloadSource;
+use outlast_faultsim::workload::source::WorkloadSource;
 use serde::{Deserialize, Serialize};
 
 use crate::words::counted;
@@ -102,7 +102,7 @@ impl Plan {
             ..Usual::new(self.geometry, self.level)
         };
         let weight = |config: &Config| match config.mode {
-            Mode::Deep(_) => 55,
+            Mode::Random(_) => 55,
             Mode::Systematic(Systematic { workload, .. }) => match workload {
                 WorkloadSource::Random { .. } | WorkloadSource::Full { .. } => 5,
                 _ => 40,
@@ -121,7 +121,7 @@ impl Plan {
             budget: None,
             stop_at_first: false,
             // Done once for the whole plan, after its last stage.
-            minimise: None,
+            shrink: None,
             mode,
         };
         Stage { config, weight }
@@ -208,7 +208,7 @@ impl Stage {
                     counted(depth, "cut")
                 )
             }
-            Mode::Deep(Deep { runs, power_ups, .. }) => {
+            Mode::Random(RandomLives { runs, power_ups, .. }) => {
                 let lives = if runs == 1 { "life" } else { "lives" };
                 format!(
                     "deep: {runs} random {lives} of {} with a cut in each, {}",
@@ -223,7 +223,7 @@ impl Stage {
     pub(crate) fn not_explored(&self) -> Option<String> {
         match self.config.mode {
             Mode::Systematic(_) | Mode::Edges(_) => None,
-            Mode::Deep(Deep { recoveries_cut_in_a_row, .. }) => Some(format!(
+            Mode::Random(RandomLives { recoveries_cut_in_a_row, .. }) => Some(format!(
                 "in the random lives, more than {} before the store is up",
                 match recoveries_cut_in_a_row {
                     1 => "1 interrupted recovery".to_owned(),
@@ -237,7 +237,7 @@ impl Stage {
     pub(crate) const fn counted(&self) -> &'static str {
         match self.config.mode {
             Mode::Systematic(_) => "cut points",
-            Mode::Deep(_) => "lives",
+            Mode::Random(_) => "lives",
             Mode::Edges(_) => "sequences",
         }
     }

@@ -1,8 +1,8 @@
 //! The result of replaying a token.
 
-use outlast_faultsim::finding::Breach;
-use outlast_faultsim::scene::Scene;
-use outlast_faultsim::token::Outcome;
+use outlast_faultsim::check::finding::Breach;
+use outlast_faultsim::report::Outcome;
+use outlast_faultsim::report::scene::Scene;
 use serde::Serialize;
 
 use super::identity::Identity;

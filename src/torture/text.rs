@@ -2,11 +2,10 @@
 
 use std::fmt::Display;
 
-use outlast_faultsim::device::DeviceTime;
-use outlast_faultsim::harm::Harm;
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::report::{Violation, WorstCase};
-use outlast_faultsim::token::Outcome as Replayed;
+use outlast_faultsim::check::collateral_loss::CollateralLoss;
+use outlast_faultsim::part::DeviceTime;
+use outlast_faultsim::report::Outcome as Replayed;
+use outlast_faultsim::report::{Verdict, Violation, WorstCase};
 
 use super::outcome::{Outcome, StageOutcome, Totals};
 use super::regressions::Rerun;
@@ -177,8 +176,8 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
             counted(counts.represented, "image")
         ));
     }
-    if !counts.harm.is_none() {
-        lines.add(format_args!("  collateral    {}", harm_line(&counts.harm)));
+    if !counts.collateral_loss.is_none() {
+        lines.add(format_args!("  collateral    {}", harm_line(&counts.collateral_loss)));
     }
     worst(&stage.worst, lines);
 }
@@ -209,7 +208,7 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
 }
 
 /// What was counted after collateral damage: how often, and what.
-pub(crate) fn harm(harm: &Harm) -> [(u64, &'static str); 8] {
+pub(crate) fn harm(harm: &CollateralLoss) -> [(u64, &'static str); 8] {
     [
         (harm.lost, "lost a setting"),
         (harm.older, "returned an older value without an error"),
@@ -223,7 +222,7 @@ pub(crate) fn harm(harm: &Harm) -> [(u64, &'static str); 8] {
 }
 
 /// The counts of collateral damage in one line.
-fn harm_line(damage: &Harm) -> String {
+fn harm_line(damage: &CollateralLoss) -> String {
     let list: Vec<String> =
         harm(damage).iter().map(|(count, what)| format!("{} {what}", grouped(*count))).collect();
     format!("{}; {}", counted(damage.images, "image"), list.join("; "))
@@ -256,7 +255,7 @@ fn in_full(number: usize, violation: &Violation, outcome: &Outcome, lines: &mut 
     lines.add(format_args!("violation {number} of {of}: {}", headline(violation)));
     lines.add(format_args!("  {}", violation.sentence));
     story_lines(&violation.operations, &violation.cut_points, lines);
-    let size = if violation.minimised { "shortest history found" } else { "not shrunk" };
+    let size = if violation.shrunk { "shortest history found" } else { "not shrunk" };
     lines.add(format_args!("  fails at {}, {size}; replay with:", violation.level));
     lines.add(format_args!("  {}", outcome.replay(&violation.token)));
 }

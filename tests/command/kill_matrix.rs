@@ -2,8 +2,8 @@
 //! identical. `outlast torture --prove-rig` compares all of it; here, with little optimisation, a few
 //! rows of different levels stand for the others.
 
-use outlast_faultsim::prove::row;
-use outlast_faultsim::reference::bug::{ALL, by_name};
+use outlast_faultsim::selftest::mutants::bug::{ALL, by_name};
+use outlast_faultsim::selftest::row;
 
 const REVIEWED: &str = include_str!("../kill-matrix.txt");
 

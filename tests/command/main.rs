@@ -8,6 +8,7 @@ mod c_subject;
 mod emitted;
 mod kill_matrix;
 mod numbers;
+mod pages;
 mod regressions;
 mod replay;
 mod report;

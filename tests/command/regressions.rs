@@ -2,8 +2,9 @@
 
 use std::path::Path;
 
+use outlast_faultsim::history::Token;
+use outlast_faultsim::report::Outcome;
 use outlast_faultsim::subjects::by_name;
-use outlast_faultsim::token::{Outcome, Token};
 
 use crate::command_line::outlast;
 

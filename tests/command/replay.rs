@@ -3,12 +3,14 @@
 
 use std::sync::atomic::{AtomicU8, Ordering};
 
-use outlast_faultsim::device::{Geometry, Level, Part};
-use outlast_faultsim::plan::{Config, Progress, run};
-use outlast_faultsim::subject::{Op, Subject, Trouble};
+use outlast_faultsim::config::Config;
+use outlast_faultsim::history::Token;
+use outlast_faultsim::part::{Geometry, Level, Part};
+use outlast_faultsim::replay::replay;
+use outlast_faultsim::report::Outcome;
+use outlast_faultsim::run::{Progress, run};
+use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::two_copies::{TwoCopies, TwoCopiesStore};
-use outlast_faultsim::token::{Outcome, Token, replay};
-use outlast_faultsim::workload::KeyNames;
 
 /// Two copies that forget everything when they open and one of them is blank, as a cut between erase
 /// and program leaves it. They can be fixed, or write each change twice.

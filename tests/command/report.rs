@@ -1,8 +1,6 @@
 //! The result as files: page, JUnit XML and JSON, also when a run is stopped.
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
-use std::time::Duration;
 
 use serde_json::Value;
 
@@ -101,6 +99,9 @@ fn planted_mistakes_are_shown() {
 #[cfg(unix)]
 #[test]
 fn a_signal_ends_the_run_with_what_it_has() {
+    use std::process::{Command, Stdio};
+    use std::time::Duration;
+
     let page = file("stopped.html");
     let words = ["torture", "--deep", "100000000", "--json", "--report", page.to_str().unwrap()];
     // Like a job in the background that outlives its terminal.

@@ -230,7 +230,7 @@ fn compacted() -> Vec<u8> {
     for n in 0.. {
         let key = format!("k{}", n % 20);
         store.put(key.as_bytes(), format!("{n:050}").as_bytes()).expect("a put");
-        if store.usage().sector_turns > 1 && n % 20 == 19 {
+        if store.usage().compactions > 1 && n % 20 == 19 {
             break;
         }
     }

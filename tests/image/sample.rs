@@ -1,6 +1,6 @@
 //! Images as power cuts leave them.
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Level, MultiNor, Part, PartError};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, MultiNor, Part, PartError};
 use outlast_image::shape::Shape;
 use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Change, Error, Layout, Store};

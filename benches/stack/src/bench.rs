@@ -39,7 +39,7 @@ pub trait Turns {
 
 impl<F: NorFlash> Turns for Settings<'_, '_, F> {
     fn turns(&self) -> u32 {
-        self.usage().sector_turns
+        self.usage().compactions
     }
 }
 

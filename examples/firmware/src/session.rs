@@ -93,7 +93,7 @@ pub fn answer<F: NorFlash, const N: usize>(
                 usage.keys,
                 usage.live_bytes,
                 usage.free_bytes,
-                usage.sector_turns,
+                usage.compactions,
                 usage.damaged_records
             );
         }

@@ -165,7 +165,7 @@ mod tests {
         let mut left = puts;
         for n in 0.. {
             store.put(format!("k{}", n % 20).as_bytes(), format!("{n:050}").as_bytes()).unwrap();
-            if store.usage().sector_turns > 1 {
+            if store.usage().compactions > 1 {
                 left -= 1;
             }
             if left == 0 {

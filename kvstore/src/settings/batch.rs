@@ -1,4 +1,4 @@
-//! Several settings stored together, all or none.
+//! Batches: several settings that are stored together, all or none.
 
 use core::convert::Infallible;
 
@@ -11,12 +11,13 @@ use crate::{Change, Store};
 
 /// Collects up to `CHANGES` settings and stores them in one atomic batch.
 ///
-/// Nothing touches the flash before [`commit`](Self::commit). A mistake made before (a value out of
-/// range, no room in the buffer, one change too many) is kept and reported by it, and nothing is
-/// changed then. RAM: 20 bytes for each of `CHANGES` and some 50 on 32-bit targets, and the buffer.
+/// Nothing touches the flash before [`commit`](Self::commit). A mistake made earlier (a value out
+/// of range, no room in the buffer, one change too many) is kept and reported by `commit`, which
+/// then changes nothing. RAM on 32-bit targets: 20 bytes for each of `CHANGES`, about 50 more, and
+/// the buffer.
 #[derive(Debug)]
 pub struct SettingBatch<'b, const CHANGES: usize> {
-    /// What is left of the caller's buffer.
+    /// The rest of the caller's buffer.
     rest: &'b mut [u8],
     changes: Vec<Change<'b>, CHANGES>,
     mistake: Option<SettingError<Infallible>>,
@@ -24,7 +25,7 @@ pub struct SettingBatch<'b, const CHANGES: usize> {
 }
 
 impl<'b, const CHANGES: usize> SettingBatch<'b, CHANGES> {
-    /// An empty batch. `buffer` takes the encoded values: of each setting 4 bytes and the value.
+    /// An empty batch. `buffer` takes the encoded values: 4 bytes and the value for each setting.
     #[must_use]
     pub const fn new(buffer: &'b mut [u8]) -> Self {
         Self { rest: buffer, changes: Vec::new(), mistake: None, last: "" }
@@ -50,28 +51,28 @@ impl<'b, const CHANGES: usize> SettingBatch<'b, CHANGES> {
         self
     }
 
-    /// Adds the deletion of a stored value: the default holds again.
+    /// Adds the deletion of a stored value, so that the default applies again.
     #[must_use]
     pub fn reset<T, const BYTES: usize>(mut self, setting: &Setting<T, BYTES>) -> Self {
         self.add(setting.key(), Change::delete(setting.key()));
         self
     }
 
-    /// Adds a change of a plain value, of a counter for example.
+    /// Adds a change of a plain value, for example of a counter.
     #[must_use]
     pub fn plain(mut self, change: Change<'b>) -> Self {
         self.add("", change);
         self
     }
 
-    /// Stores all of it. Durable when it returns; a cut before leaves all or nothing. Flash work:
-    /// as for [`Store::commit`]; no program if all of it is stored already. All of a batch must fit into
-    /// one sector.
+    /// Stores everything. It is durable when the call returns; a cut before that leaves everything
+    /// stored or nothing. Flash work: as for [`Store::commit`]; nothing is programmed if everything
+    /// is stored already. The whole batch must fit into one sector.
     ///
     /// # Errors
     /// The first mistake made while collecting, [`Why::OutOfRange`], [`Why::TooLong`] or
-    /// [`Why::TooMany`]: nothing was changed. [`Why::Store`] as for [`Store::commit`], with the key of
-    /// the last setting (empty if the batch has none).
+    /// [`Why::TooMany`], after which nothing was changed. [`Why::Store`] as for [`Store::commit`],
+    /// with the key of the last setting (empty if the batch has none).
     pub fn commit<F: NorFlash, const N: usize>(
         self,
         store: &mut Store<F, N>,

@@ -1,9 +1,10 @@
 //! Encodes values in the postcard format, version 1, which is published and stable:
 //! <https://postcard.jamesmunns.com/wire-format>. Decoding is left to the crate `postcard`.
 //!
-//! Its encoder (1.2.0) writes numbers of variable length by an index into an array in a loop, of which
-//! the compiler does not see that it stays in bounds: each firmware that saves a setting would hold
-//! panicking branches. A flavor of that encoder does not help, since the loops stand before it.
+//! The encoder of that crate (1.2.0) is not used. It writes numbers of variable length by indexing
+//! an array in a loop, and the compiler cannot see that the index stays in bounds, so every
+//! firmware that saves a setting would contain panicking branches. A flavor of that encoder does
+//! not help, since the loops run before any flavor is called.
 
 use core::fmt::{self, Display, Write as _};
 
@@ -11,8 +12,9 @@ use postcard::{Error, Result};
 use serde::Serialize;
 use serde::ser;
 
-/// Encodes `value` to the start of `buffer`; the bytes. `None`: they do not fit, or the value has no
-/// form in the format (a sequence of unknown length), or refuses to be encoded.
+/// Encodes `value` to the start of `buffer` and returns the bytes. `None` if they do not fit, if
+/// the format cannot encode the value (a sequence of unknown length), or if the value refuses to be
+/// encoded.
 pub(crate) fn encode<'b, T: Serialize + ?Sized>(
     value: &T,
     buffer: &'b mut [u8],
@@ -39,14 +41,14 @@ impl Encoder<'_> {
         Ok(())
     }
 
-    /// Length and bytes.
+    /// Adds a length and the bytes.
     fn run(&mut self, bytes: &[u8]) -> Result<()> {
         self.length(bytes.len())?;
         self.extend(bytes)
     }
 
     fn length(&mut self, length: usize) -> Result<()> {
-        // One of the two is for targets with wide pointers.
+        // The second case is for targets with 64-bit pointers only.
         match u32::try_from(length) {
             Ok(length) => self.number(length),
             Err(_) => self.number_64(length as u64),
@@ -54,8 +56,8 @@ impl Encoder<'_> {
     }
 }
 
-/// Numbers of variable length, seven bits a byte, lowest first; the highest bit says that more follow. By
-/// width: small targets are spared the wide ones.
+/// Numbers of variable length: seven bits per byte, lowest first; the highest bit says that more
+/// bytes follow. One function per width, so that small targets do not link the wide ones.
 macro_rules! numbers {
     ($($name:ident: $width:ty,)+) => {
         impl Encoder<'_> {$(
@@ -72,7 +74,7 @@ macro_rules! numbers {
 
 numbers! { number: u32, number_64: u64, number_128: u128, }
 
-/// Signed numbers: 0, −1, 1, −2, 2 ... as 0, 1, 2, 3, 4 ...
+/// Signed numbers 0, −1, 1, −2, 2 ... are encoded as 0, 1, 2, 3, 4 ...
 macro_rules! zigzag {
     ($number:expr, $bits:literal, $unsigned:ty) => {
         ($number << 1 ^ $number >> ($bits - 1)) as $unsigned
@@ -240,7 +242,7 @@ impl ser::Serializer for &mut Encoder<'_> {
         self.serialize_tuple_variant(name, number, variant, len)
     }
 
-    /// As a string, which is formatted twice: its length comes first.
+    /// Encodes a formatted value as a string. It is formatted twice, since its length comes first.
     fn collect_str<T: Display + ?Sized>(self, value: &T) -> Result<()> {
         let mut length = Length(0);
         write!(length, "{value}").map_err(|_| Error::CollectStrError)?;
@@ -265,7 +267,7 @@ impl fmt::Write for Encoder<'_> {
     }
 }
 
-/// Elements follow each other, without names and without an end.
+/// Elements follow each other, without names and without an end marker.
 macro_rules! elements {
     ($($part:ident: $element:ident($($name:ty)?),)+) => {$(
         impl ser::$part for &mut Encoder<'_> {
@@ -355,7 +357,7 @@ mod tests {
         time: Duration,
     }
 
-    /// Formatted, not serialized.
+    /// A type that is formatted instead of serialized.
     struct Formatted;
 
     impl Serialize for Formatted {

@@ -1,4 +1,4 @@
-//! What can go wrong with a declared setting; every error names the key.
+//! Errors about declared settings. Each names the key.
 
 use core::convert::Infallible;
 use core::fmt;
@@ -11,47 +11,48 @@ use crate::Error;
 pub struct SettingError<E> {
     /// Key of the setting.
     pub key: &'static str,
-    /// What happened.
+    /// What went wrong.
     pub why: Why<E>,
 }
 
-/// What happened to a setting.
+/// What went wrong with a setting.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum Why<E> {
-    /// The bytes stored do not decode to the declared type although they carry its fingerprint: a
-    /// string or list is longer than the type now allows, or its own decoding refuses the value.
-    /// The caller decides what stands in for it.
+    /// The stored bytes have the fingerprint of the declared type but do not decode to it: a string
+    /// or list is longer than the type allows now, or the type's own decoding refuses the value.
+    /// The caller decides what to use instead.
     Undecodable,
-    /// What is stored under the key is of another type, or was stored as plain bytes. Nothing was
-    /// changed. Give [`load_migrating`](crate::settings::Setting::load_migrating) a closure that
-    /// knows the old type, store a new value, or `reset` the setting.
+    /// The stored value has another type, or was stored as plain bytes. Nothing was changed. The
+    /// programmer must give [`load_migrating`](crate::settings::Setting::load_migrating) a closure
+    /// that knows the old type, or save a new value, or `reset` the setting.
     OtherType {
-        /// Fingerprint stored; `None`: too short to hold one.
+        /// The stored fingerprint; `None` if the value is too short to hold one.
         stored: Option<u32>,
-        /// Fingerprint of the declared type.
+        /// The fingerprint of the declared type.
         declared: u32,
     },
-    /// The value is not among those allowed. On a store nothing was changed; on a load the value
-    /// in flash is out of range, for example because the range became narrower.
+    /// The value is not one of those that are allowed. After a save, nothing was changed. After a
+    /// load, the stored value is out of range, for example because the range has become narrower.
+    /// The caller must use another value.
     OutOfRange {
         /// What is allowed, as declared.
         allowed: &'static str,
     },
-    /// The store's own error.
+    /// An error of the store.
     Store(Error<E>),
-    /// The value, or what is stored, needs more bytes than were set aside. The programmer must
-    /// raise `BYTES` of the declaration, or the buffer of a batch.
+    /// The value, or what is stored, needs more bytes than there is room for. The programmer must
+    /// raise `BYTES` in the declaration, or enlarge the buffer of the batch.
     TooLong {
-        /// Bytes set aside.
+        /// The room in bytes.
         limit: usize,
     },
-    /// A batch has more changes than places. The programmer must raise its `CHANGES`.
+    /// A batch has more changes than it has room for. The programmer must raise its `CHANGES`.
     TooMany {
-        /// Places.
+        /// The room, in changes.
         limit: usize,
     },
-    /// The text to import does not hold a value of the declared type. Nothing was changed.
+    /// The imported text does not hold a value of the declared type. Nothing was changed.
     Unreadable,
 }
 
@@ -62,7 +63,7 @@ impl<E> SettingError<E> {
 }
 
 impl Why<Infallible> {
-    /// The same for a store on a flash with errors of type `E`.
+    /// The same error for a store whose flash has errors of type `E`.
     pub(crate) fn of_flash<E>(self) -> Why<E> {
         match self {
             Self::Undecodable => Why::Undecodable,
@@ -71,7 +72,7 @@ impl Why<Infallible> {
             Self::TooLong { limit } => Why::TooLong { limit },
             Self::TooMany { limit } => Why::TooMany { limit },
             Self::Unreadable => Why::Unreadable,
-            // No flash was asked.
+            // Unreachable: no flash was involved.
             Self::Store(_) => Why::Store(Error::Corrupt),
         }
     }

@@ -3,23 +3,24 @@
 use postcard_schema::Schema;
 use postcard_schema::schema::{DataModelType, DataModelVariant, NamedType, NamedValue};
 
-/// 32 bits that tell the shape of `T` as it is stored: kinds of number, order and names of fields
-/// and variants, element types and lengths of arrays. Not the names of types, nor the capacity of
-/// strings and lists. Two types that differ have the same one with a chance of 2⁻³².
+/// The fingerprint of `T`: 32 bits that depend on its shape as it is stored. That is the kinds of
+/// numbers, the order and names of fields and variants, and the element types and lengths of
+/// arrays; not the names of types, nor the capacity of strings and lists. Two types that differ
+/// have the same fingerprint with a probability of 2⁻³².
 pub(crate) const fn fingerprint<T: Schema>() -> u32 {
     let hash = shape(VERSION, T::SCHEMA);
     (hash ^ hash >> 32) as u32
 }
 
-/// FNV-1a, 64 bits (Fowler, Noll, Vo; IETF draft-eastlake-fnv), begun with a version of our own: if
-/// the encoding of values ever changes, this must change too.
+/// FNV-1a, 64 bits (Fowler, Noll, Vo; IETF draft-eastlake-fnv). It starts with a version number,
+/// which must change if the encoding of values ever changes.
 const VERSION: u64 = byte(0xCBF2_9CE4_8422_2325, 1);
 
 const fn byte(hash: u64, byte: u8) -> u64 {
     (hash ^ byte as u64).wrapping_mul(0x0000_0100_0000_01B3)
 }
 
-/// A length in front of everything of variable length: no two shapes give the same bytes.
+/// A length comes before everything of variable length, so no two shapes give the same bytes.
 const fn count(hash: u64, count: usize) -> u64 {
     byte(byte(hash, count as u8), (count >> 8) as u8)
 }
@@ -136,7 +137,7 @@ mod tests {
         A(Inner2),
     }
 
-    /// Without lengths these two would be the same bytes to the hash.
+    /// Without lengths, the hash would see the same bytes for these two.
     #[test]
     fn nesting_counts() {
         assert_ne!(fingerprint::<Outer1>(), fingerprint::<Outer2>());
@@ -180,7 +181,7 @@ mod tests {
         for (n, a) in all.iter().enumerate() {
             assert!(all[n + 1..].iter().all(|b| a != b), "{n}");
         }
-        // A larger capacity is no other shape.
+        // A larger capacity does not change the shape.
         assert_eq!(fingerprint::<heapless::String<8>>(), fingerprint::<heapless::String<9>>());
     }
 }

@@ -3,7 +3,6 @@
 //! One line per setting: `{"key":"radio.channel","source":"stored","value":15}`. `source` is
 //! `default` for a setting that has no stored value.
 
-use core::convert::Infallible;
 use core::fmt;
 use std::string::{String, ToString};
 use std::vec::Vec;
@@ -12,7 +11,6 @@ use embedded_storage::nor_flash::NorFlash;
 use serde::Deserialize;
 
 use super::error::{SettingError, Why};
-use super::setting::{Setting, Value};
 use super::transfer::Declared;
 use crate::{Change, Error, Store};
 
@@ -27,9 +25,9 @@ pub enum JsonError<E> {
         /// What is wrong.
         reason: String,
     },
-    /// A setting is refused.
+    /// A setting was refused.
     Setting(SettingError<E>),
-    /// The store's own error.
+    /// An error of the store.
     Store(Error<E>),
 }
 
@@ -60,15 +58,15 @@ enum Source {
     Default,
 }
 
-/// Longest value read; a sector holds no longer one.
+/// The longest value that is read. A sector does not hold a longer one.
 const MOST: usize = 128 * 1024;
 
-/// All settings of the list as JSON lines, defaults included. Flash work: a [`Store::get`] per setting;
-/// nothing is programmed.
+/// Exports all settings of the list as JSON lines, including those that have their default. Flash
+/// work: a [`Store::get`] per setting. Nothing is programmed.
 ///
 /// # Errors
-/// [`JsonError::Setting`]: a stored value is of another type, out of range, damaged, or cannot be said
-/// in JSON without loss (a float that is no number); [`JsonError::Store`] never.
+/// [`JsonError::Setting`] if a stored value has another type, is out of range or damaged, or cannot
+/// be written in JSON without loss (a float that is not a number). Never [`JsonError::Store`].
 pub fn export_json<F: NorFlash, const N: usize>(
     store: &mut Store<F, N>,
     settings: &[&dyn Declared],
@@ -87,15 +85,15 @@ pub fn export_json<F: NorFlash, const N: usize>(
     Ok(lines)
 }
 
-/// Brings the settings named by the lines to the state they tell, all or none: a stored value is
-/// stored, and what held its default is reset to it. Returns the number of lines. All of it must
-/// fit into one sector.
+/// Imports JSON lines, all or none. A setting whose line says `stored` is stored, and one whose
+/// line says `default` is reset to its default. Returns the number of lines. Everything must fit
+/// into one sector.
 ///
-/// Flash work: as for [`Store::commit`]. A cut leaves all of it or nothing.
+/// Flash work: as for [`Store::commit`]. A cut leaves everything stored or nothing.
 ///
 /// # Errors
-/// [`JsonError::Line`] and [`JsonError::Setting`] name line or key. All of them change nothing, except
-/// that after [`Error::Flash`] all of it may have been stored.
+/// [`JsonError::Line`] and [`JsonError::Setting`] name the line or the key. No error changes
+/// anything, except that after [`Error::Flash`] everything may have been stored.
 pub fn import_json<F: NorFlash, const N: usize>(
     store: &mut Store<F, N>,
     settings: &[&dyn Declared],
@@ -129,33 +127,4 @@ pub fn import_json<F: NorFlash, const N: usize>(
         .collect();
     store.commit(&changes).map_err(JsonError::Store)?;
     Ok(values.len())
-}
-
-/// A stored value, or the default, as JSON that reads back as the same value.
-pub(super) fn encode<T: Value, const BYTES: usize>(
-    setting: &Setting<T, BYTES>,
-    stored: Option<&[u8]>,
-) -> Result<String, Why<Infallible>> {
-    let value = match stored {
-        Some(bytes) => setting.decode(bytes)?,
-        None => setting.default_value(),
-    };
-    let text = serde_json::to_string(&value).map_err(|_| Why::Unreadable)?;
-    if let Some(bytes) = stored {
-        let back = serde_json::from_str(&text).map_err(|_| Why::Unreadable)?;
-        if decode(setting, back)? != bytes {
-            return Err(Why::Unreadable);
-        }
-    }
-    Ok(text)
-}
-
-/// What to store for a value in JSON.
-pub(super) fn decode<T: Value, const BYTES: usize>(
-    setting: &Setting<T, BYTES>,
-    value: serde_json::Value,
-) -> Result<Vec<u8>, Why<Infallible>> {
-    let value: T = serde_json::from_value(value).map_err(|_| Why::Unreadable)?;
-    let mut buffer = [0; BYTES];
-    setting.encode(&value, &mut buffer).map(<[u8]>::to_vec)
 }

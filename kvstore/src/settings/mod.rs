@@ -1,55 +1,37 @@
-//! Typed settings: declared once, checked on the way in, never misread on the way out.
+//! Typed settings: declared once, checked when saved, and never misread when loaded.
 //!
-//! A setting is a constant: key, default, what is allowed. Its type is anything that derives
-//! serde's traits and `postcard_schema::Schema`: numbers, floats, `heapless` strings and lists,
-//! arrays, options, enums, nested structs. Alone in its record it is stored as
+//! A setting is a constant with a key, a default, and a rule for the values that are allowed. Its
+//! type is anything that derives serde's traits and `postcard_schema::Schema`: numbers, `heapless`
+//! strings and lists, arrays, options, enums, nested structs. In its record it is stored as
 //!
 //! | bytes | content |
 //! |---|---|
 //! | 4 | fingerprint of the type, little-endian |
 //! | | the value in the postcard format, version 1 |
 //!
-//! so a setting costs 4 bytes more flash than the bytes of its value. The fingerprint changes when
-//! a field or variant is added, removed, renamed, moved or changes its type; then a load reports
-//! [`Why::OtherType`] instead of guessing, and a closure turns the old value into the new one.
+//! so a setting costs 4 bytes of flash more than the bytes of its value. The fingerprint changes
+//! when a field or variant is added, removed, renamed or moved, or when its type changes. A load
+//! then reports [`Why::OtherType`] instead of guessing, and a closure can turn the old value into
+//! the new one.
 //!
-//! No call panics, and no code that could is linked, as long as the types' own code does not.
+//! No call panics, and no code that could panic is linked, as long as the types' own code does not.
 //!
 //! ```
 //! use outlast_kvstore::settings::{Setting, SettingBatch, Source};
-//! use serde::{Deserialize, Serialize};
-//! use postcard_schema::Schema;
+//! use outlast_kvstore::settings::postcard_schema::{self, Schema};
+//! use outlast_kvstore::settings::serde::{Deserialize, Serialize};
 //! # use outlast_kvstore::{Layout, Store};
-//! # use outlast_kvstore::embedded_storage::nor_flash::*;
-//! # struct Flash(Vec<u8>);
-//! # #[derive(Debug)] struct Never;
-//! # impl NorFlashError for Never { fn kind(&self) -> NorFlashErrorKind { NorFlashErrorKind::Other } }
-//! # impl ErrorType for Flash { type Error = Never; }
-//! # impl ReadNorFlash for Flash {
-//! #     const READ_SIZE: usize = 1;
-//! #     fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), Never> {
-//! #         out.copy_from_slice(&self.0[at as usize..][..out.len()]); Ok(())
-//! #     }
-//! #     fn capacity(&self) -> usize { self.0.len() }
-//! # }
-//! # impl NorFlash for Flash {
-//! #     const WRITE_SIZE: usize = 1;
-//! #     const ERASE_SIZE: usize = 4096;
-//! #     fn erase(&mut self, from: u32, to: u32) -> Result<(), Never> {
-//! #         self.0[from as usize..to as usize].fill(0xFF); Ok(())
-//! #     }
-//! #     fn write(&mut self, at: u32, bytes: &[u8]) -> Result<(), Never> {
-//! #         for (cell, byte) in self.0[at as usize..].iter_mut().zip(bytes) { *cell &= byte } Ok(())
-//! #     }
-//! # }
-//! # let flash = Flash(vec![0xFF; 4 * 4096]);
+//! # mod flash { include!(concat!(env!("CARGO_MANIFEST_DIR"), "/src/doc_flash.rs")); }
+//! # let flash = flash::Flash::blank();
 //!
 //! #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, Schema)]
+//! #[serde(crate = "outlast_kvstore::settings::serde")]
+//! #[postcard(crate = postcard_schema)]
 //! struct Alarm { low_mm: i16, high_mm: i16 }
 //!
 //! const CHANNEL: Setting<u8> = Setting::new("radio.channel", || 11)
 //!     .checked("11 to 26", |channel| (11..=26).contains(channel));
-//! // A group of settings is one struct: saved in one piece, checked as a whole.
+//! // A group of settings is one struct, which is saved in one piece and checked as a whole.
 //! const ALARM: Setting<Alarm> = Setting::new("alarm", || Alarm { low_mm: -50, high_mm: 310 })
 //!     .checked("low below high", |alarm| alarm.low_mm < alarm.high_mm);
 //!
@@ -66,6 +48,16 @@
 //!     .commit(&mut store)?;
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
+//!
+//! # Derives
+//!
+//! Plain numbers, strings and lists need no derive. For types of your own there are two ways:
+//!
+//! - Use the crates that this module re-exports, [`serde`] and [`postcard_schema`], and name them
+//!   in the two attributes of the example: a derive looks for its crate at the top level otherwise.
+//!   Your `Cargo.toml` needs no line for either crate.
+//! - Or add both to your own dependencies, with `default-features = false, features = ["derive"]`.
+//!   Then the two attributes are not needed.
 
 mod batch;
 mod encode;
@@ -73,9 +65,15 @@ mod error;
 mod fingerprint;
 #[cfg(feature = "json")]
 mod json;
+#[cfg(feature = "json")]
+mod json_value;
 mod setting;
 mod transfer;
 
+/// The crate whose `Schema` every type of a setting derives.
+pub use ::postcard_schema;
+/// The crate whose `Serialize` and `Deserialize` every type of a setting derives.
+pub use ::serde;
 pub use batch::SettingBatch;
 pub use error::{SettingError, Why};
 #[cfg(feature = "json")]

@@ -10,18 +10,19 @@ use super::error::{SettingError, Why};
 use super::fingerprint::fingerprint;
 use crate::{Error, Store};
 
-/// Bytes of the fingerprint in front of a stored value.
+/// Bytes of the fingerprint before a stored value.
 pub(crate) const TAG: usize = 4;
 
-/// What can be a setting: everything that derives serde's traits and `postcard_schema::Schema`.
+/// A type that a setting can have: anything that derives serde's traits and
+/// `postcard_schema::Schema`.
 pub trait Value: Serialize + DeserializeOwned + Schema {}
 
 impl<T: Serialize + DeserializeOwned + Schema> Value for T {}
 
-/// The declaration of a setting: make it a constant and use it wherever the setting is meant.
+/// The declaration of a setting. Make it a constant, and use it wherever you mean the setting.
 ///
-/// `BYTES`: what a stored value may take at the most, fingerprint (4 bytes) included; each call has
-/// a buffer of so many bytes on the stack. An integer takes up to one byte more than its size.
+/// `BYTES` is what a stored value may take at the most, including the fingerprint of 4 bytes. Each
+/// call has a buffer of this size on the stack. An integer takes up to one byte more than its size.
 #[derive(Debug)]
 pub struct Setting<T, const BYTES: usize = 64> {
     key: &'static str,
@@ -44,24 +45,25 @@ pub struct Loaded<T> {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum Source {
-    /// Nothing is stored: the default.
+    /// Nothing is stored, so it is the default.
     Default,
-    /// It was stored as another type; this load has stored the new value.
+    /// The value was stored as another type. This load has stored the new value.
     Migrated,
-    /// It was stored.
+    /// The value was stored.
     Stored,
 }
 
 impl<T, const BYTES: usize> Setting<T, BYTES> {
-    /// A setting under `key`, with the value it has as long as none is stored. The key must have 1 to
-    /// 64 bytes, else every call reports [`Error::InvalidKey`]. Touches no flash, nor do the next four.
+    /// Declares a setting under `key`, with the value that it has as long as none is stored. The
+    /// key must have 1 to 64 bytes, else every call reports [`Error::InvalidKey`]. Touches no
+    /// flash.
     #[must_use]
     pub const fn new(key: &'static str, default: fn() -> T) -> Self {
         Self { key, default, allowed: "", accepts: |_| true }
     }
 
-    /// Restricts the values: `accepts` says whether one is allowed; the text says in words which
-    /// are, for error messages. A default is taken as it is.
+    /// Restricts the values. `accepts` says whether a value is allowed, and the text says which
+    /// values are, for error messages. The default is not checked.
     #[must_use]
     pub const fn checked(mut self, allowed: &'static str, accepts: fn(&T) -> bool) -> Self {
         self.allowed = allowed;
@@ -75,7 +77,7 @@ impl<T, const BYTES: usize> Setting<T, BYTES> {
         self.key
     }
 
-    /// The value as long as none is stored.
+    /// The default: the value as long as none is stored.
     #[must_use]
     pub fn default_value(&self) -> T {
         (self.default)()
@@ -87,8 +89,8 @@ impl<T, const BYTES: usize> Setting<T, BYTES> {
         (self.accepts)(value)
     }
 
-    /// Deletes the stored value, so that the default holds again; tells whether there was one. Flash
-    /// work: as for [`Store::delete`]. A cut leaves the old value or none.
+    /// Deletes the stored value, so that the default applies again. Returns whether there was one.
+    /// Flash work: as for [`Store::delete`]. A cut leaves the old value or none.
     ///
     /// # Errors
     /// [`Why::Store`], as for [`Store::delete`].
@@ -105,16 +107,16 @@ impl<T, const BYTES: usize> Setting<T, BYTES> {
 }
 
 impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
-    /// What stands in front of the stored value: tells types apart.
+    /// The fingerprint before a stored value, which tells types apart.
     pub const FINGERPRINT: u32 = fingerprint::<T>();
 
-    /// The value stored, or the default, and which of them it is. Flash work: as for
-    /// [`Store::get`]; nothing is programmed, so a cut changes nothing.
+    /// Loads the stored value, or else the default, and says which of them it is. Flash work: as
+    /// for [`Store::get`]. Nothing is programmed, so a cut changes nothing.
     ///
     /// # Errors
-    /// [`Why::OtherType`], [`Why::Undecodable`], [`Why::OutOfRange`], [`Why::TooLong`] about what is
-    /// stored; [`Why::Store`] as for [`Store::get`]: [`Error::Corrupt`] if its record is damaged. What is
-    /// stored stays as it is.
+    /// [`Why::OtherType`], [`Why::Undecodable`], [`Why::OutOfRange`] and [`Why::TooLong`] are about
+    /// what is stored. [`Why::Store`] as for [`Store::get`], with [`Error::Corrupt`] if the record
+    /// is damaged. What is stored stays as it is.
     pub fn load<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -129,9 +131,9 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
         }
     }
 
-    /// The value to work with in any case: the stored one or, if that cannot be had, the default
-    /// and the reason: one of the errors of [`load`](Self::load). For devices that must come up whatever
-    /// is stored. Flash work: as for [`Store::get`]; nothing is programmed.
+    /// Loads a value to work with in any case: the stored one or, if that is not available, the
+    /// default and the reason, one of the errors of [`load`](Self::load). It is for devices that
+    /// must start whatever is stored. Flash work: as for [`Store::get`]. Nothing is programmed.
     pub fn load_or_default<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -142,17 +144,17 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
         }
     }
 
-    /// As [`load`](Self::load); but if a value of another type is stored, `migrate` turns it into a
-    /// new one, which is stored before the call returns. `migrate` may give `None`: then the error
-    /// is that of `load` and nothing was changed.
+    /// As [`load`](Self::load), but if a value of another type is stored, `migrate` turns it into a
+    /// new value, which is stored before the call returns. If `migrate` returns `None`, the error
+    /// is that of `load`, and nothing is changed.
     ///
-    /// A cut leaves the old value or the new one, whole; if the old one, the next load migrates
+    /// A cut leaves the old value or the new one, whole. After the old one, the next load migrates
     /// again, so the closure must depend on nothing but the old value. `BYTES` must be enough for
-    /// the old value too. Flash work: as for [`Store::get`]; when it migrates, a [`Store::put`] more.
+    /// the old value, too. Flash work: as for [`Store::get`], and a [`Store::put`] if it migrates.
     ///
     /// # Errors
-    /// As [`load`](Self::load) and [`save`](Self::save); if the new value cannot be saved the old one
-    /// stays.
+    /// As [`load`](Self::load) and [`save`](Self::save). If the new value cannot be saved, the old
+    /// one stays.
     pub fn load_migrating<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -173,13 +175,14 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
         }
     }
 
-    /// Stores `value`. Durable when it returns; a cut before leaves the old value or the new one.
-    /// Flash work: as for [`Store::put`] with 4 bytes more than the encoded value; no program if it is
-    /// stored already.
+    /// Stores `value`. It is durable when the call returns; a cut before that leaves the old value
+    /// or the new one. Flash work: as for [`Store::put`], with 4 bytes more than the encoded value.
+    /// Nothing is programmed if the value is stored already.
     ///
     /// # Errors
-    /// [`Why::OutOfRange`] and [`Why::TooLong`] (also a value that has no form in the format: a sequence
-    /// of unknown length) change nothing; [`Why::Store`] as for [`Store::put`].
+    /// [`Why::OutOfRange`] and [`Why::TooLong`] change nothing. The latter also stands for a value
+    /// that the format cannot encode: a sequence of unknown length. [`Why::Store`] as for
+    /// [`Store::put`].
     pub fn save<F: NorFlash, const N: usize>(
         &self,
         store: &mut Store<F, N>,
@@ -199,7 +202,7 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
         if !self.accepts(value) {
             return Err(Why::OutOfRange { allowed: self.allowed });
         }
-        // What is longer could not be loaded.
+        // A longer value could not be loaded again.
         let limit = buffer.len().min(BYTES);
         let buffer = buffer.get_mut(..limit).unwrap_or(&mut []);
         let too_long = Why::TooLong { limit };
@@ -212,7 +215,7 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
         buffer.get(..len).ok_or(Why::TooLong { limit })
     }
 
-    /// The value of stored bytes, checked.
+    /// Decodes stored bytes, and checks the value.
     pub(crate) fn decode<E>(&self, bytes: &[u8]) -> Result<T, Why<E>> {
         let value = match (Old { bytes }).parts() {
             Some((tag, value)) if tag == Self::FINGERPRINT => value,
@@ -253,14 +256,14 @@ pub struct Old<'a> {
 }
 
 impl<'a> Old<'a> {
-    /// The value, if it was stored as a `T`.
+    /// The old value, if it was stored as a `T`.
     #[must_use]
     pub fn read<T: Value>(&self) -> Option<T> {
         let (tag, value) = self.parts()?;
         if tag == fingerprint::<T>() { whole(value) } else { None }
     }
 
-    /// All that is stored, for what an earlier firmware put there as plain bytes.
+    /// All bytes that are stored, for a value that an earlier firmware stored as plain bytes.
     #[must_use]
     pub const fn bytes(&self) -> &'a [u8] {
         self.bytes
@@ -272,7 +275,7 @@ impl<'a> Old<'a> {
     }
 }
 
-/// A value that takes all of the bytes.
+/// Decodes a value that must take all of the bytes.
 fn whole<T: DeserializeOwned>(bytes: &[u8]) -> Option<T> {
     match postcard::take_from_bytes(bytes) {
         Ok((value, [])) => Some(value),

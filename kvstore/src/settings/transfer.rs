@@ -1,8 +1,8 @@
 //! Export and import of declared settings as bytes, on the device or on the host.
 //!
-//! An export is a sequence of entries without a frame: each is, in the postcard format, the key as
-//! a string and the stored value (fingerprint and all) as a byte array. A setting that holds its
-//! default has no entry.
+//! An export is a sequence of entries, without a header. Each entry is, in the postcard format, the
+//! key as a string and the stored value (with its fingerprint) as a byte array. A setting that has
+//! its default has no entry.
 
 use core::convert::Infallible;
 use core::fmt;
@@ -15,13 +15,13 @@ use super::error::{SettingError, Why};
 use super::setting::{Setting, Value};
 use crate::{Change, Error, Store};
 
-/// A setting whatever its type, for a list of all settings of a device:
+/// A setting of any type, for a list of all settings of a device:
 /// `const ALL: [&dyn Declared; 2] = [&CHANNEL, &ALARM];`
 pub trait Declared: sealed::Sealed {
     /// The key.
     fn key(&self) -> &'static str;
 
-    /// Whether these bytes, as stored, are a value of the declared type that is allowed.
+    /// Checks that these stored bytes are an allowed value of the declared type.
     ///
     /// # Errors
     /// [`Why::OtherType`], [`Why::Undecodable`], [`Why::OutOfRange`], [`Why::TooLong`].
@@ -67,7 +67,7 @@ impl<T: Value, const BYTES: usize> Declared for Setting<T, BYTES> {
 
     #[cfg(feature = "json")]
     fn to_json(&self, stored: Option<&[u8]>) -> Result<std::string::String, Why<Infallible>> {
-        super::json::encode(self, stored)
+        super::json_value::encode(self, stored)
     }
 
     #[cfg(feature = "json")]
@@ -75,23 +75,23 @@ impl<T: Value, const BYTES: usize> Declared for Setting<T, BYTES> {
         &self,
         value: serde_json::Value,
     ) -> Result<std::vec::Vec<u8>, Why<Infallible>> {
-        super::json::decode(self, value)
+        super::json_value::decode(self, value)
     }
 }
 
-/// What an entry holds, in the postcard format.
+/// The content of an entry: key and stored value.
 type Entry<'a> = (&'a str, &'a [u8]);
 
-/// Reads the settings of a list one by one and hands each that has a stored value to `each` as an
-/// entry of an export. `stored` and `entry` are scratch: the first for the longest stored value,
-/// the second for that and the key and 4 bytes more.
+/// Exports the settings of a list. Calls `each` with an entry for each setting that has a stored
+/// value. `stored` and `entry` are scratch buffers: the first for the longest stored value, the
+/// second for that value, its key and 4 bytes more.
 ///
-/// Nothing is checked but the record: a value of an older type is exported as it is. Flash work: a
-/// [`Store::get`] per setting; nothing is programmed.
+/// Only the records are checked: a value of an older type is exported as it is. Flash work: a
+/// [`Store::get`] per setting. Nothing is programmed.
 ///
 /// # Errors
-/// [`Why::TooLong`] if one of the buffers is too short; [`Why::Store`] as for [`Store::get`]. The entries
-/// before were handed out.
+/// [`Why::TooLong`] if one of the buffers is too short. [`Why::Store`] as for [`Store::get`]. The
+/// entries before the error have been passed to `each`.
 pub fn export<F: NorFlash, const N: usize>(
     store: &mut Store<F, N>,
     settings: &[&dyn Declared],
@@ -120,22 +120,23 @@ pub fn export<F: NorFlash, const N: usize>(
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum ImportError<E> {
-    /// An entry names a key that no setting of the list has. The programmer must declare it or leave
-    /// it out of the export.
+    /// An entry names a key that no setting of the list has. The programmer must declare the
+    /// setting, or leave it out of the export.
     Unknown {
         /// Number of the entry, from 0.
         entry: usize,
     },
-    /// The bytes are no export, or are cut short. Whoever sent them must send them again.
+    /// The bytes are not an export, or are cut short. The sender must send them again.
     Unreadable {
         /// Number of the entry, from 0.
         entry: usize,
     },
-    /// The value of an entry is refused.
+    /// The value of an entry was refused.
     Refused(SettingError<E>),
-    /// More entries than places. The programmer must raise `ENTRIES`, or import in parts.
+    /// There are more entries than there is room for. The programmer must raise `ENTRIES`, or
+    /// import in parts.
     TooMany,
-    /// The store's own error.
+    /// An error of the store.
     Store(Error<E>),
 }
 
@@ -145,7 +146,7 @@ impl<E: fmt::Debug> fmt::Display for ImportError<E> {
             Self::Unknown { entry } => write!(f, "entry {entry} names no declared setting"),
             Self::Unreadable { entry } => write!(f, "entry {entry} cannot be read"),
             Self::Refused(error) => error.fmt(f),
-            Self::TooMany => f.write_str("more entries than an import has places for"),
+            Self::TooMany => f.write_str("more entries than the import has room for"),
             Self::Store(error) => error.fmt(f),
         }
     }
@@ -153,15 +154,15 @@ impl<E: fmt::Debug> fmt::Display for ImportError<E> {
 
 impl<E: fmt::Debug> core::error::Error for ImportError<E> {}
 
-/// Stores the entries of an export, all or none: up to `ENTRIES`, and no more than fit into one
-/// sector. Each must name a setting of the list and hold a value of its type that is allowed.
-/// Settings without an entry stay as they are; call [`Setting::reset`] on them for an exact copy.
-/// Returns the number of entries.
+/// Stores the entries of an export, all or none. There may be up to `ENTRIES` of them, and no more
+/// than fit into one sector. Each must name a setting of the list and hold an allowed value of its
+/// type. Settings without an entry stay as they are; call [`Setting::reset`] on them for an exact
+/// copy. Returns the number of entries.
 ///
-/// Flash work: as for [`Store::commit`]. A cut leaves all of it or nothing.
+/// Flash work: as for [`Store::commit`]. A cut leaves everything stored or nothing.
 ///
 /// # Errors
-/// All of them change nothing, except that after [`Error::Flash`] all of it may have been stored.
+/// No error changes anything, except that after [`Error::Flash`] everything may have been stored.
 pub fn import<F: NorFlash, const N: usize, const ENTRIES: usize>(
     store: &mut Store<F, N>,
     settings: &[&dyn Declared],

@@ -1,7 +1,7 @@
 //! What power-ups cost, compared with the bounds that the store states.
 
 use maud::{Markup, html};
-use outlast_faultsim::spread::Histogram;
+use outlast_faultsim::check::histogram::Histogram;
 
 use super::share::{bar, percent};
 use crate::torture::outcome::StageOutcome;

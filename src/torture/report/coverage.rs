@@ -1,8 +1,8 @@
 //! How much was done, and the coverage of cut points and kinds of tear.
 
 use maud::{Markup, html};
-use outlast_faultsim::device::TearKind;
-use outlast_faultsim::ledger::{Ledger, Place};
+use outlast_faultsim::check::coverage::{Coverage, Place};
+use outlast_faultsim::part::TearLabel;
 
 use super::share::{bar, percent};
 use crate::torture::outcome::{Outcome, StageOutcome};
@@ -91,11 +91,11 @@ fn by_cuts(judged: &[u64]) -> String {
 
 /// Where the power was cut and what kinds of tear that left, over all stages.
 pub(crate) fn table(outcome: &Outcome) -> Markup {
-    let mut ledger = Ledger::default();
-    outcome.stages.iter().for_each(|stage| ledger.add(&stage.counts.ledger));
+    let mut coverage = Coverage::default();
+    outcome.stages.iter().for_each(|stage| coverage.add(&stage.counts.coverage));
     let at =
-        |place: Place| TearKind::ALL.map(|class| ledger.cuts(place, class)).iter().sum::<u64>();
-    let used = |place: &Place| ledger.points(*place).0 > 0 || at(*place) > 0;
+        |place: Place| TearLabel::ALL.map(|class| coverage.cuts(place, class)).iter().sum::<u64>();
+    let used = |place: &Place| coverage.points(*place).0 > 0 || at(*place) > 0;
     let places: Vec<Place> = Place::ALL.into_iter().filter(used).collect();
     html! {
         table.grid {
@@ -106,7 +106,7 @@ pub(crate) fn table(outcome: &Outcome) -> Markup {
             } }
             tbody {
                 @for &place in &places {
-                    @let (planned, done) = ledger.points(place);
+                    @let (planned, done) = coverage.points(place);
                     tr {
                         th scope="row" { (place.words()) }
                         td.number { @if planned > 0 { (grouped(planned).to_string()) } @else { "–" } }
@@ -125,11 +125,11 @@ pub(crate) fn table(outcome: &Outcome) -> Markup {
                 @for place in &places { th scope="col" { (place.words()) } }
             } }
             tbody {
-                @for class in TearKind::ALL {
+                @for class in TearLabel::ALL {
                     tr {
                         th scope="row" { (class.to_string()) }
                         @for &place in &places {
-                            @let cuts = ledger.cuts(place, class);
+                            @let cuts = coverage.cuts(place, class);
                             td.number {
                                 @if cuts > 0 { (grouped(cuts).to_string()) } @else { "·" }
                             }

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 use outlast_faultsim::report::Violation;
-use outlast_faultsim::scene::Scene;
+use outlast_faultsim::report::scene::Scene;
 
 use crate::torture::outcome::Outcome;
 use crate::torture::text::headline;
@@ -49,7 +49,7 @@ fn failure(number: usize, violation: &Violation, outcome: &Outcome) -> Markup {
             p.sentence { (violation.sentence) }
             p {
                 "Fails at " strong { (violation.level) } ", " (cuts) ", "
-                @if violation.minimised { "shortest history found" } @else { "not shrunk" } "; "
+                @if violation.shrunk { "shortest history found" } @else { "not shrunk" } "; "
                 (counted(violation.count, "image")) " with this signature."
             }
             h4 { "Operations" }

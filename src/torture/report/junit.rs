@@ -5,9 +5,8 @@
 //! that goes in.
 
 use anyhow::Context as _;
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::report::Violation;
-use outlast_faultsim::token::Outcome as Replayed;
+use outlast_faultsim::report::Outcome as Replayed;
+use outlast_faultsim::report::{Verdict, Violation};
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 

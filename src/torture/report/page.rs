@@ -4,8 +4,8 @@
 //! of the store under test can become markup.
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::token::Outcome as Replayed;
+use outlast_faultsim::report::Outcome as Replayed;
+use outlast_faultsim::report::Verdict;
 
 use super::{cost, coverage, failure, promises};
 use crate::torture::outcome::Outcome;

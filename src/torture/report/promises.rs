@@ -1,10 +1,9 @@
 //! What a store promises under power cuts, and at which fault level it failed.
 
 use maud::{Markup, html};
-use outlast_faultsim::device::Level;
-use outlast_faultsim::finding::Breach;
-use outlast_faultsim::plan::Verdict;
-use outlast_faultsim::report::Violation;
+use outlast_faultsim::check::finding::Breach;
+use outlast_faultsim::part::Level;
+use outlast_faultsim::report::{Verdict, Violation};
 
 use crate::torture::outcome::Outcome;
 use crate::torture::text::harm;
@@ -39,7 +38,7 @@ const PROMISES: [(&str, &str, &[Breach]); 9] = [
         &[Breach::Invented, Breach::Damaged, Breach::Listing],
     ),
     ("within the part's rules", "no operation violates the flash contract", &[Breach::Contract]),
-    ("confined", "collateral damage loses nothing in another sector", &[Breach::Spread]),
+    ("confined", "collateral damage loses nothing in another sector", &[Breach::Escaped]),
     ("no panic", "no panic, crash or endless loop", &[Breach::Panicked, Breach::Endless]),
 ];
 
@@ -98,20 +97,20 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     if violations.iter().any(|violation| violation.level <= level) {
         return Standing::Failed;
     }
-    if violations.iter().any(|violation| !violation.minimised) {
+    if violations.iter().any(|violation| !violation.shrunk) {
         return Standing::Unknown;
     }
     if level == Level::F5 && NOT_PROMISED.iter().any(|breach| breaches.contains(breach)) {
         return Standing::NotPromised;
     }
-    if level < Level::F5 && breaches == [Breach::Spread] {
+    if level < Level::F5 && breaches == [Breach::Escaped] {
         return Standing::NotRun;
     }
     let counted = &outcome.totals.harm;
     let is_counted = breaches.contains(&Breach::NotOpening) && counted.unopened > 0
         || breaches.contains(&Breach::Listing) && counted.names > 0
         || breaches.contains(&Breach::Contract) && counted.twice > 0
-        || breaches.contains(&Breach::Spread) && counted.elsewhere > 0;
+        || breaches.contains(&Breach::Escaped) && counted.elsewhere > 0;
     if level == Level::F5 && is_counted {
         return Standing::Counted;
     }
