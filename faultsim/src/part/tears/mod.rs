@@ -1,4 +1,9 @@
-//! What an interrupted step leaves: the kinds of tears, which of them are tried, and their effect.
+//! What an interrupted step leaves: how a tear is represented, which tears are tried, and their
+//! effect on the cells.
+//!
+//! `tear` has the data types. `list` decides which tears to try, with `program`, `erase` and
+//! `collateral` for the kinds of step, `collect` to remove duplicates and `draw` for random
+//! choices. `effect` applies a tear to an image. `label` and `words` are for reports.
 
 mod collateral;
 mod collect;
