@@ -10,7 +10,8 @@
 //! # Fault model
 //!
 //! A [`Level`] includes all the levels before it. What it adds belongs to one or two classes
-//! ([`FaultClass`]), which can be switched off one by one to show that the rig needs them.
+//! ([`FaultClass`]). Those above F0 can be switched off one by one, to show that the rig needs
+//! them.
 //!
 //! | level | class | what the cut leaves |
 //! |---|---|---|

@@ -1,4 +1,5 @@
-//! The kill matrix as text, to be reviewed and compared.
+//! The kill matrix as text: planted mistakes by class of faults. It is kept in the repository, so
+//! that a change of it is reviewed.
 
 use std::fmt::Write as _;
 
@@ -27,7 +28,7 @@ const HEADS: [(Mechanism, [&str; 2]); 13] = [
 ];
 
 impl Proof {
-    /// The matrix. The same code gives the same text, on every machine.
+    /// The matrix as text. The same code gives the same text on every machine.
     pub fn matrix(&self) -> String {
         let mut text = legend(self);
         let heads = |line: usize| {
@@ -39,7 +40,8 @@ impl Proof {
                 cells.concat()
             )
         };
-        let levels = HEADS.map(|(part, _)| format!("{:>CELL$}", part.level().to_string()));
+        let levels =
+            HEADS.map(|(mechanism, _)| format!("{:>CELL$}", mechanism.level().to_string()));
         // Writing to a string does not fail.
         let _ = writeln!(text, "{}\n{}", heads(0), heads(1));
         let _ = writeln!(text, "{:NAME$} {:>5}{}", "", "level", levels.concat());
@@ -47,40 +49,40 @@ impl Proof {
             let _ = writeln!(text, "{}", row.line());
         }
         text.push_str("\nOnly killers, each at the lowest level of the mistake:\n");
-        for part in Mechanism::ALL {
-            let only = self.only_killed_by(part);
-            let _ = writeln!(text, "{:18} {}", part.name(), list(&only));
+        for mechanism in Mechanism::ALL {
+            let only = self.only_killed_by(mechanism);
+            let _ = writeln!(text, "{:18} {}", mechanism.name(), list(&only));
         }
         text.push_str("\nSwitched off, and what then escapes:\n");
         for ablation in &self.ablations {
             let answer = if ablation.escaped { "escapes" } else { "DOES NOT ESCAPE" };
-            let (part, name, level) = (ablation.part.name(), ablation.name, ablation.level);
-            let _ = writeln!(text, "{part:18} {name} {answer} at {level}");
+            let (mechanism, name, level) = (ablation.part.name(), ablation.name, ablation.level);
+            let _ = writeln!(text, "{mechanism:18} {name} {answer} at {level}");
         }
         text
     }
 
-    /// Mistakes that only this part of the rig shows, at their lowest level.
-    fn only_killed_by(&self, part: Mechanism) -> Vec<&'static str> {
-        let alone = |row: &&Row| match part {
+    /// The mistakes that only this mechanism of the rig shows, at their lowest level.
+    fn only_killed_by(&self, mechanism: Mechanism) -> Vec<&'static str> {
+        let alone = |row: &&Row| match mechanism {
             Mechanism::Between => {
                 row.lowest == Some(Level::F0)
                     && !row.needs.contains(&Mechanism::Nested)
                     && !row.needs.contains(&Mechanism::Later)
             }
-            _ => row.needs.contains(&part),
+            _ => row.needs.contains(&mechanism),
         };
         self.rows.iter().filter(alone).map(|row| row.name).collect()
     }
 }
 
 impl Row {
-    /// Its line of the matrix.
+    /// The row as one line of the matrix.
     pub fn line(&self) -> String {
         let lowest = self.lowest.map_or_else(|| "none".to_owned(), |level| level.to_string());
         let mut line = format!("{:NAME$} {lowest:>5}", self.name);
-        for (part, _) in HEADS {
-            let first = self.by_class.iter().find(|(class, _)| *class == part);
+        for (mechanism, _) in HEADS {
+            let first = self.by_class.iter().find(|(class, _)| *class == mechanism);
             let cell = match first {
                 Some((_, Some(images))) => images.to_string(),
                 _ => ".".to_owned(),
@@ -102,7 +104,7 @@ fn legend(proof: &Proof) -> String {
     )
 }
 
-/// A few of the names, and how many more.
+/// A few of the names, and the number of the others.
 fn list(names: &[&str]) -> String {
     const SHOWN: usize = 4;
     match names {

@@ -1,4 +1,5 @@
-//! The rig put to the test.
+//! The rig tested against itself: a store with planted mistakes ([`mutants`]), a run that has to
+//! find each of them ([`prove`]), and the kill matrix as text.
 
 mod kill_matrix;
 pub mod mutants;
