@@ -324,10 +324,14 @@ impl Work {
 
 impl std::fmt::Display for Work {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let s = |count: u64| if count == 1 { "" } else { "s" };
+        let Self { reads, programs, erases } = *self;
         write!(
             formatter,
-            "{} reads, {} programs, {} erases",
-            self.reads, self.programs, self.erases
+            "{reads} read{}, {programs} program{}, {erases} erase{}",
+            s(reads),
+            s(programs),
+            s(erases)
         )
     }
 }

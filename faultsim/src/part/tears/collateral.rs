@@ -12,7 +12,7 @@ use rand::Rng;
 use rapidhash::RapidHashSet;
 use rapidhash::quality::RapidHasher;
 
-use super::collect::spread;
+use super::collect::evenly_spaced;
 use super::draw::{below, draw_coin, draw_pick};
 use super::effect::count_bits_to_clear;
 use super::tear::{BitChange, Collateral, Done, FaultClass, Kind, Pick, Reach, Tear, TornProgram};
@@ -153,7 +153,7 @@ fn ways(reach: Reach, outside: &[u8], before: u32, seed: &impl Fn(u64) -> u64) -
     add(false, toss(128, 5), BitChange::Other, none());
     add(false, toss(128, 6), BitChange::Zero, none());
     add(false, few(1, 7), BitChange::Other, few(1, 8));
-    for index in spread(used.len() as u32, 12) {
+    for index in evenly_spaced(used.len() as u32, 12) {
         let at = used[index as usize];
         add(false, bit_of(at, stored(at)), BitChange::Zero, none());
         add(false, bit_of(at, !stored(at)), BitChange::One, none());

@@ -201,7 +201,7 @@ impl<'work> Collect<'work> {
 }
 
 /// Up to `count` evenly spaced numbers of `0..total`, including both ends.
-pub(super) fn spread(total: u32, count: u32) -> impl Iterator<Item = u32> {
+pub(super) fn evenly_spaced(total: u32, count: u32) -> impl Iterator<Item = u32> {
     let count = count.min(total);
     let last = u64::from(total.saturating_sub(1));
     (0..count).map(move |index| {

@@ -7,7 +7,7 @@
 
 use rand::Rng;
 
-use super::collect::{Collect, Work, spread};
+use super::collect::{Collect, Work, evenly_spaced};
 use super::draw::{below, draw_coin, draw_pick};
 use super::tear::{FaultClass, Fill, Pick, TornErase};
 use crate::part::coin::Coin;
@@ -32,7 +32,7 @@ pub(super) fn list(work: &Work<'_>, collect: &mut Collect<'_>) {
     let unit = work.geometry.unit_size();
     let units = (work.cells.len() as u32).div_ceil(unit);
     collect.class(FaultClass::EraseOrder);
-    for index in spread(units, 17) {
+    for index in evenly_spaced(units, 17) {
         collect.always(split(index * unit, Fill::Ones, Fill::Old));
     }
     if work.level >= Level::F2 {
@@ -138,7 +138,7 @@ fn survivors(work: &Work<'_>, collect: &mut Collect<'_>) {
     }
     collect.class(FaultClass::WeakErase);
     // The sector is blank but for a few weak bits where headers are expected.
-    for at in spread(pairs, 8) {
+    for at in evenly_spaced(pairs, 8) {
         let marginal = Pick::Window { from: 8 * edges[at as usize], len: 3 };
         collect.often(whole(Fill::Ones, marginal));
     }
@@ -152,9 +152,9 @@ fn edges(work: &Work<'_>) -> Vec<u32> {
     let unit = work.geometry.unit_size();
     let page = work.geometry.page_size();
     let mut edges: Vec<u32> = HEAD.to_vec();
-    edges.extend(spread(len.div_ceil(page), 16).map(|index| index * page));
+    edges.extend(evenly_spaced(len.div_ceil(page), 16).map(|index| index * page));
     let changes = content_changes(work.cells);
-    edges.extend(spread(changes.len() as u32, 16).map(|index| changes[index as usize]));
+    edges.extend(evenly_spaced(changes.len() as u32, 16).map(|index| changes[index as usize]));
     edges.push(len / 2);
     edges.push(len.saturating_sub(unit));
     for edge in &mut edges {

@@ -3,7 +3,7 @@
 
 use rand::Rng;
 
-use super::collect::{Collect, Work, spread};
+use super::collect::{Collect, Work, evenly_spaced};
 use super::draw::{below, draw_coin, draw_pick};
 use super::effect::bits_to_clear;
 use super::tear::{Done, FaultClass, Pick, Tear, TornProgram};
@@ -109,7 +109,7 @@ fn subsets(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
     for (of_256, seed) in [26, 90, 166, 230].into_iter().cycle().zip(100..116) {
         collect.always(torn(Done::Toss(Coin { seed: work.seed(seed), of_256 })));
     }
-    for (whole, seed) in spread(total, 8).zip(200..) {
+    for (whole, seed) in evenly_spaced(total, 8).zip(200..) {
         let coin = Coin { seed: work.seed(seed), of_256: 128 };
         collect.often(torn(Done::Front { whole, mixed: 8, coin }));
     }
@@ -145,12 +145,12 @@ fn marginal(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
         }
     }
     // A front of half-way bits moves through the program.
-    for whole in spread(total, 6) {
+    for whole in evenly_spaced(total, 6) {
         let marginal = Pick::Window { from: whole, len: 8 };
         collect.often(TornProgram { done: Done::First(whole), marginal });
     }
     // A single bit is marginal.
-    for from in spread(total, 8) {
+    for from in evenly_spaced(total, 8) {
         let marginal = Pick::Window { from, len: 1 };
         collect.often(TornProgram { done: ALL, marginal: marginal.clone() });
         collect.often(TornProgram { done: NONE, marginal });
@@ -192,13 +192,13 @@ fn adversarial(bits: &Bits, work: &Work<'_>, data: &[u8], collect: &mut Collect<
     }
     // A few marginal bits where the check or the header is.
     for (from, len) in [bits.window(0, 5), tail(8)] {
-        for offset in spread(len, 6) {
+        for offset in evenly_spaced(len, 6) {
             let marginal = Pick::Window { from: from + offset, len: 1 };
             collect.often(TornProgram { done: ALL, marginal });
         }
     }
     // One unit is missing.
-    let units: Vec<u32> = spread(bits.unit_ends.len() as u32, 16).collect();
+    let units: Vec<u32> = evenly_spaced(bits.unit_ends.len() as u32, 16).collect();
     for index in units {
         let start = index.checked_sub(1).map_or(0, |before| bits.unit_ends[before as usize]);
         let (from, len) = bits.window(start, bits.unit_ends[index as usize]);

@@ -402,12 +402,12 @@ fn f3_outcomes_look_sound_and_are_marginal() {
     let program = Step::Program { at: 8, data: vec![0x0F; 16] };
     let mut complete = blank.clone();
     complete.apply(&g, &program);
-    let weak_bits = |image: &Image| {
+    let marginal_bits = |image: &Image| {
         image.marginal().iter().map(|marginal| marginal.mask.count_ones()).sum::<u32>()
     };
     // Number of marginal bits of the outcomes that store the same as `like`.
     let sound = |list: &[Image], like: &Image| -> BTreeSet<u32> {
-        list.iter().filter(|i| i.bytes() == like.bytes()).map(weak_bits).collect()
+        list.iter().filter(|i| i.bytes() == like.bytes()).map(marginal_bits).collect()
     };
     let list = outcomes(&g, Level::F3, &blank, &program);
     assert!(sound(&list, &blank).is_superset(&[0, 1, 64].into()), "looks undone");
