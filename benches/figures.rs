@@ -6,10 +6,10 @@ use outlast_costs::endurance::ram_bytes;
 use outlast_costs::load::Load;
 use outlast_costs::run::Scheme;
 use outlast_costs::table::{Bench, Results};
-use outlast_faultsim::device::{Bias, Chip, Geometry, Image, Part, Timing};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Part, Timing};
 use outlast_kvstore::{Layout, Store};
 
-type Nor = outlast_faultsim::device::Nor<1, 1>;
+type Nor = outlast_faultsim::part::Nor<1, 1>;
 
 fn main() {
     let mut table = Table { missed: 0 };

@@ -5,10 +5,10 @@
 use outlast_costs::growth::{KEYS, Point, SECTORS, Shape, point};
 use outlast_costs::load::{Draw, Load};
 use outlast_costs::run::WorstCall;
-use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
+use outlast_faultsim::part::{Chip, Geometry, Part, Timing};
+use outlast_faultsim::subject::KeyNames;
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
-use outlast_faultsim::workload::KeyNames;
 use outlast_image::survey::{Role, Survey};
 use outlast_kvstore::inspect::{OPENING_BYTES, Region, Shape as Told};
 

@@ -3,7 +3,7 @@
 //! `cargo run --release --example byte_region`
 
 use embedded_storage::{ReadStorage, Storage};
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::{Layout, Region, Store};
 
 /// As it was written years ago, for a chip that wrote bytes wherever one liked: a table of

@@ -4,11 +4,11 @@
 //!
 //! `cargo run --release --example counters`
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, MultiNor, Part};
+use outlast_faultsim::part::{Bias, Chip, Geometry, MultiNor, Part};
 use outlast_kvstore::{Error, Layout, Store};
 
 type Counting = Store<MultiNor<1, 1>, 16>;
-type Failure = Error<outlast_faultsim::device::PartError>;
+type Failure = Error<outlast_faultsim::part::PartError>;
 /// Ticks a counter; it has the count already, which only a record per tick needs.
 type Tick = fn(&mut Counting, &str, u64) -> Result<(), Failure>;
 

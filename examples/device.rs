@@ -4,10 +4,10 @@
 //! `cargo run --example device -- gauge.bin dump.bin broken.bin`; the third file is the dump with the
 //! start of its first sector destroyed.
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Image, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Part, Tear};
 use outlast_kvstore::{Change, Layout, Store};
 
-type Settings = Store<outlast_faultsim::device::Nor<1, 1>, 64>;
+type Settings = Store<outlast_faultsim::part::Nor<1, 1>, 64>;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut words = std::env::args().skip(1);

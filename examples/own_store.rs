@@ -2,12 +2,12 @@
 //!
 //! `cargo run --release --example own_store`
 
-use outlast_faultsim::device::{Geometry, Level, Part};
-use outlast_faultsim::plan::{Config, Progress, run};
-use outlast_faultsim::subject::{Op, Subject, Trouble};
+use outlast_faultsim::config::Config;
+use outlast_faultsim::part::{Geometry, Level, Part};
+use outlast_faultsim::replay::replay;
+use outlast_faultsim::run::{Progress, run};
+use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::table::{Table, changes};
-use outlast_faultsim::token::replay;
-use outlast_faultsim::workload::KeyNames;
 
 /// Two sectors of 512 bytes take turns: number of the turn, length of the table, the table. The
 /// higher number counts - also of a table that was cut off, since nothing checks it.

@@ -4,8 +4,8 @@
 //!
 //! `cargo run --release --example serial_chip`
 
-use outlast_faultsim::device::{Bias, BusCut, Chip, Geometry, Part};
-use outlast_faultsim::serial::{BusError, Pause, Profile, SpiChip};
+use outlast_faultsim::part::spi::{BusError, Pause, Profile, SpiChip};
+use outlast_faultsim::part::{Bias, BusCut, Chip, Geometry, Part};
 use outlast_kvstore::{Layout, Store};
 use outlast_serialnor::{Error, Options, SerialNor};
 

@@ -2,10 +2,10 @@
 //!
 //! `cargo run --release --example settings`
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Part, Tear};
 use outlast_kvstore::{Change, Layout, Store};
 
-type Settings = Store<outlast_faultsim::device::Nor<1, 1>, 16>;
+type Settings = Store<outlast_faultsim::part::Nor<1, 1>, 16>;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     // Four sectors of 4 KiB of a serial NOR chip.

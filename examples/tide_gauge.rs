@@ -4,7 +4,7 @@
 //! `cargo run --release --example tide_gauge`
 
 use heapless::String;
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::settings::{Declared, Setting, SettingBatch, export_json};
 use outlast_kvstore::{Layout, Store};
 use postcard_schema::Schema;

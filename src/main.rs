@@ -1,34 +1,27 @@
 //! `outlast`: puts settings storage for NOR flash under simulated power cuts, measures it,
 //! forecasts how long a part lasts, and works on images of the store.
 //!
-//! The work is done by the libraries `outlast_faultsim` and `outlast_image`; here arguments become
-//! a plan and results become text, JSON, a page or JUnit XML.
+//! The work is done by the libraries `outlast_faultsim`, `outlast_costs` and `outlast_image`; here
+//! arguments become a plan and results become text, JSON, a page or JUnit XML. Each command has a
+//! folder; `merge` and `replay` are in that of `torture`, which makes what they read.
 
 mod args;
 mod bench;
-mod emit;
+mod command;
 mod exit;
-mod identity;
 mod image;
-mod interrupt;
-mod lifetime;
-mod merge;
 mod output;
 mod plan;
 mod progress;
-mod prove;
-mod regressions;
-mod replay;
-mod report;
-mod subject;
-mod text;
 mod torture;
+mod words;
 
 use std::process::ExitCode;
 
-use crate::args::Task;
+use crate::command::Task;
 use crate::exit::Exit;
 use crate::output::Output;
+use crate::torture::{merge, replay};
 
 fn main() -> ExitCode {
     let worked = std::panic::catch_unwind(|| carry_out(std::env::args_os().collect()));
@@ -41,19 +34,18 @@ fn main() -> ExitCode {
 
 fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
     let mut output = Output::new(std::io::stdout().lock());
-    let done = match args::understand(words) {
+    let done = match command::understand(words) {
         Task::Say(text) => output.say(&text).map(|()| Exit::Clean),
         Task::Refuse(text) => {
             eprint!("outlast: {text}");
             Ok(Exit::Usage)
         }
-        Task::Torture { plan, wanted } => torture::run(&plan, &wanted, &mut output),
+        Task::Torture(request) => torture::run(&request, &mut output),
         Task::Bench(request) => bench::run(&request, &mut output),
-        Task::Plan(request) => lifetime::run(&request, &mut output),
+        Task::Plan(request) => plan::run(&request, &mut output),
         Task::Image(task) => Ok(image::run(task, &mut output)),
         Task::Merge(request) => merge::run(&request, &mut output),
-        Task::Replay(task) => replay::run(&task, &mut output),
-        Task::ProveRig(request) => prove::run(&request, &mut output),
+        Task::Replay(request) => replay::run(&request, &mut output),
     };
     done.unwrap_or_else(|error| {
         eprintln!("outlast: {error:#}");

@@ -6,113 +6,12 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressStyle};
-use outlast_faultsim::plan::Progress;
 
-use crate::plan::Stage;
-use crate::text::{clock, short};
-
-/// Steps of the bar, whatever its width on the screen.
+/// The steps of the bar, whatever its width on the screen.
 const STEPS: u64 = 1000;
 const REDRAW: Duration = Duration::from_millis(200);
-/// Before this share of the work the remaining time is a guess not worth showing.
-const LEAST_SHARE: f64 = 0.005;
 
-/// How far each stage of a plan is.
-pub(crate) struct Meter {
-    stages: Vec<(Progress, u32)>,
-    minimising: AtomicBool,
-    stopped: AtomicBool,
-}
-
-/// What the meter shows at one moment.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Reading {
-    /// Share of the whole plan that is done, 0 to 1.
-    share: f64,
-    /// Number of the stage at work, from 1.
-    stage: usize,
-    distinct: u64,
-    violating: u64,
-}
-
-impl Meter {
-    pub(crate) fn new(stages: &[Stage]) -> Self {
-        let stages = stages.iter().map(|stage| (Progress::default(), stage.weight)).collect();
-        Self { stages, minimising: AtomicBool::new(false), stopped: AtomicBool::new(false) }
-    }
-
-    /// The library's counters of a stage.
-    pub(crate) fn of(&self, stage: usize) -> Option<&Progress> {
-        self.stages.get(stage).map(|(progress, _)| progress)
-    }
-
-    /// Makes the stages end soon with what they have.
-    pub(crate) fn stop(&self) {
-        self.stopped.store(true, Ordering::Relaxed);
-        for (progress, _) in &self.stages {
-            progress.stop.store(true, Ordering::Relaxed);
-        }
-    }
-
-    /// Whether somebody asked to stop.
-    pub(crate) fn is_stopped(&self) -> bool {
-        self.stopped.load(Ordering::Relaxed)
-    }
-
-    /// From now on examples are made smaller.
-    pub(crate) fn minimising(&self) {
-        self.minimising.store(true, Ordering::Relaxed);
-    }
-
-    fn read(&self) -> Reading {
-        let mut reading = Reading { share: 0.0, stage: 1, distinct: 0, violating: 0 };
-        let weights: u32 = self.stages.iter().map(|(_, weight)| weight).sum();
-        for (number, (progress, weight)) in (1..).zip(&self.stages) {
-            let planned = progress.planned.load(Ordering::Relaxed);
-            let done = progress.done.load(Ordering::Relaxed);
-            if planned > 0 {
-                reading.stage = number;
-                let weight = f64::from(*weight) / f64::from(weights.max(1));
-                reading.share += weight * (done.min(planned) as f64 / planned as f64);
-            }
-            reading.distinct += progress.distinct.load(Ordering::Relaxed);
-            reading.violating += progress.violating.load(Ordering::Relaxed);
-        }
-        reading
-    }
-
-    fn message(&self, reading: &Reading, elapsed: Duration) -> String {
-        if self.minimising.load(Ordering::Relaxed) {
-            return "making the examples smaller".to_owned();
-        }
-        let seconds = elapsed.as_secs_f64().max(0.001);
-        let left = if reading.share < LEAST_SHARE {
-            "-:--".to_owned()
-        } else {
-            let left = seconds * (1.0 - reading.share) / reading.share;
-            clock(Duration::try_from_secs_f64(left).unwrap_or(Duration::MAX))
-        };
-        format!(
-            "stage {}/{}: {} images, {}/s, {} failing, {left} left",
-            reading.stage,
-            self.stages.len(),
-            short(reading.distinct),
-            short((reading.distinct as f64 / seconds) as u64),
-            short(reading.violating),
-        )
-    }
-
-    /// Does `work` and shows the bar meanwhile, if standard error is a terminal.
-    pub(crate) fn watch<T>(&self, work: impl FnOnce() -> T) -> T {
-        let show = |elapsed| {
-            let reading = self.read();
-            (reading.share, self.message(&reading, elapsed))
-        };
-        watch(show, work)
-    }
-}
-
-/// Does `work` and shows meanwhile, if standard error is a terminal, what `show` says of the
+/// Does `work`. If standard error is a terminal, shows in the meantime what `show` returns for the
 /// time so far: a share from 0 to 1 and a line of text.
 pub(crate) fn watch<T>(
     show: impl Fn(Duration) -> (f64, String) + Sync,
@@ -134,7 +33,7 @@ pub(crate) fn watch<T>(
             }
             bar.finish_and_clear();
         });
-        // Also when `work` panics, else the scope would wait for the painter for ever.
+        // This also happens if `work` panics; otherwise the scope would wait for the painter for ever.
         let stop = Stop(|| {
             over.store(true, Ordering::Relaxed);
             painter.thread().unpark();
@@ -145,8 +44,8 @@ pub(crate) fn watch<T>(
     })
 }
 
-/// A bar of so many steps with words behind it, in the form of the library; hidden by it if standard
-/// error is no terminal.
+/// A bar with this many steps, followed by `words`, which is a template of the library. The library
+/// hides the bar if standard error is not a terminal.
 pub(crate) fn bar(steps: u64, words: &str) -> ProgressBar {
     let bar = ProgressBar::new(steps);
     match ProgressStyle::with_template(&format!("[{{bar:12}}] {{percent:>3}} %  {words}")) {
@@ -161,37 +60,5 @@ struct Stop<F: Fn()>(F);
 impl<F: Fn()> Drop for Stop<F> {
     fn drop(&mut self) {
         (self.0)();
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn meter() -> Meter {
-        let progress = |planned, done, distinct| Progress {
-            planned: u64::into(planned),
-            done: u64::into(done),
-            distinct: u64::into(distinct),
-            ..Progress::default()
-        };
-        let stages = vec![(progress(10, 10, 4000), 30), (progress(200, 50, 2000), 70)];
-        Meter { stages, minimising: AtomicBool::new(false), stopped: AtomicBool::new(false) }
-    }
-
-    #[test]
-    fn stages_count_by_their_weights() {
-        let reading = meter().read();
-        assert!((reading.share - 0.475).abs() < 1e-9, "{reading:?}");
-        assert_eq!((reading.stage, reading.distinct), (2, 6000));
-    }
-
-    #[test]
-    fn remaining_time_follows_from_the_share() {
-        let meter = meter();
-        let message = meter.message(&meter.read(), Duration::from_secs(19));
-        assert_eq!(message, "stage 2/2: 6.0k images, 315/s, 0 failing, 0:21 left");
-        meter.minimising();
-        assert_eq!(meter.message(&meter.read(), Duration::ZERO), "making the examples smaller");
     }
 }

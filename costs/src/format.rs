@@ -7,10 +7,9 @@ use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 use serde::Serialize;
 
-use outlast_faultsim::device::{Chip, Geometry, Part, Step};
-use outlast_faultsim::subject::{Op, Subject, Trouble};
+use outlast_faultsim::part::{Chip, Geometry, Part, Step};
+use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::outlast::{Outlast, Running};
-use outlast_faultsim::workload::KeyNames;
 
 /// A kind of record to ask about.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -5,7 +5,7 @@ use serde::Serialize;
 use crate::format::{FormatFigures, Kind, in_words, probe};
 use crate::load::{Draw, Load};
 use crate::run::{WorstCall, key_names, timed};
-use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
+use outlast_faultsim::part::{Chip, Geometry, Part, Timing};
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 

@@ -5,12 +5,11 @@ use serde::Serialize;
 use crate::format::in_words;
 use crate::load::{Draw, Load};
 use crate::sheet::Supply;
-use outlast_faultsim::device::{Chip, Counts, DeviceTime, Geometry, Part, Timing};
-use outlast_faultsim::subject::{Change, Op, Subject, Trouble, Work};
+use outlast_faultsim::part::{Chip, Counts, DeviceTime, Geometry, Part, Timing};
+use outlast_faultsim::subject::{Change, KeyNames, Op, Subject, Trouble, Work};
 use outlast_faultsim::subjects::naive::Naive;
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use outlast_faultsim::subjects::two_copies::TwoCopies;
-use outlast_faultsim::workload::KeyNames;
 
 /// A way of keeping settings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use outlast_faultsim::device::{DeviceTime, Timing};
+use outlast_faultsim::part::{DeviceTime, Timing};
 
 /// What a public source says about a part.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -9,7 +9,7 @@ use crate::growth::{self, Point};
 use crate::load::Load;
 use crate::run::{Cost, Scheme, Setup, key_name, key_names, run};
 use crate::theory::{Boots, Group, Order, Room, Stream, clustered_log, finite_log, turns};
-use outlast_faultsim::device::{Geometry, Timing};
+use outlast_faultsim::part::{Geometry, Timing};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 
 /// What to measure.

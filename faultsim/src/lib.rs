@@ -1,59 +1,39 @@
 //! A rig that shows whether storage code survives power cuts.
 //!
-//! It runs the code on a simulated NOR flash part ([`device`]), cuts the power at every program
+//! It runs the code on a simulated NOR flash part ([`part`]), cuts the power at every program
 //! and erase step, leaves the cells as a real part may leave them, powers up again - cutting
 //! inside the recovery too - and compares what the code then reports with everything the history
-//! allows ([`oracle`]).
+//! allows ([`check::oracle`]).
 //!
-//! To put code of your own under the rig, implement [`subject::Subject`] and call [`plan::run`]; code
+//! To put code of your own under the rig, implement [`subject::Subject`] and call [`run::run`]; code
 //! in another language runs as a program of its own ([`subjects::program`]):
 //!
 //! ```
-//! use outlast_faultsim::device::{Geometry, Level};
-//! use outlast_faultsim::plan::{Config, Progress, Verdict, run};
+//! use outlast_faultsim::part::{Geometry, Level};
+//! use outlast_faultsim::config::Config;
+//! use outlast_faultsim::report::Verdict;
+//! use outlast_faultsim::run::{Progress, run};
 //! use outlast_faultsim::subjects::two_copies::TwoCopies;
 //!
 //! let geometry = Geometry::new(2, 512, 1, 256)?;
 //! let config = Config::small(geometry, Level::F0);
 //! let report = run(&config, &TwoCopies, &Progress::default());
 //! assert_eq!(report.verdict, Verdict::Clean);
-//! # Ok::<(), outlast_faultsim::device::GeometryError>(())
+//! # Ok::<(), outlast_faultsim::part::GeometryError>(())
 //! ```
 
+pub mod ablation;
+pub mod check;
 mod checksum;
-mod collide;
-mod deep;
-pub mod device;
-pub mod edges;
-mod explore;
-pub mod finding;
-mod follow;
-pub mod harm;
-mod intern;
-mod job;
-mod judge;
-pub mod ledger;
-mod life;
-mod memory;
-pub mod minimise;
-pub mod mix;
-pub mod oracle;
-mod panics;
-pub mod parts;
-mod path;
-pub mod plan;
-pub mod prove;
-pub mod reference;
-mod refusals;
+pub mod config;
+pub mod default_plan;
+pub mod explore;
+pub mod history;
+pub mod part;
+pub mod replay;
 pub mod report;
-pub mod scenario;
-pub mod scene;
-pub mod serial;
-mod session;
-mod setting;
-pub mod spread;
+pub mod run;
+pub mod selftest;
 pub mod subject;
 pub mod subjects;
-pub mod token;
-mod trace;
 pub mod workload;

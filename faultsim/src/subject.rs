@@ -2,8 +2,7 @@
 
 use core::ops::Range;
 
-use crate::device::{Geometry, Part, PartError};
-use crate::workload::KeyNames;
+use crate::part::{Geometry, Part, PartError};
 
 /// Storage code under test. A type with four short methods is enough for a first run;
 /// `examples/own_store.rs` is a whole program around a small store with a bug that the rig finds.
@@ -14,7 +13,7 @@ use crate::workload::KeyNames;
 /// - One value of the type is shared by all worker threads; each power-up gets a store of its own.
 ///   All that is to survive a cut must be in the [`Part`]: dropping the store is the loss of RAM.
 ///   Nothing may be kept in static variables.
-/// - The part is worked on with [`Chip::read`](crate::device::Chip::read), `program` and `erase` of
+/// - The part is worked on with [`Chip::read`](crate::part::Chip::read), `program` and `erase` of
 ///   [`Part::chip_mut`], or through the `embedded-storage` traits of [`Part::nor`].
 /// - Once the power is off, each call of the part fails with [`PartError::PowerOff`]. Hand it on as
 ///   [`Trouble::PowerOff`]; `?` does.
@@ -28,8 +27,8 @@ use crate::workload::KeyNames;
 ///   stopped from within the process, and the run hangs: put code that may have one under the rig as a
 ///   program of its own.
 ///
-/// The command cannot run a subject of yours: call [`crate::plan::run`] with each of the stages of
-/// [`crate::plan::Usual`], which are those of `outlast torture`, or with a plan of your own.
+/// The command cannot run a subject of yours: call [`crate::run::run`] with each of the stages of
+/// [`crate::default_plan::Usual`], which are those of `outlast torture`, or with a plan of your own.
 ///
 /// Code in another language runs as a program of its own, see [`crate::subjects::program`].
 pub trait Subject: Sync {
@@ -72,7 +71,7 @@ pub trait Subject: Sync {
         None
     }
 
-    /// Whether the code uses the part through [`crate::serial`], so that random lives can end a
+    /// Whether the code uses the part through [`crate::part::spi`], so that random lives can end a
     /// power-up at any moment of the bus, and reset the microcontroller alone.
     fn is_on_bus(&self) -> bool {
         false
@@ -334,4 +333,67 @@ pub struct Bounds {
     pub open: Work,
     /// One operation of any kind.
     pub op: Work,
+}
+
+/// The names of the settings, by the index that operations use.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct KeyNames {
+    names: Vec<String>,
+    /// Indices in the order of the names.
+    sorted: Vec<u16>,
+}
+
+impl KeyNames {
+    /// Names in the order of their indices; all but the first 65 536 are dropped.
+    pub fn new(names: impl IntoIterator<Item = impl Into<String>>) -> Self {
+        let limit = usize::from(u16::MAX) + 1;
+        let names: Vec<String> = names.into_iter().map(Into::into).take(limit).collect();
+        let mut sorted: Vec<u16> = (0..=u16::MAX).take(names.len()).collect();
+        sorted.sort_by(|&a, &b| names[usize::from(a)].cmp(&names[usize::from(b)]));
+        Self { names, sorted }
+    }
+
+    /// The name of a setting; empty for an index that has none.
+    pub fn name(&self, key: u16) -> &str {
+        self.names.get(usize::from(key)).map_or("", String::as_str)
+    }
+
+    /// The index of a name.
+    pub fn find(&self, name: &[u8]) -> Option<u16> {
+        let at = self
+            .sorted
+            .binary_search_by(|&key| self.names[usize::from(key)].as_bytes().cmp(name))
+            .ok()?;
+        Some(self.sorted[at])
+    }
+
+    /// How many settings there are.
+    pub fn len(&self) -> usize {
+        self.names.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.names.is_empty()
+    }
+
+    /// Index and name of each setting.
+    pub fn iter(&self) -> impl Iterator<Item = (u16, &str)> {
+        (0..=u16::MAX).zip(self.names.iter().map(String::as_str))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_found() {
+        let keys = KeyNames::new(["radio.channel", "boots", "a"]);
+        for (key, name) in keys.iter() {
+            assert_eq!(keys.find(name.as_bytes()), Some(key));
+            assert_eq!(keys.name(key), name);
+        }
+        assert_eq!((keys.find(b"b"), keys.name(3), keys.len()), (None, "", 3));
+    }
 }

@@ -1,4 +1,4 @@
-//! Making an image: the real store on blank flash in memory.
+//! Makes an image by running the real store on blank flash in memory.
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -9,10 +9,10 @@ use crate::names;
 use crate::shape::Shape;
 use crate::store::{KEYS, Mounted, StoreError};
 
-/// Why an image cannot be made.
+/// Why an image cannot be built.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Refused {
-    /// The layout is none the store takes; the text says why.
+    /// The store does not accept the layout; the text says why.
     Layout(String),
     /// A setting cannot be stored.
     Setting {
@@ -34,14 +34,14 @@ impl fmt::Display for Refused {
                 write!(f, "'{key}' does not fit into one sector; give it larger sectors")
             }
             Self::Setting { why: Error::IndexFull, .. } => {
-                write!(f, "more than {KEYS} settings in an image")
+                write!(f, "an image cannot have more than {KEYS} settings")
             }
             Self::Setting { key, why } => write!(f, "'{key}': {why}"),
         }
     }
 }
 
-/// A region that a device mounts at once. The same settings and shape make the same bytes.
+/// A region that a device can mount. The same settings and shape always make the same bytes.
 ///
 /// # Errors
 /// [`Refused`].
@@ -60,7 +60,7 @@ pub fn image(
     Ok((store.into_parts().0, usage))
 }
 
-/// The length of a region, if it may be made: the store says the finer rules.
+/// The length of a region with a shape that is possible. The store itself checks the finer rules.
 ///
 /// # Errors
 /// Which rule the shape breaks.
@@ -70,7 +70,7 @@ pub fn check(shape: &Shape) -> Result<usize, String> {
     }
     if !(512..=128 * 1024).contains(&shape.sector_bytes) {
         let bytes = shape.sector_bytes;
-        return Err(format!("sectors of {bytes} bytes: they have 512 bytes to 128 KiB"));
+        return Err(format!("sectors of {bytes} bytes: a sector has 512 bytes to 128 KiB"));
     }
     usize::try_from(shape.bytes()).map_err(|_| "the region is too large".to_owned())
 }

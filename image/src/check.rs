@@ -1,24 +1,21 @@
-//! The verdict on an image, and what the next mount will do.
+//! The verdict on an image.
 
-use std::collections::BTreeMap;
-
-use outlast_kvstore::inspect::{Region, Shape as Told};
-use outlast_kvstore::{Error, Usage};
+use outlast_kvstore::Error;
 
 use crate::flaws::Flaws;
+use crate::mount::{MountedCopy, mount_surveyed};
 use crate::shape::Shape;
-use crate::store::{Mounted, StoreError};
+use crate::store::StoreError;
 use crate::survey::Survey;
-use crate::words;
 
-/// Classes of images.
+/// The classes of images.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Class {
-    /// Nothing was cut off and nothing is damaged.
+    /// Nothing was interrupted and nothing is damaged.
     Clean,
-    /// An operation was cut off; the next mount recovers everything that was acknowledged.
+    /// An operation was interrupted; the next mount recovers everything that was acknowledged.
     Interrupted,
-    /// Something does not pass its checks, or is not in the dump.
+    /// Something fails its checks, or is missing from the dump.
     Damaged,
     /// A device finds no store here.
     NotAStore,
@@ -37,90 +34,27 @@ impl Class {
     }
 }
 
-/// Key to value; `None` where the record is damaged.
-pub type Values = BTreeMap<Vec<u8>, Option<Vec<u8>>>;
-
-/// What a mount of a copy made of an image.
-#[derive(Clone, Debug)]
-pub struct MountedCopy {
-    /// Each key and its value.
-    pub values: Values,
-    /// How full and how worn the store is.
-    pub usage: Usage,
-    /// What the mount did, in words.
-    pub steps: Vec<String>,
-}
-
 /// The verdict.
 #[derive(Clone, Debug)]
 pub struct Verdict<'a> {
-    /// Class.
+    /// The class of the image.
     pub class: Class,
     /// What the image holds.
     pub survey: Survey<'a>,
-    /// What a mount makes of it; `None` if the dump is cut short: then no device would see this.
+    /// What a mount makes of it. `None` if the dump is cut short, since no device would see that.
     pub mounted: Option<Result<MountedCopy, StoreError>>,
 }
 
-/// The region in `bytes`; `None` if no store can have this shape.
-#[must_use]
-pub fn region<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Region<'a>> {
-    let Shape { sectors, sector_bytes, page_bytes, unit } = *shape;
-    Region::new(bytes, &Told { sectors, sector_bytes, page_bytes, unit })
-}
-
-/// Mounts a copy and reads everything.
-///
-/// # Errors
-/// Those of a mount.
-pub fn mount(bytes: &[u8], shape: &Shape) -> Result<MountedCopy, StoreError> {
-    mount_surveyed(bytes, shape, region(bytes, shape).map(Survey::new).as_ref())
-}
-
-fn mount_surveyed(
-    bytes: &[u8],
-    shape: &Shape,
-    survey: Option<&Survey<'_>>,
-) -> Result<MountedCopy, StoreError> {
-    let mut store = Mounted::open(bytes.to_vec(), shape)?;
-    let mut values = Values::new();
-    // A key that cannot be read stops the list; the survey knows the others.
-    let keys = match store.keys() {
-        Ok(keys) => keys,
-        Err(Error::Corrupt) => survey
-            .map(|survey| survey.live.keys().map(|key| key.to_vec()).collect())
-            .unwrap_or_default(),
-        Err(error) => return Err(error),
-    };
-    for key in keys {
-        match store.get(&key) {
-            Ok(Some(value)) => {
-                values.insert(key, Some(value));
-            }
-            Ok(None) => {}
-            Err(Error::Corrupt) => {
-                values.insert(key, None);
-            }
-            Err(error) => return Err(error),
-        }
-    }
-    let usage = store.usage();
-    let (after, steps) = store.into_parts();
-    let steps = region(&after, shape).map(|after| words::steps(survey, &after, &steps));
-    let steps = steps.unwrap_or_default();
-    Ok(MountedCopy { values, usage, steps })
-}
-
-/// Judges an image. `None`: no store can have this shape.
+/// Judges an image. Returns `None` if no store can have this shape.
 #[must_use]
 pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
     verdict_of_file(bytes, shape, &Flaws::default())
 }
 
-/// The same with what is known to be missing in the file the image comes from.
+/// Judges an image, knowing what is missing from the file it comes from.
 #[must_use]
 pub fn verdict_of_file<'a>(bytes: &'a [u8], shape: &Shape, flaws: &Flaws) -> Option<Verdict<'a>> {
-    let mut survey = Survey::new(region(bytes, shape)?);
+    let mut survey = Survey::new(shape.region(bytes)?);
     survey.add_flaws(flaws);
     let whole = bytes.len() as u64 >= shape.bytes();
     let mounted = whole.then(|| mount_surveyed(bytes, shape, Some(&survey)));
@@ -141,7 +75,8 @@ pub fn verdict_of_file<'a>(bytes: &'a [u8], shape: &Shape, flaws: &Flaws) -> Opt
 mod tests {
     use super::*;
     use crate::flash::Ram;
-    use crate::survey::Kind;
+    use crate::store::Mounted;
+    use crate::survey::{Kind, State};
     use outlast_kvstore::{Change, Store};
 
     const SHAPE: Shape = Shape::SERIAL_NOR;
@@ -159,6 +94,11 @@ mod tests {
         (verdict.class, verdict.survey.findings.iter().map(|f| f.kind).collect())
     }
 
+    fn in_words(mounted: &MountedCopy) -> String {
+        let steps: Vec<String> = mounted.steps.iter().map(ToString::to_string).collect();
+        steps.join("\n")
+    }
+
     fn find(bytes: &[u8], what: &[u8]) -> usize {
         bytes.windows(what.len()).rposition(|window| window == what).unwrap()
     }
@@ -170,16 +110,12 @@ mod tests {
         assert_eq!(verdict.class, Class::Clean);
         let mounted = verdict.mounted.unwrap().unwrap();
         assert_eq!(mounted.values[&b"gauge.name"[..]].as_deref(), Some(&b"North pier"[..]));
-        let steps = mounted.steps.join("\n");
+        let steps = in_words(&mounted);
         assert!(steps.contains("program the mark of sector 0"), "{steps}");
         assert!(steps.contains("with a copy of the last record: put gauge.datum"), "{steps}");
         let history = verdict.survey.history(b"gauge.datum");
-        let states: Vec<String> = history
-            .iter()
-            .map(|n| words::state(&verdict.survey, &verdict.survey.records[*n]))
-            .collect();
-        assert_eq!(states[0], "live");
-        assert!(states[1].starts_with("replaced by the record at sector 0 + 0x"), "{states:?}");
+        let states = history.iter().map(|n| verdict.survey.records[*n].state);
+        assert_eq!(states.collect::<Vec<_>>(), [State::Live, State::Replaced(history[0])]);
     }
 
     #[test]
@@ -209,7 +145,7 @@ mod tests {
         assert_eq!(verdict.class, Class::Damaged);
         assert_eq!(verdict.survey.findings[0].keys, [b"gauge.name"]);
         assert_eq!(verdict.mounted.unwrap().unwrap().values[&b"gauge.name"[..]], None);
-        // A header: what stands behind it is hidden.
+        // A header: the records after it are hidden.
         let mut bad = image.clone();
         let at = find(&image, b"gauge.name") - 4;
         bad[at..at + 4].fill(0);
@@ -235,14 +171,14 @@ mod tests {
         let survey = &verdict.survey;
         let record = survey.records[survey.live[&b"gauge.boots"[..]]].record;
         assert_eq!(*record.value, 12_u64.to_le_bytes());
-        let text = crate::raw::explain(survey, "gauge.boots").unwrap();
-        assert!(text.contains("cells: 11 of 64 cleared; count 12"), "{text}");
+        let tally = survey.region.tally(&record).unwrap();
+        assert_eq!((tally.ticks, tally.cells), (11, 64));
         let mounted = verdict.mounted.unwrap().unwrap();
         assert_eq!(mounted.values[&b"gauge.boots"[..]].as_deref(), Some(&*record.value));
-        let steps = mounted.steps.join("\n");
+        let steps = in_words(&mounted);
         assert!(steps.contains("write put gauge.boots at sector 0"), "{steps}");
         assert!(steps.contains(", which closes its tally at a count of 12"), "{steps}");
-        // A bit of the cell behind; then one of a cell that is not its turn.
+        // A bit of the next cell, then a bit of a later one.
         let cells = survey.region.tally(&record).unwrap().cells_at as usize;
         image[cells + 5] &= 0xEF;
         assert_eq!(class(&image), (Class::Interrupted, vec![Kind::TickCut]));

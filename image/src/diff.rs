@@ -1,8 +1,8 @@
-//! Two images compared: settings and wear.
+//! Two images compared by their settings and wear.
 
 use std::collections::BTreeSet;
 
-use crate::check::{MountedCopy, Values};
+use crate::mount::{MountedCopy, Values};
 
 /// How a setting differs.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -29,8 +29,8 @@ pub fn settings(first: &Values, second: &Values) -> Vec<Difference> {
         .collect()
 }
 
-/// Sectors erased between the two, if the second is the later one of the same store.
+/// Compactions between the two, if the second is a later image of the same store.
 #[must_use]
-pub const fn turns_between(first: &MountedCopy, second: &MountedCopy) -> i64 {
+pub const fn compactions_between(first: &MountedCopy, second: &MountedCopy) -> i64 {
     second.usage.compactions as i64 - first.usage.compactions as i64
 }

@@ -3,16 +3,15 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
-use outlast_kvstore::inspect::{NotOpening, OPENING_BYTES, Shape as Told, opening};
+use outlast_kvstore::inspect::{NotOpening, OPENING_BYTES, Shape as StoredShape, opening};
 
-use crate::check;
 use crate::container::{Contents, Segment};
 use crate::shape::Shape;
 
-/// What is known beforehand; everything else is found.
+/// What is known in advance; everything else is found.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Known {
-    /// Offset of the region in the dump (raw) or its address (HEX, UF2).
+    /// The region's offset in the dump (raw) or its address (HEX, UF2).
     pub base: Option<u32>,
     /// Number of sectors.
     pub sectors: Option<u32>,
@@ -27,15 +26,15 @@ pub struct Known {
 /// A region in a dump.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Place {
-    /// How it is divided.
+    /// Its sectors, pages and program unit.
     pub shape: Shape,
-    /// Number of its segment.
+    /// The number of the segment it is in.
     pub segment: usize,
-    /// Offset in the segment.
+    /// Its offset in the segment.
     pub offset: usize,
     /// Its address, or its offset in a raw dump.
     pub base: u32,
-    /// Sector starts that say so; 0 if it was told, not found.
+    /// How many sector openings agree on it; 0 if it was given, not found.
     pub openings: usize,
 }
 
@@ -44,17 +43,17 @@ pub struct Place {
 pub enum NotFound {
     /// Every byte is `FF`.
     Blank,
-    /// It holds nothing at all.
+    /// The file is empty.
     Empty,
-    /// No sector start that reads.
+    /// No sector opening can be read.
     NoStore,
-    /// Sector starts of another format version.
+    /// The sector openings are of another format version.
     OtherVersion,
     /// The region begins before the dump does.
     BeginsBefore,
-    /// There is more than one.
+    /// There is more than one region.
     Several(Vec<Place>),
-    /// What is known beforehand cannot be; the text says why.
+    /// What is known in advance cannot be right; the text says why.
     Impossible(String),
 }
 
@@ -69,22 +68,22 @@ impl Place {
     }
 }
 
-/// A region that was found, and where in its segment the sector starts are that say so.
-struct Found {
+/// A region that the dump may hold, and the offsets of the sector openings that say so.
+struct Candidate {
     place: Place,
     openings: Vec<usize>,
 }
 
 impl Place {
-    /// Whether all sector starts that tell of another region lie in this one.
-    fn surrounds(&self, other: &Found) -> bool {
+    /// Whether all sector openings of another candidate lie in this region.
+    fn surrounds(&self, other: &Candidate) -> bool {
         let end = self.offset as u64 + self.shape.bytes();
         let inside = |at: &usize| *at >= self.offset && (*at as u64) < end;
         self.segment == other.place.segment && other.openings.iter().all(inside)
     }
 
-    /// Whether a sector start of another region stands where one of this can be.
-    fn is_contradicted(&self, other: &Found) -> bool {
+    /// Whether a sector opening of another candidate is where this region has a sector start.
+    fn is_contradicted(&self, other: &Candidate) -> bool {
         let size = self.shape.sector_bytes as usize;
         let end = self.offset as u64 + self.shape.bytes();
         let on_start = |at: &usize| {
@@ -130,12 +129,12 @@ impl Known {
 /// # Errors
 /// [`NotFound`].
 pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
-    let mut votes: BTreeMap<(usize, usize, Told), Vec<usize>> = BTreeMap::new();
+    let mut votes: BTreeMap<(usize, usize, StoredShape), Vec<usize>> = BTreeMap::new();
     let mut instead = NotFound::NoStore;
     for (number, segment) in segments.iter().enumerate() {
         for at in 0..segment.bytes.len().saturating_sub(OPENING_BYTES - 1) {
             let bytes = &segment.bytes[at..at + OPENING_BYTES];
-            // Nearly all places are none: two bytes tell.
+            // Two bytes rule out nearly all places.
             if bytes[0] != 0x0A || bytes[1] != 0x57 {
                 continue;
             }
@@ -155,22 +154,23 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
             }
         }
     }
-    let all: Vec<Found> = votes
+    let all: Vec<Candidate> = votes
         .into_iter()
         .map(|((segment, offset, told), openings)| {
             let base = segments[segment].address.wrapping_add(offset as u32);
             let shape = Shape::from(told);
-            Found {
+            Candidate {
                 place: Place { shape, segment, offset, base, openings: openings.len() },
                 openings,
             }
         })
         .collect();
-    let mut found: Vec<&Found> = all.iter().filter(|found| known.agrees(&found.place)).collect();
+    let mut found: Vec<&Candidate> =
+        all.iter().filter(|found| known.agrees(&found.place)).collect();
     found.sort_by_key(|found| std::cmp::Reverse(found.openings.len()));
     if let Some((first, others)) = found.split_first() {
-        // A value may hold what looks like the start of a store; the real one has more of them.
-        let inner = |other: &&&Found| {
+        // A value may hold the image of a store. The store around it has more openings.
+        let inner = |other: &&&Candidate| {
             other.openings.len() < first.openings.len() && first.place.surrounds(other)
         };
         if others.iter().all(|other| inner(&other)) {
@@ -179,13 +179,13 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
         return Err(NotFound::Several(found.into_iter().map(|f| f.place.clone()).collect()));
     }
     let told = told(segments, known)?;
-    // Those in values and those of stores elsewhere say nothing against what is told.
-    let says = |found: &&Found| told.as_ref().is_none_or(|told| told.is_contradicted(found));
+    // Openings in values and those of stores elsewhere do not contradict what was given.
+    let says = |found: &&Candidate| told.as_ref().is_none_or(|told| told.is_contradicted(found));
     if let Some(found) =
         all.iter().filter(says).min_by_key(|found| std::cmp::Reverse(found.openings.len()))
     {
         let Place { shape, base, .. } = &found.place;
-        let said = format!("the dump says {shape} at 0x{base:X}; you said {known}");
+        let said = format!("the dump says {shape} at 0x{base:X}, the options say {known}");
         return Err(NotFound::Impossible(said));
     }
     if let Some(told) = told {
@@ -199,15 +199,15 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
     Err(if segments.iter().all(blank) { NotFound::Blank } else { instead })
 }
 
-/// Puts the parts of a region together between which a file leaves more out than is filled without
-/// knowing of a region.
+/// Joins the segments of a region. A file may leave out more between them than is filled while the
+/// region is not yet known.
 pub fn join(contents: &mut Contents, place: &Place) {
     let end = u64::from(place.base) + place.shape.bytes();
     let first = (place.segment + 1).min(contents.segments.len());
-    let (before, behind) = contents.segments.split_at_mut(first);
+    let (before, after) = contents.segments.split_at_mut(first);
     let Some(first) = before.last_mut() else { return };
-    let inner = behind.iter().take_while(|segment| u64::from(segment.address) < end).count();
-    for segment in &behind[..inner] {
+    let inner = after.iter().take_while(|segment| u64::from(segment.address) < end).count();
+    for segment in &after[..inner] {
         let from = u64::from(first.address) + first.bytes.len() as u64;
         contents.gaps.push(from..segment.address.into());
         first.bytes.resize((segment.address - first.address) as usize, 0xFF);
@@ -216,7 +216,7 @@ pub fn join(contents: &mut Contents, place: &Place) {
     contents.segments.drain(place.segment + 1..place.segment + 1 + inner);
 }
 
-/// The region as it is known beforehand, where no sector start reads.
+/// The region as it was given, where no sector opening can be read.
 fn told(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> {
     let (Some(sectors), Some(sector_bytes)) = (known.sectors, known.sector_bytes) else {
         return Ok(None);
@@ -224,7 +224,7 @@ fn told(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> 
     let unit = known.unit.unwrap_or(1);
     let page_bytes = known.page_bytes.unwrap_or_else(|| Shape::usual_page(unit));
     let shape = Shape { sectors, sector_bytes, page_bytes, unit };
-    if check::region(&[], &shape).is_none() {
+    if shape.region(&[]).is_none() {
         return Err(NotFound::Impossible(format!("no store can have this shape: {shape}")));
     }
     let base = known.base.or_else(|| segments.first().map(|s| s.address)).unwrap_or(0);
@@ -280,7 +280,7 @@ mod tests {
         assert!(
             matches!(find(&[&image[..], &image[..]].concat()), NotFound::Several(p) if p.len() == 2)
         );
-        // The first opening stands in sector 0 with number 4; as number 5 it would be sector 1.
+        // The first opening is in sector 0 with sequence number 4; number 5 would be sector 1.
         let known = Known { base: Some(16384), ..Known::default() };
         let twice = segment(0, &[&image, &image]);
         assert_eq!(region(&twice, &known).unwrap().offset, 16384);
@@ -290,7 +290,7 @@ mod tests {
         let known = Known { sectors: Some(4), sector_bytes: Some(4096), ..Known::default() };
         let told = region(&segment(0, &[&killed]), &known).unwrap();
         assert_eq!((told.openings, told.shape), (0, Shape::SERIAL_NOR));
-        // What is told is not what the dump says.
+        // What is given contradicts the dump.
         let mut spoilt = twice[0].bytes.clone();
         spoilt[..32].fill(0);
         let spoilt = segment(0, &[&spoilt]);
@@ -298,12 +298,12 @@ mod tests {
         assert_eq!(
             region(&twice, &other),
             Err(NotFound::Impossible(
-                "the dump says 4 x 4096 bytes, unit 1, page 256 at 0x0; you said --sectors 8 \
+                "the dump says 4 x 4096 bytes, unit 1, page 256 at 0x0, the options say --sectors 8 \
                  --sector-bytes 4096"
                     .to_owned()
             ))
         );
-        // The other store, elsewhere, says nothing against it.
+        // Another store elsewhere does not contradict it.
         let first = Known { base: Some(0), ..known };
         assert_eq!(region(&spoilt, &first).unwrap().openings, 0);
         assert_eq!(region(&segment(0, &[&[0xFF; 16384]]), &known), Err(NotFound::Blank));
@@ -311,9 +311,9 @@ mod tests {
         assert!(matches!(region(&segment(0, &[&killed]), &known), Err(NotFound::Impossible(_))));
     }
 
-    /// A value may hold the image of a store, but one beside it is another.
+    /// A value may hold the image of a store, but a store next to it is a second one.
     #[test]
-    fn the_store_with_fewer_sector_starts_is_seen() {
+    fn a_second_store_with_fewer_openings_is_seen() {
         let mut store = Mounted::open(vec![0xFF; 4 * 4096], &Shape::SERIAL_NOR).unwrap();
         for number in 0_u8.. {
             store.put(b"key", &[&[number], &image(b"inner")[..600]].concat()).unwrap();
@@ -325,14 +325,14 @@ mod tests {
         let find = |parts: &[&[u8]]| region(&segment(0, parts), &Known::default());
         assert_eq!(find(&[&large]).map(|place| place.offset), Ok(0));
         let Err(NotFound::Several(places)) = find(&[&large, &image(b"value")]) else {
-            panic!("one was taken");
+            panic!("one was chosen");
         };
         assert!(places.iter().any(|place| place.offset == 16384));
     }
 
     /// A tool leaves out the blank middle of a large region.
     #[test]
-    fn a_region_is_put_together_over_a_large_gap() {
+    fn a_region_is_joined_over_a_large_gap() {
         let shape = Shape { sectors: 512, ..Shape::SERIAL_NOR };
         let mut store = Mounted::open(vec![0xFF; 512 * 4096], &shape).unwrap();
         store.put(b"key", b"value").unwrap();

@@ -4,7 +4,7 @@ use embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash, check_erase, check_read, check_write,
 };
 
-/// Smallest sector a store can have; erases of the flashes here may be as small.
+/// The smallest sector a store can have, and the smallest erase of the flashes here.
 pub(crate) const ERASE_SIZE: usize = 512;
 
 /// What a store did to the flash.
@@ -21,13 +21,13 @@ pub enum Step {
     Erase {
         /// First address.
         from: u32,
-        /// Behind the last address.
+        /// The address after the last one.
         to: u32,
     },
 }
 
-/// Bytes that behave as NOR flash with a program unit of `UNIT` bytes, and remember what was done
-/// to them if asked to.
+/// Bytes that behave as NOR flash with a program unit of `UNIT` bytes. They can record what is done
+/// to them.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Ram<const UNIT: usize> {
     bytes: Vec<u8>,

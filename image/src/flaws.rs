@@ -1,4 +1,4 @@
-//! What a file lacks by its own rules, as findings.
+//! What a file lacks by the rules of its own format, as findings.
 
 use std::ops::Range;
 
@@ -9,14 +9,14 @@ use crate::survey::{Finding, Kind, Survey};
 /// What is known to be missing of a region although its bytes seem to be there.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Flaws {
-    /// Addresses in the region that the file does not have.
+    /// Addresses in the region that the file leaves out.
     pub gaps: Vec<Range<u32>>,
-    /// Whether the file is cut.
+    /// How the file shows that it is incomplete, if it does.
     pub cut: Option<Cut>,
 }
 
 impl Flaws {
-    /// Those of a region in a file.
+    /// The flaws of a region in a file.
     #[must_use]
     pub fn of(contents: &Contents, place: &Place) -> Self {
         let (base, len) = (u64::from(place.base), place.shape.bytes());
@@ -35,7 +35,7 @@ impl Survey<'_> {
         let mut sectors = std::collections::BTreeSet::new();
         for gap in &flaws.gaps {
             let Some(address) = self.torn_page(gap) else { continue };
-            // A tool that leaves out blank lines makes many.
+            // One finding per sector: a tool that leaves out blank lines makes many gaps.
             if sectors.insert(address / self.region.shape().sector_bytes) {
                 self.findings.push(Finding { kind: Kind::Gap, address, keys: Vec::new() });
             }
@@ -48,8 +48,7 @@ impl Survey<'_> {
         self.findings.extend(kind.map(finding));
     }
 
-    /// Where a gap lies in a page that holds data. Whole pages may have been left out since they are
-    /// blank.
+    /// Where a gap lies in a page that holds data. Whole blank pages may be left out.
     fn torn_page(&self, gap: &Range<u32>) -> Option<u32> {
         let page = self.region.shape().page_bytes;
         let holds_data = |at: u32| {
@@ -57,7 +56,7 @@ impl Survey<'_> {
             let bytes = self.region.bytes(from, from + page);
             bytes.is_none_or(|bytes| bytes.iter().any(|b| *b != 0xFF))
         };
-        // Between the first and the last it is blank itself.
+        // The pages between the first and the last one are not in the file at all.
         let last = (gap.end - 1) / page * page;
         [gap.start, last.max(gap.start)].into_iter().find(|at| holds_data(*at))
     }

@@ -1,5 +1,5 @@
-//! Keys as text. A key is 1 to 64 bytes of any kind; as text a backslash is `\\`, and every byte
-//! that is no printable UTF-8, and a blank at either end, is `\xNN`.
+//! Keys as text. A key is any 1 to 64 bytes. In text, a backslash is `\\`; bytes that are not
+//! printable UTF-8, and a space at either end, are `\xNN`.
 
 /// A key as text; [`parse`] turns it back into the same bytes.
 #[must_use]
@@ -18,7 +18,7 @@ pub fn show(key: &[u8]) -> String {
         }
         chunk.invalid().iter().for_each(|b| out.push_str(&escaped(*b)));
     }
-    // Cells of a table are trimmed.
+    // The cells of a table are trimmed.
     if let Some(inner) = out.strip_suffix(' ') {
         out = format!("{inner}\\x20");
     }
@@ -38,28 +38,28 @@ fn escaped(byte: u8) -> String {
 /// A backslash that begins neither `\\` nor `\xNN`, or a length other than 1 to 64 bytes.
 pub fn parse(text: &str) -> Result<Vec<u8>, String> {
     let mut key = Vec::new();
-    let mut rest = text.as_bytes();
+    let mut left = text.as_bytes();
     loop {
-        match rest {
+        match left {
             [] => break,
-            [b'\\', b'\\', behind @ ..] => {
+            [b'\\', b'\\', rest @ ..] => {
                 key.push(b'\\');
-                rest = behind;
+                left = rest;
             }
-            [b'\\', b'x', high, low, behind @ ..] => {
+            [b'\\', b'x', high, low, rest @ ..] => {
                 let digit = |d: u8| char::from(d).to_digit(16).map(|d| d as u8);
                 let (Some(high), Some(low)) = (digit(*high), digit(*low)) else {
                     return Err(format!("key '{text}': \\x needs two hexadecimal digits"));
                 };
                 key.push(high << 4 | low);
-                rest = behind;
+                left = rest;
             }
             [b'\\', ..] => {
                 return Err(format!("key '{text}': write a backslash as \\\\ and a byte as \\xNN"));
             }
-            [byte, behind @ ..] => {
+            [byte, rest @ ..] => {
                 key.push(*byte);
-                rest = behind;
+                left = rest;
             }
         }
     }

@@ -1,55 +1,55 @@
-//! Every record that still passes its checks, wherever it stands in an image.
+//! Every record that still passes its checks, wherever it is in an image.
 //!
-//! A record's check is seeded with epoch and sequence number of its sector. Where a sector's start
-//! is destroyed these follow from its settle records, from the sectors around it, or, since a CRC
-//! is linear, from the records themselves.
+//! A record's check is seeded with the generation (epoch and sequence number) of its sector. If the
+//! opening of a sector is destroyed, its generation follows from its settle records, from the
+//! sectors around it, or, since a CRC is linear, from the records themselves.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use outlast_kvstore::inspect::{self, Record, RecordKind, Region};
 
-use crate::newer::{Standing, headers, passing};
-use crate::survey::{Kind, State, Survey, Void};
+use crate::scan::{headers, passing};
+use crate::survey::{Kind, Standing, State, Survey, Void};
 
 /// A record that passes its checks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Saved<'a> {
     /// The record.
     pub record: Record<'a>,
-    /// Epoch and sequence number with which it passes.
-    pub life: (u32, u32),
-    /// Why it does not count, if that is known.
+    /// The epoch and sequence number with which it passes.
+    pub generation: (u32, u32),
+    /// Why it does not count, if the survey says so.
     pub void: Option<Void>,
 }
 
 /// The value saved for a key.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Value<'a> {
-    /// Number of its record in [`Salvage::records`].
+    /// The number of its record in [`Salvage::records`].
     pub record: usize,
     /// The value.
     pub value: inspect::Value<'a>,
-    /// Whether it is what a device would report; else a newer one may have been lost.
+    /// Whether a device would report this value; otherwise a newer one may have been lost.
     pub certain: bool,
-    /// Number of a newer record of this key, of which nothing tells whether it ever counted.
+    /// The number of a newer record of this key, if nothing shows whether that ever counted.
     pub newer: Option<usize>,
 }
 
-/// What could be saved.
+/// What could be extracted.
 #[derive(Clone, Debug)]
 pub struct Salvage<'a> {
     /// All records that pass, oldest first.
     pub records: Vec<Saved<'a>>,
-    /// The newest value of each key that was not deleted since.
+    /// The newest value of each key that was not deleted afterwards.
     pub values: BTreeMap<&'a [u8], Value<'a>>,
 }
 
-/// Epochs tried where no sector start at all is left.
+/// The epochs to try where no sector opening at all is left.
 const EPOCHS: std::ops::Range<u32> = 0..8;
-/// Larger sequence numbers are not believed if a single record tells them.
+/// A larger sequence number is not believed if it follows from a single record.
 const PLAUSIBLE: u32 = 1 << 20;
 
-/// Saves what can be saved.
+/// Extracts what can be extracted.
 #[must_use]
 pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
     let region = survey.region;
@@ -58,8 +58,8 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
     let mut found: Vec<Vec<Record<'a>>> = Vec::new();
     for sector in 0..shape.sectors {
         let headers = headers(&region, sector);
-        let facts = survey.sectors.get(sector as usize).and_then(|sector| sector.facts);
-        known.extend(facts.map(|facts| (facts.epoch, facts.sequence)));
+        let info = survey.sectors.get(sector as usize).and_then(|sector| sector.info);
+        known.extend(info.map(|info| (info.epoch, info.sequence)));
         for settle in headers.iter().filter(|record| record.kind == RecordKind::Settle) {
             if let Some(settled) = region.settle(settle)
                 && region.passes(settle, settled.facts.epoch, settled.facts.sequence)
@@ -71,42 +71,42 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
     }
     let mut records = Vec::new();
     for (sector, headers) in (0..).zip(&found) {
-        let mut lives = around(&known, sector, shape.sectors);
-        let mut found = passing(&region, headers, &lives);
+        let mut generations = around(&known, sector, shape.sectors);
+        let mut found = passing(&region, headers, &generations);
         if found.is_empty() && !headers.is_empty() {
-            lives = solved(&region, headers, sector, &known);
-            found = passing(&region, headers, &lives);
+            generations = solved(&region, headers, sector, &known);
+            found = passing(&region, headers, &generations);
         }
         records.extend(found);
     }
-    records.sort_by_key(|(record, life): &(Record<'_>, _)| (*life, record.address));
+    records.sort_by_key(|(record, generation): &(Record<'_>, _)| (*generation, record.address));
     let states: BTreeMap<u32, (State, (u32, u32))> = survey
         .records
         .iter()
-        .map(|entry| (entry.record.address, (entry.state, entry.life)))
+        .map(|entry| (entry.record.address, (entry.state, entry.generation)))
         .collect();
     let records: Vec<Saved<'a>> = records
         .into_iter()
-        .map(|(record, life)| {
-            let void = match (standing(survey, &record, life), states.get(&record.address)) {
+        .map(|(record, generation)| {
+            let void = match (standing(survey, &record, generation), states.get(&record.address)) {
                 (Some(Standing::Lost), _) => None,
-                (Some(Standing::Turn | Standing::Doubtful), _) => Some(Void::Unfinished),
-                (None, Some((State::Void(why), known))) if *known == life => Some(*why),
+                (Some(Standing::Interrupted | Standing::Doubtful), _) => Some(Void::Unfinished),
+                (None, Some((State::Void(why), known))) if *known == generation => Some(*why),
                 _ => None,
             };
-            Saved { record, life, void }
+            Saved { record, generation, void }
         })
         .collect();
     let values = values(survey, &records);
     Salvage { records, values }
 }
 
-/// Lives a sector can have, given those of some sectors.
+/// The generations a sector can have, given those of some sectors.
 fn around(known: &BTreeSet<(u32, u32)>, sector: u32, sectors: u32) -> BTreeSet<(u32, u32)> {
-    let mut lives = BTreeSet::new();
+    let mut generations = BTreeSet::new();
     for (epoch, sequence) in known {
-        let behind = (sequence % sectors + sectors - sector) % sectors;
-        let near = sequence.checked_sub(behind);
+        let distance = (sequence % sectors + sectors - sector) % sectors;
+        let near = sequence.checked_sub(distance);
         for sequence in [
             near,
             near.and_then(|n| n.checked_add(sectors)),
@@ -116,13 +116,13 @@ fn around(known: &BTreeSet<(u32, u32)>, sector: u32, sectors: u32) -> BTreeSet<(
         .flatten()
         {
             let epochs = [Some(*epoch), epoch.checked_sub(1), epoch.checked_add(1)];
-            lives.extend(epochs.into_iter().flatten().map(|epoch| (epoch, sequence)));
+            generations.extend(epochs.into_iter().flatten().map(|epoch| (epoch, sequence)));
         }
     }
-    lives
+    generations
 }
 
-/// The life that the records themselves tell, if enough of them agree.
+/// The generation that follows from the records themselves, if enough of them agree.
 fn solved(
     region: &Region<'_>,
     headers: &[Record<'_>],
@@ -141,16 +141,16 @@ fn solved(
             }
         }
     }
-    // To a CRC, an epoch and a number look like some other number of each other epoch: all records
-    // agree on those too. Real numbers are small.
+    // For each other epoch, some other number gives the same CRC seed, and all records agree on
+    // those numbers too. Real sequence numbers are small.
     let most = votes.values().copied().max().unwrap_or(0);
     votes.retain(|(_, sequence), count| *count == most && (most > 1 || *sequence < PLAUSIBLE));
     votes.into_keys().min_by_key(|(epoch, sequence)| (*sequence, *epoch)).into_iter().collect()
 }
 
-/// What the survey says of the sector of a record newer than the head.
-fn standing(survey: &Survey<'_>, record: &Record<'_>, life: (u32, u32)) -> Option<Standing> {
-    let newer = survey.head.is_some_and(|(_, head)| life > (head.epoch, head.sequence));
+/// What the survey says about the sector of a record that is newer than the head.
+fn standing(survey: &Survey<'_>, record: &Record<'_>, generation: (u32, u32)) -> Option<Standing> {
+    let newer = survey.head.is_some_and(|(_, head)| generation > (head.epoch, head.sequence));
     let sector = record.address / survey.region.shape().sector_bytes;
     survey.newer.get(&sector).copied().filter(|_| newer)
 }
@@ -158,14 +158,14 @@ fn standing(survey: &Survey<'_>, record: &Record<'_>, life: (u32, u32)) -> Optio
 /// The newest value of each key.
 fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], Value<'a>> {
     let region = survey.region;
-    // Batches whose commit is there.
+    // Batches whose commit is present.
     let mut batches: BTreeMap<(u32, u32), Vec<std::ops::Range<u32>>> = BTreeMap::new();
     for commit in records.iter().filter(|saved| saved.record.kind == RecordKind::Commit) {
         let (start, end) = region.extent(&commit.record);
-        batches.entry(commit.life).or_default().push(start..end);
+        batches.entry(commit.generation).or_default().push(start..end);
     }
     let committed = |saved: &Saved<'_>| {
-        let batches = batches.get(&saved.life);
+        let batches = batches.get(&saved.generation);
         batches.is_some_and(|batches| batches.iter().any(|b| b.contains(&saved.record.address)))
     };
     let in_doubt = in_doubt(survey, records);
@@ -174,7 +174,7 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
         let counts = match saved.void {
             None | Some(Void::Retired | Void::NoLog) => true,
             Some(Void::NoCommit) => {
-                // A walk that stopped early does not meet the commit.
+                // A walk that stopped early did not reach the commit.
                 matches!(saved.record.kind, RecordKind::PendingPut | RecordKind::PendingDelete)
             }
             Some(_) => false,
@@ -191,10 +191,10 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
             RecordKind::Put | RecordKind::Tally | RecordKind::PendingPut => {
                 let live = survey.live.get(saved.record.key);
                 let live = live.and_then(|n| survey.records.get(*n));
-                // Perhaps a copy of it, which a settle record that was cut off carries.
+                // Compared by value: this may be a copy that an interrupted settle record carries.
                 let is_live =
                     live.is_some_and(|live| live.passes && live.record.value == saved.record.value);
-                let certain = is_live && !in_doubt(saved.life, saved.record.address);
+                let certain = is_live && !in_doubt(saved.generation, saved.record.address);
                 let value =
                     Value { record: number, value: saved.record.value, certain, newer: None };
                 values.insert(saved.record.key, value);
@@ -205,15 +205,15 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
             RecordKind::Commit | RecordKind::Settle | RecordKind::Seal => {}
         }
     }
-    // What a retired sector alone still holds was deleted since, if the log is whole.
+    // If the log is complete, a key that only a retired sector still holds was deleted since.
     if let Some((_, head)) = survey.head
         && !in_doubt((head.epoch, head.oldest), 0)
     {
         values.retain(|key, _| survey.live.contains_key(key));
     }
     for (number, saved) in records.iter().enumerate() {
-        let Saved { record, life, .. } = *saved;
-        if standing(survey, &record, life) != Some(Standing::Doubtful) {
+        let Saved { record, generation, .. } = *saved;
+        if standing(survey, &record, generation) != Some(Standing::Doubtful) {
             continue;
         }
         let deletes = record.kind == RecordKind::Delete;
@@ -232,15 +232,16 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
     values
 }
 
-/// Whether something newer than a record of this life at this address may have been lost.
+/// Returns a function that says whether something newer than a record of this generation at this
+/// address may have been lost.
 fn in_doubt(survey: &Survey<'_>, records: &[Saved<'_>]) -> impl Fn((u32, u32), u32) -> bool {
     let shape = survey.region.shape();
     let head = survey.head.map(|(_, head)| head);
     let lacks_blocks = survey.findings.iter().any(|finding| finding.kind == Kind::BlocksMissing);
-    // The real head may be a sector whose start is lost.
+    // The real head may be a sector whose opening is lost.
     let newer = lacks_blocks
         || head.is_none_or(|head| {
-            let newer = |saved: &Saved<'_>| saved.life > (head.epoch, head.sequence);
+            let newer = |saved: &Saved<'_>| saved.generation > (head.epoch, head.sequence);
             records.iter().any(|saved| newer(saved) && saved.void != Some(Void::Unfinished))
         });
     let lost: Vec<((u32, u32), u32)> = survey
@@ -250,14 +251,14 @@ fn in_doubt(survey: &Survey<'_>, records: &[Saved<'_>]) -> impl Fn((u32, u32), u
         .filter_map(|finding| {
             let head = head?;
             let sector = finding.address / shape.sector_bytes;
-            let behind = (head.sequence % shape.sectors + shape.sectors - sector) % shape.sectors;
-            // A missing sector behind the head may be a newer head.
-            let sequence = match head.sequence.checked_sub(behind) {
+            let age = (head.sequence % shape.sectors + shape.sectors - sector) % shape.sectors;
+            // A missing sector outside the log may be a newer head.
+            let sequence = match head.sequence.checked_sub(age) {
                 Some(sequence) if sequence >= head.oldest => sequence,
                 _ => u32::MAX,
             };
             Some(((head.epoch, sequence), finding.address))
         })
         .collect();
-    move |life, address| newer || lost.iter().any(|place| *place >= (life, address))
+    move |generation, address| newer || lost.iter().any(|place| *place >= (generation, address))
 }

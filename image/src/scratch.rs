@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
 
-/// A folder of its own that is removed at the end.
+/// A new folder that is removed when this is dropped.
 pub(crate) struct Scratch(PathBuf);
 
 impl Scratch {

@@ -1,11 +1,11 @@
-//! Size and division of a store's region.
+//! The size of a store's region, and its division into sectors, pages and units.
 
 use std::fmt;
 
 use outlast_kvstore::Layout;
-use outlast_kvstore::inspect::Shape as Told;
+use outlast_kvstore::inspect::{Region, Shape as StoredShape};
 
-/// How a region is divided, in bytes: what a device's layout and driver say.
+/// How a region is divided: what a device's layout and driver say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Shape {
     /// Number of sectors, 2 to 4096.
@@ -22,8 +22,8 @@ impl Shape {
     /// Four sectors of a serial NOR chip: 4096 bytes, pages of 256 bytes, programmed byte by byte.
     pub const SERIAL_NOR: Self = Self { sectors: 4, sector_bytes: 4096, page_bytes: 256, unit: 1 };
 
-    /// The page of the store's own layouts: 256 bytes on serial NOR, which programs single bytes;
-    /// else two units, at least 16 bytes.
+    /// The default page of the store's layouts: 256 bytes on serial NOR, which programs single
+    /// bytes, otherwise two units, but at least 16 bytes.
     #[must_use]
     pub const fn usual_page(unit: u32) -> u32 {
         match unit.saturating_mul(2) {
@@ -33,7 +33,7 @@ impl Shape {
         }
     }
 
-    /// The page that the store takes instead of one that is too small for it.
+    /// The page that the store uses when it is given this one: a small page is rounded up.
     #[must_use]
     pub fn page_as_stored(page: u32, unit: u32) -> u32 {
         page.max(unit.saturating_mul(8)).max(64)
@@ -45,16 +45,23 @@ impl Shape {
         u64::from(self.sectors) * u64::from(self.sector_bytes)
     }
 
-    /// The layout a store on this region is opened with.
+    /// The region in `bytes`; `None` if no store can have this shape.
+    #[must_use]
+    pub fn region<'a>(&self, bytes: &'a [u8]) -> Option<Region<'a>> {
+        let Self { sectors, sector_bytes, page_bytes, unit } = *self;
+        Region::new(bytes, &StoredShape { sectors, sector_bytes, page_bytes, unit })
+    }
+
+    /// The layout to open a store on this region with.
     #[must_use]
     pub const fn layout(&self) -> Layout {
         Layout::serial_nor().with_sector_bytes(self.sector_bytes).with_page_bytes(self.page_bytes)
     }
 }
 
-impl From<Told> for Shape {
-    fn from(told: Told) -> Self {
-        let Told { sectors, sector_bytes, page_bytes, unit } = told;
+impl From<StoredShape> for Shape {
+    fn from(told: StoredShape) -> Self {
+        let StoredShape { sectors, sector_bytes, page_bytes, unit } = told;
         Self { sectors, sector_bytes, page_bytes, unit }
     }
 }

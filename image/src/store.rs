@@ -1,5 +1,5 @@
-//! The real store on an image: the program unit is known only when the image is seen, but the
-//! flash traits fix it at compile time.
+//! The real store on an image. The program unit becomes known only with the image, while the flash
+//! traits fix it at compile time.
 
 use embedded_storage::nor_flash::NorFlashErrorKind;
 use outlast_kvstore::{Change, Error, Store, Usage};
@@ -7,10 +7,10 @@ use outlast_kvstore::{Change, Error, Store, Usage};
 use crate::flash::{Ram, Step};
 use crate::shape::Shape;
 
-/// Most live keys of an image.
+/// The most live keys an image can have.
 pub const KEYS: usize = 8192;
 
-/// What the store says no with, on a flash in memory.
+/// An error of the store on a flash in memory.
 pub type StoreError = Error<NorFlashErrorKind>;
 
 /// A mounted image.
@@ -59,7 +59,7 @@ impl<const UNIT: usize> AnyUnit for Store<Ram<UNIT>, KEYS> {
 }
 
 impl Mounted {
-    /// Opens the store in `region`, as a device would: in a blank region it makes a new one.
+    /// Opens the store in `region` as a device would, which makes a new store in a blank region.
     ///
     /// # Errors
     /// Those of [`Store::open`].

@@ -1,10 +1,10 @@
-//! The check sum of a whole image, as production tools print it.
+//! The checksum of a whole image, as production tools print it.
 
 use crc::{CRC_32_ISO_HDLC, Crc, Table};
 
 static CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISO_HDLC);
 
-/// CRC-32 as zlib, Ethernet and ZIP take it.
+/// CRC-32 as used by zlib, Ethernet and ZIP.
 #[must_use]
 pub fn crc32(bytes: &[u8]) -> u32 {
     CRC.checksum(bytes)

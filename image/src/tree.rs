@@ -1,9 +1,10 @@
-//! What TOML and JSON have in common: nested values, each with its place in the text.
+//! What TOML and JSON have in common: nested values, each with its position in the text.
 
 use std::fmt;
 
 use serde::de::{MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
+use serde_json::json;
 use serde_json::value::RawValue;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -20,7 +21,7 @@ pub struct Place {
 /// What is wrong with a file, and where.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Complaint {
-    /// Where; `None` if it is about the whole file.
+    /// Where; `None` if the complaint is about the whole file.
     pub place: Option<Place>,
     /// What is wrong and what would be right.
     pub why: String,
@@ -62,11 +63,38 @@ impl Node {
         match self.value {
             Value::Bool(_) => "true or false",
             Value::Integer(_) => "a whole number",
-            Value::Float(_) => "a fraction",
+            Value::Float(_) => "a number with a fraction",
             Value::Text(_) => "a text",
             Value::List(_) => "a list",
             Value::Table(_) => "a table",
         }
+    }
+}
+
+/// A value for programs.
+pub(crate) fn as_json(value: &Value) -> serde_json::Value {
+    match value {
+        Value::Bool(truth) => json!(truth),
+        Value::Integer(number) => match (u64::try_from(*number), i64::try_from(*number)) {
+            (Ok(number), _) => json!(number),
+            (_, Ok(number)) => json!(number),
+            _ => json!(number.to_string()),
+        },
+        Value::Float(number) if !number.is_finite() => json!(non_finite(*number)),
+        Value::Float(number) => json!(number),
+        Value::Text(text) => json!(text),
+        Value::List(items) => items.iter().map(|item| as_json(&item.value)).collect(),
+        Value::Table(_) => serde_json::Value::Null,
+    }
+}
+
+const fn non_finite(number: f64) -> &'static str {
+    if number.is_nan() {
+        "nan"
+    } else if number > 0.0 {
+        "inf"
+    } else {
+        "-inf"
     }
 }
 
@@ -78,8 +106,8 @@ struct Lines<'a> {
 
 impl<'a> Lines<'a> {
     fn new(text: &'a str) -> Self {
-        let behind = text.bytes().enumerate().filter(|(_, b)| *b == b'\n').map(|(n, _)| n + 1);
-        Self { text, starts: std::iter::once(0).chain(behind).collect() }
+        let starts = text.bytes().enumerate().filter(|(_, b)| *b == b'\n').map(|(n, _)| n + 1);
+        Self { text, starts: std::iter::once(0).chain(starts).collect() }
     }
 
     fn place(&self, at: usize) -> Place {
@@ -106,7 +134,7 @@ pub(crate) fn from_toml(text: &str) -> Result<Node, Complaint> {
 
 fn toml_table(table: &DeTable<'_>, place: Place, lines: &Lines<'_>) -> Result<Node, Complaint> {
     let fields = table.iter().map(|(name, value)| {
-        // The value's place, but a table's is its name's.
+        // The position of the value, or of the name if the value is a table.
         let mut node = toml_node(value, lines)?;
         if matches!(node.value, Value::Table(_)) {
             node.place = lines.place(name.span().start);
@@ -129,11 +157,11 @@ fn toml_node(value: &Spanned<DeValue<'_>>, lines: &Lines<'_>) -> Result<Node, Co
         }
         DeValue::Float(number) => match number.as_str().replace('_', "").parse() {
             Ok(number) => Value::Float(number),
-            Err(_) => return complain(place, "no number"),
+            Err(_) => return complain(place, "not a number"),
         },
         DeValue::Boolean(truth) => Value::Bool(*truth),
         DeValue::Datetime(_) => {
-            return complain(place, "a date has no type here; write it as a text in quotes");
+            return complain(place, "no setting type is a date; write it as text in quotes");
         }
         DeValue::Array(items) => {
             let items = items.iter().map(|item| toml_node(item, lines));
@@ -184,7 +212,7 @@ impl<'de: 'a, 'a> Deserialize<'de> for Fields<'a> {
 
 fn json_node(raw: &RawValue, lines: &Lines<'_>) -> Result<Node, Complaint> {
     let text = raw.get();
-    // A raw value is a part of the text it was read from: that tells its place.
+    // A raw value is a slice of the text it was read from, which gives its position.
     let at = (text.as_ptr() as usize).wrapping_sub(lines.text.as_ptr() as usize);
     let place = lines.place(at);
     let wrong = |error: serde_json::Error| Complaint { place: Some(place), why: error.to_string() };
@@ -195,7 +223,7 @@ fn json_node(raw: &RawValue, lines: &Lines<'_>) -> Result<Node, Complaint> {
             for (name, raw) in fields {
                 let node = json_node(raw, lines)?;
                 if table.iter().any(|(other, _)| *other == name) {
-                    return complain(node.place, format!("'{name}' is there twice"));
+                    return complain(node.place, format!("'{name}' appears twice"));
                 }
                 table.push((name, node));
             }
@@ -209,12 +237,12 @@ fn json_node(raw: &RawValue, lines: &Lines<'_>) -> Result<Node, Complaint> {
         Some(b'"') => Value::Text(serde_json::from_str(text).map_err(wrong)?),
         Some(b't') => Value::Bool(true),
         Some(b'f') => Value::Bool(false),
-        Some(b'n') => return complain(place, "null has no type here; leave the field out"),
+        Some(b'n') => return complain(place, "no setting type is null; leave the field out"),
         _ => match text.parse() {
             Ok(number) => Value::Integer(number),
             Err(_) => match text.parse() {
                 Ok(number) => Value::Float(number),
-                Err(_) => return complain(place, "no number"),
+                Err(_) => return complain(place, "not a number"),
             },
         },
     };
@@ -248,7 +276,7 @@ mod tests {
         assert!(from_json("{\n\"a\": ,}").unwrap_err().to_string().starts_with("2:6: "));
         assert_eq!(
             from_json("{\"a\": 1,\n\"a\": 2}").unwrap_err().to_string(),
-            "2:6: 'a' is there twice"
+            "2:6: 'a' appears twice"
         );
         assert!(from_json("[null]").is_err());
         assert!(from_json(&"[".repeat(100_000)).is_err(), "deep nesting is refused");

@@ -1,8 +1,8 @@
-//! Units that differ: one image per line of a table.
+//! One image for each line of a table, for units that differ.
 //!
-//! The header names settings of the settings file; a cell is the unit's value, an empty cell
-//! leaves the value of the settings file. Other columns are refused, but for those that the pattern
-//! of the file names asks for.
+//! The header names settings of the settings file. A cell is the unit's value; an empty cell leaves
+//! the value of the settings file. Other columns are refused, unless the pattern of the file names
+//! uses them.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -30,7 +30,7 @@ pub fn alone(settings: &Settings, file: &str) -> Result<Unit, Vec<Complaint>> {
             let name = names::show(key);
             complain(
                 setting.place,
-                format!("'{name}' has no value, and there is no table of units"),
+                format!("'{name}' has no value, and there is no table of units (--units)"),
             )
         }
     });
@@ -80,7 +80,7 @@ pub fn read(table: &str, settings: &Settings, pattern: &str) -> Result<Vec<Unit>
             let column = columns.iter().position(|column| column.as_ref() == Some(key));
             let place = row.place(column.unwrap_or(0));
             let why = format!("'{}' has no value for this unit", names::show(key));
-            // A cell that was refused has been complained about.
+            // A cell that was refused has its complaint already.
             if complaints.iter().all(|complaint| complaint.place != Some(place)) {
                 complaints.push(Complaint { place: Some(place), why });
             }
@@ -93,7 +93,7 @@ pub fn read(table: &str, settings: &Settings, pattern: &str) -> Result<Vec<Unit>
             Err(complaint) => complaints.push(complaint),
             Ok(file) => {
                 if !files.insert(file.clone()) {
-                    let why = format!("a second unit with the file name {file}");
+                    let why = format!("the file name {file} is already taken by another unit");
                     complaints.push(Complaint { place: Some(row.place(0)), why });
                 }
                 units.push(Unit { file, settings: values });
@@ -118,8 +118,8 @@ fn columns(
         _ if pattern.contains(&format!("{{{name}}}")) => Ok(None),
         _ => {
             let why = format!(
-                "column '{name}' is no setting of the settings file, nor is it used in the file \
-                 name; add it there with its type, or leave the column out"
+                "column '{name}' is not a setting of the settings file and not used in the file name; \
+                 add it to the settings file with its type, or leave the column out"
             );
             complain(*place, why)
         }
@@ -135,23 +135,23 @@ fn file_name(
 ) -> Result<String, Complaint> {
     let mut out = String::new();
     let mut rest = pattern;
-    while let Some((before, behind)) = rest.split_once('{') {
-        let Some((name, behind)) = behind.split_once('}') else { break };
+    while let Some((before, after)) = rest.split_once('{') {
+        let Some((name, after)) = after.split_once('}') else { break };
         let Some((text, place)) = cells(name) else {
-            let why = format!("the file name asks for {{{name}}}, and there is no such column");
+            let why = format!("the file name uses {{{name}}}, but there is no such column");
             return complain(unit, why);
         };
         let fit = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.' | ' ' | '+');
         if text.is_empty() || text.starts_with('.') || !text.chars().all(fit) {
             let why = format!(
-                "'{text}' cannot be part of a file name: letters, digits, '-', '_', '+', '.' and \
-                 blanks can"
+                "'{text}' cannot be part of a file name; use letters, digits, '-', '_', '+', '.' and \
+                 spaces"
             );
             return complain(place, why);
         }
         out.push_str(before);
         out.push_str(&text);
-        rest = behind;
+        rest = after;
     }
     out.push_str(rest);
     Ok(out)
@@ -190,21 +190,21 @@ mod tests {
             [
                 "2:2: 3 is above the maximum of 2",
                 "3:1: 'unit.serial' has no value for this unit",
-                "3:1: '' cannot be part of a file name: letters, digits, '-', '_', '+', '.' and \
-                 blanks can",
-                "4:1: 'x' is no whole number",
-                "5:1: a second unit with the file name 17.bin",
+                "3:1: '' cannot be part of a file name; use letters, digits, '-', '_', '+', '.' and \
+                 spaces",
+                "4:1: 'x' is not a whole number",
+                "5:1: the file name 17.bin is already taken by another unit",
             ]
         );
         assert!(
-            why("serial\n1\n", "{number}")[0].starts_with("1:1: column 'serial' is no setting")
+            why("serial\n1\n", "{number}")[0].starts_with("1:1: column 'serial' is not a setting")
         );
         assert!(why("unit.serial\n1\n", "{box}")[0].contains("no such column"));
         assert!(why("unit.serial,f\n1,../x\n", "{f}")[0].starts_with("2:2: '../x' cannot"));
         assert_eq!(why("unit.serial\n", "{number}"), ["2:1: the table has no units"]);
         assert_eq!(
             why("unit.serial\n5\n6\n", "same.bin")[0],
-            "3:1: a second unit with the file name same.bin"
+            "3:1: the file name same.bin is already taken by another unit"
         );
         let alone = alone(&settings(), "a.bin").unwrap_err();
         assert!(alone[0].to_string().contains("no table of units"), "{alone:?}");

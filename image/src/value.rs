@@ -1,13 +1,13 @@
-//! Typed values: what a number or a text is as bytes. Numbers are little-endian, as on every
+//! Typed values, and how they are stored as bytes. Numbers are little-endian, as on every
 //! microcontroller the store is meant for.
 
 use std::cmp::Ordering;
 use std::fmt;
 use std::str::FromStr;
 
-use crate::tree::{Complaint, Node, Place, Value, complain};
+use crate::tree::{Complaint, Node, Place, Value, as_json, complain};
 
-/// Type of a setting.
+/// The type of a setting.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Type {
     pub(crate) scalar: Scalar,
@@ -26,7 +26,7 @@ pub(crate) enum Scalar {
     Float(usize),
 }
 
-/// How many numbers stand behind each other.
+/// How many numbers a value has.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Count {
     One,
@@ -59,10 +59,10 @@ impl Type {
     pub const HEX: Self = Self { scalar: Scalar::Hex, count: Count::One };
     /// UTF-8.
     pub const TEXT: Self = Self { scalar: Scalar::Text, count: Count::One };
-    /// What a counter counts.
+    /// The count of a counter.
     pub const COUNT: Self = Self { scalar: Scalar::Unsigned(8), count: Count::One };
 
-    /// Text if the bytes can be read as such, else bytes.
+    /// Text if the bytes are readable text, otherwise bytes.
     #[must_use]
     pub fn guess(value: &[u8]) -> Self {
         let readable = |text: &str| text.chars().all(|c| !c.is_control());
@@ -113,7 +113,7 @@ impl fmt::Display for Type {
     }
 }
 
-/// A number as it was written: whole ones keep all their digits.
+/// A number as it was written; whole numbers keep all their digits.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Number {
     Whole(i128),
@@ -148,7 +148,7 @@ impl fmt::Display for Number {
     }
 }
 
-/// Smallest and largest number; for texts and bytes, of their bytes.
+/// The smallest and the largest number allowed; for texts and bytes, the length in bytes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct Bounds {
     pub(crate) least: Option<Number>,
@@ -234,7 +234,7 @@ fn encode_one(
             out.extend_from_slice(&number.to_le_bytes()[..len]);
         }
         (Scalar::Unsigned(_) | Scalar::Signed(_), Value::Text(text)) => {
-            // TOML has no whole numbers above 2^63.
+            // TOML has no integers above 2^63, so they may be written as text.
             let Ok(number) = text.parse() else { return refuse() };
             let number = Node { place: node.place, value: Value::Integer(number) };
             encode_one(wanted, &number, bounds, out)?;
@@ -243,7 +243,7 @@ fn encode_one(
             let number = match &node.value {
                 Value::Float(number) => *number,
                 Value::Integer(number) => *number as f64,
-                // JSON has no words for these.
+                // JSON cannot write these as numbers.
                 Value::Text(text) => match text.as_str() {
                     "nan" => f64::NAN,
                     "inf" => f64::INFINITY,
@@ -282,7 +282,7 @@ const fn needs(scalar: Scalar) -> &'static str {
     }
 }
 
-/// What a cell of a table or a word of the command line says.
+/// The value that a cell of a table or an argument gives.
 pub(crate) fn from_text(wanted: Type, text: &str, place: Place) -> Result<Node, Complaint> {
     let one = |text: &str| {
         let value = match wanted.scalar {
@@ -294,11 +294,11 @@ pub(crate) fn from_text(wanted: Type, text: &str, place: Place) -> Result<Node, 
             },
             Scalar::Unsigned(_) | Scalar::Signed(_) => match whole_number(text) {
                 Some(number) => Value::Integer(number),
-                None => return complain(place, format!("'{text}' is no whole number")),
+                None => return complain(place, format!("'{text}' is not a whole number")),
             },
             Scalar::Float(_) => match text.parse() {
                 Ok(number) => Value::Float(number),
-                Err(_) => return complain(place, format!("'{text}' is no number")),
+                Err(_) => return complain(place, format!("'{text}' is not a number")),
             },
         };
         Ok(Node { place, value })
@@ -310,7 +310,7 @@ pub(crate) fn from_text(wanted: Type, text: &str, place: Place) -> Result<Node, 
     Ok(Node { place, value: Value::List(items) })
 }
 
-/// A bound as a cell of a table says it.
+/// The bound that a cell of a table gives.
 pub(crate) fn bound_from_text(text: &str) -> Option<Number> {
     match whole_number(text) {
         Some(number) => Some(Number::Whole(number)),
@@ -325,28 +325,28 @@ fn whole_number(text: &str) -> Option<i128> {
     }
 }
 
-/// Hexadecimal digits in pairs; blanks between them do not count.
+/// Pairs of hexadecimal digits; white space between them is ignored.
 pub(crate) fn from_hex(text: &str) -> Result<Vec<u8>, String> {
     let digits: Option<Vec<u8>> = text
         .chars()
         .filter(|c| !c.is_whitespace())
         .map(|c| c.to_digit(16).map(|d| d as u8))
         .collect();
-    let digits = digits.ok_or("hex takes hexadecimal digits and nothing else")?;
+    let digits = digits.ok_or("hex allows hexadecimal digits only")?;
     if !digits.len().is_multiple_of(2) {
         return Err("hex needs two digits per byte".to_owned());
     }
     Ok(digits.chunks(2).map(|pair| pair[0] << 4 | pair[1]).collect())
 }
 
-/// Lower-case digits without blanks.
+/// Lower-case hexadecimal digits without spaces.
 #[must_use]
 pub fn to_hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 
-/// The value the bytes stand for; `None` if they are no value of this type, or if [`encode`] would
-/// not give the same bytes back.
+/// The value that the bytes encode. `None` if they are not a value of this type, or if [`encode`]
+/// would not give the same bytes back.
 pub(crate) fn decode(wanted: Type, bytes: &[u8]) -> Option<Value> {
     let node = |value| Node { place: Place::default(), value };
     let size = match wanted.scalar {
@@ -379,7 +379,7 @@ pub(crate) fn decode(wanted: Type, bytes: &[u8]) -> Option<Value> {
                     &[a, b, c, d] => f64::from(f32::from_le_bytes([a, b, c, d])),
                     bytes => f64::from_le_bytes(bytes.try_into().ok()?),
                 };
-                // NaNs have many patterns, of which a text tells one.
+                // There are many NaN bit patterns, and text can express only one of them.
                 let number = if number.is_nan() { f64::NAN } else { number };
                 let mut again = Vec::new();
                 let float = node(Value::Float(number));
@@ -398,7 +398,7 @@ pub(crate) fn decode(wanted: Type, bytes: &[u8]) -> Option<Value> {
     }
 }
 
-/// The value as a person reads it.
+/// The value in readable form.
 #[must_use]
 pub fn show(wanted: Type, bytes: &[u8]) -> String {
     match decode(wanted, bytes) {
@@ -412,7 +412,7 @@ fn in_words(value: &Value, wanted: Type) -> String {
     match value {
         Value::Bool(truth) => truth.to_string(),
         Value::Integer(number) => number.to_string(),
-        // As an f32 it has fewer digits.
+        // An f32 needs fewer digits.
         Value::Float(number) if wanted.scalar == Scalar::Float(4) => (*number as f32).to_string(),
         Value::Float(number) => number.to_string(),
         Value::Text(text) => format!("{text:?}"),
@@ -424,21 +424,21 @@ fn in_words(value: &Value, wanted: Type) -> String {
     }
 }
 
-/// The bytes of a value given as a word of the command line.
+/// The bytes of a value given as an argument.
 ///
 /// # Errors
-/// It is no value of this type.
+/// It is not a value of this type.
 pub fn parse(wanted: Type, text: &str) -> Result<Vec<u8>, Complaint> {
     encode(wanted, &from_text(wanted, text, Place::default())?, &Bounds::default())
 }
 
-/// The value for programs; `null` if the bytes are none of this type.
+/// The value as JSON; `null` if the bytes are not a value of this type.
 #[must_use]
 pub fn to_json(wanted: Type, bytes: &[u8]) -> serde_json::Value {
-    decode(wanted, bytes).map_or(serde_json::Value::Null, |value| crate::settings::as_json(&value))
+    decode(wanted, bytes).map_or(serde_json::Value::Null, |value| as_json(&value))
 }
 
-/// Bytes of which the type is not known.
+/// Bytes whose type is not known.
 fn show_bytes(bytes: &[u8]) -> String {
     const MOST: usize = 32;
     let number = |signed: bool| {
@@ -499,7 +499,7 @@ mod tests {
         for (kind, text, words) in [
             ("u8", "256", "256 does not fit u8: 0 to 255"),
             ("i8", "-129", "-128 to 127"),
-            ("u8", "1.5", "no whole number"),
+            ("u8", "1.5", "not a whole number"),
             ("f32", "1e39", "does not fit f32"),
             ("bool", "1", "true or false"),
             ("hex", "abc", "two digits per byte"),
@@ -513,7 +513,7 @@ mod tests {
     }
 
     #[test]
-    fn values_as_people_see_them() {
+    fn values_are_readable() {
         let show = |kind: &str, bytes: &[u8]| show(kind.parse().unwrap(), bytes);
         assert_eq!(show("i16", &[0xFE, 0xFF]), "-2");
         assert_eq!(show("u16[]", &[1, 0, 2, 0]), "[1, 2]");

@@ -1,4 +1,4 @@
-//! One command, one transaction. Knows the form of commands, not their meaning.
+//! One command is one transaction. This module knows the form of commands, not their meaning.
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Operation, SpiDevice};
@@ -28,12 +28,12 @@ impl Command {
         Self { bytes: [opcode, a, b, c, d, 0], len: 5 }
     }
 
-    /// With a dummy byte behind the address.
+    /// With a dummy byte after the address.
     pub(crate) const fn with_dummy(self) -> Self {
         Self { len: self.len + 1, ..self }
     }
 
-    /// Bytes on the bus.
+    /// Number of bytes sent.
     pub(crate) const fn len(&self) -> usize {
         self.len
     }
@@ -43,7 +43,7 @@ impl Command {
     }
 }
 
-/// The device on the bus, and a clock.
+/// The chip on the bus, and a delay.
 #[derive(Debug)]
 pub(crate) struct Bus<SPI, D> {
     pub(crate) spi: SPI,

@@ -1,46 +1,49 @@
-//! The driver: starting, waiting, reading.
+//! The driver itself: start-up, waiting and reading.
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
+use crate::addressing::Addressing;
 use crate::bus::{Bus, Command};
-use crate::chip::{Addressing, Chip};
+use crate::chip::Chip;
 use crate::error::{Error, Work};
 use crate::id::{JedecId, stuck};
 use crate::opcode;
 use crate::options::Options;
 use crate::sfdp::{Sfdp, SfdpError};
 
-/// Longest time out of deep power-down: 448 us, the largest of `tests/sfdp` (s25fs256t, s28hs02gt).
+/// Longest time to leave deep power-down: 448 us is the largest value in `tests/sfdp` (s25fs256t,
+/// s28hs02gt).
 const WAKE_US: u32 = 500;
-/// Into deep power-down; till then no command is heard, the one to leave it neither. From memory of data
-/// sheets: 3 to 10 us.
+/// Longest time to enter deep power-down. Until then the chip ignores every command, the one to
+/// leave it included. From memory of data sheets: 3 to 10 us.
 const SLEEP_US: u32 = 30;
-/// From reset to the next command; data sheets of the class say 35 us and more.
+/// From a reset to the next command; data sheets of this class of chips say 35 us and more.
 const RESET_US: u32 = 1_000;
-/// A chip whose status reads FFh for so long is none: with every protection bit set it cannot have
-/// been programming or erasing, and writing a register takes some 15 ms at most.
+/// A status that reads FFh for this long is not that of a chip: with every protection bit set a
+/// chip cannot have been programming or erasing, and writing a register takes about 15 ms at most.
 const STUCK_AFTER_US: u32 = 1_000_000;
-/// Between two looks at the status while the chip is busy with something unknown.
+/// Time between two status reads while the chip is busy with an unknown operation.
 const START_POLL_US: u32 = 1_000;
-/// Write enable is sent again so many times at most: a glitch may have cost the first one.
+/// How many times write enable is sent at most: a glitch may have cost the first one.
 const WRITE_ENABLE_TRIES: u32 = 3;
 
 /// A serial NOR chip on an SPI bus. See the [crate documentation](crate).
 ///
-/// `ERASE` is the erase size of the flash traits, in bytes: the chip must have an erase command that
-/// divides it. `WRITE` is the program unit: 1 on plain chips, 16 or what the data sheet says on chips
-/// with error correction of their own, which must not be programmed twice within one unit.
+/// `ERASE` is the erase size of the flash traits, in bytes: the chip must have an erase command
+/// that divides it. `WRITE` is the program unit: 1 on plain chips, 16 or what the data sheet says
+/// on chips with on-die error correction, where a unit must not be programmed twice.
 #[derive(Debug)]
 pub struct SerialNor<SPI, D, const ERASE: usize = 4096, const WRITE: usize = 1> {
     pub(crate) bus: Bus<SPI, D>,
     pub(crate) options: Options,
     id: Option<JedecId>,
     pub(crate) chip: Chip,
-    /// A program, erase or reset that was begun and not yet seen to end, and its longest time.
+    /// A program, erase or reset that was started and not yet seen to end, and its timeout in
+    /// microseconds.
     pub(crate) pending: Option<(Work, u32)>,
     asleep: bool,
-    /// The chip was reset, by its power or by command, and its address mode not yet set.
+    /// The chip was reset, by its power supply or by command, and its address mode is not set yet.
     is_mode_lost: bool,
 }
 
@@ -50,12 +53,12 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     /// Wakes the chip, waits until it is not busy, identifies it and reads its tables. Programs and
     /// erases nothing.
     ///
-    /// Takes half a millisecond for waking plus some 200 bytes on the bus. After a reset of the
-    /// microcontroller alone the chip may be in the middle of a program or erase: it is waited for, up to
-    /// the time of [`Options::with_start_timeout_us`].
+    /// Takes half a millisecond for waking, plus about 200 bytes on the bus. After a reset of the
+    /// microcontroller alone the chip may be in the middle of a program or erase. The driver then
+    /// waits for it, up to the time of [`Options::with_start_timeout_us`].
     ///
     /// # Errors
-    /// [`Error`]; the chip is as it was, but awake.
+    /// Any [`Error`]. The chip is as it was before, except that it is awake.
     pub fn new(spi: SPI, delay: D, options: Options) -> Result<Self, Error<SPI::Error>> {
         const {
             assert!(ERASE > 0 && WRITE > 0 && ERASE.is_multiple_of(WRITE));
@@ -63,7 +66,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             assert!(ERASE as u64 <= u32::MAX as u64);
         }
         let mut bus = Bus { spi, delay };
-        // The last command before a reset of the microcontroller may have been that to sleep.
+        // The last command before a reset of the microcontroller may have been deep power-down.
         bus.delay.delay_us(SLEEP_US);
         bus.send(Command::plain(opcode::LEAVE_POWER_DOWN)).map_err(Error::Bus)?;
         bus.delay.delay_us(WAKE_US);
@@ -93,7 +96,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         Ok(driver)
     }
 
-    /// Failures in the flag status stay until they are cleared: those of an earlier time are not ours.
+    /// Failures in the flag status stay until they are cleared. What failed before this driver
+    /// started is not reported.
     fn clear_old_failures(&mut self) -> Result<(), Error<SPI::Error>> {
         self.pending = Some((Work::Start, self.options.start_timeout_us));
         match self.wait(START_POLL_US) {
@@ -102,46 +106,48 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         }
     }
 
-    /// What the chip answers when asked who it is; for logs.
+    /// The chip's answer to "read ID", for logs.
     pub const fn id(&self) -> Option<JedecId> {
         self.id
     }
 
-    /// What the driver works by, from the tables and the data sheet.
+    /// The parameters in use, from the tables and the data sheet.
     pub const fn chip(&self) -> &Chip {
         &self.chip
     }
 
-    /// Gives bus and delay back.
+    /// Returns the bus and the delay.
     pub fn release(self) -> (SPI, D) {
         (self.bus.spi, self.bus.delay)
     }
 
-    /// Resets the chip by 66h and 99h, once it is idle: sent to a busy chip they would tear the
-    /// program or erase under way, as a power cut does. Volatile modes are gone afterwards, the
-    /// address mode the driver needs is set again.
+    /// Resets the chip with commands 66h and 99h as soon as it is idle: sent to a busy chip they
+    /// would tear the program or erase in progress, as a power cut does. The reset ends all
+    /// volatile modes; the driver then sets the address mode it needs again.
     ///
     /// # Errors
-    /// [`Error::NotSupported`] if the tables do not list these commands, and what waiting can bring.
+    /// [`Error::NotSupported`] if the tables do not list these commands; otherwise the errors of
+    /// waiting: [`Error::Bus`], [`Error::StillBusy`], [`Error::Failed`].
     pub fn reset(&mut self) -> Result<(), Error<SPI::Error>> {
         if !self.chip.has_reset {
             return Err(Error::NotSupported);
         }
         self.be_idle()?;
         self.bus.send(Command::plain(opcode::RESET_ENABLE)).map_err(Error::Bus)?;
-        self.pending = Some((Work::Reset, crate::chip::LEAST_PROGRAM_TIMEOUT_US));
+        self.pending = Some((Work::Reset, crate::timeout::LEAST_PROGRAM_TIMEOUT_US));
         self.is_mode_lost = true;
         let sent = self.bus.send(Command::plain(opcode::RESET)).map_err(Error::Bus);
-        // Also where the bus failed: the chip may have heard it.
+        // Also if the bus failed: the chip may have received the command.
         self.bus.delay.delay_us(RESET_US);
         sent?;
         self.be_ready()
     }
 
-    /// Puts the chip into deep power-down, once it is idle. The next call wakes it.
+    /// Puts the chip into deep power-down as soon as it is idle. The next call wakes it.
     ///
     /// # Errors
-    /// [`Error::NotSupported`] if the tables do not list it, and what waiting can bring.
+    /// [`Error::NotSupported`] if the tables do not list deep power-down; otherwise the errors of
+    /// waiting: [`Error::Bus`], [`Error::StillBusy`], [`Error::Failed`].
     pub fn power_down(&mut self) -> Result<(), Error<SPI::Error>> {
         let power_down = self.chip.power_down.ok_or(Error::NotSupported)?;
         self.be_ready()?;
@@ -151,7 +157,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         sent
     }
 
-    /// As [`Self::be_idle`], and sets the address mode if it was lost.
+    /// Like [`Self::be_idle`], and sets the address mode if it was lost.
     pub(crate) fn be_ready(&mut self) -> Result<(), Error<SPI::Error>> {
         self.be_idle()?;
         if self.is_mode_lost {
@@ -161,11 +167,11 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         Ok(())
     }
 
-    /// Waits until what was begun earlier is complete, and wakes the chip.
+    /// Wakes the chip and waits until the pending work is complete.
     fn be_idle(&mut self) -> Result<(), Error<SPI::Error>> {
         if self.asleep {
             let listed = self.chip.power_down.map(|power_down| power_down.exit_opcode);
-            // Where the tables say 00h, any command wakes the chip.
+            // If the tables say 00h, any command wakes the chip.
             let exit = listed.filter(|exit| *exit != 0).unwrap_or(opcode::LEAVE_POWER_DOWN);
             self.bus.send(Command::plain(exit)).map_err(Error::Bus)?;
             let stated =
@@ -179,8 +185,9 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         Ok(())
     }
 
-    /// Waits for the pending work, looking every so many microseconds, each time in a transaction of
-    /// its own. Returns the status.
+    /// Waits for the pending work and returns the status. Reads the status every `poll_us`
+    /// microseconds, each time in a separate transaction, so that others can use the bus in
+    /// between.
     fn wait(&mut self, poll_us: u32) -> Result<u8, Error<SPI::Error>> {
         let (work, longest) = self.pending.unwrap_or((Work::Start, 0));
         let mut waited: u32 = 0;
@@ -225,7 +232,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         self.bus.send(Command::plain(opcode::WRITE_DISABLE)).map_err(Error::Bus)
     }
 
-    /// Sets the write enable latch and sees that it is set, and that no block is protected.
+    /// Sets the write enable latch, and checks that it is set and that no block is protected.
     pub(crate) fn enable_write(&mut self) -> Result<(), Error<SPI::Error>> {
         let status = self.set_latch()?;
         if status & self.chip.protection_mask != 0 {
@@ -235,7 +242,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         Ok(())
     }
 
-    /// Sets the write enable latch and sees that it is set. Returns the status.
+    /// Sets the write enable latch, checks that it is set and returns the status.
     fn set_latch(&mut self) -> Result<u8, Error<SPI::Error>> {
         let mut status = 0;
         for _ in 0..WRITE_ENABLE_TRIES {
@@ -251,14 +258,14 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         })
     }
 
-    /// Waits for the program or erase just sent, and sees that it was done.
+    /// Waits for the program or erase just sent, and checks that the chip did it.
     pub(crate) fn complete(&mut self, poll_us: u32) -> Result<(), Error<SPI::Error>> {
         let work = self.pending.map_or(Work::Start, |(work, _)| work);
         let status = self.wait(poll_us)?;
         if status & opcode::LATCH == 0 {
             return Ok(());
         }
-        // The latch falls when the work is done. That it still stands means that nothing was done.
+        // The chip clears the latch when the work is done: if it is still set, nothing was done.
         self.disable_write()?;
         if self.options.latch_stays_set { Ok(()) } else { Err(Error::CommandIgnored(work)) }
     }
@@ -279,10 +286,10 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         }
     }
 
-    /// The command to read from `at` on.
+    /// The command that reads from address `at`.
     fn read_command(&self, at: u32) -> Command {
         let fast = self.chip.fast_read_opcode.filter(|fast| {
-            // Some chips have the fast one alone.
+            // Some chips have only the fast read command.
             self.options.fast_read || *fast == self.chip.read_opcode
         });
         match fast {
@@ -312,7 +319,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     }
 }
 
-/// Asks the chip who it is. One that says by its flag status alone that it is busy does not answer.
+/// Reads the chip's ID. A chip that shows only in its flag status that it is busy does not answer
+/// yet.
 fn identify<SPI: SpiDevice, D: DelayNs>(
     bus: &mut Bus<SPI, D>,
     timeout_us: u32,
@@ -334,13 +342,13 @@ fn identify<SPI: SpiDevice, D: DelayNs>(
     }
 }
 
-/// Waits until an unknown chip is not busy. Nothing but the status can be read from a busy chip.
+/// Waits until a chip not yet identified is not busy. A busy chip answers nothing but status reads.
 fn wait_at_start<SPI: SpiDevice, D: DelayNs>(
     bus: &mut Bus<SPI, D>,
     timeout_us: u32,
 ) -> Result<(), Error<SPI::Error>> {
     let mut waited: u32 = 0;
-    // Time for which the status reads as a bus without a chip does.
+    // How long the status has read like a bus without a chip.
     let mut stuck_for: u32 = 0;
     loop {
         let status = bus.register(opcode::READ_STATUS).map_err(Error::Bus)?;

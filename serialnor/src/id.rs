@@ -1,31 +1,32 @@
-//! The manufacturer's number of JEP106, and the device bytes behind it.
+//! The JEP106 manufacturer ID and the device ID bytes that follow it.
 
 use core::fmt;
 
-/// Says that the manufacturer's number is in the next bank (JEP106).
+/// Means that the manufacturer ID is in the next bank (JEP106).
 const CONTINUATION: u8 = 0x7F;
 
-/// What a chip answers to "read ID" (9Fh).
+/// A chip's answer to "read ID" (9Fh).
 ///
-/// For logs, and for a data sheet of your own per part. The numbers collide: many parts of
-/// manufacturers in higher banks leave the continuation bytes out, and equal numbers may stand for
-/// different tables. So the driver takes nothing else from them.
+/// Use it for logs, and to choose a data sheet per part. IDs are not unique: many parts of
+/// manufacturers in higher banks leave out the continuation bytes, and chips with equal IDs may
+/// have different tables. The driver therefore takes no other information from them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct JedecId {
-    /// Bank of the manufacturer's number, from 1: one more than continuation bytes were sent.
+    /// Bank of the manufacturer ID, from 1: one more than the number of continuation bytes sent.
     pub bank: u8,
-    /// The manufacturer's number, parity bit included.
+    /// The manufacturer ID, parity bit included.
     pub manufacturer: u8,
-    /// The two bytes behind it, by custom the kind of memory and its size.
+    /// The two bytes after it, by convention the type of memory and its size.
     pub device: [u8; 2],
 }
 
 impl JedecId {
-    /// Bytes worth reading: the most banks in use, the number and the device bytes.
+    /// Bytes worth reading: continuation bytes for the highest bank in use, the manufacturer ID and
+    /// the device ID.
     pub const ANSWER_BYTES: usize = 16;
 
-    /// Takes the answer apart. `None` if it holds nothing but continuation bytes, or if all bytes
-    /// are 00h or all FFh, which is what a bus without a chip reads as.
+    /// Decodes the answer. `None` if it holds nothing but continuation bytes, or if all bytes are
+    /// 00h or all FFh, as a bus without a chip reads.
     pub fn parse(answer: &[u8]) -> Option<Self> {
         if stuck(answer).is_some() {
             return None;
@@ -38,8 +39,8 @@ impl JedecId {
         Some(Self { bank, manufacturer, device })
     }
 
-    /// Whether the manufacturer's number has odd parity, as all numbers of JEP106 have. An answer
-    /// without it was garbled on the way, or comes late by some clocks.
+    /// Whether the manufacturer ID has odd parity, as every JEP106 ID has. An answer without it was
+    /// garbled on the bus or is shifted by some clocks.
     pub const fn has_valid_parity(&self) -> bool {
         self.manufacturer.count_ones() % 2 == 1
     }
@@ -52,7 +53,7 @@ impl fmt::Display for JedecId {
     }
 }
 
-/// The level if all bytes are the same one of 00h and FFh.
+/// The level of a line that does not move: 00h or FFh if all bytes are that.
 pub(crate) fn stuck(answer: &[u8]) -> Option<u8> {
     let level = *answer.first()?;
     (matches!(level, 0x00 | 0xFF) && answer.iter().all(|byte| *byte == level)).then_some(level)
@@ -62,8 +63,8 @@ pub(crate) fn stuck(answer: &[u8]) -> Option<u8> {
 mod tests {
     use super::*;
 
-    // JEP106AM, abstract: 7 data bits and an odd parity bit; 7Fh points to the next bank. AT45DB041D
-    // data sheet, section 14.1: read on while 7Fh.
+    // JEP106AM, abstract: 7 data bits and an odd parity bit; 7Fh points to the next bank.
+    // AT45DB041D data sheet, section 14.1: read on while 7Fh.
     #[test]
     fn continuation_bytes_count_banks() {
         let id = JedecId::parse(&[0x7F, 0x7F, 0x9D, 0x70, 0x19, 0]).unwrap();
@@ -75,7 +76,7 @@ mod tests {
 
     // Answers of real parts as published with their tables; see tests/sfdp/README.md.
     #[test]
-    fn numbers_of_real_parts_have_odd_parity() {
+    fn manufacturer_ids_of_real_parts_have_odd_parity() {
         for answer in [
             [0x20, 0xBB, 0x19],
             [0x9D, 0x70, 0x19],

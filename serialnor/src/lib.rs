@@ -1,9 +1,10 @@
-//! Driver for serial NOR flash chips on an SPI bus with one data line each way.
+//! Driver for serial NOR flash chips on an SPI bus with one data line in each direction.
 //!
-//! Written against `embedded-hal` 1.0; the flash is offered by the `embedded-storage` traits. Size,
-//! erase commands, page, times and address form come from the tables in the chip (SFDP, JESD216 through
-//! D), corrected by a [`DataSheet`] of yours where they are missing or wrong. `no_std`, no
-//! allocation, no `unsafe`.
+//! The driver is written against `embedded-hal` 1.0 and offers the flash through the
+//! `embedded-storage` traits. It takes size, erase commands, page size, times and address form from
+//! the tables in the chip (SFDP, JESD216 to JESD216D); a [`DataSheet`] corrects them where they are
+//! missing or wrong. `no_std`, no allocation, no `unsafe`. It was tested with the tables of 16 real
+//! chips, on a simulated chip and in an emulator, but not yet on silicon.
 //!
 //! ```no_run
 //! # fn run<SPI: embedded_hal::spi::SpiDevice, D: embedded_hal::delay::DelayNs>(spi: SPI, delay: D)
@@ -11,7 +12,6 @@
 //! use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 //! use outlast_serialnor::{Options, SerialNor};
 //!
-//! // `spi` owns the chip select: a shared bus with one chip select per chip, SPI mode 0 or 3.
 //! let mut flash: SerialNor<_, _> = SerialNor::new(spi, delay, Options::new())?;
 //! flash.erase(0, 4096)?;
 //! flash.write(0x10, b"hello")?;
@@ -21,71 +21,195 @@
 //! # Ok(()) }
 //! ```
 //!
-//! The second pair of parameters of [`SerialNor`] are erase size and program unit of the traits:
-//! `SerialNor<_, _, 65536>` for a chip that erases no less, `SerialNor<_, _, 4096, 16>` for one with error
-//! correction in units of 16 bytes.
+//! The last two parameters of [`SerialNor`] are the erase size and the program unit of the traits:
+//! `SerialNor<_, _, 65536>` for a chip whose smallest erase is 64 KiB, `SerialNor<_, _, 4096, 16>`
+//! for one with on-die error correction in units of 16 bytes. The tables do not show error
+//! correction: look into the data sheet.
+//!
+//! # Porting guide
+//!
+//! **What it needs.** An [`SpiDevice`](embedded_hal::spi::SpiDevice) and a
+//! [`DelayNs`](embedded_hal::delay::DelayNs). The `SpiDevice` owns the chip select, so several
+//! chips can share a bus. It must hold chip select low for the whole transaction and send or
+//! receive in multiples of eight clocks. If the controller cannot transfer a page and its command
+//! at once, give its limit with [`Options::with_transfer_bytes`].
+//!
+//! **SPI mode and clock.** Mode 0 or 3. The clock must not exceed the limit of any command in use:
+//! the driver reads the tables with 5Ah and data with 03h, whose limits are often lower than that
+//! of the chip (33 to 50 MHz, from memory of data sheets). [`Options::with_fast_read`] replaces 03h
+//! by 0Bh, but 5Ah is still used at the start.
+//!
+//! **Pins.** Pull chip select up, so that the chip is not selected while the microcontroller is in
+//! reset. Tie the write protect and hold pins high if they are not used. The driver does not use
+//! the chip's reset pin. Do not connect that pin to the reset of the microcontroller without need:
+//! a reset tears a program or erase in progress as a power cut does, whereas the driver waits for a
+//! chip that is still busy. If the firmware can drive the pin, keep it for [`Error::StillBusy`].
+//!
+//! **Supply.** Set the brown-out level of the microcontroller above the minimum supply voltage of
+//! the flash chip. Otherwise the chip may brown out in the middle of a program while the firmware
+//! runs on: below its write inhibit voltage (2.1 V on IS25LP) the chip drops the operation and its
+//! status reads as if it had finished. Wait for the chip's power-up time before [`SerialNor::new`].
+//!
+//! **Where to put the region.** Choose a range that nothing else uses, aligned to the erase size.
+//! If the chip also holds the program, reserve the range in the linker script, so that linking
+//! fails when the program grows into it:
+//!
+//! ```text
+//! MEMORY
+//! {
+//!   /* 8 MiB of flash as the boot loader maps it; the last 16 KiB are for the settings. */
+//!   FLASH    (rx) : ORIGIN = 0x90000000, LENGTH = 8M - 16K
+//!   SETTINGS (r)  : ORIGIN = 0x907FC000, LENGTH = 16K
+//! }
+//! /* Offsets from the start of the chip, as the driver counts them. */
+//! __settings_start = ORIGIN(SETTINGS) - ORIGIN(FLASH);
+//! __settings_end = __settings_start + LENGTH(SETTINGS);
+//! ```
+//!
+//! The firmware takes the bounds from the linker:
+//!
+//! ```no_run
+//! use outlast_kvstore::{Layout, Store};
+//! use outlast_serialnor::{Options, SerialNor};
+//! # use embedded_hal::{delay::DelayNs, spi::SpiDevice};
+//! # mod linker_script {
+//! #     #[unsafe(no_mangle)] static __settings_start: u8 = 0;
+//! #     #[unsafe(no_mangle)] static __settings_end: u8 = 0;
+//! # }
+//!
+//! unsafe extern "C" {
+//!     static __settings_start: u8;
+//!     static __settings_end: u8;
+//! }
+//!
+//! /// The range of the settings: the addresses of the symbols are the offsets.
+//! fn settings_range() -> core::ops::Range<u32> {
+//!     (&raw const __settings_start).addr() as u32..(&raw const __settings_end).addr() as u32
+//! }
+//!
+//! # fn run<SPI: SpiDevice, D: DelayNs>(spi: SPI, delay: D)
+//! # -> Result<(), Box<dyn std::error::Error>> where SPI::Error: 'static {
+//! let flash: SerialNor<_, _> = SerialNor::new(spi, delay, Options::new().with_verify(true))?;
+//! let layout = Layout::serial_nor().with_range(settings_range());
+//! let store: Store<_, 64> = Store::open(flash, layout)?;
+//! # drop(store); Ok(()) }
+//! ```
+//!
+//! The driver does not support memory-mapped access: no code may run from the chip, and nothing may
+//! be read through the mapping, while the driver uses it.
+//!
+//! **Longest block per call.** All calls block. They return as soon as the chip has finished, and
+//! give up with [`Error::StillBusy`] after these times:
+//!
+//! | call | typical | at most |
+//! |---|---|---|
+//! | [`SerialNor::new`] | 0.5 ms and about 200 bytes on the bus | [`Options::with_start_timeout_us`] (default 10 s) for a chip that is busy; up to three times that if the chip also reports it in its flag status |
+//! | `read` | the bytes on the bus | the bytes on the bus |
+//! | `write`, for each page | [`Chip::program_typical_us`] | [`Chip::program_timeout_us`], at least 10 ms |
+//! | `erase`, for each erase command | `times` in [`Chip::erase_types`] | the maximum there, but at least 1 s up to 4 KiB, 3 s up to 32 KiB, 7 s above; never more than 60 s |
+//!
+//! Compare the typical and maximum times with the data sheet: [`SerialNor::chip`] returns what the
+//! driver found. [`Options::with_verify`] adds the time of reading back. After an error each
+//! further call first waits for the chip again, up to the same time.
+//!
+//! **Watchdog.** While the driver waits, it calls the `DelayNs` at least every 10 ms. Feed the
+//! watchdog there, or yield to other tasks:
+//!
+//! ```
+//! use embedded_hal::delay::DelayNs;
+//!
+//! /// Feeds the watchdog during each wait. The timeouts of the driver still end every call.
+//! struct FeedingDelay<D, F> {
+//!     delay: D,
+//!     feed_watchdog: F,
+//! }
+//!
+//! impl<D: DelayNs, F: FnMut()> DelayNs for FeedingDelay<D, F> {
+//!     fn delay_ns(&mut self, ns: u32) {
+//!         (self.feed_watchdog)();
+//!         self.delay.delay_ns(ns);
+//!     }
+//! }
+//! ```
+//!
+//! **Second source.** The driver reads the tables at each start, so chips with correct tables can
+//! replace each other without a change of the firmware. If one of them needs a [`DataSheet`],
+//! choose it by the ID: call [`SerialNor::new`] with `&mut spi` and without a data sheet. If that
+//! fails with [`Error::NoTables`], [`Error::UnclearEraseTypes`] or [`Error::FourByteAddresses`],
+//! the chip is awake and idle: read its ID with 9Fh, decode it with [`JedecId::parse`], and call
+//! `new` again with the data sheet of that part. Check that erase size, program unit, supply
+//! voltage and endurance fit for every part you allow.
 //!
 //! # What it takes care of
 //!
-//! - A chip that is still busy, or asleep, because only the microcontroller was reset. It is waited
-//!   for, woken, and never reset while busy, since that would tear the operation under way.
-//! - Write enable is sent before each program and erase and seen to have latched; after it, a latch
-//!   that still stands tells that the chip ignored the command. Both are silent on the chip's side.
-//! - Protection bits are looked at before each program and erase.
-//! - Waiting is done by short transactions with pauses between, so that others can use the bus. The
-//!   times come from the tables, but never below 10 ms per page and 1 s to 7 s per erase, and never above
-//!   60 s.
+//! - After a reset of the microcontroller alone, the chip may be busy or asleep. The driver waits
+//!   for it and wakes it. It never resets a busy chip, which would tear the operation in progress.
+//! - Before each program and erase the driver sends write enable and checks that the chip took it.
+//!   Afterwards, a latch that is still set shows that the chip ignored the command. A chip reports
+//!   neither on its own.
+//! - It checks the protection bits before each program and erase.
+//! - It waits in short transactions with pauses in between, so that others can use the bus. The
+//!   timeouts come from the tables, within the limits stated above.
 //! - A program never crosses the end of a page, where the chip would wrap to its start.
-//! - Chips above 16 MiB are addressed by commands with four address bytes where the chip has them.
+//! - It addresses chips above 16 MiB with commands of four address bytes if the chip has them.
 //!
 //! # What it does not do
 //!
-//! Two and four data lines, memory-mapped reading, changing protection bits, suspending an erase,
-//! erasing a whole chip by one command, sector maps. A mode with more data lines, continuous reading or a
-//! suspended erase that earlier firmware left behind is not undone, unless [`Options::with_reset`] is
-//! chosen and the chip hears it. `ERASE` and `WRITE` are yours to choose by the
-//! data sheet. Error correction in a chip cannot be told from the tables.
-//!
-//! Nor does it:
-//!
-//! - clear failures that hold a chip busy until 30h, as on some chips whose status shows them in bits 5 and
-//!   6: every call then ends in [`Error::StillBusy`], at the next start too, until the chip is reset by its
-//!   pin or loses power;
-//! - split reads at the borders of stacked dice, where some chips wrap to the start of the die;
-//! - look at or change a bank or extended address register. One that earlier firmware left other than zero
-//!   moves all addresses of three bytes.
+//! - Two and four data lines, memory-mapped reading, changing protection bits, suspending an erase,
+//!   erasing the whole chip with one command, sector maps.
+//! - Undo a mode with more data lines, continuous reading or a suspended erase that earlier
+//!   firmware left, unless [`Options::with_reset`] is set and the chip hears the reset.
+//! - Choose `ERASE` and `WRITE`: take them from the data sheet.
+//! - Notice every command that the chip ignored. Some chips clear the latch when they ignore a
+//!   command in a protected area (so the MX25UM25645G data sheet, as quoted in a public
+//!   post-mortem), and a chip whose supply failed for a moment looks idle too.
+//!   [`Options::with_verify`] finds both.
+//! - Clear failures that keep a chip busy until it gets 30h, as on some chips whose status shows
+//!   them in bits 5 and 6. Every call then ends in [`Error::StillBusy`], at the next start too,
+//!   until the chip is reset by its pin or loses power.
+//! - Split reads at the borders of stacked dice, where some chips wrap to the start of the die.
+//! - Read or change a bank or extended address register. If earlier firmware left it other than
+//!   zero, it shifts all addresses of three bytes.
 //!
 //! # Cautions
 //!
-//! - Erasing and programming destroy what is there. Check chip, address and range before the first write,
-//!   above all on a chip that a boot loader or calibration data share.
-//! - Use a [`DataSheet`] only from the data sheet of the very part, revision included: wrong erase types
-//!   erase more than asked for, wrong address forms write elsewhere. Equal IDs do not mean equal parts.
-//! - Of a chip larger than 16 MiB of which less is used, see [`DataSheet::with_capacity`] on the address mode
-//!   that earlier firmware may have left. A chip in the mode of [`FourByte::Mode`], which some tables ask
-//!   for too, keeps it when the microcontroller alone is reset: a boot program in ROM that reads by three
-//!   address bytes may not start from it.
-//! - A supply that fails during a program or erase leaves these bytes in any state, even one that reads
-//!   well. Use code on top that reckons with it. Keep the supply within the data sheet's limits and hold
-//!   the chip in reset, or stop writing, when it falls.
-//! - Endurance and retention are those of the data sheet. Not for safety-critical use without your own
-//!   qualification; follow the local rules and licensed practice that apply to your product.
+//! - Erasing and programming destroy data. Check chip, address and range before the first write,
+//!   above all on a chip that also holds a boot loader or calibration data.
+//! - The data sheet of your exact part, revision included, is the authority. A [`DataSheet`] from
+//!   any other destroys data: wrong erase types erase more than asked for, a wrong address form
+//!   writes elsewhere. Equal IDs do not mean equal parts.
+//! - If you use less than all of a chip larger than 16 MiB, see [`DataSheet::with_capacity`] about
+//!   the address mode that earlier firmware may have left. A chip in the mode of
+//!   [`FourByte::Mode`], which some tables ask for too, keeps it when the microcontroller alone is
+//!   reset: a boot program in ROM that reads with three address bytes may then fail to start from
+//!   it.
+//! - A supply that fails during a program or erase leaves the affected bytes in any state, even one
+//!   that reads well. The code on top must expect that. Keep the supply within the limits of the
+//!   data sheet, and hold the chip in reset or stop writing when the supply falls.
+//! - Endurance and retention are those of the data sheet. Not for safety-critical use without your
+//!   own qualification; follow the local rules and licensed practice that apply to your product.
 
 #![no_std]
 #![forbid(unsafe_code)]
 
+mod addressing;
 mod bus;
 mod chip;
+mod data_sheet;
 mod driver;
+mod erase;
 mod error;
 mod id;
 mod nor_flash;
 mod opcode;
 mod options;
 pub mod sfdp;
+mod timeout;
 mod write;
 
-pub use chip::{Addressing, Chip, DataSheet, FourByte};
+pub use addressing::Addressing;
+pub use chip::Chip;
+pub use data_sheet::{DataSheet, FourByte};
 pub use driver::SerialNor;
 pub use embedded_hal;
 pub use embedded_storage;

@@ -1,4 +1,4 @@
-//! The flash traits.
+//! The flash traits of `embedded-storage`.
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
@@ -27,29 +27,31 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> ReadNor
     }
 }
 
-/// Both calls return when the chip is done.
+/// Both calls return when the chip has finished.
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> NorFlash
     for SerialNor<SPI, D, ERASE, WRITE>
 {
     const WRITE_SIZE: usize = WRITE;
     const ERASE_SIZE: usize = ERASE;
 
-    /// Uses the largest erase commands that fit the range. A power cut leaves the commands before it
-    /// complete, the one at it anywhere, the ones behind it not begun.
+    /// Uses the largest erase commands that fit the range. After a power cut the commands before it
+    /// are complete, the one it hit may have stopped anywhere, and later ones have not started.
     fn erase(&mut self, from: u32, to: u32) -> Result<(), Self::Error> {
         self.erase_range(from, to)
     }
 
-    /// One command per page, or per piece that the bus allows, in ascending order. A power cut leaves
-    /// the commands before it complete, the one at it anywhere, the ones behind it not begun.
+    /// Sends one command per page, or per transfer that the bus allows, in ascending order. After a
+    /// power cut the commands before it are complete, the one it hit may have stopped anywhere, and
+    /// later ones have not started.
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Self::Error> {
         self.program_bytes(offset, bytes)
     }
 }
 
-/// True of chips without error correction of their own, for which the program unit is 1: any byte may
-/// be programmed again to clear more bits (IS25LP/WP128F data sheet rev. A8, section 8.10). On a chip
-/// with error correction use a larger `WRITE`; the driver cannot tell such a chip by its tables.
+/// Holds for chips without on-die error correction, for which the program unit is 1: any byte may
+/// be programmed again to clear more bits (IS25LP/WP128F data sheet rev. A8, section 8.10). For a
+/// chip with on-die error correction choose a larger `WRITE`: the driver cannot recognise such a
+/// chip from its tables.
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize> MultiwriteNorFlash
     for SerialNor<SPI, D, ERASE, 1>
 {

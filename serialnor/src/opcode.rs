@@ -1,5 +1,7 @@
-//! Commands that do not come from the tables. Sources: ISSI IS25LP/WP128F data sheet rev. A8, table
-//! 8.3; Micron MT25QL256 data sheet for the flag status.
+//! Commands and register bits that do not come from the tables.
+//!
+//! Sources: ISSI IS25LP/WP128F data sheet rev. A8, table 8.3; Micron MT25QL256 data sheet for the
+//! flag status.
 
 pub(crate) const PROGRAM: u8 = 0x02;
 pub(crate) const READ: u8 = 0x03;
@@ -20,11 +22,11 @@ pub(crate) const LEAVE_POWER_DOWN: u8 = 0xAB;
 pub(crate) const ENTER_FOUR_BYTE: u8 = 0xB7;
 pub(crate) const LEAVE_FOUR_BYTE: u8 = 0xE9;
 
-/// Status: a program, erase or register write is under way.
+/// Status: a program, erase or register write is in progress.
 pub(crate) const BUSY: u8 = 1;
 /// Status: the write enable latch.
 pub(crate) const LATCH: u8 = 1 << 1;
-/// Status: the block protection bits that stand in the same place on the chips known here.
+/// Status: the block protection bits that have the same position on all chips known here.
 pub(crate) const BLOCK_PROTECTION: u8 = 0b0001_1100;
 /// Flag status: ready.
 pub(crate) const FLAG_READY: u8 = 1 << 7;

@@ -1,8 +1,9 @@
-//! What a user can choose.
+//! The driver's options.
 
-use crate::chip::DataSheet;
+use crate::data_sheet::DataSheet;
 
-/// Choices for [`crate::SerialNor::new`]. All have a default that fits a plain chip on a plain bus.
+/// Options of [`crate::SerialNor::new`]. The defaults fit a chip with correct tables on a bus
+/// without a transfer limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Options {
     pub(crate) data_sheet: DataSheet,
@@ -15,7 +16,7 @@ pub struct Options {
 }
 
 impl Options {
-    /// Fewest bytes of a transaction the driver can work with.
+    /// The smallest transfer limit the driver can work with, in bytes.
     pub const LEAST_TRANSFER_BYTES: usize = 32;
 
     /// The defaults.
@@ -31,55 +32,58 @@ impl Options {
         }
     }
 
-    /// What the tables of the chip leave out or get wrong.
+    /// Facts that the tables of the chip leave out or get wrong.
     #[must_use]
     pub const fn with_data_sheet(self, data_sheet: DataSheet) -> Self {
         Self { data_sheet, ..self }
     }
 
     /// Most bytes in one transaction, command, address and dummy bytes included; at least
-    /// [`Options::LEAST_TRANSFER_BYTES`]. Default: no limit. Some SPI controllers fail above some 250
-    /// bytes (common practice, no source), which is less than a page and its command: longer reads
-    /// and programs are then split.
+    /// [`Options::LEAST_TRANSFER_BYTES`]. Default: no limit. Some SPI controllers fail above about
+    /// 250 bytes (common practice, no source), which is less than a page and its command. The
+    /// driver splits longer reads and programs.
     #[must_use]
     pub const fn with_transfer_bytes(self, bytes: usize) -> Self {
         let least = Self::LEAST_TRANSFER_BYTES;
         Self { transfer_bytes: if bytes < least { least } else { bytes }, ..self }
     }
 
-    /// How long to wait at the start for a chip that is still busy because only the microcontroller
-    /// was reset. Default: 10 s, which is more than the erase of any size of sector takes. A chip
-    /// erase takes minutes.
+    /// How long [`crate::SerialNor::new`] waits for a chip that is still busy because only the
+    /// microcontroller was reset. Default: 10 s, which is longer than the erase of a sector of any
+    /// size takes. A chip erase takes minutes.
     #[must_use]
     pub const fn with_start_timeout_us(self, microseconds: u32) -> Self {
         Self { start_timeout_us: microseconds, ..self }
     }
 
-    /// Reads everything back after each program and erase. Costs the reading; a program that adds
-    /// zeros to bytes programmed before must name these bytes as they will read.
+    /// Reads everything back after each program and erase, and reports a difference as
+    /// [`crate::Error::Verify`]. Costs the time of reading. A program that clears more bits of
+    /// bytes programmed before must name these bytes as they will read.
     #[must_use]
     pub const fn with_verify(self, on: bool) -> Self {
         Self { verify: on, ..self }
     }
 
-    /// Reads with the command that has a dummy byte, which allows a higher clock (data sheet: often
-    /// above 50 MHz it is needed). A chip whose tables do not list it among the commands with four
-    /// address bytes in use is refused with [`crate::Error::NotSupported`].
+    /// Reads with the command that has a dummy byte, which allows a higher clock (see the data
+    /// sheet: often needed above 50 MHz). If the chip is addressed by commands with four address
+    /// bytes and its tables do not list this one among them, it is refused with
+    /// [`crate::Error::NotSupported`].
     #[must_use]
     pub const fn with_fast_read(self, on: bool) -> Self {
         Self { fast_read: on, ..self }
     }
 
-    /// Resets the chip at the start, once it is not busy any more, to bring it out of whatever mode
-    /// an earlier program left it in. A chip whose tables do not list 66h and 99h is refused with
-    /// [`crate::Error::NotSupported`].
+    /// Resets the chip in [`crate::SerialNor::new`], as soon as it is no longer busy, to end
+    /// whatever mode earlier firmware left it in. A chip whose tables do not list 66h and 99h is
+    /// refused with [`crate::Error::NotSupported`].
     #[must_use]
     pub const fn with_reset(self, on: bool) -> Self {
         Self { reset: on, ..self }
     }
 
-    /// For emulators, not for chips: the write enable latch stays set behind a program or erase (QEMU
-    /// 7.2 does so). Without this a latch still set means that the chip ignored the command.
+    /// For emulators, not for chips: the write enable latch stays set after a program or erase
+    /// (QEMU 7.2 does so). Without this option, a latch still set means that the chip ignored the
+    /// command.
     #[must_use]
     pub const fn with_latch_that_stays_set(self, on: bool) -> Self {
         Self { latch_stays_set: on, ..self }

@@ -3,12 +3,12 @@
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
-use crate::chip::erase_timeout_us;
 use crate::driver::SerialNor;
 use crate::error::{Error, Work};
 use crate::sfdp::EraseType;
+use crate::timeout::erase_timeout_us;
 
-/// Bytes compared at once after a program or an erase.
+/// Bytes compared at a time when a program or an erase is verified.
 const COMPARED_BYTES: usize = 32;
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
@@ -22,7 +22,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         self.be_ready()?;
         let head = self.command(self.chip.program_opcode, at).len();
         let most = self.options.transfer_bytes.saturating_sub(head).max(1);
-        // Whole units in each piece; the least transfer holds one.
+        // Each piece is a whole number of units; the smallest transfer holds one.
         let most = (most - most % WRITE).max(WRITE);
         let page = self.chip.page_bytes.max(1);
         let (mut at, mut rest) = (at, data);
@@ -37,7 +37,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         Ok(())
     }
 
-    /// Programs bytes of one page by one command.
+    /// Programs bytes within one page, with one command.
     fn program_piece(&mut self, at: u32, data: &[u8]) -> Result<(), Error<SPI::Error>> {
         self.enable_write()?;
         let command = self.command(self.chip.program_opcode, at);
@@ -48,7 +48,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             let mut at = at;
             for piece in data.chunks(COMPARED_BYTES) {
                 self.compare(at, piece.iter().copied())?;
-                // Behind the last byte that 32 bits reach there is 0, and no piece left.
+                // The address wraps to 0 only after the last piece, at the end of 4 GiB.
                 at = at.wrapping_add(COMPARED_BYTES as u32);
             }
         }
@@ -96,7 +96,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         let mut bytes = [0; COMPARED_BYTES];
         let len = wanted.len().min(COMPARED_BYTES);
         let Some(bytes) = bytes.get_mut(..len) else { return Ok(()) };
-        // One transfer holds a command and at least 26 bytes: `read_bytes` splits this if need be.
+        // The smallest transfer holds a command and 26 bytes; `read_bytes` splits the read if
+        // needed.
         self.read_bytes(at, bytes)?;
         match bytes.iter().zip(wanted).position(|(byte, wanted)| *byte != wanted) {
             Some(offset) => Err(Error::Verify { at: at.wrapping_add(offset as u32) }),

@@ -1,6 +1,6 @@
 //! The driver on a chip with cells and a memory of its modes: what it gets wrong there, bytes show.
 //!
-//! The chip follows the data sheets named in `faultsim/src/serial`; what is changed of a real chip's tables,
+//! The chip follows the data sheets named in `faultsim/src/part/spi`; what is changed of a real chip's tables,
 //! and what goes wrong, is invented.
 
 use std::cell::RefCell;

@@ -4,27 +4,30 @@ use std::io::Write;
 use std::path::Path;
 
 use anyhow::Context as _;
-use outlast_image::check::mount;
 use outlast_image::container::{Writing, write};
+use outlast_image::mount::mount;
 use outlast_image::names;
 use outlast_image::settings::{self, Format};
-use outlast_image::store::{Mounted, StoreError};
+use outlast_image::store::Mounted;
 use outlast_image::tree::Place;
 use outlast_image::value::{self, Type};
-use outlast_kvstore::{Error, Found};
+use outlast_kvstore::Error;
 use serde_json::json;
 
 use super::args::{Dump, Output as File};
-use super::{Stop, counted, files, survey, types, warn_of_damage};
+use super::dump::{self, Read, refused, survey, types, warn_of_damage};
+use super::files;
+use super::stop::Stop;
 use crate::exit::Exit;
 use crate::output::Output;
+use crate::words::counted;
 
-/// How a command ends that did what was asked.
+/// The exit class of a command that succeeded.
 const fn done(damaged: bool) -> Exit {
     if damaged { Exit::Damaged } else { Exit::Clean }
 }
 
-/// How `get` prints a value.
+/// How `get` prints the value.
 pub(super) struct As {
     pub(super) raw: bool,
     pub(super) json: bool,
@@ -34,19 +37,7 @@ fn key(text: &str) -> Result<Vec<u8>, Stop> {
     names::parse(text).map_err(|why| Stop::new(Exit::Usage, why))
 }
 
-/// What the store says no with, and the class it ends the command with.
-pub(super) fn refused(name: &str, error: &StoreError) -> Stop {
-    let exit = match error {
-        Error::NotAStore(Found::NewerFormat) => Exit::OtherVersion,
-        Error::NotAStore(_) => Exit::NotAStore,
-        Error::Full | Error::TooLarge | Error::IndexFull => Exit::DoesNotFit,
-        Error::InvalidKey | Error::Layout(_) => Exit::Usage,
-        _ => Exit::Damaged,
-    };
-    Stop::new(exit, format!("{name}: {error}"))
-}
-
-fn open(read: &files::Read) -> Result<Mounted, Stop> {
+fn open(read: &Read) -> Result<Mounted, Stop> {
     let region = read.whole()?.to_vec();
     Mounted::open(region, &read.place.shape).map_err(|error| refused(&read.name, &error))
 }
@@ -60,7 +51,7 @@ pub(super) fn get<W: Write>(
 ) -> Result<Exit, Stop> {
     let key = key(name)?;
     let mut types = types(dump)?;
-    let read = files::dump(dump)?;
+    let read = dump::read(dump)?;
     let survey = survey(&read)?;
     types.counters = survey.counters();
     let damaged = warn_of_damage(&read, &survey, Some(&key));
@@ -73,7 +64,7 @@ pub(super) fn get<W: Write>(
         Err(Error::Corrupt) => {
             let why = format!(
                 "{}: the record of '{name}' is damaged; 'outlast image show --history {name}' \
-                 shows what else is there",
+                 shows its older versions",
                 read.name
             );
             return Err(Stop::new(Exit::Damaged, why));
@@ -94,9 +85,9 @@ pub(super) fn get<W: Write>(
     Ok(done(damaged))
 }
 
-/// Writes the copy. Of damage it is said what may be older in it or lost.
+/// Writes the copy, and warns if damage may have lost values or left older ones.
 fn save<W: Write>(
-    read: &files::Read,
+    read: &Read,
     store: Mounted,
     file: &File,
     what: &str,
@@ -128,13 +119,13 @@ pub(super) fn put<W: Write>(
     let wrong = |why: outlast_image::tree::Complaint| Stop::new(Exit::Usage, why.why);
     let value = match (kind, types.settings.get(&key)) {
         (Some(kind), Some(setting)) if kind != setting.kind => {
-            let why = format!("--type {kind}: by --types, '{name}' is {}", setting.kind);
+            let why = format!("--type {kind}: according to --types, '{name}' is {}", setting.kind);
             return Err(Stop::new(Exit::Usage, why));
         }
         (_, Some(setting)) => setting.value_from_text(text, Place::default()).map_err(wrong)?,
         (kind, None) => value::parse(kind.unwrap_or(Type::TEXT), text).map_err(wrong)?,
     };
-    let read = files::dump(dump)?;
+    let read = dump::read(dump)?;
     let mut store = open(&read)?;
     store.put(&key, &value).map_err(|error| refused(&read.name, &error))?;
     save(&read, store, file, &format!("put {name}"), output)
@@ -148,7 +139,7 @@ pub(super) fn delete<W: Write>(
 ) -> Result<Exit, Stop> {
     files::apart(&file.path, &dump.inputs())?;
     let keys: Vec<Vec<u8>> = names.iter().map(|name| key(name)).collect::<Result<_, _>>()?;
-    let read = files::dump(dump)?;
+    let read = dump::read(dump)?;
     let mut store = open(&read)?;
     for (key, name) in keys.iter().zip(names) {
         if !store.delete(key).map_err(|error| refused(&read.name, &error))? {
@@ -167,9 +158,9 @@ pub(super) fn import<W: Write>(
 ) -> Result<Exit, Stop> {
     files::apart(&file.path, &[&dump.path, path])?;
     let settings = files::settings(path)?;
-    let read = files::dump(dump)?;
+    let read = dump::read(dump)?;
     let mut store = open(&read)?;
-    let mut count = 0;
+    let mut count = 0_usize;
     for (key, setting) in &settings.settings {
         let Some(value) = &setting.value else { continue };
         store.put(key, value).map_err(|error| {
@@ -192,7 +183,7 @@ pub(super) fn export<W: Write>(
         files::apart(file, &dump.inputs())?;
     }
     let mut types = types(dump)?;
-    let read = files::dump(dump)?;
+    let read = dump::read(dump)?;
     let survey = survey(&read)?;
     types.counters = survey.counters();
     let spoilt = warn_of_damage(&read, &survey, None);
@@ -216,7 +207,10 @@ pub(super) fn export<W: Write>(
     if damaged.is_empty() {
         return Ok(done(spoilt));
     }
-    let why =
-        format!("{}: left out, since their records are damaged: {}", read.name, damaged.join(", "));
+    let why = format!(
+        "{}: left out because their records are damaged: {}",
+        read.name,
+        damaged.join(", ")
+    );
     Err(Stop::new(Exit::Damaged, why))
 }

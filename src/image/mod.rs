@@ -1,43 +1,29 @@
-//! `outlast image`: images made, read, changed, compared and mended.
+//! `outlast image`: builds, inspects, edits, compares and salvages images.
 //!
-//! The library `outlast_image` decides; here files are read and written, and results become text
-//! or JSON.
+//! The library `outlast_image` does the work. Here files are read and written, and results become
+//! text, JSON or a page.
 
 pub(crate) mod args;
 mod build;
 mod change;
+mod check;
+mod diff;
+mod dump;
 mod files;
-mod report;
+mod help;
+mod json;
+mod page;
+mod raw;
+mod salvage;
+mod sentences;
 mod show;
+mod stop;
 
 use std::io::Write;
 
-use outlast_image::settings::Settings;
-use outlast_image::survey::{Kind, Survey};
-use outlast_image::words;
-
-use self::args::{Dump, Task};
+use self::args::Task;
 use crate::exit::Exit;
 use crate::output::Output;
-
-/// Why a command ended early: the exit class and what standard error says.
-#[derive(Debug)]
-struct Stop {
-    exit: Exit,
-    why: String,
-}
-
-impl Stop {
-    fn new(exit: Exit, why: impl Into<String>) -> Self {
-        Self { exit, why: why.into() }
-    }
-}
-
-impl From<anyhow::Error> for Stop {
-    fn from(error: anyhow::Error) -> Self {
-        Self::new(Exit::Internal, format!("{error:#}"))
-    }
-}
 
 /// Carries out an image command.
 pub(crate) fn run<W: Write>(task: Task, output: &mut Output<W>) -> Exit {
@@ -47,7 +33,7 @@ pub(crate) fn run<W: Write>(task: Task, output: &mut Output<W>) -> Exit {
             let view = show::View { json, html, history, raw, force };
             show::run(&dump, &view, output)
         }
-        Task::Check { dump, json } => report::check(&dump, json, output),
+        Task::Check { dump, json } => check::run(&dump, json, output),
         Task::Get { dump, key, kind, raw, json } => {
             change::get(&dump, &key, kind, &change::As { raw, json }, output)
         }
@@ -61,50 +47,13 @@ pub(crate) fn run<W: Write>(task: Task, output: &mut Output<W>) -> Exit {
         Task::Export { dump, output: file, format, force } => {
             change::export(&dump, file.as_deref(), format, force, output)
         }
-        Task::Diff { first, second, json } => report::diff(&first, &second, json, output),
+        Task::Diff { first, second, json } => diff::run(&first, &second, json, output),
         Task::Salvage { dump, output: file, force, json } => {
-            report::salvage(&dump, file.as_deref(), force, json, output)
+            salvage::run(&dump, file.as_deref(), force, json, output)
         }
     };
     done.unwrap_or_else(|stop| {
         eprintln!("outlast: {}", stop.why);
         stop.exit
     })
-}
-
-/// The types of values, if a settings file tells them.
-fn types(dump: &Dump) -> Result<Settings, Stop> {
-    dump.types.as_deref().map_or_else(|| Ok(Settings::default()), files::settings)
-}
-
-/// What a dump holds, and what its file lacks.
-fn survey(read: &files::Read) -> Result<Survey<'_>, Stop> {
-    let region = outlast_image::check::region(read.region(), &read.place.shape);
-    let region = region.ok_or_else(|| Stop::new(Exit::Usage, "no store can have this layout"))?;
-    let mut survey = Survey::new(region);
-    survey.add_flaws(&read.flaws);
-    Ok(survey)
-}
-
-/// Says on standard error by what damage values may be older than they should be, or lost; of `key`,
-/// if only that is asked for. Tells whether there is any. What the next mount mends is none.
-fn warn_of_damage(read: &files::Read, survey: &Survey<'_>, key: Option<&[u8]>) -> bool {
-    let mut damaged = false;
-    for finding in &survey.findings {
-        let concerns = match finding.kind {
-            Kind::OldDamaged => false,
-            Kind::LiveDamaged => key.is_none_or(|key| finding.keys.contains(&key)),
-            kind => kind.is_damage(),
-        };
-        if concerns {
-            eprintln!("outlast: {}: warning: {}", read.name, words::finding(survey, finding));
-            damaged = true;
-        }
-    }
-    damaged
-}
-
-/// `1 key`, `2 keys`.
-fn counted(n: usize, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }

@@ -4,20 +4,20 @@ use std::fmt::Write as _;
 use std::io::Write;
 use std::path::PathBuf;
 
-use outlast_image::html;
-use outlast_image::names;
-use outlast_image::raw;
+use outlast_image::record::{self, Address};
 use outlast_image::settings::Settings;
 use outlast_image::survey::{Entry, Survey};
-use outlast_image::value;
-use outlast_image::words;
+use outlast_image::{names, value};
 use serde_json::json;
 
 use super::args::Dump;
-use super::report::{findings, judge, layout, show};
-use super::{Stop, counted, files, types};
+use super::dump::{self, Read, judge, types};
+use super::json::{findings, layout};
+use super::stop::Stop;
+use super::{files, page, raw, sentences};
 use crate::exit::Exit;
 use crate::output::Output;
+use crate::words::counted;
 
 /// What is shown, and how.
 pub(super) struct View {
@@ -37,7 +37,7 @@ pub(super) fn run<W: Write>(
         files::apart(page, &dump.inputs())?;
     }
     let mut types = types(dump)?;
-    let read = files::dump(dump)?;
+    let read = dump::read(dump)?;
     let verdict = judge(&read)?;
     let survey = &verdict.survey;
     types.counters = survey.counters();
@@ -52,11 +52,11 @@ pub(super) fn run<W: Write>(
         return Ok(exit);
     }
     if let Some(path) = &view.html {
-        let page = html::page(&html::Subject {
+        let page = page::page(&page::Subject {
             name: &read.name,
             base: read.place.base,
             verdict: &verdict,
-            show: &|key, value| show(&types, key, value),
+            show: &|key, value| types.show(key, value),
         });
         files::save(path, page.as_bytes(), view.force)?;
     }
@@ -68,21 +68,21 @@ pub(super) fn run<W: Write>(
     Ok(exit)
 }
 
-/// A record for programs.
+/// A record as JSON.
 fn entry(survey: &Survey<'_>, types: &Settings, entry: &Entry<'_>) -> serde_json::Value {
     let record = &entry.record;
     json!({
         "address": record.address, "end": record.end, "sector": entry.sector,
-        "epoch": entry.life.0, "sequence": entry.life.1,
-        "kind": words::kind(record.kind), "key": names::show(record.key),
+        "epoch": entry.generation.0, "sequence": entry.generation.1,
+        "kind": record::kind(record.kind), "key": names::show(record.key),
         "hex": value::to_hex(&record.value),
         "value": value::to_json(types.kind_of(record.key, &record.value), &record.value),
-        "passes": entry.passes, "state": words::state_word(entry), "why": words::state(survey, entry),
+        "passes": entry.passes, "state": sentences::state_word(entry), "why": sentences::state(survey, entry),
     })
 }
 
 fn everything(
-    read: &files::Read,
+    read: &Read,
     survey: &Survey<'_>,
     types: &Settings,
     class: &str,
@@ -92,8 +92,8 @@ fn everything(
         .map(|(number, sector)| {
             json!({
                 "sector": number, "role": sector.role.name(),
-                "epoch": sector.facts.map(|facts| facts.epoch),
-                "sequence": sector.facts.map(|facts| facts.sequence),
+                "epoch": sector.info.map(|info| info.epoch),
+                "sequence": sector.info.map(|info| info.sequence),
                 "opening_reads": sector.opening.is_ok(),
                 "used_bytes": used(survey, number), "live_bytes": sector.live_bytes,
             })
@@ -117,18 +117,14 @@ fn used(survey: &Survey<'_>, sector: u32) -> u32 {
     end.saturating_sub(survey.base(sector)).min(survey.region.shape().sector_bytes)
 }
 
-fn picture(read: &files::Read, survey: &Survey<'_>, types: &Settings, class: &str) -> String {
+fn picture(read: &Read, survey: &Survey<'_>, types: &Settings, class: &str) -> String {
     let shape = read.place.shape;
     let mut text = format!("{}: store of {shape} at 0x{:x}\n", read.name, read.place.base);
     if read.is_cut() {
-        let _ = writeln!(
-            text,
-            "cut short: {} of {} bytes are there",
-            read.region().len(),
-            shape.bytes()
-        );
+        let _ =
+            writeln!(text, "cut short: it has {} of {} bytes", read.region().len(), shape.bytes());
     }
-    let _ = writeln!(text, "verdict: {class}; 'outlast image check' says more");
+    let _ = writeln!(text, "verdict: {class}; see 'outlast image check'");
     if let Some((sector, head)) = survey.head {
         let _ = writeln!(
             text,
@@ -140,8 +136,7 @@ fn picture(read: &files::Read, survey: &Survey<'_>, types: &Settings, class: &st
         writeln!(text, "\nsector  address     role        sequence  used                    live");
     for (number, sector) in (0..).zip(&survey.sectors) {
         let used = used(survey, number);
-        let sequence =
-            sector.facts.map_or_else(|| "-".to_owned(), |facts| facts.sequence.to_string());
+        let sequence = sector.info.map_or_else(|| "-".to_owned(), |info| info.sequence.to_string());
         let bar = (used * 10).div_ceil(shape.sector_bytes) as usize;
         let _ = writeln!(
             text,
@@ -159,14 +154,14 @@ fn picture(read: &files::Read, survey: &Survey<'_>, types: &Settings, class: &st
     for (key, number) in &survey.live {
         let Some(live) = survey.records.get(*number) else { continue };
         let shown =
-            if live.passes { show(types, key, &live.record.value) } else { "(damaged)".to_owned() };
-        let place = words::place(&survey.region, live.record.address);
+            if live.passes { types.show(key, &live.record.value) } else { "(damaged)".to_owned() };
+        let place = Address::new(&survey.region, live.record.address);
         let _ = writeln!(text, "  {:width$}  {shown}  [{place}]", names::show(key));
     }
     if !survey.findings.is_empty() {
         let _ = writeln!(text, "\n{}", counted(survey.findings.len(), "finding"));
         for finding in &survey.findings {
-            let _ = writeln!(text, "  {}", words::finding(survey, finding));
+            let _ = writeln!(text, "  {}", sentences::finding(survey, finding));
         }
     }
     text
@@ -182,7 +177,7 @@ fn history<W: Write>(
     let key = names::parse(name).map_err(|why| Stop::new(Exit::Usage, why))?;
     let versions = survey.history(&key);
     if versions.is_empty() {
-        return Err(Stop::new(Exit::Differs, format!("no version of '{name}' is in flash")));
+        return Err(Stop::new(Exit::Differs, format!("there is no version of '{name}' in flash")));
     }
     let entries = versions.iter().filter_map(|number| survey.records.get(*number));
     if json {
@@ -193,19 +188,19 @@ fn history<W: Write>(
     let mut text =
         format!("{name}: {} in flash, newest first\n", counted(versions.len(), "version"));
     for e in entries {
-        let what = if e.record.value.is_empty() && words::kind(e.record.kind).ends_with("delete") {
+        let what = if e.record.value.is_empty() && record::kind(e.record.kind).ends_with("delete") {
             "deleted".to_owned()
         } else {
-            show(types, &key, &e.record.value)
+            types.show(&key, &e.record.value)
         };
         let check = if e.passes { "" } else { ", fails its checks" };
         let _ = writeln!(
             text,
             "  {} (sequence {}): {} {what}{check}\n    {}",
-            words::place(&survey.region, e.record.address),
-            e.life.1,
-            words::kind(e.record.kind),
-            words::state(survey, e)
+            Address::new(&survey.region, e.record.address),
+            e.generation.1,
+            record::kind(e.record.kind),
+            sentences::state(survey, e)
         );
     }
     output.say(&text)?;

@@ -1,4 +1,4 @@
-//! Running the `outlast` command and reading what it said.
+//! Runs the `outlast` command and reads what it prints.
 
 #![allow(dead_code, reason = "each test needs its part of this")]
 

@@ -1,13 +1,17 @@
-//! The emulator killed at random moments, again and again with the same chip.
+//! Power cuts: the emulator is killed at random moments, again and again with the same chip.
 //!
-//! What such a kill leaves: the emulated chip does each program and erase at once and whole, and its file gets
-//! them in order, a page or an erase at a time. So the file holds some first part of what the chip did: cuts
-//! between operations, no torn cells and no bits that read differently (those are the business of
-//! `outlast torture`). What is shown here is that the driver, the controller and a chip model that is not ours keep
-//! the store's promises together, in programs that start from nothing.
+//! Goal: the driver, the controller and a chip model that is not ours keep the promises of the
+//! store together. Method: random changes are typed; after each kill the firmware starts again, and
+//! what it lists is compared with what was acknowledged.
 //!
-//! The emulator writes to the file a little later than the firmware acknowledges. So an acknowledgement counts
-//! from the moment on when the emulator was made to finish its writing; before that the change counts as in flight.
+//! The emulated chip does each program and erase at once and completely, and its file receives them
+//! in order, a page or an erase at a time. So a kill leaves some first part of what the chip did:
+//! cuts between operations, no torn cells and no bits that read differently. Those are the business
+//! of `outlast torture`.
+//!
+//! The emulator writes to the file a little later than the firmware acknowledges. So an
+//! acknowledgement counts from the moment when the emulator was made to finish its writing. Until
+//! then the change counts as in flight.
 
 use std::collections::BTreeMap;
 use std::env;
@@ -63,7 +67,7 @@ impl Change {
 
     fn random_batch(random: &mut ChaCha8Rng) -> Self {
         let change = |_| (key(random), random.random_bool(0.8).then(|| digits(random, 1..20)));
-        // With the longest key five times it still fits into a line.
+        // It fits into a line even with the longest key five times.
         Self::Commit((0..5).map(change).collect())
     }
 
@@ -104,13 +108,13 @@ fn key(random: &mut ChaCha8Rng) -> &'static str {
     KEYS.choose(random).copied().unwrap_or("owner")
 }
 
-/// Mostly short, at times longer than a page.
+/// Mostly short, sometimes longer than a page.
 fn value(random: &mut ChaCha8Rng) -> String {
     let long = random.random_bool(0.1);
     digits(random, if long { 250..400 } else { 1..20 })
 }
 
-/// Never what an answer ends with.
+/// Digits only: the last line of an answer never looks like that.
 fn digits(random: &mut ChaCha8Rng, len: Range<usize>) -> String {
     let len = random.random_range(len);
     (0..len).map(|_| char::from(random.random_range(b'0'..=b'9'))).collect()
@@ -138,9 +142,9 @@ struct Seen {
     starting: u32,
     /// Cuts before the change in flight reached the chip.
     untouched: u32,
-    /// Cuts behind a part of the operations of a change that was then found not made.
+    /// Cuts after some of the operations of a change, which was then found not made.
     midway: u32,
-    /// Cuts behind which the change was found made.
+    /// Cuts after which the change was found made.
     made: u32,
 }
 
@@ -150,7 +154,7 @@ impl fmt::Display for Seen {
         write!(
             f,
             "{lives} lives, {acknowledged} changes acknowledged; cut in {starting} starts, {untouched} times \
-             before the change reached the chip, {midway} times within it, {made} times behind it"
+             before the change reached the chip, {midway} times during the write, {made} after it"
         )
     }
 }
@@ -160,7 +164,7 @@ impl Cuts<'_> {
     fn life(&mut self) -> Result<(), String> {
         self.seen.lives += 1;
         let mut emulator = Emulator::start(self.firmware, &self.chip)?;
-        // The chip is identified: what follows is the opening of the store.
+        // The chip is identified, so the store is opened next.
         emulator.line_with("flash chip")?;
         if self.random.random_ratio(1, 6) {
             thread::sleep(Duration::from_micros(self.random.random_range(0..8_000)));
@@ -175,7 +179,7 @@ impl Cuts<'_> {
             self.usual = (self.usual * 7 + start.elapsed()) / 8;
             self.acknowledge(&mut emulator, &change, &answer)?;
         }
-        // A batch is several programs: more places to cut.
+        // A batch takes several programs, so it has more places to cut.
         let change = if self.random.random_bool(0.6) {
             Change::random_batch(&mut self.random)
         } else {
@@ -184,7 +188,7 @@ impl Cuts<'_> {
         let before = self.chip.settings()?;
         emulator.send(&change.line())?;
         if self.random.random_bool(0.8) {
-            // The echo ends when the line is complete: what follows is the work on the chip.
+            // The echo ends when the line is complete, and the work on the chip follows.
             emulator.line_with("> ")?;
         }
         thread::sleep(self.usual.mul_f64(self.random.random_range(0.0..0.5)));
@@ -197,7 +201,7 @@ impl Cuts<'_> {
         self.look(&mut Emulator::start(self.firmware, &self.chip)?)
     }
 
-    /// Reads everything and holds it against what may be.
+    /// Reads everything and compares it with what is allowed.
     fn look(&mut self, emulator: &mut Emulator) -> Result<(), String> {
         emulator.line_with("ready")?;
         let mut found = State::new();
@@ -219,7 +223,7 @@ impl Cuts<'_> {
         let missing = matches!(change, Change::Delete(key) if !self.certain.contains_key(*key));
         let expected = if missing { "error: there is no such key" } else { "ok" };
         if answer != [expected] {
-            return Err(format!("{change:?}: expected {expected:?}, answered was {answer:?}"));
+            return Err(format!("{change:?}: expected {expected:?}, got {answer:?}"));
         }
         emulator.drain()?;
         change.apply(&mut self.certain);
@@ -227,7 +231,7 @@ impl Cuts<'_> {
         Ok(())
     }
 
-    /// What was acknowledged must be there; the change in flight wholly or not at all.
+    /// What was acknowledged must be there, and the change in flight wholly or not at all.
     fn judge(&mut self, found: State) -> Result<(), String> {
         let Some((change, reached)) = self.in_flight.take() else {
             return same(&self.certain, &found);
@@ -242,7 +246,7 @@ impl Cuts<'_> {
             self.certain = with;
             return Ok(());
         }
-        same(&self.certain, &found).map_err(|why| format!("{why}\nin flight was {change:?}"))?;
+        same(&self.certain, &found).map_err(|why| format!("{why}\nin flight: {change:?}"))?;
         *(if reached { &mut self.seen.midway } else { &mut self.seen.untouched }) += 1;
         Ok(())
     }
@@ -252,14 +256,14 @@ fn same(certain: &State, found: &State) -> Result<(), String> {
     if certain == found {
         return Ok(());
     }
-    Err(format!("acknowledged was {certain:#?}\nfound is {found:#?}"))
+    Err(format!("acknowledged: {certain:#?}\nfound: {found:#?}"))
 }
 
 fn number(name: &str, default: u64) -> u64 {
     env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(default)
 }
 
-/// `OUTLAST_LIVES` and `OUTLAST_SEED` change how many lives there are, and which.
+/// `OUTLAST_LIVES` and `OUTLAST_SEED` set the number of lives and choose others.
 pub(crate) fn run(firmware: &Path) -> Result<(), String> {
     let (lives, seed) = (number("OUTLAST_LIVES", 60), number("OUTLAST_SEED", 1));
     let mut cuts = Cuts {
@@ -272,7 +276,7 @@ pub(crate) fn run(firmware: &Path) -> Result<(), String> {
         seen: Seen::default(),
     };
     for life in 0..=lives {
-        // Behind the last cut a look is left.
+        // After the last cut the chip is only read.
         let end = if life == lives { cuts.last_look() } else { cuts.life() };
         if let Err(why) = end {
             let path = cuts.chip.keep();

@@ -1,4 +1,6 @@
-//! The firmware, built; the emulator as a process; its serial line and its monitor.
+//! The emulator.
+//!
+//! Builds the firmware, runs the emulator as a process, and talks to its serial line and monitor.
 
 use std::env;
 use std::fs::{self, File};
@@ -22,7 +24,7 @@ const TARGET: &str = "thumbv7em-none-eabi";
 pub(crate) const CHIP_BYTES: u64 = 128 << 20;
 /// Where the firmware keeps its settings.
 pub(crate) const SETTINGS: std::ops::Range<u64> = CHIP_BYTES - 4 * 4096..CHIP_BYTES;
-/// More than any answer takes on a busy machine.
+/// Longer than any answer takes on a busy machine.
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// What is not installed, and how to install it.
@@ -43,7 +45,7 @@ pub(crate) fn missing() -> Option<String> {
     None
 }
 
-/// The firmware, built once.
+/// The path of the firmware, which is built once.
 pub(crate) fn firmware() -> Result<&'static Path, String> {
     static BUILT: OnceLock<Option<PathBuf>> = OnceLock::new();
     let built = BUILT.get_or_init(|| {
@@ -64,12 +66,13 @@ pub(crate) fn firmware() -> Result<&'static Path, String> {
     built.as_deref().ok_or_else(|| "the firmware does not build".into())
 }
 
-/// The file that is the chip; gone with this value.
+/// The file that is the chip. It is removed when this value is dropped.
 #[derive(Debug)]
 pub(crate) struct Chip(PathBuf);
 
 impl Chip {
-    /// A chip whose last sectors are blank. The rest reads as zeros: the firmware has no business there.
+    /// A chip whose last sectors are blank. The rest reads as zeros, since the firmware has no
+    /// business there.
     pub(crate) fn new(name: &str) -> Result<Self, String> {
         let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{name}.img"));
         let file = File::create(&path).map_err(|error| format!("{}: {error}", path.display()))?;
@@ -79,7 +82,7 @@ impl Chip {
         Ok(chip)
     }
 
-    /// Changes the chip; the emulator must not run.
+    /// Changes the chip. The emulator must not be running.
     pub(crate) fn write(&self, at: u64, bytes: &[u8]) -> Result<(), String> {
         let file = File::options().write(true).open(&self.0);
         file.and_then(|file| file.write_all_at(bytes, at)).map_err(|error| error.to_string())
@@ -108,7 +111,7 @@ impl Chip {
         Ok(true)
     }
 
-    /// What a traced emulator wrote of the chip.
+    /// What a traced emulator logged about the chip.
     pub(crate) fn log(&self) -> Result<String, String> {
         fs::read_to_string(self.log_path()).map_err(|error| error.to_string())
     }
@@ -117,7 +120,7 @@ impl Chip {
         self.0.with_extension("log")
     }
 
-    /// Leaves the file where it is, for a look at it.
+    /// Leaves the file where it is, so that it can be examined.
     pub(crate) fn keep(self) -> PathBuf {
         let path = self.0.clone();
         std::mem::forget(self);
@@ -137,7 +140,7 @@ impl Drop for Chip {
 pub(crate) enum NoAnswer {
     /// The emulator has ended.
     Ended,
-    /// It runs and says nothing.
+    /// It runs and prints nothing.
     Silent,
 }
 
@@ -150,7 +153,7 @@ impl From<NoAnswer> for String {
     }
 }
 
-/// A running emulator; killed with this value.
+/// A running emulator. It is killed when this value is dropped.
 pub(crate) struct Emulator {
     process: Child,
     serial: ChildStdin,
@@ -165,7 +168,7 @@ impl Emulator {
         Self::start_with(firmware, chip, &[])
     }
 
-    /// As `start`, and logs each command the chip gets, and what the emulator finds wrong.
+    /// As `start`, and logs each command to the chip and each complaint of the emulator.
     pub(crate) fn start_traced(firmware: &Path, chip: &Chip) -> Result<Self, String> {
         let log = chip.log_path();
         let log = log.to_str().ok_or("the build folder's name is not UTF-8")?;
@@ -176,16 +179,16 @@ impl Emulator {
     fn start_with(firmware: &Path, chip: &Chip, options: &[&str]) -> Result<Self, String> {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let n = COUNT.fetch_add(1, Ordering::Relaxed);
-        // Short: a socket's name has about a hundred bytes.
+        // A short path: the name of a socket has room for about a hundred bytes.
         let monitor = env::temp_dir().join(format!("outlast-{}-{n}", std::process::id()));
         let _ = fs::remove_file(&monitor);
         let mut process = Command::new(EMULATOR)
             .args(["-M", "ast1030-evb,fmc-model=mx66l1g45g", "-display", "none"])
             .args(["-monitor", "none", "-serial", "stdio", "-qmp"])
             .arg(format!("unix:{},server=on,wait=off", monitor.display()))
-            // One thread that writes to the file: what the chip did first is in the file first.
+            // A single thread writes to the file, so what the chip did first is in the file first.
             .args(["-object", "main-loop,id=main-loop,thread-pool-max=1", "-drive"])
-            // No waiting for the disk: the file must outlive the emulator, not the machine.
+            // It need not wait for the disk: the file must outlive the emulator, not the machine.
             .arg(format!("if=mtd,format=raw,cache=unsafe,file={}", chip.0.display()))
             .arg("-kernel")
             .arg(firmware)
@@ -220,7 +223,7 @@ impl Emulator {
         })
     }
 
-    /// Waits for a line that starts so, and returns it.
+    /// Waits for a line that starts like this, and returns it.
     pub(crate) fn line_with(&self, start: &str) -> Result<String, NoAnswer> {
         loop {
             let line = self.line()?;
@@ -236,7 +239,8 @@ impl Emulator {
         typed.and_then(|()| self.serial.flush()).map_err(|_| NoAnswer::Ended)
     }
 
-    /// What is printed from now on to the end of an answer, echo left out; the last line is `ok` or an error.
+    /// What is printed from now to the end of an answer, without the echo. The last line is `ok` or
+    /// an error.
     pub(crate) fn answer(&self) -> Result<Vec<String>, NoAnswer> {
         let mut lines = Vec::new();
         loop {
@@ -258,7 +262,7 @@ impl Emulator {
         self.answer()
     }
 
-    /// As `ask`, where the answer must be `ok`; without it.
+    /// As `ask`, but the answer must end with `ok`, which is left out.
     pub(crate) fn expect_ok(&mut self, line: &str) -> Result<Vec<String>, String> {
         let mut lines = self.ask(line)?;
         match lines.pop() {
@@ -267,8 +271,8 @@ impl Emulator {
         }
     }
 
-    /// Waits until all that the chip did is in the file: the emulator writes behind the firmware's back, and
-    /// finishes that when it is stopped.
+    /// Waits until everything the chip did is in the file. The emulator writes to it later than the
+    /// firmware works, and finishes that when it is stopped.
     pub(crate) fn drain(&mut self) -> Result<(), String> {
         self.tell_monitor("stop")?;
         self.tell_monitor("cont")
@@ -307,7 +311,7 @@ impl Emulator {
             if len == 0 || answer.get("error").is_some() {
                 return Err(format!("the emulator's monitor refuses {command}: {line}"));
             }
-            // Greeting and events.
+            // Anything else is the greeting or an event.
         }
     }
 

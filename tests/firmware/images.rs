@@ -1,4 +1,8 @@
-//! An image made on a computer goes into the chip of the firmware, and a dump of the chip comes back.
+//! Images to the device and back.
+//!
+//! Goal: what `outlast image` builds is what the firmware mounts, and a dump of the chip is what
+//! `outlast image` reads. Method: an image is written into the emulated chip, the firmware changes
+//! it, and the dump goes through every command.
 
 use std::fs;
 use std::path::Path;
@@ -17,7 +21,7 @@ sector_bytes = 4096
 \"owner\" = { type = \"text\", value = \"harbour office\" }
 ";
 
-/// Runs `outlast image`; what it printed, if it ended with this exit code.
+/// Runs `outlast image` and returns what it printed, if it ended with this exit code.
 fn image(words: &[&str], code: i32) -> Result<String, String> {
     let mut command = Command::new(env!("CARGO_BIN_EXE_outlast"));
     let output = command.arg("image").args(words).output().map_err(|error| error.to_string())?;
@@ -70,6 +74,6 @@ pub(crate) fn there_and_back(firmware: &Path) -> Result<(), String> {
     if text.contains("harbour") {
         return Err(format!("a deleted setting is exported:\n{text}"));
     }
-    // 1: they differ.
+    // Exit code 1: they differ.
     has(&image(&["diff", &made, &dump, "--types", &unit], 1)?, &["gauge.datum", "owner"])
 }

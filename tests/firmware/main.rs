@@ -1,8 +1,11 @@
-//! The store as firmware in an emulator: `examples/firmware` on an emulated board, over the emulator's own model of
-//! a serial NOR chip, with power cuts.
+//! The store as firmware in an emulator.
 //!
-//! Counted as ignored where the emulator or the target is missing, with a word on what to install. With
-//! `OUTLAST_NO_SKIPS` set that is a failure.
+//! Goal: store and driver keep their promises as a program that starts from nothing, over a chip
+//! model that is not ours. Method: `examples/firmware` runs on an emulated board; the tests type
+//! commands, read answers and the emulator's log of the chip, and kill the emulator.
+//!
+//! Where the emulator or the target is missing the tests count as ignored, and a message says what
+//! to install. With `OUTLAST_NO_SKIPS` set that is a failure.
 
 #[cfg(unix)]
 mod cuts;
@@ -43,5 +46,5 @@ fn main() {
 
 #[cfg(not(unix))]
 fn main() {
-    println!("The emulator is driven over a Unix socket: not on this system.");
+    println!("The emulator is driven over a Unix socket, which this system does not have.");
 }

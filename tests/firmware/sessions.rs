@@ -1,4 +1,8 @@
-//! Sessions without power cuts but the one in the README.
+//! Sessions typed at the firmware.
+//!
+//! Goal: each command does what its documentation says, and sends the chip nothing else. Method:
+//! lines are typed and the answers compared, with the README of the example among them. The power
+//! is cut only in that one.
 
 use std::path::Path;
 
@@ -6,9 +10,9 @@ use crate::emulator::{Chip, Emulator, SETTINGS};
 
 const READY: &str = "ready";
 
-/// The session printed in the README is what the firmware says.
+/// The session in the README of the example is what the firmware says.
 pub(crate) fn readme(firmware: &Path) -> Result<(), String> {
-    let readme = include_str!("../../README.md");
+    let readme = include_str!("../../examples/firmware/README.md");
     let (_, text) =
         readme.split_once("```\n$ examples/firmware/run\n").ok_or("no session there")?;
     let (session, _) = text.split_once("```").ok_or("the session does not end")?;
@@ -26,16 +30,20 @@ pub(crate) fn readme(firmware: &Path) -> Result<(), String> {
             (_, Some(command)) => {
                 emulator.send(command)?;
                 commands += 1;
-                // The echo.
+                // The firmware echoes what is typed.
                 let printed = emulator.line()?;
                 if printed != expected {
-                    return Err(format!("the README has {expected:?}, printed was {printed:?}"));
+                    return Err(format!(
+                        "the README has {expected:?}, the firmware printed {printed:?}"
+                    ));
                 }
             }
             (_, None) => {
                 let printed = emulator.line()?;
                 if printed != expected {
-                    return Err(format!("the README has {expected:?}, printed was {printed:?}"));
+                    return Err(format!(
+                        "the README has {expected:?}, the firmware printed {printed:?}"
+                    ));
                 }
             }
         }
@@ -43,7 +51,7 @@ pub(crate) fn readme(firmware: &Path) -> Result<(), String> {
     if commands < 3 { Err("that is no session".into()) } else { Ok(()) }
 }
 
-/// What is no store is told and kept, and `format` makes one.
+/// Data that are not a store are reported and kept, and `format` makes a store.
 pub(crate) fn foreign_data(firmware: &Path) -> Result<(), String> {
     let chip = Chip::new("foreign")?;
     chip.write(SETTINGS.start + 100, b"somebody else's")?;
@@ -70,7 +78,7 @@ pub(crate) fn foreign_data(firmware: &Path) -> Result<(), String> {
     if chip.rest_is_untouched()? { Ok(()) } else { Err("something else was changed".into()) }
 }
 
-/// Each command once, and the errors a person can make.
+/// Each command once, and the mistakes a person can make.
 pub(crate) fn commands(firmware: &Path) -> Result<(), String> {
     let chip = Chip::new("commands")?;
     let mut emulator = Emulator::start(firmware, &chip)?;
@@ -112,28 +120,28 @@ pub(crate) fn commands(firmware: &Path) -> Result<(), String> {
     ] {
         equal(line, emulator.ask(line)?, &[error])?;
     }
-    // Backspace.
+    // Backspace and delete.
     equal("put x", emulator.expect_ok("puttx\x08\x7f x 12")?, &[])?;
     equal("get x", emulator.expect_ok("get x")?, &["12"])
 }
 
-/// What reaches the chip, by the emulator's own log: the commands, and nothing it finds wrong.
+/// The emulator's own log shows the expected commands to the chip and no complaint.
 ///
-/// Program, erase and read with four address bytes are 12h, 21h and 13h in the chip's tables (JESD216, 4-byte
-/// address instruction table).
+/// Program, erase and read with four address bytes are 12h, 21h and 13h in the chip's tables
+/// (JESD216, 4-byte address instruction table).
 pub(crate) fn chip_commands(firmware: &Path) -> Result<(), String> {
     let chip = Chip::new("traced")?;
     let mut emulator = Emulator::start_traced(firmware, &chip)?;
     emulator.line_with(READY)?;
     let count = |log: &str, command: u8| log.matches(&format!("command:{command:#x}\n")).count();
     let long = "x".repeat(450);
-    // One call per 256 bytes of record, says `Store::put`; the driver splits a call at a page boundary. Pages
-    // of 256 bytes are common practice, no source.
+    // `Store::put` states one call per 256 bytes of record, and the driver splits a call at a page
+    // boundary. Pages of 256 bytes are common practice, no source.
     for (line, programs) in [
         ("put name pier", 1..=2),
         ("get name", 0..=0),
         ("put name the old pier", 1..=2),
-        // What is stored already.
+        // This value is stored already.
         ("put name the old pier", 0..=0),
         (&format!("put long {long}"), 2..=4),
         // Three changes and the commit.
@@ -146,9 +154,9 @@ pub(crate) fn chip_commands(firmware: &Path) -> Result<(), String> {
         let new = &log[before.len()..];
         let done = count(new, 0x12);
         let is_good = programs.contains(&done) && count(new, 0x06) == done && count(new, 0x21) == 0;
-        // What the README promises of a hit: two reads at most.
+        // A `get` that hits takes two reads at most (docs/figures.md).
         if !is_good || line == "get name" && !(1..=2).contains(&count(new, 0x13)) {
-            return Err(format!("{line}: expected were {programs:?} programs:\n{new}"));
+            return Err(format!("{line}: expected {programs:?} programs:\n{new}"));
         }
     }
     emulator.expect_ok("clear")?;
@@ -156,7 +164,7 @@ pub(crate) fn chip_commands(firmware: &Path) -> Result<(), String> {
     if count(&log, 0x21) == 0 {
         return Err("nothing was erased".into());
     }
-    // The emulator's names for its chip and the controller.
+    // The emulator's names for its chip and its controller.
     match log.lines().find(|line| line.starts_with("M25P80") || line.starts_with("aspeed_smc")) {
         Some(complaint) => Err(format!("the emulator complains: {complaint}")),
         None => Ok(()),

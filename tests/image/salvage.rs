@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use outlast_image::check::{mount, region};
+use outlast_image::mount::mount;
 use outlast_image::salvage::salvage;
 use outlast_image::shape::Shape;
 use outlast_image::survey::Survey;
@@ -16,12 +16,12 @@ fn count() -> u64 {
 }
 
 #[test]
-fn of_a_whole_image_all_settings_are_saved_as_certain() {
+fn all_settings_of_an_intact_image_are_certain() {
     let (mut images, mut doubtful) = (0_u64, 0_u64);
     for seed in (2 << 32..).take(usize::try_from(count()).expect("a count")) {
         let (shape, bytes) = sample::image(seed);
         let Ok(mounted) = mount(&bytes, &shape) else { continue };
-        let survey = Survey::new(region(&bytes, &shape).expect("a shape"));
+        let survey = Survey::new(shape.region(&bytes).expect("a shape"));
         let saved = salvage(&survey);
         let mut values = BTreeMap::new();
         let mut in_doubt = false;
@@ -33,12 +33,12 @@ fn of_a_whole_image_all_settings_are_saved_as_certain() {
         images += 1;
         doubtful += u64::from(in_doubt);
     }
-    // A dead sector that a mount has made unreadable can look like one whose start was destroyed: then
-    // it may have been the newest.
+    // A sector whose opening a mount has zeroed can look like one whose opening was destroyed. Then it
+    // may have been the newest.
     assert!(doubtful * 1000 <= images, "{doubtful} of {images} images are in doubt");
 }
 
-/// Destroys sector starts and other parts: most of the time some sector starts, else all of them.
+/// Destroys openings and other parts: usually some of the openings, sometimes all of them.
 fn destroy(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
     let size = shape.sector_bytes as usize;
     let all = rng.random_bool(0.3);
@@ -68,14 +68,14 @@ fn every_intact_record_is_found() {
     let (mut intact, mut lost) = (0_u64, 0_u64);
     for seed in (3 << 32..).take(usize::try_from(count()).expect("a count")) {
         let (shape, original) = sample::image(seed);
-        let before = Survey::new(region(&original, &shape).expect("a shape"));
+        let before = Survey::new(shape.region(&original).expect("a shape"));
         let mut bytes = original.clone();
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         destroy(&mut bytes, &shape, &mut rng);
-        let after = Survey::new(region(&bytes, &shape).expect("a shape"));
+        let after = Survey::new(shape.region(&bytes).expect("a shape"));
         let found = salvage(&after);
         let found: BTreeMap<u32, (u32, u32)> =
-            found.records.iter().map(|saved| (saved.record.address, saved.life)).collect();
+            found.records.iter().map(|saved| (saved.record.address, saved.generation)).collect();
         for entry in before.records.iter().filter(|entry| entry.passes) {
             let range = entry.record.address as usize..entry.record.end as usize;
             if bytes[range.clone()] != original[range] {
@@ -83,8 +83,13 @@ fn every_intact_record_is_found() {
                 continue;
             }
             intact += 1;
-            let life = found.get(&entry.record.address);
-            assert_eq!(life, Some(&entry.life), "seed {seed}, {shape}: {:x?}", entry.record);
+            let generation = found.get(&entry.record.address);
+            assert_eq!(
+                generation,
+                Some(&entry.generation),
+                "seed {seed}, {shape}: {:x?}",
+                entry.record
+            );
         }
     }
     println!("{intact} intact records found, {lost} were destroyed");

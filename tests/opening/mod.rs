@@ -1,6 +1,6 @@
-//! What tests write of the format themselves, as `kvstore/FORMAT.md` has it.
+//! Bytes of the format that tests write themselves, as `kvstore/FORMAT.md` describes them.
 
-/// Makes the checks of a sector's opening right: CRC-32C of bytes 0 to 24, zero count of bytes 0 to 28.
+/// Corrects the checks of a sector's opening: CRC-32C of bytes 0 to 24, zero count of bytes 0 to 28.
 pub(crate) fn seal(opening: &mut [u8]) {
     let crc = crc32c::crc32c(&opening[..25]);
     opening[25..29].copy_from_slice(&crc.to_le_bytes());

@@ -1,7 +1,11 @@
-//! The byte region against an array of bytes, under power cuts too, and what it costs.
+//! The byte region.
+//!
+//! Goal: it behaves like an array of bytes, a power cut leaves what its documentation promises, and
+//! it costs what is stated. Method: random writes on the region and on an array, with a cut at
+//! every step of a write; counts of the simulated part.
 
 use embedded_storage::{ReadStorage, Storage};
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::{Error, Layout, Region, RegionError, Store};
 use proptest::prelude::*;
 
@@ -65,16 +69,16 @@ proptest! {
         prop_assert_eq!(&content(&part), &model);
     }
 
-    /// A write is cut at every step: with up to three chunks all or nothing, else whole batches of
-    /// three chunks from the front.
+    /// A write is cut at every step. With up to three chunks it is all or nothing; a longer one
+    /// leaves whole batches of three chunks, from the front.
     #[test]
     fn a_cut_leaves_what_is_promised((at, bytes) in any_write(), before in any_write()) {
         let part = part();
         region(&mut open(&part)).write(before.0 as u32, &before.1).unwrap();
         let old = content(&part);
         let image = part.chip().image().clone();
-        // What the region may hold: nothing of the write, and the front of it up to each third
-        // chunk boundary.
+        // What the region may hold: nothing of the write, or its front up to every third chunk
+        // boundary.
         let mut allowed = vec![old.clone()];
         let end = at + bytes.len();
         let mut stop = at;
@@ -152,7 +156,7 @@ fn a_reserved_region_stays_writable() {
     }
 }
 
-/// The cost the documentation states, against a part that is rewritten sector by sector.
+/// The cost that the documentation states, compared with rewriting a sector for each write.
 #[test]
 fn writes_cost_far_less_than_a_sector_rewrite() {
     let part = Part::new(Chip::new(Geometry::new(4, 4096, 1, 256).unwrap()));
@@ -169,12 +173,12 @@ fn writes_cost_far_less_than_a_sector_rewrite() {
     let bytes = (after.programmed_bytes - before.programmed_bytes) as f64 / WRITES as f64;
     let per_erase = WRITES as f64 / (after.erases - before.erases) as f64;
     println!("{bytes:.1} bytes programmed per write, {per_erase:.1} writes per erase");
-    // A rewrite: 4096 bytes and an erase each.
+    // A rewrite takes 4096 bytes and an erase each time.
     assert!(bytes < 95.0, "{bytes}");
     assert!(per_erase > 40.0, "{per_erase}");
 }
 
-/// Each region that `new` gives can do what its constants say; others are refused.
+/// Each region that `new` returns can do what its constants say; others are refused.
 #[test]
 fn spans_that_fit_no_sector_are_refused() {
     let part = Part::new(Chip::new(Geometry::new(4, 4096, 1, 256).unwrap()));
@@ -187,7 +191,7 @@ fn spans_that_fit_no_sector_are_refused() {
         Region::<'_, _, 64, 512, 8>::new(&mut store, "rom", 8192).err(),
         Some(RegionError::Unusable)
     );
-    // One chunk is all there is.
+    // The region is a single chunk, so no batch has more.
     assert!(Region::<'_, _, 64, 1024, 4>::new(&mut store, "rom", 1024).is_ok());
     let mut region = Region::<'_, _, 64, 900, 4>::new(&mut store, "rom", 3600).unwrap();
     region.write_atomic(899, &[7; Region::<'_, Nor<1, 1>, 64, 900, 4>::ATOMIC_BYTES]).unwrap();

@@ -1,8 +1,12 @@
-//! What changed since a mark: never one too few, over power cuts and turns of sectors.
+//! Marks, what changed since, and reserved numbers.
+//!
+//! Goal: no change since a mark is ever missed, and no reserved number is given out twice. Method:
+//! a copy that is brought up to date only by what the store names must equal the store, over random
+//! changes, power cuts and compactions.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Level, Nor, Part};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part};
 use outlast_kvstore::{ChangeMark, Error, Ids, Layout, Store};
 use proptest::prelude::*;
 use rand::SeedableRng;
@@ -62,8 +66,8 @@ fn any_step() -> impl Strategy<Value = Step> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(60))]
 
-    /// Somebody keeps a copy: of each upload only the changes and the digest of the names; the list of
-    /// the names only if the digest says so. The copy is the store's content every time.
+    /// A copy is kept from the changes and the digest of the names in each upload, and from the
+    /// list of names only if the digest differs. Every time it equals the content of the store.
     #[test]
     fn a_copy_kept_by_changes_is_exact(steps in proptest::collection::vec(any_step(), 1..80)) {
         let part = part();
@@ -132,7 +136,7 @@ fn few_changes_are_few() {
     let mark = store.mark();
     assert!(changed(&mut store, mark).is_empty());
     store.put(&[7], &[1]).unwrap();
-    // The same value again changes nothing.
+    // Storing the same value again changes nothing.
     store.put(&[8], &[8]).unwrap();
     store.delete(&[9]).unwrap();
     assert_eq!(changed(&mut store, mark), BTreeSet::from([vec![7]]));
@@ -144,7 +148,7 @@ fn few_changes_are_few() {
     assert_eq!(changed(&mut store, mark), BTreeSet::from([vec![3]]));
 }
 
-/// No number twice, over power cuts at any step; and few records.
+/// No number is given out twice, over power cuts at any step, and few records are written.
 #[test]
 fn reserved_numbers_are_given_out_once() {
     let part = part();

@@ -1,6 +1,10 @@
-//! Counters against plain numbers: exact, whatever else happens to the store; and what a tick costs.
+//! Counters.
+//!
+//! Goal: a count is exact whatever else happens to the store, and a tick costs what is stated.
+//! Method: random steps on a store and on plain numbers, cuts in the middle of ticks, and counts of
+//! the simulated part.
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Image, MultiNor, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Image, MultiNor, Nor, Part, Tear};
 use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Error, Layout, Store};
 use proptest::prelude::*;
@@ -26,7 +30,7 @@ enum Step {
     Add(usize, u64),
     Set(usize, u64),
     Delete(usize),
-    /// Fills the log, so that sectors turn.
+    /// Fills the log, so that sectors are compacted.
     Other(u8, usize),
     Tidy,
     Reopen,
@@ -47,7 +51,7 @@ fn any_step() -> impl Strategy<Value = Step> {
     ]
 }
 
-/// Runs the steps on a store and on three numbers. `tick` ticks.
+/// Runs the steps on a store and on three numbers. `tick` is the way of ticking.
 fn compare<F: NorFlash<Error: PartialEq>>(
     part: &Part,
     flash: impl Fn() -> F,
@@ -96,14 +100,14 @@ proptest! {
 
     #[test]
     fn counts_are_exact(steps in proptest::collection::vec(any_step(), 1..60)) {
-        // The part refuses whatever is not one program of a unit, or zeros.
+        // The part refuses everything but one program of a unit, and zeros.
         let one = part(1, 1024);
         compare(&one, || one.nor::<1, 1>(), |store, key, _| store.tick(key), &steps);
         let eight = part(8, 1024);
         compare(&eight, || eight.nor::<4, 8>(), |store, key, _| store.tick(key), &steps);
         let wide = part(32, 2048);
         compare(&wide, || wide.nor::<8, 32>(), |store, key, _| store.tick(key), &steps);
-        // Bit by bit, alone and mixed with halves.
+        // Bit by bit, alone and mixed with half units.
         let bits = part(1, 1024);
         compare(&bits, || bits.multi_nor::<1, 1>(), |store, key, _| store.tick_bit(key), &steps);
         let four = part(4, 16384);
@@ -141,7 +145,7 @@ fn a_counter_is_a_value_of_eight_bytes() {
     assert_eq!(store.tick("boots"), Ok(1));
 }
 
-/// A counter in a store that is full goes on, at the price of a record per tick.
+/// A counter in a full store goes on counting, at the price of a record per tick.
 #[test]
 fn a_full_store_still_counts() {
     let part = part(1, 1024);
@@ -159,16 +163,16 @@ fn a_full_store_still_counts() {
     }
 }
 
-/// Bits of a tally that do not follow each other are damage, not a count.
+/// Bits of a tally that were not cleared in order are damage, not a count.
 #[test]
 fn damaged_cells_are_reported() {
     let part = part(1, 4096);
     let mut store: Store<Nor<1, 1>, 16> = Store::open(part.nor(), layout(&part)).unwrap();
     store.tick("boots").unwrap();
-    // A record behind it: the last one would be taken for torn.
+    // Another record follows: without it the tally would be taken for torn.
     store.put("name", b"quay").unwrap();
     let (image, geometry) = (part.chip().image().clone(), part.chip().geometry());
-    // The cells: the run of blank bytes in the record.
+    // The cells are the run of blank bytes in the record.
     let record = image.bytes().windows(5).position(|bytes| bytes == b"boots").unwrap();
     let cells = record + image.bytes()[record..].windows(8).position(|b| b == [0xFF; 8]).unwrap();
     for damage in [4, 9, 30] {
@@ -184,8 +188,8 @@ fn damaged_cells_are_reported() {
     }
 }
 
-/// Every tick is cut at its step in the middle, with the cell half-way: what the next power-up
-/// says is the old count or the new one, the one after says the same, and no acknowledged tick is lost.
+/// Ticks are cut in the middle, with the cell half programmed. The next power-up reports the old
+/// count or the new one, the one after that reports the same, and no acknowledged tick is lost.
 #[test]
 fn an_interrupted_tick_is_settled() {
     let part = part(1, 1024);
@@ -195,7 +199,7 @@ fn an_interrupted_tick_is_settled() {
         let mut store = open();
         let up = part.chip().step_count();
         let rng = rand::SeedableRng::seed_from_u64(round);
-        let level = outlast_faultsim::device::Level::F4;
+        let level = outlast_faultsim::part::Level::F4;
         part.chip_mut().cut_randomly(up + round % 7, level, rng);
         let mut acknowledged = least;
         while let Ok(count) = store.tick_bit("boots") {
@@ -220,7 +224,7 @@ fn cost<F: NorFlash>(
     mut tick: impl FnMut(&mut Store<F, 16>, u64),
 ) -> (f64, f64) {
     let mut store: Store<F, 16> = Store::open(flash, layout(part)).unwrap();
-    // Other settings, so that sectors that retire have something to copy.
+    // Other settings, so that a compaction has something to copy.
     for key in 0..10_u8 {
         store.put(&[key], &[key; 16]).unwrap();
     }
@@ -234,8 +238,9 @@ fn cost<F: NorFlash>(
     (bytes, per_tick(after.erases - before.erases))
 }
 
-/// At unit 1, against a record per tick: at least 20 times more ticks per erase. The bound is the one
-/// of the usual argument: log bytes of a tally over its ticks, times the write amplification.
+/// At unit 1 there are at least 20 times more ticks per erase than with a record per tick. The
+/// bound follows from the log bytes of a tally, divided by its ticks, times the write
+/// amplification.
 #[test]
 fn ticks_cost_a_twentieth_of_a_record() {
     const TICKS: u64 = 200_000;
@@ -286,7 +291,7 @@ fn ratio<const UNIT: usize>(unit: u32, sector: u32) -> f64 {
     records / ticks
 }
 
-/// A tick between operations of the flash: nothing of it is there after a cut before it.
+/// A cut before the program of a tick leaves nothing of that tick.
 #[test]
 fn a_tick_is_one_program() {
     let part = part(1, 4096);
@@ -301,6 +306,6 @@ fn a_tick_is_one_program() {
     assert_eq!(after.programmed_bytes - before.programmed_bytes, 64);
     part.chip_mut().cut_at(u64::MAX, Tear::NOTHING);
     assert_eq!(store.tick("boots"), Ok(66));
-    // Used up: a new tally.
+    // The tally is used up, and a new one is written.
     assert!(part.chip().counts().programmed_bytes - after.programmed_bytes > 20);
 }

@@ -1,6 +1,9 @@
-//! Facts of the trade that the simulated part must show. Common practice, no source.
+//! Facts of the trade that the simulated part must show.
+//!
+//! Goal: the part behaves as real flash does where the other tests rely on it. Method: small
+//! examples with addresses worked out by hand. Common practice, no source.
 
-use outlast_faultsim::device::{Chip, Geometry, PartError};
+use outlast_faultsim::part::{Chip, Geometry, PartError};
 
 fn chip() -> Chip {
     Chip::new(Geometry::new(4, 4096, 1, 256).expect("a valid geometry"))
@@ -21,8 +24,8 @@ fn a_byte_can_be_written_only_where_the_flash_reads_ff() {
     chip.program(556, &[0x5B]).expect("an erased byte");
 }
 
-/// Page 15, offset 250 is address 4090: six bytes are left in sector 0, and a longer write goes on
-/// in sector 1; it takes two page programs. An erase of sector 0 takes only those six.
+/// Page 15, offset 250 is address 4090. Six bytes are left in sector 0, so a longer write goes on
+/// in sector 1 and takes two page programs. An erase of sector 0 removes only those six.
 #[test]
 fn a_write_over_a_sector_boundary_goes_on_in_the_next_sector() {
     let mut chip = chip();
@@ -35,7 +38,7 @@ fn a_write_over_a_sector_boundary_goes_on_in_the_next_sector() {
     assert_eq!(bytes, [0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0, 0, 0, 0]);
 }
 
-/// Page 20, offset 100 lies in sector 1 at 1124: its erase blanks that byte and no other sector.
+/// Page 20, offset 100 lies in sector 1 at 1124. Its erase blanks that byte and no other sector.
 #[test]
 fn an_erase_takes_the_sector_of_a_page() {
     let mut chip = chip();

@@ -1,4 +1,8 @@
-//! A store is opened with its own layout or not at all, and what is formatted starts afresh.
+//! Layouts and formatting.
+//!
+//! Goal: a store opens with its own layout or not at all, and a format leaves nothing of what was
+//! there. Method: stores of many layouts over the same flash, opened and formatted with each
+//! other's; a refused open must not change a byte.
 
 use std::ops::Range;
 
@@ -25,7 +29,7 @@ fn layout(sector_bytes: u32, page_bytes: u32, range: Range<u32>) -> (Layout, Par
     (layout, Parts { sector_bytes, range })
 }
 
-/// All overlap each other.
+/// These layouts all overlap each other.
 fn layouts() -> Vec<(Layout, Parts)> {
     vec![
         layout(4096, 256, 0..0x8000),
@@ -41,7 +45,7 @@ fn layouts() -> Vec<(Layout, Parts)> {
     ]
 }
 
-/// What a device leaves that made so many puts, and was opened so many times behind the last.
+/// What a device leaves after this many puts and, after the last of them, this many opens.
 fn used(flash: Vec<u8>, layout: &Layout, puts: u32, opens: u32) -> Vec<u8> {
     let mut store = Small::format(Ram::new(flash), layout.clone()).unwrap();
     store.put("serial", b"A17").unwrap();
@@ -54,7 +58,8 @@ fn used(flash: Vec<u8>, layout: &Layout, puts: u32, opens: u32) -> Vec<u8> {
     store.into_flash().into_parts().0
 }
 
-/// Refused, with not a byte changed; what it says depends on what lies at the sector starts.
+/// The open is refused and no byte changes. The reason given depends on what lies at the sector
+/// starts.
 fn open_refuses(image: &[u8], (layout, parts): &(Layout, Parts), what: &str) {
     let mut starts = parts.range.clone().step_by(parts.sector_bytes as usize);
     let found = if starts.any(|at| image[at as usize..].starts_with(&[0x0A, 0x57])) {
@@ -68,7 +73,7 @@ fn open_refuses(image: &[u8], (layout, parts): &(Layout, Parts), what: &str) {
     assert_eq!(flash.into_parts().1, [], "{what}");
 }
 
-/// Also when settle records, which do not tell the layout, stand in its sectors.
+/// This holds too when its sectors contain settle records, which do not name the layout.
 #[test]
 fn a_store_of_another_layout_is_refused_and_not_touched() {
     for (number, mine) in layouts().iter().enumerate() {
@@ -86,7 +91,7 @@ fn a_store_of_another_layout_is_refused_and_not_touched() {
     }
 }
 
-/// Of the store before nothing is left that its own layout could open.
+/// Nothing of the earlier store is left that its own layout could open.
 #[test]
 fn a_region_formatted_with_another_layout_does_not_open_with_the_old_one() {
     for (number, old) in layouts().iter().enumerate().take(6) {
@@ -122,8 +127,9 @@ fn a_newer_format_is_refused() {
     }
 }
 
-/// A mark may have been the last program before a cut, and read as blank later: it is programmed again
-/// before the sector behind the head is erased, or a cut would leave neither the old store nor a new one.
+/// A mark may have been the last program before a cut, and may read as blank later. It is
+/// programmed again before the sector after the head is erased, or a cut would leave neither the
+/// old store nor a new one.
 #[test]
 fn a_format_over_a_store_confirms_its_head_first() {
     let (layout, _) = layout(4096, 256, 0..0x8000);
@@ -141,12 +147,12 @@ fn a_format_over_a_store_confirms_its_head_first() {
         assert_eq!(steps.first(), Some(&mark), "{puts}");
         let erases = steps.iter().filter(|step| matches!(step, Step::Erase { .. })).count();
         assert_eq!(erases, 1, "{puts}");
-        // The figure in the docs of `format`.
+        // The number in the documentation of `format`.
         assert!(steps.len() - erases <= 10, "{} programs", steps.len() - erases);
     }
 }
 
-/// The figures in the docs of `open` and `format`.
+/// The numbers in the documentation of `open` and `format`.
 #[test]
 fn a_new_store_costs_what_the_docs_say() {
     let (layout, _) = layout(4096, 256, 0..0x8000);
@@ -158,7 +164,7 @@ fn a_new_store_costs_what_the_docs_say() {
     assert_eq!(cost(store.into_flash().into_parts().1), (9, 1));
     let garbage = Ram::recording(vec![0x5A; BYTES]);
     let store = Small::format(garbage, layout).unwrap();
-    // One for each of 64 erase units of 512 bytes; seven of them lie in the sector behind the head, where
-    // the mount sees their zeros.
+    // One for each of 64 erase units of 512 bytes. Seven of them lie in the sector after the head,
+    // where the mount sees their zeros.
     assert_eq!(cost(store.into_flash().into_parts().1), (9 + 64 + 7, 1));
 }

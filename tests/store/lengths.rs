@@ -1,9 +1,12 @@
-//! Keys of every length, on parts of every program unit and with short and long headers.
+//! Keys of every length.
+//!
+//! Goal: what fits is stored and read back, whatever its length. Method: all key lengths, on parts
+//! of every program unit, with short and long headers.
 
-use outlast_faultsim::device::{Chip, Geometry, Nor, Part};
+use outlast_faultsim::part::{Chip, Geometry, Nor, Part};
 use outlast_kvstore::{Layout, Store};
 
-/// Each key alone, at lengths of values around where a `get` needs a second read.
+/// Each key alone, with values of about the length where a `get` needs a second read.
 fn every_key_is_read_back<const READ: usize, const UNIT: usize>(sector_bytes: u32) {
     let page = (8 * UNIT as u32).max(64);
     let layout = || Layout::serial_nor().with_sector_bytes(sector_bytes).with_page_bytes(page);
@@ -30,7 +33,7 @@ fn every_key_is_read_back<const READ: usize, const UNIT: usize>(sector_bytes: u3
     }
 }
 
-/// Of all lengths from 1 to 64.
+/// One key of each length from 1 to 64.
 #[test]
 fn keys_of_all_lengths_are_read_back() {
     every_key_is_read_back::<1, 1>(4096);

@@ -1,4 +1,7 @@
-//! The store on the simulated part, with all that is built on it.
+//! The store on the simulated part, with everything that is built on it.
+//!
+//! Goal: the public calls keep the promises of their documentation. Method: each module states its
+//! own; most compare the store with a plain model, over power cuts.
 
 #[path = "../opening/mod.rs"]
 mod opening;
@@ -11,5 +14,7 @@ mod layouts;
 mod lengths;
 mod model;
 mod odd_logs;
+mod page_code;
+mod quick_start;
 mod typed_settings;
 mod unreadable;

@@ -1,9 +1,12 @@
-//! The store against a `BTreeMap`: random operations, cuts at random steps and restarts, shrunk to
-//! the shortest sequence if they ever disagree.
+//! The store beside a map.
+//!
+//! Goal: whatever sequence of calls, cuts and restarts there is, the store holds what the calls
+//! say. Method: random operations on the store and on a `BTreeMap`, with cuts at random steps; a
+//! sequence on which they disagree is shrunk.
 
 use std::collections::BTreeMap;
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Level, Nor, Part};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part};
 use outlast_kvstore::{Change, Error, Layout, Store};
 use proptest::prelude::*;
 use proptest_state_machine::{ReferenceStateMachine, StateMachineTest, prop_state_machine};
@@ -21,8 +24,8 @@ enum Step {
     Clear,
     Tidy,
     Reopen,
-    /// The operation that follows is cut at its n-th program or erase step, then so many of the
-    /// recoveries.
+    /// The next operation is cut at its n-th program or erase step, and then this many recoveries
+    /// are cut too.
     Cut {
         operation: Box<Self>,
         at: u64,
@@ -31,7 +34,7 @@ enum Step {
     },
 }
 
-/// What the model allows: one map, or two after a cut until one is read.
+/// What the model allows: one map; after a cut two of them, until the store has been read.
 #[derive(Clone, Debug)]
 struct Model {
     before: Map,
@@ -103,8 +106,8 @@ impl ReferenceStateMachine for Model {
     }
 
     fn apply(mut state: Self, step: &Step) -> Self {
-        // Which of two maps holds is known only to the store; the test reads it and goes on
-        // with that one, so the model keeps both.
+        // Only the store knows which of the two maps holds. The test reads it and goes on with that
+        // one, so the model keeps both.
         state.before = state.after.clone();
         state.after = apply(&state.after, step);
         state
@@ -118,12 +121,12 @@ struct Real {
     map: Map,
 }
 
-fn open(part: &Part) -> Result<Device, Error<outlast_faultsim::device::PartError>> {
+fn open(part: &Part) -> Result<Device, Error<outlast_faultsim::part::PartError>> {
     Store::open(part.nor(), Layout::serial_nor().with_sector_bytes(512).with_page_bytes(64))
 }
 
 impl Real {
-    fn run(&mut self, step: &Step) -> Result<(), Error<outlast_faultsim::device::PartError>> {
+    fn run(&mut self, step: &Step) -> Result<(), Error<outlast_faultsim::part::PartError>> {
         let Some(store) = &mut self.store else { panic!("no store") };
         match step {
             Step::Put(key, value) => store.put(&[*key], value),

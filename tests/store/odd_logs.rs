@@ -1,5 +1,14 @@
-//! Logs that no store of ours leaves, or only with damage: nothing is written beyond its sector, no
-//! number overflows, and what was acknowledged stays or is reported.
+//! Logs that this store leaves only with damage, or never.
+//!
+//! Goal: nothing is written beyond its sector, no number overflows, and what was acknowledged stays
+//! or is reported. Method: logs are written by hand as `kvstore/FORMAT.md` describes them, on a
+//! flash that fails reads on demand and panics when the store leaves its range. Such a log looks
+//! like this:
+//!
+//! ```text
+//! sector: | opening, 31 bytes | mark | record | record | ...
+//! record: | header, 4 bytes | key | value | CRC-32C, 4 bytes | zero count, 2 bytes |
+//! ```
 
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -9,7 +18,7 @@ use outlast_kvstore::embedded_storage::nor_flash::{
 };
 use outlast_kvstore::{Error, Layout, Store};
 
-/// A part whose reads can be made to fail, and that holds a store to its range.
+/// A part whose reads can be made to fail, and that panics when a store leaves its range.
 #[derive(Default)]
 struct Cells {
     bytes: Vec<u8>,
@@ -154,8 +163,8 @@ fn store_in_its_last_days(epoch: u32, sequence: u32) -> Flash<1> {
     flash
 }
 
-/// With the last sequence numbers a store takes changes until it says that it can take no more, and
-/// keeps what it took.
+/// Near the last sequence number a store accepts changes until it reports that it can accept no
+/// more, and it keeps those it accepted.
 #[test]
 fn sequence_numbers_end_cleanly() {
     for before in 4..8 {
@@ -172,8 +181,8 @@ fn sequence_numbers_end_cleanly() {
                 }
             }
         }
-        assert!(refused > 0, "it ran on behind the last number");
-        // Nothing is lost; a mount that would need a turn says so.
+        assert!(refused > 0, "it went on after the last number");
+        // Nothing is lost; a mount that would need a compaction says so.
         match flash.open() {
             Ok(mut store) => {
                 let mut buffer = [0; 200];
@@ -205,8 +214,8 @@ fn epochs_end_cleanly() {
     }
 }
 
-/// A header decays while the store is open. The damaged key says so as long as the store is open, and
-/// no other key ever gets an older value back, however often its old place is used again.
+/// A header decays while the store is open. The damaged key is reported for as long as the store is
+/// open, and no other key ever reverts to an older value, however often its place is used again.
 #[test]
 fn a_header_that_decays_costs_only_its_key() {
     let flash = Flash::<1>::new(3 * 4096);
@@ -226,7 +235,7 @@ fn a_header_that_decays_costs_only_its_key() {
         if number < 300 || number % 7 == 0 {
             assert_eq!(store.get("A", &mut [0; 64]), Err(Error::Corrupt), "after {number}");
         }
-        // Later only the old place's third use could show it.
+        // Later only the third use of the old place could show it.
         if number > 100 && number % 3 == 0 {
             let mut again = flash.copy().open().unwrap();
             for (key, value) in ["B", "C", "D"].iter().zip(&last) {
@@ -239,8 +248,9 @@ fn a_header_that_decays_costs_only_its_key() {
     assert_eq!(store.get("A", &mut [0; 64]), Ok(Some(&b"anew"[..])));
 }
 
-/// A header cannot be read while the room for a turn is counted, and can be while its record is moved:
-/// the turn ends before it counts, nothing is written beyond its sector, and nothing is lost.
+/// A header cannot be read while the room for a compaction is counted, and can be while its record
+/// is moved. The compaction ends before it counts, nothing is written beyond its sector, and
+/// nothing is lost.
 #[test]
 fn a_header_that_reads_again_does_not_overfill_a_sector() {
     let mut refused = 0;
@@ -270,17 +280,17 @@ fn a_header_that_reads_again_does_not_overfill_a_sector() {
         }
         assert_eq!(store.get("more", &mut [0; 700]), Ok(None));
     }
-    assert!(refused > 0, "no turn was ended");
+    assert!(refused > 0, "no compaction was ended");
 }
 
-/// A log whose checks all pass but whose records overlap, so that more lives than a sector holds.
+/// A log whose checks all pass but whose records overlap, so that more is live than a sector holds.
 #[test]
 fn a_forged_log_is_not_written_beyond_its_sector() {
     let flash = Flash::<1>::new(2 * 4096);
     let facts = format::facts(0, 2);
     flash.set(0, &format::opening(2, &facts));
     flash.set(31, &[0]);
-    // A value that holds two headers of pending records, which a commit in a settle record names.
+    // The value holds two headers of pending records, which a commit in a settle record names.
     let mut value = vec![0x55; 2989];
     for (at, name) in [(50, b"p1"), (1462, b"p2")] {
         let header = format::header(PENDING_PUT, 2, 1400);
@@ -297,7 +307,7 @@ fn a_forged_log_is_not_written_beyond_its_sector() {
     assert_eq!(flash.open().err(), Some(Error::Full));
 }
 
-/// The unit behind a record that a settle record carries, which does not start on a unit, cannot be
+/// The record that a settle record carries does not start on a unit. The unit after it cannot be
 /// read.
 #[test]
 fn an_unreadable_neighbour_of_a_carried_record_does_not_hurt_it() {
@@ -306,10 +316,10 @@ fn an_unreadable_neighbour_of_a_carried_record_does_not_hurt_it() {
         let value = vec![b'v'; len];
         flash.open().unwrap().put("carried", &value).unwrap();
         let mut store = flash.open().unwrap();
-        store.put("behind", &[len as u8 | 0x80; 9]).unwrap();
+        store.put("follow", &[len as u8 | 0x80; 9]).unwrap();
         // The settle record's trailer stands between the two.
-        let behind = flash.find_last(&[len as u8 | 0x80; 9]) - 10;
-        flash.0.borrow_mut().failing = Some((behind - 1, u32::MAX));
+        let following = flash.find_last(&[len as u8 | 0x80; 9]) - 10;
+        flash.0.borrow_mut().failing = Some((following - 1, u32::MAX));
         assert_eq!(store.get("carried", &mut [0; 64]), Ok(Some(&value[..])), "{len}");
     }
 }

@@ -1,8 +1,12 @@
-//! Typed settings on the simulated part: round trips, what evolves and what is refused, export and
-//! import; and the bytes in flash against the published examples of the formats.
+//! Typed settings.
+//!
+//! Goal: what is saved is loaded, a stored value is never misread as another type, and the bytes in
+//! flash are those of the postcard format. Method: random values through save, load, export and
+//! import; declarations that change between two firmware versions; the published examples of the
+//! format.
 
 use heapless::{String as Text, Vec as List};
-use outlast_faultsim::device::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::settings::{
     Declared, ImportError, JsonError, Setting, SettingBatch, Source, Why, export, export_json,
     import, import_json,
@@ -44,7 +48,7 @@ struct Position {
     height: Option<f32>,
 }
 
-/// Every kind of value there is, nested.
+/// Every kind of value, nested.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, Schema)]
 struct Everything {
     tiny: i8,
@@ -133,7 +137,7 @@ fn any_everything() -> impl Strategy<Value = Everything> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(200))]
 
-    /// What is saved is loaded, after the power was away too; what is exported is imported.
+    /// What is saved is loaded, also after a power cycle; what is exported is imported.
     #[test]
     fn values_come_back(value in any_everything()) {
         let device = part();
@@ -150,7 +154,7 @@ proptest! {
         let mut other = open(&part());
         prop_assert_eq!(import::<_, 32, 4>(&mut other, &all, &exported).unwrap(), 1);
         prop_assert_eq!(&EVERYTHING.load(&mut other).unwrap().value, &value);
-        // Floats that JSON has no number for are refused, the others come back.
+        // Floats for which JSON has no number are refused; the others come back.
         match export_json(&mut store, &all) {
             Ok(lines) => {
                 let mut third = open(&part());
@@ -178,7 +182,7 @@ proptest! {
         prop_assert_eq!(error.key, "everything");
         let is_other = matches!(error.why, Why::OtherType { .. });
         prop_assert!(is_other, "{}", error);
-        // The right fingerprint in front of any bytes: decoded only if they are all of a value.
+        // The right fingerprint in front of any bytes: they decode only if they are a whole value.
         let mut tagged = Setting::<Everything, 200>::FINGERPRINT.to_le_bytes().to_vec();
         tagged.extend(&bytes);
         store.put(EVERYTHING.key(), &tagged).unwrap();
@@ -285,7 +289,7 @@ proptest! {
         let old = ProfileV1 { period_s, channel };
         V1.save(&mut open(&part), &old).unwrap();
         let mut store = reopen(&part);
-        // Never misread, and not lost by asking.
+        // It is never misread, and asking does not lose it.
         let error = V2.load(&mut store).unwrap_err();
         let is_other = matches!(error.why, Why::OtherType { stored: Some(_), .. });
         prop_assert!(is_other);
@@ -299,7 +303,7 @@ proptest! {
         // From here on the closure is not asked.
         let again = V2.load_migrating(&mut store, |_| unreachable!()).unwrap();
         prop_assert_eq!(again.source, Source::Stored);
-        // A step over two versions.
+        // A migration over two versions.
         V1.save(&mut store, &ProfileV1 { period_s, channel }).unwrap();
         let three = V3.load_migrating(&mut store, |old| {
             let two = old.read::<ProfileV1>().map(two_from).or_else(|| old.read())?;
@@ -309,7 +313,7 @@ proptest! {
         prop_assert_eq!(three.unwrap().value.channel, channel);
     }
 
-    /// Older firmware on newer data: refused by name, and the data stay.
+    /// Older firmware refuses newer data with the name of the setting, and the data stay.
     #[test]
     fn a_value_of_version_2_is_refused_by_version_1(
         period_ms in any::<u32>(), channel in 11..=26_u8, retries in any::<Option<u8>>(),
@@ -411,7 +415,7 @@ fn a_batch_is_all_or_nothing() {
     assert!(matches!(error.why, Why::TooLong { .. }), "{error}");
     let error = SettingBatch::<1>::new(&mut buffer).reset(&LOW).reset(&HIGH).commit(&mut store);
     assert_eq!(error.unwrap_err().why, Why::TooMany { limit: 1 });
-    // Cut at every step: before the last one nothing of it is there.
+    // Cut at every step: before the last one nothing of the batch is there.
     let image = part.chip().image().clone();
     for step in 0.. {
         part.chip_mut().power_up(&image, Bias::ONES);
@@ -540,7 +544,7 @@ fn errors_of_the_store_come_with_the_key() {
     );
 }
 
-/// What a batch takes can be loaded: it refuses what `save` refuses.
+/// What a batch accepts can be loaded: it refuses what `save` refuses.
 #[test]
 fn a_batch_takes_no_more_bytes_than_a_setting_has() {
     const NAME: Setting<heapless::String<40>, 16> = Setting::new("name", heapless::String::new);

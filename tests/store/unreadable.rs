@@ -1,11 +1,14 @@
-//! Flash with an error-correcting code: what an interrupted operation leaves of a unit may fail to
-//! read. That is a damaged record, never a failed open, and never an acknowledged change lost.
+//! Flash with an error-correcting code, where reading what an interrupted operation left may fail.
+//!
+//! Goal: such a unit is a damaged record, never a failed open, and never an acknowledged change
+//! lost. Method: a part that refuses reads of chosen units, in logs made for the purpose, in every
+//! unit of a log in turn, and in random lives with cuts.
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
-use outlast_faultsim::device::{Bias, Chip, Geometry, Level, Nor, Part, PartError, Weak};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Marginal, Nor, Part, PartError};
 use outlast_kvstore::embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
 };
@@ -16,7 +19,7 @@ use rand::{RngExt as _, SeedableRng};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Failure {
-    /// The code over this unit does not come out.
+    /// The check over this unit fails.
     Unreadable(u32),
     Part(PartError),
 }
@@ -31,14 +34,14 @@ impl NorFlashError for Failure {
 #[derive(Default)]
 struct Bad {
     units: BTreeSet<u32>,
-    /// They fail at random, else always.
+    /// With this they fail at random, without it always.
     flicker: Option<ChaCha8Rng>,
     failed: u64,
-    /// After so many reads more the flash reads nothing at all.
+    /// After this many more reads the flash reads nothing at all.
     reads_left: Option<u32>,
 }
 
-/// A part that refuses reads of bad units. Zeros over a unit and an erase make it good.
+/// A part that refuses reads of bad units. A program or an erase of a unit makes it good.
 struct Ecc<const UNIT: usize> {
     part: Part,
     bad: Rc<RefCell<Bad>>,
@@ -49,7 +52,7 @@ impl<const UNIT: usize> Ecc<UNIT> {
         self.part.nor()
     }
 
-    fn mend(&self, from: u32, to: u32) {
+    fn make_readable(&self, from: u32, to: u32) {
         let unit = UNIT as u32;
         self.bad.borrow_mut().units.retain(|bad| !(from / unit..to / unit).contains(bad));
     }
@@ -92,13 +95,13 @@ impl<const UNIT: usize> NorFlash for Ecc<UNIT> {
 
     fn erase(&mut self, from: u32, to: u32) -> Result<(), Failure> {
         self.nor().erase(from, to).map_err(Failure::Part)?;
-        self.mend(from, to);
+        self.make_readable(from, to);
         Ok(())
     }
 
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Failure> {
         self.nor().write(offset, bytes).map_err(Failure::Part)?;
-        self.mend(offset, offset + bytes.len() as u32);
+        self.make_readable(offset, offset + bytes.len() as u32);
         Ok(())
     }
 }
@@ -120,7 +123,7 @@ impl<const UNIT: usize> Device<UNIT> {
         Self { part: Part::new(Chip::new(geometry)), bad: Rc::default() }
     }
 
-    /// Power off and on, and the store opened.
+    /// Switches the power off and on, and opens the store.
     fn open(&self, bias: Bias) -> Result<Settings<UNIT>, Error<Failure>> {
         let image = self.part.chip().image().clone();
         self.part.chip_mut().power_up(&image, bias);
@@ -137,16 +140,16 @@ impl<const UNIT: usize> Device<UNIT> {
         self.part.chip().image().bytes().to_vec()
     }
 
-    fn spoil(&self, address: usize) {
+    fn make_unreadable(&self, address: usize) {
         self.bad.borrow_mut().units.insert((address / UNIT) as u32);
     }
 
-    fn mend(&self) {
+    fn make_readable(&self) {
         *self.bad.borrow_mut() = Bad::default();
     }
 
     /// What a cut may have made unreadable: some units of the step it fell into.
-    fn spoil_torn(&self, rng: &mut ChaCha8Rng) {
+    fn make_torn_units_unreadable(&self, rng: &mut ChaCha8Rng) {
         let chip = self.part.chip();
         let Some((step, _)) = chip.torn_step() else { return };
         let range = step.range(&chip.geometry());
@@ -155,9 +158,9 @@ impl<const UNIT: usize> Device<UNIT> {
         for unit in range.start / UNIT as u32..range.end / UNIT as u32 {
             let (from, to) = (unit as usize * UNIT, (unit as usize + 1) * UNIT);
             // Zeros over zeros change nothing.
-            let weak = |place: &Weak| (from..to).contains(&(place.at as usize));
+            let weak = |place: &Marginal| (from..to).contains(&(place.at as usize));
             let is_zero = chip.image().bytes()[from..to].iter().all(|byte| *byte == 0);
-            if is_zero && !chip.image().weak().iter().any(weak) {
+            if is_zero && !chip.image().marginal().iter().any(weak) {
                 continue;
             }
             if rng.random_bool(share) {
@@ -172,9 +175,9 @@ fn find(bytes: &[u8], what: &[u8]) -> usize {
     bytes.windows(what.len()).rposition(|window| window == what).unwrap()
 }
 
-/// A device with a counter that was set to 100 and has ticked `ticks` times, with a record behind its
-/// tally or not; and where the tally's key stands.
-fn with_counter<const UNIT: usize>(ticks: u64, behind: bool) -> (Device<UNIT>, usize) {
+/// A device with a counter that was set to 100 and has ticked `ticks` times, and the place of its
+/// tally's key. With `follows` another record follows the tally.
+fn with_counter<const UNIT: usize>(ticks: u64, follows: bool) -> (Device<UNIT>, usize) {
     let device = Device::new(256);
     let mut store = device.open(Bias::ONES).unwrap();
     store.put("name", b"quay").unwrap();
@@ -182,7 +185,7 @@ fn with_counter<const UNIT: usize>(ticks: u64, behind: bool) -> (Device<UNIT>, u
     for n in 1..=ticks {
         assert_eq!(store.tick("boots"), Ok(100 + n));
     }
-    if behind {
+    if follows {
         store.put("other", b"pier").unwrap();
     }
     let key = find(&device.bytes(), b"boots");
@@ -192,20 +195,21 @@ fn with_counter<const UNIT: usize>(ticks: u64, behind: bool) -> (Device<UNIT>, u
 /// Bytes of key and value of a tally before its cells.
 const BEFORE_CELLS: usize = 5 + 9;
 
-/// The unit under an interrupted tick fails to read: the count is one of the two it may be, whichever
-/// half of the unit it was, and later opens agree. The tally is the last record of the log or not.
+/// The unit under an interrupted tick fails to read. The count is one of the two it may be,
+/// whichever half of the unit was cleared, and later opens agree; whether or not the tally is the
+/// last record.
 fn interrupted_tick<const UNIT: usize>() {
-    for (ticks, behind) in [(2, false), (3, false), (2, true), (3, true), (8, true), (9, true)] {
-        let (device, key) = with_counter::<UNIT>(ticks, behind);
+    for (ticks, follows) in [(2, false), (3, false), (2, true), (3, true), (8, true), (9, true)] {
+        let (device, key) = with_counter::<UNIT>(ticks, follows);
         let cells = (key + BEFORE_CELLS).next_multiple_of(UNIT);
-        // The base has the first tick, a unit two.
-        device.spoil(cells + (ticks as usize - 2) / 2 * UNIT);
+        // The first tick is in the base, and a unit has two.
+        device.make_unreadable(cells + (ticks as usize - 2) / 2 * UNIT);
         let mut store = device.open(Bias::ONES).unwrap();
         let count = store.count("boots").unwrap();
-        assert!((99 + ticks..=100 + ticks).contains(&count), "{UNIT} {ticks} {behind}: {count}");
+        assert!((99 + ticks..=100 + ticks).contains(&count), "{UNIT} {ticks} {follows}: {count}");
         assert_eq!(store.get("name", &mut [0; 8]), Ok(Some(&b"quay"[..])));
         assert!(device.bad.borrow().failed > 0);
-        device.mend();
+        device.make_readable();
         let mut store = device.open(Bias::ONES).unwrap();
         assert_eq!(store.count("boots"), Ok(count));
         assert_eq!(store.tick("boots"), Ok(count + 1));
@@ -227,22 +231,22 @@ fn an_unreadable_cell_of_this_power_up_is_damage() {
         assert_eq!(store.tick("boots"), Ok(n));
     }
     let key = find(&device.bytes(), b"boots");
-    // The one that the next tick would begin.
-    device.spoil((key + BEFORE_CELLS).next_multiple_of(8) + 8);
+    // The cell that the next tick would begin.
+    device.make_unreadable((key + BEFORE_CELLS).next_multiple_of(8) + 8);
     assert_eq!(store.count("boots"), Err(Error::Corrupt));
     assert_eq!(store.tick("boots"), Err(Error::Corrupt));
 }
 
-/// A unit before the one in flight, or with ticks behind it, is damage; so is any unit that is no
-/// cell. A tally behind which the log goes on is reported as corrupt and can be set; the last one
-/// is taken for torn, and the value before it holds.
+/// A unit before the one in flight, or with ticks after it, is damage, and so is any unit that is
+/// not a cell. A tally after which the log goes on is reported as corrupt and can be set. The last
+/// one is taken for torn, and the value before it holds.
 fn damaged_tally<const UNIT: usize>() {
-    for (behind, offset) in [(true, 0), (false, 0), (true, -8), (false, -8)] {
-        let (device, key) = with_counter::<UNIT>(9, behind);
+    for (follows, offset) in [(true, 0), (false, 0), (true, -8), (false, -8)] {
+        let (device, key) = with_counter::<UNIT>(9, follows);
         let cells = (key + BEFORE_CELLS).next_multiple_of(UNIT);
-        device.spoil(cells.checked_add_signed(offset).unwrap());
+        device.make_unreadable(cells.checked_add_signed(offset).unwrap());
         let mut store = device.open(Bias::ONES).unwrap();
-        if behind {
+        if follows {
             assert_eq!(store.count("boots"), Err(Error::Corrupt), "{UNIT} {offset}");
             assert_eq!(store.tick("boots"), Err(Error::Corrupt));
             assert!(store.usage().damaged_records > 0);
@@ -252,7 +256,7 @@ fn damaged_tally<const UNIT: usize>() {
         }
         store.put("boots", &7_u64.to_le_bytes()).unwrap();
         assert_eq!(store.tick("boots"), Ok(8));
-        // It can still retire the sector with the unit that does not read.
+        // The sector with the unreadable unit can still be compacted.
         for n in 9..400 {
             store.put("name", &[n as u8; 20]).unwrap();
             assert_eq!(store.tick("boots"), Ok(n));
@@ -276,37 +280,38 @@ fn an_unreadable_commit_keeps_its_batch() {
     store.commit(&[Change::put("a", b"new"), Change::delete("b")]).unwrap();
     // Start and end of the batch, in the commit's value.
     let bytes = device.bytes();
-    // Deletes come first.
+    // Deletes stand first in a batch.
     let start = find(&bytes, b"anew") - 4 - 16;
     let commit = start + 2 * 16;
     assert_eq!(bytes[commit + 4..commit + 7], (start as u32).to_le_bytes()[..3]);
-    store.put("c", b"behind").unwrap();
-    // Alone in its unit: the header stands in the one before.
-    device.spoil(commit + 8);
+    store.put("c", b"follow").unwrap();
+    // This byte is alone in its unit: the header stands in the unit before.
+    device.make_unreadable(commit + 8);
     let mut store = device.open(Bias::ONES).unwrap();
     assert_eq!(store.get("a", &mut [0; 8]), Ok(Some(&b"new"[..])));
     assert_eq!(store.get("b", &mut [0; 8]), Ok(None));
-    assert_eq!(store.get("c", &mut [0; 8]), Ok(Some(&b"behind"[..])));
+    assert_eq!(store.get("c", &mut [0; 8]), Ok(Some(&b"follow"[..])));
     assert!(device.bad.borrow().failed > 0);
 }
 
-/// A name that cannot be read any more stays damage until it is replaced: never a key without value.
+/// A name that can no longer be read stays damage until it is replaced. It never becomes a key
+/// without a value.
 #[test]
 fn an_unreadable_name_is_damage() {
     let device = Device::<8>::new(256);
     let mut store = device.open(Bias::ONES).unwrap();
     let name = "a long name";
     store.put(name, b"old").unwrap();
-    // Alone in its unit: the header and the start of the name stand in the one before.
-    device.spoil(find(&device.bytes(), b"ng name"));
+    // The header and the start of the name stand in the unit before.
+    device.make_unreadable(find(&device.bytes(), b"ng name"));
     assert_eq!(store.get(name, &mut [0; 8]), Err(Error::Corrupt));
     store.put(name, b"new").unwrap();
     assert_eq!(store.get(name, &mut [0; 8]), Ok(Some(&b"new"[..])));
     assert_eq!(store.usage().keys, 1);
 }
 
-/// A flash that reads nothing any more is an error of the flash, and no damage: what was
-/// acknowledged is there when it reads again, whenever it fell silent during an open.
+/// A flash that no longer reads anything is an error of the flash, not damage. What was
+/// acknowledged is there when it reads again, at whatever read of an open it failed.
 #[test]
 fn a_flash_that_reads_nothing_costs_no_record() {
     let written = || {
@@ -322,9 +327,9 @@ fn a_flash_that_reads_nothing_costs_no_record() {
     assert!(matches!(store.get("a", &mut [0; 8]), Err(Error::Flash(_))));
     assert!(matches!(store.count("boots"), Err(Error::Flash(_))));
     assert_eq!(store.usage().damaged_records, 0);
-    // Not: no store. That would ask for a format.
+    // It must not say that there is no store: that would ask for a format.
     assert!(matches!(device.open(Bias::ONES), Err(Error::Flash(_))));
-    device.mend();
+    device.make_readable();
     assert_eq!(store.get("a", &mut [0; 8]), Ok(Some(&b"new"[..])));
     let mut refused = 0;
     for (reads, last) in (0..200).flat_map(|reads| [(reads, &b"c"[..]), (reads, b"boots")]) {
@@ -335,7 +340,7 @@ fn a_flash_that_reads_nothing_costs_no_record() {
         let expected = content(&mut store).unwrap();
         device.bad.borrow_mut().reads_left = Some(reads);
         refused += u32::from(device.open(Bias::ONES).is_err());
-        device.mend();
+        device.make_readable();
         let mut store = device.open(Bias::ONES).unwrap();
         assert_eq!(content(&mut store), Ok(expected), "after {reads} reads");
     }
@@ -349,8 +354,8 @@ fn an_unreadable_chunk_can_be_written_anew() {
     let mut store = device.open(Bias::ONES).unwrap();
     let mut rom = Region::<_, 16, 64>::new(&mut store, "rom", 256).unwrap();
     rom.write(0, &[7; 192]).unwrap();
-    // Behind what a read of the record's start covers.
-    device.spoil(find(&device.bytes(), b"rom\x01\x00") + 60);
+    // Beyond what a read of the start of the record covers.
+    device.make_unreadable(find(&device.bytes(), b"rom\x01\x00") + 60);
     let mut store = device.open(Bias::ONES).unwrap();
     let mut rom = Region::<_, 16, 64>::new(&mut store, "rom", 256).unwrap();
     let mut bytes = [0; 64];
@@ -366,7 +371,7 @@ fn an_unreadable_chunk_can_be_written_anew() {
     assert_eq!(bytes, [7; 64]);
 }
 
-/// Any one unit that cannot be read, ever: the store opens, takes new values and keeps them.
+/// Whichever single unit cannot be read, the store opens, accepts new values and keeps them.
 fn any_unit<const UNIT: usize>() {
     let fresh = || {
         let device = Device::<UNIT>::new(256);
@@ -384,7 +389,7 @@ fn any_unit<const UNIT: usize>() {
     };
     for unit in 0..3 * SECTOR as usize / UNIT {
         let device = fresh();
-        device.spoil(unit * UNIT);
+        device.make_unreadable(unit * UNIT);
         let mut store = device.open(Bias::ONES).unwrap_or_else(|e| panic!("{UNIT} {unit}: {e}"));
         let mut buffer = [0; 40];
         for key in [&b"a"[..], b"b", b"c", b"d", b"e", b"x", b"y", b"boots"] {
@@ -400,7 +405,7 @@ fn any_unit<const UNIT: usize>() {
                 assert_eq!(store.get(&[key], &mut buffer), Ok(Some(&[round; 30][..])));
             }
             if store.tick("boots") == Err(Error::Corrupt) {
-                // A cell that cannot be read.
+                // One of its cells cannot be read.
                 store.put("boots", &u64::from(round + 1).to_le_bytes()).unwrap();
             }
         }
@@ -432,7 +437,7 @@ fn content<const UNIT: usize>(store: &mut Settings<UNIT>) -> Result<Content, Err
     Ok(content)
 }
 
-/// Makes a random change; what the content is then.
+/// Makes a random change and returns the content after it.
 fn change<const UNIT: usize>(
     store: &mut Settings<UNIT>,
     before: &Content,
@@ -476,9 +481,9 @@ fn change<const UNIT: usize>(
     (after, result)
 }
 
-/// Random lives; after each cut some units of the interrupted step fail to read, always or now and
-/// then, until they are zeroed or erased. Nothing acknowledged is lost, the change in flight is there
-/// wholly or not at all, and what one open has reported the next one reports too.
+/// Random lives. After each cut some units of the interrupted step fail to read, always or at
+/// random, until they are zeroed or erased. Nothing acknowledged is lost, the change in flight is
+/// there wholly or not at all, and what one open has reported the next one reports too.
 fn lives<const UNIT: usize>(page: u32, seeds: u64) -> u64 {
     let mut failed = 0;
     for seed in 0..seeds {
@@ -517,7 +522,7 @@ fn lives<const UNIT: usize>(page: u32, seeds: u64) -> u64 {
                 Err(Error::Flash(Failure::Part(PartError::PowerOff))) => {}
                 Err(error) => panic!("{}: {error}", whence()),
             }
-            device.spoil_torn(&mut rng);
+            device.make_torn_units_unreadable(&mut rng);
         }
         failed += device.bad.borrow().failed;
     }
@@ -527,7 +532,7 @@ fn lives<const UNIT: usize>(page: u32, seeds: u64) -> u64 {
 #[test]
 fn units_left_unreadable_by_cuts_lose_nothing() {
     let seeds = std::env::var("OUTLAST_LIVES").ok().and_then(|n| n.parse().ok()).unwrap_or(60);
-    // As inside microcontrollers; and with larger pages.
+    // Sizes as inside microcontrollers, and then larger pages.
     let mut failed = [lives::<4>(4, seeds), lives::<8>(8, seeds), lives::<32>(32, seeds)];
     assert!(failed.iter().all(|n| *n > 0), "{failed:?}");
     failed = [lives::<1>(256, seeds), lives::<4>(64, seeds), lives::<8>(256, seeds)];

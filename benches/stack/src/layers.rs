@@ -55,6 +55,7 @@ fn unreachable<T, E>(_: T) -> Error<E> {
 }
 
 /// What a device does with its settings, counters and bytes, until the flash fails or the rounds are over.
+#[allow(clippy::too_many_lines, reason = "one list of calls, in the order a device makes them")]
 fn live<F: NorFlash>(
     bench: &mut Bench<'_>,
     store: &mut Settings<'_, '_, F>,

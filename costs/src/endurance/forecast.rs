@@ -9,7 +9,7 @@ use serde::Serialize;
 use super::usage::{DAYS_PER_YEAR, PartFigures, Usage};
 use crate::format::FormatFigures;
 use crate::theory::{Boots, Room, Stream, turns};
-use outlast_faultsim::device::{DeviceTime, Timing};
+use outlast_faultsim::part::{DeviceTime, Timing};
 
 /// What to expect.
 #[derive(Clone, Debug, PartialEq, Serialize)]

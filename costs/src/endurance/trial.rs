@@ -8,10 +8,9 @@ use serde::Serialize;
 use super::usage::{DAYS_PER_YEAR, PartFigures, Usage};
 use crate::format::in_words;
 use crate::run::{WorstCall, key_name, timed};
-use outlast_faultsim::device::{Chip, Part};
-use outlast_faultsim::subject::{Op, Subject as _};
+use outlast_faultsim::part::{Chip, Part};
+use outlast_faultsim::subject::{KeyNames, Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
-use outlast_faultsim::workload::KeyNames;
 
 /// What happened.
 #[derive(Clone, Debug, PartialEq, Serialize)]

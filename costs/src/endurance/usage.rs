@@ -1,6 +1,6 @@
 //! What a forecast is asked for: a part and how a product uses its settings.
 
-use outlast_faultsim::device::{Geometry, Timing};
+use outlast_faultsim::part::{Geometry, Timing};
 use serde::Serialize;
 
 use crate::format::{FormatFigures, Kind, probe};

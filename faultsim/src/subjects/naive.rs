@@ -4,11 +4,10 @@
 //! read the sector into RAM, change it, erase the sector, write it back. With more than one
 //! sector each holds a table of its own and the settings are spread over them.
 
+use super::table::{Table, changes};
 use crate::checksum::crc32;
-use crate::device::{Geometry, Part, PartError};
-use crate::subject::{Op, Subject, Trouble};
-use crate::subjects::table::{Table, changes};
-use crate::workload::KeyNames;
+use crate::part::{Geometry, Part, PartError};
+use crate::subject::{KeyNames, Op, Subject, Trouble};
 
 /// Length and CRC-32 of the table, in front of it.
 const HEADER: usize = 8;

@@ -5,9 +5,8 @@ use core::fmt::Debug;
 use embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Change as StoreChange, Error, Layout, Store, Usage};
 
-use crate::device::{Geometry, Nor, Part, PartError};
-use crate::subject::{Bounds, Change, Op, Subject, Trouble, Work};
-use crate::workload::KeyNames;
+use crate::part::{Geometry, Nor, Part, PartError};
+use crate::subject::{Bounds, Change, KeyNames, Op, Subject, Trouble, Work};
 
 /// See [`Subject::name`].
 pub const NAME: &str = "outlast";
@@ -68,6 +67,40 @@ macro_rules! with_store {
     };
 }
 
+/// What a subject hands on to its store, however many keys that has room for.
+macro_rules! forward_to_store {
+    () => {
+        fn works_when_full(&self) -> bool {
+            true
+        }
+
+        fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
+            Running::open(part)
+        }
+
+        fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+            store.apply(op, keys)
+        }
+
+        fn get(
+            &self,
+            store: &mut Self::Store,
+            key: &str,
+            out: &mut Vec<u8>,
+        ) -> Result<bool, Trouble> {
+            store.get(key, out)
+        }
+
+        fn list(
+            &self,
+            store: &mut Self::Store,
+            each: &mut dyn FnMut(&[u8]),
+        ) -> Option<Result<(), Trouble>> {
+            Some(store.list(each))
+        }
+    };
+}
+
 impl Subject for Outlast {
     type Store = Running<KEYS>;
 
@@ -114,29 +147,7 @@ impl Subject for Outlast {
         Some(Bounds { open, op })
     }
 
-    fn works_when_full(&self) -> bool {
-        true
-    }
-
-    fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
-        Running::open(part)
-    }
-
-    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
-        store.apply(op, keys)
-    }
-
-    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
-        store.get(key, out)
-    }
-
-    fn list(
-        &self,
-        store: &mut Self::Store,
-        each: &mut dyn FnMut(&[u8]),
-    ) -> Option<Result<(), Trouble>> {
-        Some(store.list(each))
-    }
+    forward_to_store!();
 }
 
 impl Subject for ManyKeys {
@@ -146,29 +157,7 @@ impl Subject for ManyKeys {
         NAME
     }
 
-    fn works_when_full(&self) -> bool {
-        true
-    }
-
-    fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
-        Running::open(part)
-    }
-
-    fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
-        store.apply(op, keys)
-    }
-
-    fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble> {
-        store.get(key, out)
-    }
-
-    fn list(
-        &self,
-        store: &mut Self::Store,
-        each: &mut dyn FnMut(&[u8]),
-    ) -> Option<Result<(), Trouble>> {
-        Some(store.list(each))
-    }
+    forward_to_store!();
 }
 
 impl<const PLACES: usize> Running<PLACES> {

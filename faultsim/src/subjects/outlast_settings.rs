@@ -28,9 +28,8 @@ use outlast_kvstore::{Change as StoreChange, Error, Layout, Region, RegionError,
 use postcard_schema::Schema;
 use serde::{Deserialize, Serialize};
 
-use crate::device::{MultiNor, Nor, Part, PartError};
-use crate::subject::{Change, Op, Subject, Trouble};
-use crate::workload::KeyNames;
+use crate::part::{MultiNor, Nor, Part, PartError};
+use crate::subject::{Change, KeyNames, Op, Subject, Trouble};
 
 /// Most live records a store under test has.
 const KEYS: usize = 128;

@@ -7,11 +7,10 @@ use outlast_serialnor::{DataSheet, Error as DriverError, Options, SerialNor};
 use rapidhash::quality::RapidHasher;
 
 use super::outlast::{KEYS, apply, get, told};
-use crate::device::{Busy, Chip, Part, Work};
-use crate::serial::planted::{Mistake, Planted};
-use crate::serial::{BusError, Pause, Profile, SpiChip};
-use crate::subject::{Op, Subject, Trouble};
-use crate::workload::KeyNames;
+use crate::part::spi::planted::{Mistake, Planted};
+use crate::part::spi::{BusError, Pause, Profile, SpiChip};
+use crate::part::{Busy, Chip, Part, Work};
+use crate::subject::{KeyNames, Op, Subject, Trouble};
 
 /// The host's longest transfer: less than a page and its command.
 const TRANSFER_BYTES: usize = 250;

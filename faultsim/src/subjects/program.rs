@@ -43,9 +43,8 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::Duration;
 
-use crate::device::{Part, PartError};
-use crate::subject::{Change, Op, OpKind, Subject, Trouble};
-use crate::workload::KeyNames;
+use crate::part::{Part, PartError};
+use crate::subject::{Change, KeyNames, Op, OpKind, Subject, Trouble};
 
 /// Of the protocol above.
 const VERSION: u8 = 1;
@@ -163,7 +162,7 @@ impl Subject for Program {
         let geometry = chip.geometry();
         let sizes = [geometry.sectors, geometry.sector_bytes, geometry.unit, geometry.page];
         let mut request: Vec<u8> = sizes.iter().flat_map(|size| size.to_le_bytes()).collect();
-        if !chip.image().has_weak() {
+        if !chip.image().has_marginal() {
             request.extend(chip.image().bytes());
         }
         drop(chip);

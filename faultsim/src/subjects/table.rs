@@ -2,8 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::subject::{Change, Op, Trouble};
-use crate::workload::KeyNames;
+use crate::subject::{Change, KeyNames, Op, Trouble};
 
 /// Settings by name.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

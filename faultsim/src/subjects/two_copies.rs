@@ -8,12 +8,11 @@
 //! of zero and a check of all ones, which is a valid copy, newer than any other and empty (F2);
 //! and a copy with marginal bits counts at one power-up and not at the next (F3).
 
+use super::naive::trouble;
+use super::table::{Table, changes};
 use crate::checksum::crc32;
-use crate::device::{Geometry, Part};
-use crate::subject::{Bounds, Op, Subject, Trouble, Work};
-use crate::subjects::naive::trouble;
-use crate::subjects::table::{Table, changes};
-use crate::workload::KeyNames;
+use crate::part::{Geometry, Part};
+use crate::subject::{Bounds, KeyNames, Op, Subject, Trouble, Work};
 
 /// Number of the copy, length of the table, CRC-32 over both and the table.
 const HEADER: usize = 12;
@@ -159,7 +158,7 @@ impl TwoCopiesStore {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::device::{Bias, Chip, Image};
+    use crate::part::{Bias, Chip, Image};
 
     #[test]
     fn the_erase_that_leaves_an_empty_copy() {

@@ -65,6 +65,8 @@ mod error;
 mod fingerprint;
 #[cfg(feature = "json")]
 mod json;
+#[cfg(feature = "json")]
+mod json_value;
 mod setting;
 mod transfer;
 

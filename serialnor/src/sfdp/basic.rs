@@ -1,19 +1,19 @@
-//! The basic table. DWORDs are numbered from 1, as in the standard.
+//! The basic flash parameter table. DWORDs are numbered from 1, as in the standard.
 
-use super::SfdpError;
+use super::error::SfdpError;
 
-/// What the basic table says, as far as this driver needs it.
+/// The contents of the basic table, as far as this driver needs them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Basic {
-    /// DWORDs taken into account: 9 is revision 1.0, 16 A and B, 20 C and D.
+    /// DWORDs decoded: 9 in revision 1.0, 16 in A and B, 20 in C and D.
     pub dwords: u8,
-    /// Bytes of the chip.
+    /// Size of the chip in bytes.
     pub size_bytes: u64,
-    /// Address bytes the chip takes.
+    /// Number of address bytes that the chip takes.
     pub address_bytes: AddressBytes,
     /// Erase types by table index; the order says nothing about their sizes.
     pub erase_types: [Option<EraseType>; 4],
-    /// Bytes that one program command can reach. Revision 1.0 does not say, but for chips that program
+    /// Bytes that one program command can reach. Revision 1.0 says so only for chips that program
     /// single bytes.
     pub page_bytes: Option<u32>,
     /// Time to program a page.
@@ -24,66 +24,66 @@ pub struct Basic {
     pub next_byte_program: Option<Times>,
     /// Time to erase the whole chip.
     pub chip_erase: Option<Times>,
-    /// Deep power-down, if the chip says that it has it.
+    /// Deep power-down, if the chip has it.
     pub power_down: Option<PowerDown>,
-    /// Status bit 0 tells whether the chip is busy (05h). Some chips leave this out though they
-    /// have the bit.
+    /// Whether bit 0 of the status register (05h) shows that the chip is busy. Some chips have the
+    /// bit although their tables leave it out.
     pub has_status_polling: bool,
-    /// Bit 7 of the flag status tells whether the chip is ready (70h).
+    /// Whether bit 7 of the flag status register (70h) shows that the chip is ready.
     pub has_flag_status_polling: bool,
-    /// Ways into 4-byte addressing, bits 31:24 of DWORD 16. 0 if unknown.
+    /// Methods to enter 4-byte addressing, bits 31:24 of DWORD 16. 0 if unknown.
     pub four_byte_entry: u8,
-    /// Ways out of it, bits 23:14. 0 if unknown.
+    /// Methods to leave it, bits 23:14. 0 if unknown.
     pub four_byte_exit: u16,
-    /// Ways to reset by software, bits 13:8. 0 if unknown.
+    /// Methods of software reset, bits 13:8. 0 if unknown.
     pub soft_reset: u8,
 }
 
-/// Number of address bytes of the plain commands.
+/// Number of address bytes of the ordinary commands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum AddressBytes {
     /// Three.
     Three,
-    /// Three, or four after a change of mode.
+    /// Three, or four in a mode that a command enters.
     ThreeOrFour,
     /// Four.
     Four,
-    /// The reserved coding.
+    /// The reserved code.
     Unknown,
 }
 
 /// One size that can be erased.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct EraseType {
-    /// Bytes, a power of two.
+    /// Size in bytes, a power of two.
     pub bytes: u32,
-    /// The command, with the number of address bytes of the mode.
+    /// The command. It takes the number of address bytes of the current mode.
     pub opcode: u8,
     /// How long it takes. Absent in revision 1.0.
     pub times: Option<Times>,
 }
 
-/// Typical and maximal time in microseconds.
+/// Typical and maximum time in microseconds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Times {
     /// Typical.
     pub typical_us: u64,
-    /// Maximal.
+    /// Maximum.
     pub maximal_us: u64,
 }
 
 /// Deep power-down.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct PowerDown {
-    /// The command to enter.
+    /// The command that enters it.
     pub enter_opcode: u8,
-    /// The command to leave; 00h where any falling edge of chip select wakes the chip.
+    /// The command that leaves it; 00h if any falling edge of chip select wakes the chip.
     pub exit_opcode: u8,
-    /// Time until the chip takes commands again, in nanoseconds.
+    /// Time in nanoseconds until the chip accepts commands again.
     pub exit_delay_ns: u32,
 }
 
-/// A count in the table: `(bits + 1) * unit`.
+/// A count in the table, which stores one less.
 fn count(word: u32, low: u32, bits: u32) -> u64 {
     u64::from(field(word, low, bits)) + 1
 }
@@ -107,9 +107,9 @@ impl Times {
 }
 
 impl Basic {
-    /// Those of the first revision.
+    /// DWORDs in the first revision.
     pub(super) const LEAST_DWORDS: usize = 9;
-    /// Those of revision D. Later ones add nothing this driver needs.
+    /// DWORDs in revision D. Any further ones hold nothing that this driver needs.
     pub(super) const MOST_DWORDS: usize = 20;
 
     pub(super) fn parse<E>(words: &[u32]) -> Result<Self, SfdpError<E>> {
@@ -135,7 +135,7 @@ impl Basic {
             })
         };
         let polling = dword(14);
-        // Left blank it says nothing, and bit 31 alone is reserved.
+        // A blank DWORD says nothing; bit 31 on its own is reserved.
         let modes = dword(16).filter(|word| *word != u32::MAX).unwrap_or(0);
         Ok(Self {
             dwords: u8::try_from(words.len()).unwrap_or(u8::MAX),
@@ -177,7 +177,7 @@ impl Basic {
     }
 }
 
-/// DWORD 2: bits less one below 4 Gbit, else the power of two.
+/// DWORD 2: the number of bits less one, or, with bit 31 set, their power of two.
 fn size_bytes(density: u32) -> Option<u64> {
     if !bit(density, 31) {
         let bits = u64::from(density) + 1;
@@ -187,7 +187,7 @@ fn size_bytes(density: u32) -> Option<u64> {
     (3..64).contains(&exponent).then(|| 1 << (exponent - 3))
 }
 
-/// DWORD 10, for one erase type.
+/// DWORD 10: the times of one erase type.
 fn erase_times_of(word: u32, index: u32) -> Times {
     let low = 4 + 7 * index;
     let unit = [1_000, 16_000, 128_000, 1_000_000];

@@ -1,6 +1,6 @@
 //! The 4-byte instruction table.
 
-/// Commands that always take four address bytes, whatever mode the chip is in.
+/// Commands that take four address bytes in every mode of the chip.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FourByteTable {
     /// Read, 13h.
@@ -9,7 +9,7 @@ pub struct FourByteTable {
     pub fast_read: bool,
     /// Page program, 12h.
     pub program: bool,
-    /// Erase, by the index of the basic table's erase types; `None` where the type has no such
+    /// Erase, by the index of the basic table's erase types; `None` if the type has no such
     /// command.
     pub erase_opcodes: [Option<u8>; 4],
 }
@@ -29,7 +29,7 @@ impl FourByteTable {
         }
     }
 
-    /// Whether a chip can be worked with these commands alone.
+    /// Whether these commands alone are enough to work with the chip.
     pub const fn is_complete(&self) -> bool {
         let [e0, e1, e2, e3] = self.erase_opcodes;
         let erases = e0.is_some() || e1.is_some() || e2.is_some() || e3.is_some();

@@ -1,29 +1,30 @@
-//! The tables a chip describes itself with: Serial Flash Discoverable Parameters, JESD216.
+//! The tables in which a chip describes itself: Serial Flash Discoverable Parameters, JESD216.
 //!
-//! Decoding only; [`Sfdp::read`] is given a way to fetch bytes. Read are the header, the parameter
-//! headers, the basic table of revisions 1.0 to D and the 4-byte instruction table; that a chip has
-//! a sector map is noted. Everything a chip may answer is either decoded or refused.
+//! This module only decodes; [`Sfdp::read`] takes a closure that fetches bytes. It reads the
+//! header, the parameter headers, the basic table of revisions 1.0 to D and the 4-byte instruction
+//! table, and notes whether there is a sector map. Any answer of a chip is either decoded or
+//! refused.
 
 mod basic;
+mod error;
 mod four_byte;
 
-use core::fmt;
-
 pub use basic::{AddressBytes, Basic, EraseType, PowerDown, Times};
+pub use error::SfdpError;
 pub use four_byte::FourByteTable;
 
-/// "SFDP" in the order of the bus.
+/// "SFDP" in bus order.
 const SIGNATURE: [u8; 4] = *b"SFDP";
-/// The only major revision there is.
+/// The only major revision defined so far.
 const MAJOR: u8 = 1;
-/// Length of the header, and of each parameter header behind it.
+/// Length of the header, and of each parameter header that follows it.
 const HEADER_BYTES: usize = 8;
 
 const BASIC_TABLE: u16 = 0xFF00;
 const SECTOR_MAP: u16 = 0xFF81;
 const FOUR_BYTE_TABLE: u16 = 0xFF84;
 
-/// What the tables of a chip say, as far as this driver needs it.
+/// The contents of a chip's tables, as far as this driver needs them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Sfdp {
     /// Major and minor revision of the header.
@@ -32,43 +33,9 @@ pub struct Sfdp {
     pub basic: Basic,
     /// The 4-byte instruction table, if there is one.
     pub four_byte: Option<FourByteTable>,
-    /// Whether there is a sector map: not all erase types may work everywhere.
+    /// Whether there is a sector map: if so, not every erase type may work everywhere.
     pub has_sector_map: bool,
 }
-
-/// Why tables were not read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum SfdpError<E> {
-    /// The bus failed.
-    Bus(E),
-    /// The chip did not answer with the signature: it has no tables, or none that can be read.
-    NoSignature,
-    /// A major revision from behind the time of this driver.
-    UnknownRevision(u8),
-    /// No basic table of a known major revision, or one shorter than the first revision's.
-    NoBasicTable,
-    /// The density is none a chip can have.
-    BadDensity(u32),
-}
-
-impl<E: fmt::Debug> fmt::Display for SfdpError<E> {
-    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Bus(error) => write!(out, "the bus failed: {error:?}"),
-            Self::NoSignature => out.write_str("the chip did not answer with an SFDP signature"),
-            Self::UnknownRevision(major) => {
-                write!(out, "the chip answered with SFDP of the unknown major revision {major}")
-            }
-            Self::NoBasicTable => out.write_str("the chip did not give a complete basic table"),
-            Self::BadDensity(word) => {
-                write!(out, "the chip gave a density no chip can have: {word:#010x}")
-            }
-        }
-    }
-}
-
-impl<E: fmt::Debug> core::error::Error for SfdpError<E> {}
 
 /// Where a table is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -89,14 +56,21 @@ impl Table {
             at: u32::from_le_bytes([a0, a1, a2, 0]),
         }
     }
+
+    /// A basic table of a later minor revision describes more, and so does a longer one.
+    fn is_better_than(&self, other: Option<Self>) -> bool {
+        let rank = |table: &Self| (table.revision.1, table.dwords);
+        usize::from(self.dwords) >= Basic::LEAST_DWORDS
+            && other.is_none_or(|other| rank(self) > rank(&other))
+    }
 }
 
 impl Sfdp {
-    /// Reads the tables. `fetch` fills its buffer with the bytes from a table address on, which is
-    /// below 2^24.
+    /// Reads the tables. `fetch` fills its buffer with the bytes that start at the given SFDP
+    /// address, which is below 2^24.
     ///
     /// # Errors
-    /// [`SfdpError`]; the error of `fetch` is kept intact.
+    /// [`SfdpError`]; the error of `fetch` is passed on unchanged.
     pub fn read<E>(
         mut fetch: impl FnMut(u32, &mut [u8]) -> Result<(), E>,
     ) -> Result<Self, SfdpError<E>> {
@@ -143,15 +117,6 @@ impl Sfdp {
             }
         };
         Ok(Self { revision: (major, minor), basic, four_byte, has_sector_map })
-    }
-}
-
-impl Table {
-    /// A later minor revision of the basic table describes more; a longer table as well.
-    fn is_better_than(&self, other: Option<Self>) -> bool {
-        let rank = |table: &Self| (table.revision.1, table.dwords);
-        usize::from(self.dwords) >= Basic::LEAST_DWORDS
-            && other.is_none_or(|other| rank(self) > rank(&other))
     }
 }
 

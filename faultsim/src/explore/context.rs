@@ -1,0 +1,227 @@
+//! What all cut points of a systematic run share.
+
+use super::collisions::collisions;
+use crate::ablation::Mechanisms;
+use crate::check::baseline::{Baseline, Script, Trace, What, baseline};
+use crate::check::finding::Finding;
+use crate::check::judge::Judge;
+use crate::check::oracle::Values;
+use crate::check::reading::BiasPick;
+use crate::check::session::Session;
+use crate::config::{Config, Systematic};
+use crate::history::path::CutPick;
+use crate::part::{FaultClass, Geometry, Image, Level, Tears};
+use crate::report::{beyond, left_out};
+use crate::subject::{Change, Op, OpKind, Subject};
+use crate::workload::{Workload, mixed};
+
+/// How many tears are left out behind the first cut: of the steps of a recovery at the second
+/// cut, third cut and so on, about one in so many is tried.
+const THIN_BY_CUTS: [u32; 3] = [1, 24, 96];
+/// So many times fewer in the operations between the first cut and the second.
+const THIN_IN_OPERATIONS: u32 = 4;
+/// Of the groups of recoveries that did the same, so many times fewer have further cuts made in
+/// them behind the second cut and later.
+pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
+/// Of the images whose recovery did and reported what another's did, one in so many goes on writing
+/// all the same.
+const FOLLOWED_ONE_IN: u64 = 8;
+/// The same in a thrifty plan.
+pub(crate) const FOLLOWED_ONE_IN_THRIFTY: u64 = 64;
+/// More cuts than this in one history are left to the deep mode.
+const MOST_CUTS: u32 = 32;
+
+/// What a systematic run works on.
+#[derive(Debug)]
+pub(crate) struct Context<'run, S: Subject> {
+    pub(crate) subject: &'run S,
+    pub(crate) geometry: &'run Geometry,
+    pub(crate) level: Level,
+    pub(crate) seed: u64,
+    pub(crate) plan: &'run Systematic,
+    pub(crate) workload: &'run Workload,
+}
+
+/// The same with everything worked out that all cut points share.
+#[derive(Debug)]
+pub(crate) struct Prepared {
+    pub(crate) values: Values,
+    /// What follows a cut, by number of cuts so far and setting.
+    continuations: Vec<Vec<Script>>,
+    /// Writes that go round all settings, to turn over every sector.
+    pub(crate) rewrite_all: Script,
+    /// For a workload without settings.
+    nothing: Script,
+    pub(crate) baseline: Baseline,
+}
+
+impl<'run, S: Subject> Context<'run, S> {
+    /// What a configuration says about a part, with one of its workloads.
+    pub(crate) const fn new(
+        config: &'run Config,
+        subject: &'run S,
+        plan: &'run Systematic,
+        workload: &'run Workload,
+    ) -> Self {
+        let Config { geometry, level, seed, .. } = config;
+        Self { subject, geometry, level: *level, seed: *seed, plan, workload }
+    }
+
+    pub(crate) fn not_explored(&self) -> Vec<String> {
+        let plan = self.plan;
+        let mut list = vec![format!("histories with more than {} cuts", self.depth())];
+        if plan.thin > 1 {
+            list.push(format!("about {} of {} tears per step", plan.thin - 1, plan.thin));
+        }
+        if self.depth() > 1 {
+            list.push(format!(
+                "behind the first cut, most tears of a step: about one in {} is tried at the \
+                 second cut, one in {} from the third on",
+                THIN_BY_CUTS[1], THIN_BY_CUTS[2]
+            ));
+        }
+        if self.depth() > 1 && plan.group {
+            list.push("cuts in recoveries that another, equal one stands for".to_owned());
+        }
+        if self.depth() > 1 && plan.group {
+            let first = plan.sample.max(1);
+            list.push(format!(
+                "of the kinds of recovery, further cuts are made in one of {first} behind the first \
+                 cut and in one of {} behind later ones",
+                first as usize * GROUPS_PER_SAMPLE
+            ));
+            list.push(format!(
+                "of the images whose recovery did what another's did, one of {FOLLOWED_ONE_IN} \
+                 goes on writing"
+            ));
+        }
+        if self.subject.is_on_bus() {
+            list.push(
+                "cuts in commands, and what a reset of the microcontroller alone leaves other than a \
+                 state drawn from the image: the random lives make these"
+                    .to_owned(),
+            );
+        }
+        if plan.without != Mechanisms::NONE {
+            list.push(format!("what is switched off: {}", plan.without));
+        }
+        list.extend(left_out(Some(self.workload.longest_value())));
+        list.push(beyond(self.level).to_owned());
+        list
+    }
+
+    /// Most cuts in one history.
+    pub(crate) fn depth(&self) -> u32 {
+        self.plan.depth.clamp(1, MOST_CUTS)
+    }
+
+    /// Runs the workload without cuts.
+    pub(crate) fn prepare(&self) -> Result<Prepared, Finding> {
+        let mut values = Values::new();
+        let script = Script::new(self.workload.all_ops(), &mut values);
+        let sizes = self.workload.sizes();
+        let continuations = (1..=self.depth())
+            .map(|round| {
+                let of_key = |about| self.workload.continuation(&sizes, about, round);
+                let keys = self.workload.keys.iter();
+                keys.map(|(key, _)| Script::new(&of_key(key), &mut values)).collect()
+            })
+            .collect();
+        let rewrite_all = Script::new(&self.workload.rewrite_all(&sizes), &mut values);
+        let baseline = baseline(self.subject, self.geometry, self.workload, &script, &values)?;
+        Ok(Prepared { values, continuations, rewrite_all, nothing: Script::default(), baseline })
+    }
+
+    /// Every `thin`-th tear after so many cuts, counting the one to come.
+    fn thin(&self, cuts: usize, what: Option<What>) -> u32 {
+        let by_cuts = THIN_BY_CUTS[cuts.clamp(1, THIN_BY_CUTS.len()) - 1];
+        let by_place = match what {
+            Some(What::Op(..)) if cuts > 1 => THIN_IN_OPERATIONS,
+            _ => 1,
+        };
+        self.plan.thin.max(1).saturating_mul(by_cuts * by_place)
+    }
+
+    pub(crate) fn tears(&self, image: &Image, trace: &Trace, at: usize, cuts: usize) -> Tears {
+        match trace.steps.get(at) {
+            None => Tears::none(),
+            Some(step) => {
+                let thin = self.thin(cuts, trace.segment(at).map(|segment| segment.what));
+                let mut tears = Tears::list(self.geometry, self.level, image, step, thin);
+                if self.level >= Level::F4 {
+                    let collisions = collisions(self.subject, image, step).into_iter();
+                    tears.list.extend(collisions.map(|tear| (tear, FaultClass::Adversarial)));
+                }
+                tears
+            }
+        }
+    }
+
+    /// How often an image is written on although its recovery is a known one: one in so many.
+    pub(crate) const fn followed_one_in(&self) -> u64 {
+        if self.plan.thrifty { FOLLOWED_ONE_IN_THRIFTY } else { FOLLOWED_ONE_IN }
+    }
+
+    /// How the marginal cells of an image read, one way per power-up to be tried.
+    pub(crate) fn picks(&self, image: &Image, cuts: usize, cut: CutPick) -> &'static [BiasPick] {
+        let all = BiasPick::list(image.has_marginal(), cuts, cut.tear);
+        if !self.plan.thrifty {
+            return all;
+        }
+        // The number of the tear alone would pair each pattern with one way.
+        let at = mixed(u64::from(cut.tear) ^ u64::from(cut.step) << 32) as usize % all.len();
+        all.get(at..=at).unwrap_or(all)
+    }
+
+    pub(crate) fn continuation<'prepared>(
+        &self,
+        prepared: &'prepared Prepared,
+        cuts: usize,
+        first_cut: usize,
+    ) -> &'prepared Script {
+        let keys = self.workload.keys.len().max(1);
+        let about = match prepared.baseline.trace.segment(first_cut).map(|segment| segment.what) {
+            Some(What::Op(op, _)) => match &self.workload.ops[op] {
+                Op::Put { key, .. } | Op::Delete { key } => usize::from(*key),
+                Op::Batch(changes) => match changes.first() {
+                    Some(Change::Put { key, .. } | Change::Delete { key }) => usize::from(*key),
+                    None => 0,
+                },
+                _ => op % keys,
+            },
+            _ => 0,
+        };
+        let of_round = prepared.continuations.get(cuts - 1);
+        of_round.and_then(|scripts| scripts.get(about)).unwrap_or(&prepared.nothing)
+    }
+
+    /// The operation that the first cut interrupts, if it does.
+    pub(crate) fn in_flight(&self, trace: &Trace, cut: &CutPick) -> Option<OpKind> {
+        let segment = trace.segment(cut.step as usize)?;
+        match segment.what {
+            What::Op(_, kind) if cut.tear > 0 || segment.first < cut.step as usize => Some(kind),
+            _ => None,
+        }
+    }
+
+    pub(crate) fn judge(&self, prepared: &'run Prepared) -> Judge<'run, S> {
+        let keys = &self.workload.keys;
+        let session = Session::new(self.subject, self.geometry, keys, self.workload.may_fill);
+        let without = self.plan.without;
+        Judge::new(session, &prepared.values, &prepared.baseline.refusals, without)
+    }
+}
+
+/// Words for what a cut interrupts.
+pub(crate) fn interrupted(trace: &Trace, cut: &CutPick, later: bool) -> String {
+    let Some(step) = trace.steps.get(cut.step as usize) else {
+        return "no step".to_owned();
+    };
+    let kind = step.kind();
+    match trace.segment(cut.step as usize).map(|segment| segment.what) {
+        Some(What::Recovery) if later => format!("{kind} in recovery"),
+        Some(What::Recovery) => format!("{kind} in the first start"),
+        _ if later => format!("{kind} after recovery"),
+        _ => kind.to_owned(),
+    }
+}

@@ -1,0 +1,320 @@
+//! "Seen before?" answered exactly: images are compared by content, page by page, never by a
+//! hash alone.
+
+use core::hash::Hash;
+use core::ops::Range;
+
+use rapidhash::RapidHashMap;
+use rapidhash::v3::{RapidSecrets, rapidhash_v3_seeded};
+use rayon::prelude::*;
+
+use crate::part::{Image, Marginal};
+
+/// Number of an image within one [`Interner`].
+pub(crate) type ImageId = u32;
+
+/// 128-bit digest of an image, for counting distinct images over the whole run. Two different
+/// images share one with a chance of about 2^-128. Also tells whether another history left it.
+pub(crate) type Fingerprint = u128;
+
+/// Keeps one of each, and at most so many.
+fn keep_distinct<T: Ord + Send>(values: &mut Vec<T>, most: usize) {
+    values.par_sort_unstable();
+    values.dedup();
+    values.truncate(most);
+}
+
+/// Counts distinct values up to a limit. What is new is sorted in now and then, so that memory is
+/// bounded.
+#[derive(Debug)]
+pub(crate) struct Distinct<T> {
+    values: Vec<T>,
+    /// How many of them are sorted and distinct.
+    sorted: usize,
+    most: usize,
+}
+
+impl<T: Ord + Send> Distinct<T> {
+    pub(crate) const fn new(most: usize) -> Self {
+        Self { values: Vec::new(), sorted: 0, most }
+    }
+
+    pub(crate) fn extend(&mut self, values: impl IntoIterator<Item = T>) {
+        self.values.extend(values);
+    }
+
+    /// Sorts in what is new, if there are enough of them beside those that are sorted.
+    pub(crate) fn sort_in(&mut self, enough: impl FnOnce(usize) -> usize) {
+        if self.values.len() - self.sorted >= enough(self.sorted) {
+            keep_distinct(&mut self.values, self.most);
+            self.sorted = self.values.len();
+        }
+    }
+
+    /// How many there are, and whether the limit was reached.
+    pub(crate) fn count(mut self) -> (u64, bool) {
+        keep_distinct(&mut self.values, self.most);
+        (self.values.len() as u64, self.values.len() == self.most)
+    }
+}
+
+/// Gives equal images equal numbers. An image is kept as its differences to a base image, so
+/// that the many images around one cut cost a page or two each.
+#[derive(Debug)]
+pub(crate) struct Interner {
+    base: Image,
+    base_digests: Vec<Fingerprint>,
+    base_sum: Fingerprint,
+    pages: Pages,
+    marginal: RapidHashMap<Vec<Marginal>, u32>,
+    images: RapidHashMap<Box<[(u32, u32)]>, ImageId>,
+    /// What the images have in common that are entered next.
+    around: Around,
+    /// Differences of the image in hand; kept for its allocation.
+    differences: Vec<(u32, u32)>,
+}
+
+/// All contents of pages that were met.
+#[derive(Debug, Default)]
+struct Pages {
+    list: Vec<Page>,
+    /// Their bytes, one behind the other.
+    bytes: Vec<u8>,
+    /// The newest one with this hash.
+    newest: RapidHashMap<u64, u32>,
+}
+
+/// Content of a page, somewhere in an image.
+#[derive(Debug)]
+struct Page {
+    bytes: Range<usize>,
+    content: Content,
+    /// One with the same hash that was there before.
+    same_hash: Option<u32>,
+}
+
+/// Images that differ within a range of pages alone.
+#[derive(Debug, Default)]
+struct Around {
+    within: Range<u32>,
+    /// Differences to the base before and behind these pages.
+    before: Vec<(u32, u32)>,
+    behind: Vec<(u32, u32)>,
+    /// Sum of the digests, with those of the base in the pages.
+    sum: Fingerprint,
+}
+
+/// Stands for the list of marginal cells among the differences.
+const MARGINAL: u32 = u32::MAX;
+
+impl Interner {
+    pub(crate) fn new(base: &Image) -> Self {
+        let mut interner = Self {
+            base: base.clone(),
+            base_digests: Vec::new(),
+            base_sum: 0,
+            pages: Pages::default(),
+            marginal: RapidHashMap::default(),
+            images: RapidHashMap::default(),
+            around: Around::default(),
+            differences: Vec::new(),
+        };
+        for (index, page) in (0..).zip(base.pages()) {
+            let digest = digest(index, page);
+            interner.base_digests.push(digest);
+            interner.base_sum = interner.base_sum.wrapping_add(digest);
+        }
+        interner.around.within = 0..number(interner.base_digests.len());
+        interner.around.sum = interner.base_sum;
+        interner
+    }
+
+    /// From here on images are entered that differ from `image` in marginal cells and in the pages
+    /// of these bytes alone; about so many.
+    pub(crate) fn around(&mut self, image: &Image, bytes: Range<usize>, count: usize) {
+        let mut around = std::mem::take(&mut self.around);
+        around.within = image.pages_of(bytes);
+        around.before.clear();
+        around.behind.clear();
+        around.sum = self.base_sum;
+        for (index, page, of_base) in image.differing(&self.base) {
+            if page == of_base || around.within.contains(&index) {
+                continue;
+            }
+            let id = self.pages.number(page);
+            around.sum = around.sum.wrapping_add(self.change(index, id));
+            let place =
+                if index < around.within.start { &mut around.before } else { &mut around.behind };
+            place.push((index, id));
+        }
+        self.around = around;
+        self.images.reserve(count);
+    }
+
+    /// The number of the image, and its fingerprint if it is new here.
+    pub(crate) fn enter(&mut self, image: &Image) -> (ImageId, Option<Fingerprint>) {
+        let mut differences = std::mem::take(&mut self.differences);
+        differences.clear();
+        differences.extend_from_slice(&self.around.before);
+        for (index, page, of_base) in image.differing_within(&self.base, self.around.within.clone())
+        {
+            if page != of_base {
+                differences.push((index, self.pages.number(page)));
+            }
+        }
+        let own = self.around.before.len()..differences.len();
+        differences.extend_from_slice(&self.around.behind);
+        if image.marginal() != self.base.marginal() {
+            differences.push((MARGINAL, number_of(&mut self.marginal, image.marginal())));
+        }
+        let known = self.images.get(differences.as_slice()).copied();
+        let answer = match known {
+            Some(id) => (id, None),
+            None => {
+                let id = number(self.images.len());
+                self.images.insert(differences.as_slice().into(), id);
+                let changes = differences.get(own).unwrap_or_default().iter();
+                let sum = changes.fold(self.around.sum, |sum, &(index, id)| {
+                    sum.wrapping_add(self.change(index, id))
+                });
+                (id, Some(sum.wrapping_add(marginal_digest(image))))
+            }
+        };
+        self.differences = differences;
+        answer
+    }
+
+    /// What the fingerprint changes by if the page at `index` has the content `id` instead of that of
+    /// the base.
+    fn change(&self, index: u32, id: u32) -> Fingerprint {
+        let old = self.base_digests.get(index as usize).copied().unwrap_or(0);
+        let page = self.pages.list.get(id as usize);
+        page.map_or(0, |page| placed(index, page.content)).wrapping_sub(old)
+    }
+}
+
+impl Pages {
+    /// The number of a page's content.
+    fn number(&mut self, page: &[u8]) -> u32 {
+        let first = rapidhash_v3_seeded(page, &SECRETS[0]);
+        let newest = self.newest.get(&first).copied();
+        let mut same_hash = newest;
+        while let Some(id) = same_hash {
+            let Some(known) = self.list.get(id as usize) else { break };
+            if self.bytes.get(known.bytes.clone()) == Some(page) {
+                return id;
+            }
+            same_hash = known.same_hash;
+        }
+        let id = number(self.list.len());
+        let content = [first, rapidhash_v3_seeded(page, &SECRETS[1])];
+        let from = self.bytes.len();
+        self.bytes.extend_from_slice(page);
+        self.list.push(Page { bytes: from..self.bytes.len(), content, same_hash: newest });
+        self.newest.insert(first, id);
+        id
+    }
+}
+
+static SECRETS: [RapidSecrets; 2] = [RapidSecrets::seed(1), RapidSecrets::seed(2)];
+
+/// The fingerprint of one image, the same as an [`Interner`] gives.
+pub(crate) fn fingerprint(image: &Image) -> Fingerprint {
+    let pages = (0..).zip(image.pages());
+    let sum = pages.fold(0, |sum: u128, (index, page)| sum.wrapping_add(digest(index, page)));
+    sum.wrapping_add(marginal_digest(image))
+}
+
+/// Hashes of a page's content.
+type Content = [u64; 2];
+
+/// Digest of a page at its place.
+fn digest(index: u32, page: &[u8]) -> Fingerprint {
+    let hash = |secrets: &RapidSecrets| rapidhash_v3_seeded(page, secrets);
+    placed(index, [hash(&SECRETS[0]), hash(&SECRETS[1])])
+}
+
+/// Digests are added up, so the place must be part of each, and the second half must depend on all of
+/// the first.
+fn placed(index: u32, content: Content) -> Fingerprint {
+    let half = |content: u64, secrets: &RapidSecrets| {
+        let mut placed = [0; 12];
+        placed[..8].copy_from_slice(&content.to_le_bytes());
+        placed[8..].copy_from_slice(&index.to_le_bytes());
+        rapidhash_v3_seeded(&placed, secrets)
+    };
+    let [first, second] = content;
+    u128::from(half(first, &SECRETS[0])) << 64 | u128::from(half(second, &SECRETS[1]))
+}
+
+fn marginal_digest(image: &Image) -> Fingerprint {
+    if !image.has_marginal() {
+        return 0;
+    }
+    let mut bytes = Vec::with_capacity(image.marginal().len() * 5);
+    for marginal in image.marginal() {
+        bytes.extend(marginal.at.to_le_bytes());
+        bytes.push(marginal.mask);
+    }
+    digest(MARGINAL, &bytes)
+}
+
+/// The number of a thing: as many as were met before it was.
+pub(crate) fn number_of<T: ToOwned + Hash + Eq + ?Sized>(
+    known: &mut RapidHashMap<T::Owned, u32>,
+    thing: &T,
+) -> u32
+where
+    T::Owned: Hash + Eq,
+{
+    let next = number(known.len());
+    match known.get(thing) {
+        Some(&number) => number,
+        None => *known.entry(thing.to_owned()).or_insert(next),
+    }
+}
+
+fn number(len: usize) -> u32 {
+    // Memory ends before the numbers do: each entry takes more than a byte.
+    u32::try_from(len).unwrap_or(u32::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::part::{Geometry, Step};
+
+    #[test]
+    fn numbers_follow_the_content() {
+        let geometry = Geometry::new(2, 512, 1, 256).unwrap();
+        let blank = Image::blank(&geometry);
+        let with = |at: u32, byte: u8| {
+            let mut image = blank.clone();
+            image.apply(&geometry, &Step::Program { at, data: vec![byte] });
+            image
+        };
+        let mut interner = Interner::new(&blank);
+        let mut fingerprints = Vec::new();
+        let images = [blank.clone(), with(0, 0x7F), with(256, 0x7F), with(0, 0x3F)];
+        for (id, image) in (0..).zip(&images) {
+            if id > 1 {
+                interner.around(&images[1], 0..257, 2);
+            }
+            let (got, print) = interner.enter(image);
+            assert_eq!(got, id);
+            assert_eq!(print, Some(fingerprint(image)));
+            fingerprints.push(print);
+        }
+        for (id, image) in (0..).zip(&images) {
+            assert_eq!(interner.enter(image), (id, None));
+            interner.around(image, 0..0, 1);
+            assert_eq!(interner.enter(image), (id, None));
+            interner.around(image, 300..512, 1);
+            assert_eq!(interner.enter(image), (id, None));
+            interner.around(&blank, 0..1024, 1);
+        }
+        fingerprints.sort_unstable();
+        fingerprints.dedup();
+        assert_eq!(fingerprints.len(), images.len());
+    }
+}

@@ -1,0 +1,68 @@
+//! How far a judged image is looked into: whether it is written to after its recovery, and whether
+//! further cuts are made in it.
+
+use rapidhash::RapidHashSet;
+
+use super::cache::RecoveryId;
+use super::context::GROUPS_PER_SAMPLE;
+use crate::check::judge::Wanted;
+use crate::check::reading::BiasPick;
+use crate::config::Systematic;
+
+/// In a thrifty plan, one in this many of the images with a new kind of recovery is written to, and
+/// of all images with a new kind of recovery one in this many has all of its part rewritten.
+pub(crate) const NEW_FOLLOWED_ONE_IN: u64 = 4;
+const REWRITTEN_ONE_IN: u64 = 256;
+
+/// Groups of images that have a representative: by recovery, what it reported, obligations, reading
+/// of marginal cells and number of cuts.
+#[derive(Debug, Default)]
+pub(crate) struct Groups(RapidHashSet<(RecoveryId, u32, u32, BiasPick, usize)>);
+
+/// What the decision about one image depends on, besides its recovery.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Sample<'run> {
+    pub(crate) plan: &'run Systematic,
+    /// Number of what the image owes.
+    pub(crate) owed: u32,
+    pub(crate) pick: BiasPick,
+    /// Cuts so far, and whether the plan has further ones.
+    pub(crate) cuts: usize,
+    pub(crate) may_be_cut: bool,
+    /// The step of the first cut.
+    pub(crate) first_step: u32,
+    /// Whether it is written to anyway, as one in so many images is.
+    pub(crate) is_followed: bool,
+    /// Thins the images that are written to: all of them are if it is 0.
+    pub(crate) roll: u64,
+}
+
+/// What is done with an image.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Decision {
+    pub(crate) wanted: Wanted,
+    /// No further cut is made in it, because another image stands for it.
+    pub(crate) represented: bool,
+}
+
+impl Groups {
+    /// Decides about an image whose recovery and report have these numbers.
+    pub(crate) fn decide(
+        &mut self,
+        sample: &Sample<'_>,
+        recovery: RecoveryId,
+        recovered: u32,
+    ) -> Decision {
+        let Sample { plan, owed, pick, cuts, may_be_cut, first_step, is_followed, roll } = *sample;
+        let new = self.0.insert((recovery, recovered, owed, pick, cuts));
+        let every = plan.sample.max(1) as usize * if cuts == 1 { 1 } else { GROUPS_PER_SAMPLE };
+        let sampled = (self.0.len() + first_step as usize).is_multiple_of(every);
+        let represented = may_be_cut && plan.group && !(new && sampled);
+        let wanted = Wanted {
+            trace: may_be_cut && !represented,
+            rewrite_all: new && cuts == 1 && roll.is_multiple_of(REWRITTEN_ONE_IN),
+            follow: new && roll.is_multiple_of(NEW_FOLLOWED_ONE_IN) || is_followed || !plan.group,
+        };
+        Decision { wanted, represented }
+    }
+}

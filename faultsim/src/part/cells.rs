@@ -1,0 +1,466 @@
+//! The cells of the whole part, and the steps that change them.
+
+use super::coin::lanes_below;
+use super::geometry::{Geometry, GeometryError, Level};
+use super::marginal::{Marginal, marginal_within};
+use super::touched::{PAGE, Touched, page_range};
+use core::fmt;
+use core::hash::{Hash, Hasher};
+use core::ops::Range;
+use serde::{Deserialize, Serialize};
+
+/// What a power cut can interrupt: the program of one page, or the erase of one sector. A
+/// program call over several pages is several steps, in order.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum Step {
+    /// Clear the bits that are 0 in `data`.
+    Program {
+        /// Address of the first byte.
+        at: u32,
+        /// Bytes, all in one page.
+        data: Vec<u8>,
+    },
+    /// Set all bits of a sector.
+    Erase {
+        /// Number of the sector.
+        sector: u32,
+    },
+}
+
+impl Step {
+    /// What kind of step it is: `a program` or `an erase`.
+    pub const fn kind(&self) -> &'static str {
+        match self {
+            Self::Program { .. } => "a program",
+            Self::Erase { .. } => "an erase",
+        }
+    }
+
+    /// Bytes of the part that the step works on.
+    pub fn range(&self, g: &Geometry) -> Range<u32> {
+        match self {
+            Self::Program { at, data } => {
+                *at..u32::try_from(data.len()).map_or(u32::MAX, |len| at.saturating_add(len))
+            }
+            Self::Erase { sector } => {
+                let at = sector.saturating_mul(g.sector_size());
+                at..at.saturating_add(g.sector_size())
+            }
+        }
+    }
+
+    /// Bytes of the part in which something can be left by the step when it is interrupted: the
+    /// pages or the sector that it works in, and with collateral damage all of the sector.
+    pub(crate) fn reach(&self, g: &Geometry, level: Level) -> Range<usize> {
+        let Range { start, end } = self.range(g);
+        let part = match self {
+            Self::Program { .. } if level < Level::F5 => g.page_size(),
+            _ => g.sector_size(),
+        };
+        let end = end.checked_next_multiple_of(part).unwrap_or(end);
+        (start - start % part) as usize..end as usize
+    }
+}
+
+impl fmt::Display for Step {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Program { at, data } => write!(out, "program@{at:#06x}+{}", data.len()),
+            Self::Erase { sector } => write!(out, "erase of sector {sector}"),
+        }
+    }
+}
+
+/// Cells of the whole part. Cheap to clone and compare.
+///
+/// Equality and hash are those of the cells: the book-keeping of programmed units and erase
+/// counts is left out.
+#[derive(Clone, Debug)]
+pub struct Image {
+    /// Solid value of each bit; of a marginal bit the value it is nearer to.
+    bytes: Vec<u8>,
+    /// Marginal cells, ascending addresses.
+    marginal: Vec<Marginal>,
+    /// One bit per unit: programmed since its erase. A unit that stores a 0 counts, but for one that
+    /// only collateral damage hit.
+    programmed: Vec<u64>,
+    /// Bytes that a word of it stands for.
+    word_bytes: usize,
+    /// Erases begun, per sector.
+    erases: Vec<u32>,
+    touched: Touched,
+}
+
+impl PartialEq for Image {
+    fn eq(&self, other: &Self) -> bool {
+        self.bytes == other.bytes && self.marginal == other.marginal
+    }
+}
+
+impl Eq for Image {}
+
+impl Hash for Image {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.bytes.hash(state);
+        self.marginal.hash(state);
+    }
+}
+
+impl Image {
+    /// A part as it comes from the factory: all bits solid 1.
+    pub fn blank(g: &Geometry) -> Self {
+        Self {
+            bytes: vec![0xFF; g.bytes() as usize],
+            marginal: Vec::new(),
+            programmed: vec![0; g.units().div_ceil(64)],
+            word_bytes: 64 * g.unit_size() as usize,
+            erases: vec![0; g.sectors as usize],
+            touched: Touched::none(g.bytes() as usize),
+        }
+    }
+
+    /// A part that holds these bytes, all bits solid.
+    ///
+    /// # Errors
+    /// [`GeometryError::WrongLength`] if there are not exactly as many bytes as the part has.
+    pub fn from_bytes(g: &Geometry, bytes: &[u8]) -> Result<Self, GeometryError> {
+        let mut image = Self::blank(g);
+        if bytes.len() != image.bytes.len() {
+            return Err(GeometryError::WrongLength);
+        }
+        image.bytes.copy_from_slice(bytes);
+        image.touched.forget();
+        image.note_programmed_by_content(g, 0, image.bytes.len(), true);
+        Ok(image)
+    }
+
+    /// Stored value of each byte. A marginal bit stores the value it is nearer to.
+    pub fn bytes(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// Marginal cells, in ascending order of address.
+    pub fn marginal(&self) -> &[Marginal] {
+        &self.marginal
+    }
+
+    /// Whether any cell is marginal.
+    pub fn has_marginal(&self) -> bool {
+        !self.marginal.is_empty()
+    }
+
+    /// The stored bytes in slices of 256; the last one may be shorter.
+    pub fn pages(&self) -> impl Iterator<Item = &[u8]> {
+        self.bytes.chunks(PAGE)
+    }
+
+    /// The numbers of the pages that these bytes are in.
+    pub(crate) fn pages_of(&self, bytes: Range<usize>) -> Range<u32> {
+        let last = bytes.end.min(self.bytes.len()).div_ceil(PAGE);
+        let first = (bytes.start / PAGE).min(last);
+        first as u32..last as u32
+    }
+
+    /// The pages among these in which the image may differ from `other`, by number and in order,
+    /// with the bytes of both.
+    pub(crate) fn differing_within<'both>(
+        &'both self,
+        other: &'both Self,
+        within: Range<u32>,
+    ) -> impl Iterator<Item = (u32, &'both [u8], &'both [u8])> {
+        let same_origin = self.touched.has_origin_of(&other.touched);
+        within.filter_map(move |page| {
+            let at = page as usize;
+            if same_origin && !self.touched.holds(at) && !other.touched.holds(at) {
+                return None;
+            }
+            let range = page_range(at, self.bytes.len());
+            Some((page, self.bytes.get(range.clone())?, other.bytes.get(range)?))
+        })
+    }
+
+    /// Whether all bytes in which the image differs from `other` are among these.
+    pub(crate) fn differs_within(&self, other: &Self, bytes: &Range<usize>) -> bool {
+        let mut all = (0..).zip(self.bytes.iter().zip(&other.bytes));
+        all.all(|(at, (mine, theirs))| mine == theirs || bytes.contains(&at))
+    }
+
+    /// The pages in which the image may differ from `other`, by number and in order, with the bytes
+    /// of both.
+    pub(crate) fn differing<'both>(
+        &'both self,
+        other: &'both Self,
+    ) -> impl Iterator<Item = (u32, &'both [u8], &'both [u8])> {
+        let known = self.touched.differing(&other.touched);
+        let all = known.is_none().then(|| 0..self.bytes.len().div_ceil(PAGE));
+        known.into_iter().flatten().chain(all.into_iter().flatten()).filter_map(|page| {
+            let range = page_range(page, self.bytes.len());
+            Some((page as u32, &self.bytes[range.clone()], other.bytes.get(range)?))
+        })
+    }
+
+    /// From here on only what is changed later is compared and copied among this image and those
+    /// copied from it.
+    pub(crate) fn become_origin(&mut self) {
+        self.touched.forget();
+    }
+
+    /// Erases begun, per sector.
+    pub fn erase_counts(&self) -> &[u32] {
+        &self.erases
+    }
+
+    /// Whether the unit with this number was programmed since its erase. After an interrupted
+    /// operation a unit of it counts as programmed if it stores a 0; collateral damage changes
+    /// nothing here.
+    pub fn is_programmed(&self, unit: usize) -> bool {
+        self.programmed.get(unit / 64).is_some_and(|word| word >> (unit % 64) & 1 == 1)
+    }
+
+    /// Becomes equal to `other`, book-keeping included, and keeps its own allocations.
+    pub fn copy_from(&mut self, other: &Self) {
+        if let Some(pages) = self.touched.differing(&other.touched)
+            && self.bytes.len() == other.bytes.len()
+            && self.word_bytes == other.word_bytes
+        {
+            for page in pages {
+                let cells = page_range(page, self.bytes.len());
+                let (mine, theirs) = (&mut self.bytes[cells.clone()], &other.bytes[cells.clone()]);
+                match (<&mut [u8; PAGE]>::try_from(&mut *mine), <&[u8; PAGE]>::try_from(theirs)) {
+                    (Ok(mine), Ok(theirs)) => *mine = *theirs,
+                    _ => mine.copy_from_slice(theirs),
+                }
+                let words = cells.start / self.word_bytes..(cells.end - 1) / self.word_bytes + 1;
+                let theirs = other.programmed.get(words.clone()).unwrap_or_default();
+                for (mine, theirs) in self.programmed[words].iter_mut().zip(theirs) {
+                    *mine = *theirs;
+                }
+            }
+        } else {
+            self.bytes.clone_from(&other.bytes);
+            self.programmed.clone_from(&other.programmed);
+            self.word_bytes = other.word_bytes;
+        }
+        self.touched.copy_from(&other.touched);
+        self.marginal.clone_from(&other.marginal);
+        self.erases.clone_from(&other.erases);
+    }
+
+    /// Does the whole step. Bytes outside the part are passed over.
+    pub fn apply(&mut self, g: &Geometry, step: &Step) {
+        match step {
+            Step::Program { at, data } => self.program(g, *at, data),
+            Step::Erase { sector } => self.erase(g, *sector),
+        }
+    }
+
+    /// The whole program of one page.
+    pub(super) fn program(&mut self, g: &Geometry, at: u32, data: &[u8]) {
+        let (from, data) = self.clip(at, data);
+        let to = from + data.len();
+        self.touched.add(from, to);
+        for (cell, byte) in self.bytes[from..to].iter_mut().zip(data) {
+            *cell &= byte;
+        }
+        let touched = marginal_within(&self.marginal, from, to);
+        if !touched.is_empty() {
+            // A cell that is driven to 0 is marginal no longer; one that is left alone stays so.
+            for marginal in &mut self.marginal[touched] {
+                marginal.mask &= data[marginal.at as usize - from];
+            }
+            self.marginal.retain(|marginal| marginal.mask != 0);
+        }
+        let unit = g.unit_size() as usize;
+        self.set_programmed(from / unit..to.div_ceil(unit), true);
+    }
+
+    /// The whole erase of one sector.
+    pub(super) fn erase(&mut self, g: &Geometry, sector: u32) {
+        let cells = self.sector_cells(g, sector);
+        self.touched.add(cells.start, cells.end);
+        self.bytes[cells.clone()].fill(0xFF);
+        let touched = marginal_within(&self.marginal, cells.start, cells.end);
+        self.marginal.drain(touched);
+        let unit = g.unit_size() as usize;
+        self.set_programmed(cells.start / unit..cells.end.div_ceil(unit), false);
+        self.count_erase(sector);
+    }
+
+    /// Leaves the cells of a torn step as given, of which `marginal` are marginal.
+    pub(super) fn leave(&mut self, g: &Geometry, step: &Step, cells: &[u8], marginal: &[Marginal]) {
+        let (from, to) = match step {
+            Step::Program { at, data } => {
+                let (from, data) = self.clip(*at, data);
+                (from, from + data.len())
+            }
+            Step::Erase { sector } => {
+                let Range { start, end } = self.sector_cells(g, *sector);
+                (start, end)
+            }
+        };
+        self.touched.add(from, to);
+        let touched = marginal_within(&self.marginal, from, to);
+        for (cell, left) in self.bytes[from..to].iter_mut().zip(cells) {
+            *cell = *left;
+        }
+        self.replace_marginal(touched, marginal);
+        let erases = matches!(step, Step::Erase { .. });
+        self.note_programmed_by_content(g, from, to, erases);
+        if let Step::Erase { sector } = step {
+            self.count_erase(*sector);
+        }
+    }
+
+    /// Changes the bytes of these cells. `change` gets the marginal ones among them, and appends
+    /// those that are marginal afterwards to its last argument.
+    pub(super) fn change_cells(
+        &mut self,
+        cells: Range<usize>,
+        change: impl FnOnce(&mut [u8], &[Marginal], &mut Vec<Marginal>),
+    ) {
+        let Range { start: from, end: to } = cells;
+        self.touched.add(from, to);
+        let touched = marginal_within(&self.marginal, from, to);
+        let mut new = Vec::new();
+        change(&mut self.bytes[from..to], &self.marginal[touched.clone()], &mut new);
+        self.replace_marginal(touched, &new);
+    }
+
+    fn replace_marginal(&mut self, touched: Range<usize>, new: &[Marginal]) {
+        if !touched.is_empty() || !new.is_empty() {
+            self.marginal.splice(touched, new.iter().copied());
+        }
+    }
+
+    /// The part of a program that lies within the image.
+    pub(super) fn clip<'data>(&self, at: u32, data: &'data [u8]) -> (usize, &'data [u8]) {
+        let from = (at as usize).min(self.bytes.len());
+        let len = data.len().min(self.bytes.len() - from);
+        (from, &data[..len])
+    }
+
+    /// The bytes of a sector, as far as they lie within the image.
+    pub(super) fn sector_cells(&self, g: &Geometry, sector: u32) -> Range<usize> {
+        let size = g.sector_size() as usize;
+        let from = (sector as usize).saturating_mul(size).min(self.bytes.len());
+        from..from.saturating_add(size).min(self.bytes.len())
+    }
+
+    pub(super) fn count_erase(&mut self, sector: u32) {
+        if let Some(count) = self.erases.get_mut(sector as usize) {
+            *count = count.saturating_add(1);
+        }
+    }
+
+    fn set_programmed(&mut self, units: Range<usize>, programmed: bool) {
+        for (index, bits) in words_of(units) {
+            if let Some(word) = self.programmed.get_mut(index) {
+                *word = if programmed { *word | bits } else { *word & !bits };
+            }
+        }
+    }
+
+    /// Whether any of these units was programmed since its erase.
+    pub(super) fn any_programmed(&self, units: Range<usize>) -> bool {
+        words_of(units)
+            .any(|(index, bits)| self.programmed.get(index).is_some_and(|word| word & bits != 0))
+    }
+
+    /// After an interrupted operation only the content tells what was programmed. `clear`: units
+    /// that store no 0 count as erased.
+    pub(super) fn note_programmed_by_content(
+        &mut self,
+        g: &Geometry,
+        from: usize,
+        to: usize,
+        clear: bool,
+    ) {
+        let unit = g.unit_size() as usize;
+        let last = to.div_ceil(unit);
+        let mut number = from / unit;
+        // One word of the bit set after the other.
+        while number < last {
+            let end = last.min((number / 64 + 1) * 64);
+            let cells = &self.bytes[number * unit..(end * unit).min(self.bytes.len())];
+            let mut with_zeros = 0;
+            if unit == 1 {
+                let (eights, rest) = cells.as_chunks::<8>();
+                for (index, lanes) in (number % 64..).step_by(8).zip(eights) {
+                    let below = lanes_below(u64::from_le_bytes(*lanes), 0xFF);
+                    with_zeros |= u64::from(below) << index;
+                }
+                for (index, byte) in (number % 64 + 8 * eights.len()..).zip(rest) {
+                    with_zeros |= u64::from(*byte != 0xFF) << index;
+                }
+            } else {
+                for (index, cells) in (number % 64..).zip(cells.chunks(unit)) {
+                    with_zeros |= u64::from(cells.iter().any(|byte| *byte != 0xFF)) << index;
+                }
+            }
+            if let Some(word) = self.programmed.get_mut(number / 64) {
+                let span = (u64::MAX >> (64 - (end - number))) << (number % 64);
+                let kept = if clear { *word & !span } else { *word };
+                *word = kept | with_zeros;
+            }
+            number = end;
+        }
+    }
+}
+
+/// The words of a bit set that these bits are in, and which bits of the word they are.
+fn words_of(bits: Range<usize>) -> impl Iterator<Item = (usize, u64)> {
+    let words = bits.start / 64..bits.end.div_ceil(64).max(bits.start / 64);
+    words.map(move |index| {
+        let from = bits.start.max(64 * index) - 64 * index;
+        let to = bits.end.clamp(64 * index + from, 64 * index + 64) - 64 * index;
+        let below = |bit: usize| u64::MAX.checked_shr(64 - bit as u32).unwrap_or(0);
+        (index, below(to) & !below(from))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn geometry() -> Geometry {
+        Geometry::new(2, 64, 4, 32).unwrap()
+    }
+
+    #[test]
+    fn program_clears_and_erase_sets() {
+        let g = geometry();
+        let mut image = Image::blank(&g);
+        image.apply(&g, &Step::Program { at: 4, data: vec![0xF0, 0xFF, 0x00, 0x81] });
+        image.apply(&g, &Step::Program { at: 4, data: vec![0x3F, 0xFF, 0xFF, 0x0F] });
+        assert_eq!(image.bytes()[3..9], [0xFF, 0x30, 0xFF, 0x00, 0x01, 0xFF]);
+        assert!(image.is_programmed(1) && !image.is_programmed(0) && !image.is_programmed(2));
+        image.apply(&g, &Step::Erase { sector: 0 });
+        assert_eq!(image, Image::blank(&g));
+        assert_eq!(image.erase_counts(), [1, 0]);
+        assert!(!image.is_programmed(1));
+    }
+
+    #[test]
+    fn steps_outside_the_part_do_no_harm() {
+        let g = geometry();
+        let mut image = Image::blank(&g);
+        image.apply(&g, &Step::Erase { sector: 2 });
+        image.apply(&g, &Step::Erase { sector: u32::MAX });
+        image.apply(&g, &Step::Program { at: u32::MAX, data: vec![0; 8] });
+        assert_eq!(image, Image::blank(&g));
+        image.apply(&g, &Step::Program { at: 126, data: vec![0; 8] });
+        assert_eq!(image.bytes()[125..], [0xFF, 0, 0]);
+    }
+
+    #[test]
+    fn bytes_given_are_the_content() {
+        let g = geometry();
+        let mut bytes = vec![0xFF; 128];
+        bytes[9] = 0x7F;
+        let image = Image::from_bytes(&g, &bytes).unwrap();
+        assert_eq!(image.bytes(), bytes);
+        assert!(image.is_programmed(2) && !image.is_programmed(3));
+        assert_eq!(Image::from_bytes(&g, &bytes[1..]), Err(GeometryError::WrongLength));
+        assert_eq!(image.pages().map(<[u8]>::len).sum::<usize>(), 128);
+    }
+}

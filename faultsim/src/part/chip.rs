@@ -1,0 +1,560 @@
+//! The running part: cells, power, counters and the cut to come.
+
+use core::ops::Range;
+
+use rand::rngs::ChaCha8Rng;
+
+use super::bias::Bias;
+use super::bus_state::Volatile;
+use super::cells::{Image, Step};
+use super::contract::{ContractViolation, PartError};
+use super::cut::{BusCut, CutTear};
+use super::geometry::{Geometry, Level};
+use super::marginal::marginal_within;
+use super::tears::tear::Tear;
+use super::timing::{DeviceTime, Timing};
+
+/// Calls that fail in one power-up until the code is stopped: far more than a part scanned byte by byte
+/// by code that does not look at the errors.
+const MOST_FAILED: u32 = 200_000;
+
+/// Work done since power-up. Refused calls are not counted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Read calls.
+    pub reads: u64,
+    /// Bytes read.
+    pub read_bytes: u64,
+    /// Program calls.
+    pub program_calls: u64,
+    /// Page programs that completed.
+    pub programs: u64,
+    /// Bytes in them.
+    pub programmed_bytes: u64,
+    /// Sector erases that completed.
+    pub erases: u64,
+}
+
+/// Erases of single sectors over the life of the part, interrupted ones included.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Wear {
+    /// Erases of the sector with the most.
+    pub most_erased: u32,
+    /// Erases of the sector with the fewest.
+    pub least_erased: u32,
+}
+
+/// A running part.
+#[derive(Debug)]
+pub struct Chip {
+    geometry: Geometry,
+    timing: Timing,
+    image: Image,
+    bias: Bias,
+    off: bool,
+    cut: Option<(u64, CutTear)>,
+    taken: Option<(Step, Tear)>,
+    step: u64,
+    fuel: u64,
+    calls: u64,
+    /// Calls that failed since power-up.
+    failed: u32,
+    counts: Counts,
+    /// Without reads, which their counts tell.
+    time: DeviceTime,
+    violations: Vec<ContractViolation>,
+    recording: bool,
+    trace: Vec<Step>,
+    permits_second: bool,
+    programmed_twice: bool,
+    /// What was read, if somebody asked for it.
+    watched: Option<Vec<Range<u32>>>,
+    /// Allocations for the data of steps to be recorded.
+    spare: Vec<Vec<u8>>,
+    volatile: Volatile,
+}
+
+impl Chip {
+    /// A blank part under power, with the times of [`Timing::SERIAL_NOR`] and endless fuel.
+    pub fn new(g: Geometry) -> Self {
+        Self {
+            geometry: g,
+            timing: Timing::SERIAL_NOR,
+            image: Image::blank(&g),
+            bias: Bias::stored(),
+            off: false,
+            cut: None,
+            taken: None,
+            step: 0,
+            fuel: u64::MAX,
+            calls: 0,
+            failed: 0,
+            counts: Counts::default(),
+            time: DeviceTime::default(),
+            violations: Vec::new(),
+            recording: false,
+            trace: Vec::new(),
+            permits_second: false,
+            programmed_twice: false,
+            watched: None,
+            spare: Vec::new(),
+            volatile: Volatile::default(),
+        }
+    }
+
+    /// Replaces the cells by `image`, which must be of the same geometry, clears counters,
+    /// trace, violations and any cut to come, and switches the power on. Fuel and recording
+    /// stay as they were set; the fuel is full again.
+    pub fn power_up(&mut self, image: &Image, bias: Bias) {
+        self.image.copy_from(image);
+        self.bias = bias;
+        self.off = false;
+        self.volatile = Volatile::default();
+        self.begin();
+    }
+
+    /// The microcontroller starts again and the part never lost its power: cells and the state of
+    /// the commands stay, a bus in the middle of something included. Else as [`Chip::power_up`].
+    pub fn restart(&mut self) {
+        self.volatile.is_reset = false;
+        self.volatile.moments = 0;
+        self.volatile.cut = None;
+        self.begin();
+    }
+
+    fn begin(&mut self) {
+        self.cut = None;
+        self.taken = None;
+        self.step = 0;
+        self.calls = 0;
+        self.failed = 0;
+        self.counts = Counts::default();
+        self.time = DeviceTime::default();
+        self.violations.clear();
+        self.watched = None;
+        self.programmed_twice = false;
+        for step in self.trace.drain(..) {
+            if let Step::Program { data, .. } = step {
+                self.spare.push(data);
+            }
+        }
+    }
+
+    /// The cells as they are now.
+    pub fn image(&self) -> &Image {
+        &self.image
+    }
+
+    /// Sizes of the part.
+    pub fn geometry(&self) -> Geometry {
+        self.geometry
+    }
+
+    /// Sets how long operations take from now on.
+    pub fn set_timing(&mut self, timing: Timing) {
+        self.timing = timing;
+    }
+
+    /// Whether completed steps are kept for [`Chip::take_steps`].
+    pub fn record_steps(&mut self, on: bool) {
+        self.recording = on;
+    }
+
+    /// The steps completed and recorded since power-up or the last call, in order. The step
+    /// that a cut tore is not among them; see [`Chip::torn_step`].
+    pub fn take_steps(&mut self) -> Vec<Step> {
+        core::mem::take(&mut self.trace)
+    }
+
+    /// Whether programs over programmed units are carried out and noted instead of refused: behind
+    /// collateral damage, which can make what was programmed read as blank.
+    pub(crate) fn permit_second_programs(&mut self, on: bool) {
+        self.permits_second = on;
+    }
+
+    /// Whether there was such a program since power-up.
+    pub(crate) fn programmed_twice(&self) -> bool {
+        self.programmed_twice
+    }
+
+    /// What was read since the last call, if there was one since power-up; from now on reads are kept.
+    pub(crate) fn watch_reads(&mut self) -> Vec<Range<u32>> {
+        self.watched.replace(Vec::new()).unwrap_or_default()
+    }
+
+    /// The steps that [`Chip::take_steps`] would take.
+    pub(crate) fn steps(&self) -> &[Step] {
+        &self.trace
+    }
+
+    /// Takes the first of them, so many.
+    pub(crate) fn take_first_steps(&mut self, count: usize) -> Vec<Step> {
+        let rest = self.trace.split_off(count.min(self.trace.len()));
+        core::mem::replace(&mut self.trace, rest)
+    }
+
+    /// Number of steps completed since power-up.
+    pub fn step_count(&self) -> u64 {
+        self.step
+    }
+
+    /// When step number `step` begins, counted from 0 at power-up, it is torn and the power
+    /// goes off. Replaces an earlier cut that has not happened yet.
+    pub fn cut_at(&mut self, step: u64, tear: impl Into<CutTear>) {
+        self.cut = Some((step, tear.into()));
+    }
+
+    /// The same with a tear drawn when the step is known.
+    pub fn cut_randomly(&mut self, step: u64, level: Level, rng: ChaCha8Rng) {
+        self.cut_at(step, CutTear::Drawn { level, rng: Box::new(rng) });
+    }
+
+    /// Ends the run at a moment of the serial bus, see [`BusCut`]. Has no effect if the part is not
+    /// used through [`super::spi`]. Replaces an earlier one that has not happened yet.
+    pub fn cut_on_bus(&mut self, moment: u64, cut: BusCut) {
+        self.volatile.cut = Some((moment, cut));
+    }
+
+    /// Moments of the serial bus since power-up.
+    pub fn bus_moments(&self) -> u64 {
+        self.volatile.moments
+    }
+
+    /// Whether a cut has taken the power, or ended the code under test by a reset.
+    pub fn is_off(&self) -> bool {
+        self.off || self.volatile.is_reset
+    }
+
+    /// Whether the code under test was ended by a reset, and the part still has power.
+    pub fn is_reset(&self) -> bool {
+        !self.off && self.volatile.is_reset
+    }
+
+    /// Takes the power while no step is under way.
+    pub(crate) fn switch_off(&mut self) {
+        self.off = true;
+    }
+
+    /// Tears a step without a power cut, because the part was told to give up on it.
+    pub(crate) fn abort(&mut self, step: &Step, tear: &Tear) {
+        self.image.apply_torn(&self.geometry, step, tear);
+    }
+
+    /// Notes a wrong use that has its effect all the same.
+    pub(crate) fn note(&mut self, violation: ContractViolation) {
+        self.violations.push(violation);
+    }
+
+    pub(crate) fn volatile(&self) -> &Volatile {
+        &self.volatile
+    }
+
+    pub(crate) fn volatile_mut(&mut self) -> &mut Volatile {
+        &mut self.volatile
+    }
+
+    pub(crate) fn timing(&self) -> &Timing {
+        &self.timing
+    }
+
+    /// The step that the cut fell into, and how it was torn.
+    pub fn torn_step(&self) -> Option<&(Step, Tear)> {
+        self.taken.as_ref()
+    }
+
+    /// Grants this many reads, programs and erases per power-up, refused ones included; further
+    /// ones fail with [`PartError::Fuel`].
+    pub fn set_fuel(&mut self, calls: u64) {
+        self.fuel = calls;
+    }
+
+    /// Work done since power-up.
+    pub fn counts(&self) -> Counts {
+        self.counts
+    }
+
+    /// Device time since power-up, without the interrupted step.
+    pub fn time(&self) -> DeviceTime {
+        let mut time = self.time;
+        time += self.timing.reads(self.counts.reads, self.counts.read_bytes);
+        time
+    }
+
+    /// Wear over the life of the image.
+    pub fn wear(&self) -> Wear {
+        let counts = self.image.erase_counts();
+        Wear {
+            most_erased: counts.iter().copied().max().unwrap_or(0),
+            least_erased: counts.iter().copied().min().unwrap_or(0),
+        }
+    }
+
+    /// Calls since power-up that broke the contract, in order.
+    pub fn violations(&self) -> &[ContractViolation] {
+        &self.violations
+    }
+
+    /// Reads the bytes from `at` on.
+    ///
+    /// # Errors
+    /// [`PartError`]; `out` is then as it was.
+    #[inline]
+    pub fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), PartError> {
+        self.begin_call()?;
+        let from = at as usize;
+        let to = from.saturating_add(out.len());
+        let Some(cells) = self.image.bytes().get(from..to) else {
+            return Err(self.refuse_range(at, out.len()));
+        };
+        copy(out, cells);
+        if self.image.has_marginal() {
+            let marginal = self.image.marginal();
+            for entry in &marginal[marginal_within(marginal, from, to)] {
+                let byte = &mut out[entry.at as usize - from];
+                *byte = self.bias.byte(*byte, entry.mask, entry.at, self.counts.reads);
+            }
+        }
+        self.counts.reads += 1;
+        self.counts.read_bytes += out.len() as u64;
+        if let Some(watched) = &mut self.watched {
+            watched.push(at..at + out.len() as u32);
+        }
+        Ok(())
+    }
+
+    /// Clears the bits that are 0 in `data`, page by page.
+    ///
+    /// # Errors
+    /// [`PartError`]. After a contract violation nothing has changed; after
+    /// [`PartError::PowerOff`] earlier pages are complete and the one at the cut is torn.
+    pub fn program(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        self.begin_call()?;
+        self.check_program(at, data, false)?;
+        self.program_pages(at, data)
+    }
+
+    /// The same on a part that lets a unit be programmed any number of times, as
+    /// [`embedded_storage::nor_flash::MultiwriteNorFlash`] has it: bits that are 0 already stay 0.
+    ///
+    /// # Errors
+    /// As [`Chip::program`].
+    pub fn program_bits(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        self.begin_call()?;
+        self.check_program(at, data, true)?;
+        self.program_pages(at, data)
+    }
+
+    fn program_pages(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        self.counts.program_calls += 1;
+        let page = self.geometry.page_size();
+        let (mut at, mut rest) = (at, data);
+        while !rest.is_empty() {
+            let room = (page - at % page) as usize;
+            let (now, later) = rest.split_at(room.min(rest.len()));
+            self.program_page(at, now)?;
+            at += now.len() as u32;
+            rest = later;
+        }
+        Ok(())
+    }
+
+    /// Erases the sectors of bytes `from..to`, in ascending order.
+    ///
+    /// # Errors
+    /// [`PartError`]. After a contract violation nothing has changed; after
+    /// [`PartError::PowerOff`] earlier sectors are complete and the one at the cut is torn.
+    pub fn erase(&mut self, from: u32, to: u32) -> Result<(), PartError> {
+        self.begin_call()?;
+        let size = self.geometry.sector_size();
+        if from > to || to as usize > self.image.bytes().len() {
+            return Err(self.refuse(ContractViolation::OutOfRange { from, to: to.into() }));
+        }
+        if !from.is_multiple_of(size) || !to.is_multiple_of(size) {
+            return Err(self.refuse_alignment(from, to.into(), size));
+        }
+        for sector in from / size..to / size {
+            if self.is_cut_due() {
+                return Err(self.take_cut(Step::Erase { sector }));
+            }
+            self.image.erase(&self.geometry, sector);
+            self.counts.erases += 1;
+            self.time += self.timing.erase(size);
+            self.complete(|_| Step::Erase { sector });
+        }
+        Ok(())
+    }
+
+    /// A call that is refused because `from..to` does not keep to the caller's own granule.
+    pub(super) fn misaligned_call(&mut self, from: u32, to: u64, granule: u32) -> PartError {
+        match self.begin_call() {
+            Ok(()) => self.refuse_alignment(from, to, granule),
+            Err(error) => error,
+        }
+    }
+
+    fn refuse_alignment(&mut self, from: u32, to: u64, granule: u32) -> PartError {
+        self.refuse(ContractViolation::Misaligned { from, to, granule })
+    }
+
+    /// The power must be on, and there must be fuel.
+    #[inline]
+    fn begin_call(&mut self) -> Result<(), PartError> {
+        if self.off {
+            self.note_failed();
+            return Err(PartError::PowerOff);
+        }
+        if self.calls >= self.fuel {
+            self.note_failed();
+            return Err(PartError::Fuel);
+        }
+        self.calls += 1;
+        Ok(())
+    }
+
+    /// Code that repeats a failing call for ever would never return: it is stopped by a panic.
+    ///
+    /// # Panics
+    /// After [`MOST_FAILED`] of them.
+    #[cold]
+    fn note_failed(&mut self) {
+        self.failed = self.failed.saturating_add(1);
+        // A destructor at work in the panic must not make it an abort.
+        if self.is_given_up() && !std::thread::panicking() {
+            panic!(
+                "{MOST_FAILED} calls of the part have failed in this power-up, and the code makes more"
+            );
+        }
+    }
+
+    /// Whether so many calls failed that the code was stopped.
+    pub(crate) fn is_given_up(&self) -> bool {
+        self.failed >= MOST_FAILED
+    }
+
+    fn refuse(&mut self, violation: ContractViolation) -> PartError {
+        self.note_failed();
+        self.violations.push(violation);
+        PartError::Contract(violation)
+    }
+
+    fn refuse_range(&mut self, at: u32, len: usize) -> PartError {
+        let to = u64::from(at).saturating_add(len as u64);
+        self.refuse(ContractViolation::OutOfRange { from: at, to })
+    }
+
+    fn check_program(&mut self, at: u32, data: &[u8], again: bool) -> Result<(), PartError> {
+        let from = at as usize;
+        let to = from.saturating_add(data.len());
+        if to > self.image.bytes().len() {
+            return Err(self.refuse_range(at, data.len()));
+        }
+        let unit = self.geometry.unit_size() as usize;
+        if !from.is_multiple_of(unit) || !to.is_multiple_of(unit) {
+            return Err(self.refuse_alignment(at, to as u64, unit as u32));
+        }
+        if again
+            || !self.image.any_programmed(from / unit..to / unit)
+            || data.iter().all(|byte| *byte == 0)
+        {
+            return Ok(());
+        }
+        for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
+            // Zeros are the one thing that may be programmed over a unit.
+            if self.image.is_programmed(number) && unit_data.iter().any(|byte| *byte != 0) {
+                if self.permits_second {
+                    self.programmed_twice = true;
+                    return Ok(());
+                }
+                return Err(self.refuse_over_program(number * unit, unit_data));
+            }
+        }
+        Ok(())
+    }
+
+    /// Finds the words for a program over the programmed unit at `from`.
+    fn refuse_over_program(&mut self, from: usize, data: &[u8]) -> PartError {
+        let cells = &self.image.bytes()[from..from + data.len()];
+        let marginal =
+            &self.image.marginal()[marginal_within(self.image.marginal(), from, from + data.len())];
+        let violation = (from..)
+            .zip(cells.iter().zip(data))
+            .find(|(at, (cell, byte))| {
+                let marginal = marginal.iter().find(|entry| entry.at as usize == *at);
+                *byte & !(*cell | marginal.map_or(0, |entry| entry.mask)) != 0
+            })
+            .map_or(ContractViolation::SecondProgram { at: from as u32 }, |(at, _)| {
+                ContractViolation::ZeroToOne { at: at as u32 }
+            });
+        self.refuse(violation)
+    }
+
+    fn program_page(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        if self.is_cut_due() {
+            return Err(self.take_cut(Step::Program { at, data: data.to_vec() }));
+        }
+        self.image.program(&self.geometry, at, data);
+        self.counts.programs += 1;
+        self.counts.programmed_bytes += data.len() as u64;
+        self.time += self.timing.program(data.len());
+        self.complete(|spare| {
+            let mut kept = spare.pop().unwrap_or_default();
+            kept.clear();
+            kept.extend_from_slice(data);
+            Step::Program { at, data: kept }
+        });
+        Ok(())
+    }
+
+    fn complete(&mut self, step: impl FnOnce(&mut Vec<Vec<u8>>) -> Step) {
+        self.step += 1;
+        if self.recording {
+            self.trace.push(step(&mut self.spare));
+        }
+    }
+
+    fn is_cut_due(&self) -> bool {
+        self.cut.as_ref().is_some_and(|(step, _)| *step == self.step)
+    }
+
+    /// Tears `step` as the cut says, and the power is gone.
+    fn take_cut(&mut self, step: Step) -> PartError {
+        let tear = match self.cut.take() {
+            Some((_, CutTear::Given(tear))) => tear,
+            Some((_, CutTear::Drawn { level, mut rng })) => {
+                Tear::draw(&self.geometry, level, &self.image, &step, &mut *rng)
+            }
+            None => Tear::NOTHING,
+        };
+        self.image.apply_torn(&self.geometry, &step, &tear);
+        self.off = true;
+        self.taken = Some((step, tear));
+        PartError::PowerOff
+    }
+}
+
+/// Copies all of `from`, which is as long as `to`. Most reads are of a few bytes: these are copied
+/// as two halves that may overlap or one by one, without a call of a general routine.
+#[inline]
+fn copy(to: &mut [u8], from: &[u8]) {
+    #[inline]
+    fn halves<const N: usize>(to: &mut [u8], from: &[u8]) -> Option<()> {
+        let (first, last) = (from.first_chunk::<N>()?, from.last_chunk::<N>()?);
+        *to.first_chunk_mut()? = *first;
+        *to.last_chunk_mut()? = *last;
+        Some(())
+    }
+    let done = match from.len() {
+        1..=3 => {
+            to.iter_mut().zip(from).for_each(|(to, from)| *to = *from);
+            Some(())
+        }
+        4..=8 => halves::<4>(to, from),
+        9..=16 => halves::<8>(to, from),
+        17..=32 => halves::<16>(to, from),
+        33..=64 => halves::<32>(to, from),
+        _ => None,
+    };
+    if done.is_none() {
+        to.copy_from_slice(from);
+    }
+}

@@ -1,0 +1,372 @@
+//! What a chip makes of the bytes between two edges of chip select.
+
+use rand::SeedableRng;
+use rand::rngs::ChaCha8Rng;
+
+use super::bus_error::BusError;
+use super::profile::Profile;
+use crate::part::{
+    BusCut, Busy, Chip, ContractViolation, CutTear, Level, PartError, Step, Tear, Work,
+};
+
+/// A byte of 8 clocks at 50 MHz.
+const BYTE_NS: u64 = 160;
+const BUSY: u8 = 1;
+const LATCH: u8 = 2;
+/// A reset that tears nothing takes so long.
+const RESET_NS: u64 = 35_000;
+/// Into deep power-down, from memory of data sheets. Till then not even the command to leave it is heard.
+const SLEEP_NS: u64 = 10_000;
+
+/// A chip with its data line.
+pub(super) struct Commands<'bus> {
+    pub(super) chip: &'bus mut Chip,
+    pub(super) profile: &'bus Profile,
+}
+
+impl Commands<'_> {
+    /// Clocks bytes in. `sent` are those of the transaction before.
+    pub(super) fn write(&mut self, sent: &mut Vec<u8>, bytes: &[u8]) -> Result<(), BusError> {
+        let (due, arrive) = self.room(bytes.len());
+        sent.extend(&bytes[..arrive]);
+        self.go_on(sent, due, arrive)
+    }
+
+    /// Clocks bytes out; zeros go in meanwhile.
+    pub(super) fn read(&mut self, sent: &mut Vec<u8>, out: &mut [u8]) -> Result<(), BusError> {
+        let (due, arrive) = self.room(out.len());
+        // The chip answers as it is when the first byte is asked for.
+        self.answer(sent, out)?;
+        sent.resize(sent.len() + arrive, 0);
+        self.go_on(sent, due, arrive)
+    }
+
+    /// One byte each way at once.
+    pub(super) fn exchange(&mut self, sent: &mut Vec<u8>, byte: u8) -> Result<u8, BusError> {
+        let mut answer = [0];
+        self.answer(sent, &mut answer)?;
+        self.write(sent, &[byte])?;
+        let [answer] = answer;
+        Ok(answer)
+    }
+
+    /// Whether a cut falls into so many bytes, and how many arrive.
+    fn room(&self, len: usize) -> (bool, usize) {
+        let due = is_cut_within(self.chip, len as u64);
+        (due.is_some(), due.map_or(len, |left| left as usize))
+    }
+
+    fn go_on(&mut self, sent: &[u8], is_cut: bool, arrive: usize) -> Result<(), BusError> {
+        self.chip.volatile_mut().moments += arrive as u64;
+        self.pass(arrive as u64 * BYTE_NS)?;
+        if !is_cut {
+            return Ok(());
+        }
+        let ended = cut(self.chip);
+        if !self.chip.is_reset() {
+            return Err(ended);
+        }
+        // At a reset of the microcontroller chip select is released, and the chip takes what it got.
+        self.execute(sent);
+        Err(ended)
+    }
+
+    /// Time passes; what is done by then is done.
+    pub(super) fn pass(&mut self, time_ns: u64) -> Result<(), BusError> {
+        self.chip.volatile_mut().now_ns += time_ns;
+        finish(self.chip)
+    }
+
+    /// Chip select is released.
+    pub(super) fn deselect(&mut self, sent: &[u8]) -> Result<(), BusError> {
+        self.execute(sent);
+        Ok(())
+    }
+
+    /// Address bytes that a command takes.
+    fn address_bytes(&self, opcode: u8) -> usize {
+        let own = matches!(opcode, 0x12 | 0x13 | 0x0C)
+            || self.profile.erases.iter().any(|erase| erase.four_byte == opcode);
+        if own || self.chip.volatile().four_byte { 4 } else { 3 }
+    }
+
+    fn is_known(&self, opcode: u8) -> bool {
+        self.profile.has_four_byte_opcodes
+            || !(matches!(opcode, 0x12 | 0x13 | 0x0C)
+                || self.profile.erases.iter().any(|erase| erase.four_byte == opcode))
+    }
+
+    /// The address in a command, as one of the part's cells, and what follows it.
+    fn address<'sent>(&self, sent: &'sent [u8], count: usize) -> Option<(i64, &'sent [u8])> {
+        let (address, rest) = sent.get(1..)?.split_at_checked(count)?;
+        let at = address.iter().fold(0_u64, |at, byte| at << 8 | u64::from(*byte));
+        // Address bits above the chip's size do not exist.
+        let at = at % self.profile.capacity.next_power_of_two().max(1);
+        Some((at as i64 - i64::from(self.profile.base), rest))
+    }
+
+    /// What the data line shows while the microcontroller reads.
+    fn answer(&mut self, sent: &[u8], out: &mut [u8]) -> Result<(), BusError> {
+        let volatile = self.chip.volatile();
+        // A line that nobody drives: high, low or noise.
+        let floating = match volatile.now_ns / 64 % 4 {
+            0 | 1 => 0xFF,
+            2 => 0x00,
+            _ => 0xA5,
+        };
+        out.fill(floating);
+        let Some((&opcode, clocked)) = sent.split_first() else { return Ok(()) };
+        let clocked = clocked.len();
+        let is_busy = volatile.busy.is_some();
+        if volatile.asleep || (is_busy && !matches!(opcode, 0x05 | 0x70)) {
+            return Ok(());
+        }
+        match opcode {
+            0x05 => {
+                let busy = if is_busy { BUSY } else { 0 };
+                let latch = if volatile.latch { LATCH } else { 0 };
+                out.fill(self.profile.protection | busy | latch);
+            }
+            0x70 => out.fill(if is_busy { 0 } else { 0x80 }),
+            0x9F => repeat(&[&self.profile.id[..], &[0; 3]].concat(), clocked, out),
+            0x5A => {
+                if let Some((at, rest)) = self.address(sent, 3)
+                    && let Some(skip) = rest.len().checked_sub(1)
+                {
+                    let at = (at + i64::from(self.profile.base)) as usize + skip;
+                    for (byte, at) in out.iter_mut().zip(at..) {
+                        *byte = self.profile.tables.get(at).copied().unwrap_or(0xFF);
+                    }
+                }
+            }
+            0x03 | 0x0B | 0x13 | 0x0C if self.is_known(opcode) => {
+                let dummies = usize::from(matches!(opcode, 0x0B | 0x0C));
+                let count = self.address_bytes(opcode);
+                if let Some((at, rest)) = self.address(sent, count)
+                    && let Some(skip) = rest.len().checked_sub(dummies)
+                {
+                    return self.read_cells(at + skip as i64, out);
+                }
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// Reads cells; what lies outside of the part is blank.
+    fn read_cells(&mut self, at: i64, out: &mut [u8]) -> Result<(), BusError> {
+        out.fill(0xFF);
+        let cells = i64::from(self.chip.geometry().bytes());
+        let (from, to) = (at.clamp(0, cells), (at + out.len() as i64).clamp(0, cells));
+        if from < to {
+            let out = &mut out[(from - at) as usize..(to - at) as usize];
+            self.chip.read(from as u32, out).map_err(passed_on)?;
+        }
+        Ok(())
+    }
+
+    /// The command as it stands when chip select rises.
+    fn execute(&mut self, sent: &[u8]) {
+        let Some((&opcode, rest)) = sent.split_first() else { return };
+        let is_alone = rest.is_empty();
+        let (is_busy, asleep) = {
+            let volatile = self.chip.volatile();
+            (volatile.busy.is_some(), volatile.asleep)
+        };
+        let was_reset_enabled = std::mem::take(&mut self.chip.volatile_mut().reset_enabled);
+        match opcode {
+            0xAB if !is_busy => self.chip.volatile_mut().asleep = false,
+            _ if asleep => {}
+            0x66 if is_alone => self.chip.volatile_mut().reset_enabled = true,
+            0x99 if is_alone && was_reset_enabled => self.reset(),
+            _ if is_busy => {}
+            0x06 if is_alone => {
+                let volatile = self.chip.volatile_mut();
+                volatile.enables += 1;
+                let many = self.profile.misses_one_enable_of;
+                let is_missed = many > 0 && volatile.enables.is_multiple_of(many);
+                volatile.latch |= !is_missed;
+            }
+            0x04 if is_alone => self.chip.volatile_mut().latch = false,
+            0xB9 if is_alone => {
+                self.chip.volatile_mut().asleep = true;
+                self.begin(Work::Nothing, SLEEP_NS);
+            }
+            0xB7 | 0xE9 if is_alone => {
+                let needs_latch = self.profile.address_mode_needs_latch;
+                let volatile = self.chip.volatile_mut();
+                if volatile.latch || !needs_latch {
+                    volatile.four_byte = opcode == 0xB7;
+                }
+            }
+            0x02 | 0x12 if self.is_known(opcode) => self.program(opcode, sent),
+            _ if self.is_known(opcode) => self.erase(opcode, sent),
+            _ => {}
+        }
+    }
+
+    fn may_write(&self) -> bool {
+        self.chip.volatile().latch && self.profile.protection == 0
+    }
+
+    fn program(&mut self, opcode: u8, sent: &[u8]) {
+        let Some((at, data)) = self.address(sent, self.address_bytes(opcode)) else { return };
+        if data.is_empty() || !self.may_write() {
+            return;
+        }
+        let page = i64::from(self.profile.page.max(1));
+        let start = at - at.rem_euclid(page);
+        // The address counter wraps within the page; of more bytes the last ones count.
+        let mut bytes: Vec<Option<u8>> = vec![None; page as usize];
+        for (offset, byte) in ((at - start)..).zip(data) {
+            bytes[(offset % page) as usize] = Some(*byte);
+        }
+        let mut pieces: Vec<(u32, Vec<u8>)> = Vec::new();
+        let cells = i64::from(self.chip.geometry().bytes());
+        for (at, byte) in (start..).zip(bytes) {
+            let Some(byte) = byte.filter(|_| (0..cells).contains(&at)) else { continue };
+            let at = at as u32;
+            match pieces.last_mut() {
+                Some((from, piece)) if *from + piece.len() as u32 == at => piece.push(byte),
+                _ => pieces.push((at, vec![byte])),
+            }
+        }
+        let time = self.chip.timing().program(data.len().min(page as usize)).typical_ns;
+        self.begin(Work::Program(pieces), time);
+    }
+
+    fn erase(&mut self, opcode: u8, sent: &[u8]) {
+        let count = self.address_bytes(opcode);
+        let erase = self
+            .profile
+            .erases
+            .iter()
+            .find(|erase| opcode == erase.plain || opcode == erase.four_byte);
+        // The command must end behind the address.
+        let (Some(erase), Some((at, []))) = (erase, self.address(sent, count)) else { return };
+        if !self.may_write() {
+            return;
+        }
+        let bytes = i64::from(erase.bytes);
+        let cells = i64::from(self.chip.geometry().bytes());
+        // Any address in the block selects it.
+        let whole = at + i64::from(self.profile.base);
+        let from = whole - whole.rem_euclid(bytes) - i64::from(self.profile.base);
+        let (from, to) = (from.clamp(0, cells) as u32, (from + bytes).clamp(0, cells) as u32);
+        let time = self.chip.timing().erase(erase.bytes).typical_ns;
+        self.begin(Work::Erase { from, to }, time);
+    }
+
+    fn begin(&mut self, work: Work, time_ns: u64) {
+        let volatile = self.chip.volatile_mut();
+        let from_ns = volatile.now_ns;
+        volatile.busy = Some(Busy { work, from_ns, until_ns: from_ns + time_ns });
+    }
+
+    /// 66h and 99h: also a busy chip obeys, and what it did is torn.
+    fn reset(&mut self) {
+        if let Some(busy) = self.chip.volatile_mut().busy.take() {
+            self.chip.note(ContractViolation::ResetWhileBusy);
+            let geometry = self.chip.geometry();
+            let mut rng = ChaCha8Rng::seed_from_u64(busy.from_ns);
+            if let Some(step) = steps(&busy.work, geometry.sector_bytes).into_iter().next() {
+                let tear = Tear::draw(&geometry, Level::F4, self.chip.image(), &step, &mut rng);
+                self.chip.abort(&step, &tear);
+            }
+        }
+        let volatile = self.chip.volatile_mut();
+        volatile.latch = false;
+        volatile.four_byte = false;
+        self.begin(Work::Nothing, RESET_NS);
+    }
+}
+
+/// The work is done if its time is over.
+pub(super) fn finish(chip: &mut Chip) -> Result<(), BusError> {
+    let volatile = chip.volatile_mut();
+    let is_over = volatile.busy.as_ref().is_some_and(|busy| busy.until_ns <= volatile.now_ns);
+    let Some(busy) = volatile.busy.take_if(|_| is_over) else { return Ok(()) };
+    volatile.latch = false;
+    perform(chip, &busy.work).map_err(passed_on)
+}
+
+fn perform(chip: &mut Chip, work: &Work) -> Result<(), PartError> {
+    match work {
+        Work::Nothing => Ok(()),
+        Work::Program(pieces) => {
+            pieces.iter().try_for_each(|(at, data)| match chip.program(*at, data) {
+                // The chip does not refuse. The violation is on record.
+                Err(PartError::Contract(_)) => Ok(()),
+                result => result,
+            })
+        }
+        Work::Erase { from, to } => match chip.erase(*from, *to) {
+            Err(PartError::Contract(_)) => Ok(()),
+            result => result,
+        },
+    }
+}
+
+/// How many of so many moments pass before a cut among them.
+pub(super) fn is_cut_within(chip: &Chip, moments: u64) -> Option<u64> {
+    let volatile = chip.volatile();
+    let (at, _) = volatile.cut.as_ref()?;
+    at.checked_sub(volatile.moments).filter(|left| *left < moments)
+}
+
+/// The cut that is due happens.
+pub(super) fn cut(chip: &mut Chip) -> BusError {
+    match chip.volatile_mut().cut.take() {
+        Some((_, BusCut::Power(tear))) => {
+            tear_work(chip, tear);
+            chip.switch_off();
+        }
+        Some((_, BusCut::Reset)) => chip.volatile_mut().is_reset = true,
+        None => {}
+    }
+    BusError::Ended
+}
+
+/// The power goes: what the chip is busy with is torn.
+fn tear_work(chip: &mut Chip, tear: CutTear) {
+    let Some(busy) = chip.volatile_mut().busy.take() else { return };
+    let count = steps(&busy.work, chip.geometry().sector_bytes).len() as u64;
+    if count == 0 {
+        return;
+    }
+    // Of several steps those whose time is over are done.
+    let Busy { from_ns, until_ns, .. } = busy;
+    let now = chip.volatile().now_ns;
+    let done = count * (now - from_ns) / (until_ns - from_ns).max(1);
+    chip.cut_at(chip.step_count() + done.min(count - 1), tear);
+    // Ends with the power off.
+    let _ = perform(chip, &busy.work);
+}
+
+/// The steps of the part that the work consists of.
+fn steps(work: &Work, sector_bytes: u32) -> Vec<Step> {
+    match work {
+        Work::Nothing => Vec::new(),
+        Work::Program(pieces) => {
+            pieces.iter().map(|(at, data)| Step::Program { at: *at, data: data.clone() }).collect()
+        }
+        Work::Erase { from, to } => {
+            let size = sector_bytes.max(1);
+            (from / size..to / size).map(|sector| Step::Erase { sector }).collect()
+        }
+    }
+}
+
+/// Bytes that come again and again, from the one clocked out next.
+fn repeat(bytes: &[u8], clocked: usize, out: &mut [u8]) {
+    for (byte, answer) in out.iter_mut().zip(bytes.iter().cycle().skip(clocked)) {
+        *byte = *answer;
+    }
+}
+
+fn passed_on(error: PartError) -> BusError {
+    match error {
+        PartError::PowerOff => BusError::Ended,
+        other => BusError::Part(other),
+    }
+}

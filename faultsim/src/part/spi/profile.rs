@@ -1,0 +1,188 @@
+//! What kind of chip it is.
+
+use crate::part::Geometry;
+
+/// Tables of a real chip: see `serialnor/tests/sfdp/README.md`.
+const MX66L1G45G: &str = include_str!("mx66l1g45g.hex");
+
+/// A size that the chip erases, and its commands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Erase {
+    pub(super) bytes: u32,
+    pub(super) plain: u8,
+    pub(super) four_byte: u8,
+}
+
+/// A kind of chip. The cells of the part are a window of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Profile {
+    pub(super) id: [u8; 3],
+    pub(super) tables: Vec<u8>,
+    pub(super) capacity: u64,
+    pub(super) page: u32,
+    pub(super) erases: Vec<Erase>,
+    /// Address of the first cell of the part.
+    pub(super) base: u32,
+    /// Commands with four address bytes in every mode.
+    pub(super) has_four_byte_opcodes: bool,
+    /// B7h and E9h are obeyed behind 06h only.
+    pub(super) address_mode_needs_latch: bool,
+    /// Block protection bits of the status.
+    pub(super) protection: u8,
+    /// Of so many write enable commands one is missed; 0 for none.
+    pub(super) misses_one_enable_of: u32,
+}
+
+const THREE_BYTE_REACH: u32 = 1 << 24;
+
+impl Profile {
+    /// The 128 MiB part whose tables these are, for 4 KiB sectors and pages of 256 bytes; the window
+    /// lies across the border of what three address bytes reach.
+    pub fn mx66l1g45g(geometry: &Geometry) -> Self {
+        let byte = |text| u8::from_str_radix(text, 16).unwrap_or(0xFF);
+        Self {
+            id: [0xC2, 0x20, 0x1B],
+            tables: MX66L1G45G.split_ascii_whitespace().map(byte).collect(),
+            capacity: 128 << 20,
+            page: 256,
+            erases: vec![
+                Erase { bytes: 4 << 10, plain: 0x20, four_byte: 0x21 },
+                Erase { bytes: 32 << 10, plain: 0x52, four_byte: 0x5C },
+                Erase { bytes: 64 << 10, plain: 0xD8, four_byte: 0xDC },
+            ],
+            base: across(geometry),
+            has_four_byte_opcodes: true,
+            address_mode_needs_latch: false,
+            protection: 0,
+            misses_one_enable_of: 0,
+        }
+    }
+
+    /// An invented 32 MiB part for other sizes, with tables of its own making.
+    pub fn invented(geometry: &Geometry) -> Self {
+        let small = geometry.sector_bytes.max(1);
+        let erases = vec![
+            Erase { bytes: small * 8, plain: 0x52, four_byte: 0x5C },
+            Erase { bytes: small, plain: 0x20, four_byte: 0x21 },
+        ];
+        let mut profile = Self {
+            // Bank 1, number 12h: odd parity is not met by 12h, so 92h.
+            id: [0x92, 0x40, 0x19],
+            tables: Vec::new(),
+            capacity: 32 << 20,
+            page: geometry.page,
+            erases,
+            base: across(geometry),
+            has_four_byte_opcodes: true,
+            address_mode_needs_latch: false,
+            protection: 0,
+            misses_one_enable_of: 0,
+        };
+        profile.tables = profile.tables();
+        profile
+    }
+
+    /// The kind of chip that fits the geometry.
+    pub fn of(geometry: &Geometry) -> Self {
+        if geometry.sector_bytes == 4096 && geometry.page == 256 {
+            Self::mx66l1g45g(geometry)
+        } else {
+            Self::invented(geometry)
+        }
+    }
+
+    /// The same as a small chip with the part's cells alone, addressed by three bytes.
+    #[must_use]
+    pub fn small(mut self, geometry: &Geometry) -> Self {
+        self.capacity = geometry.bytes().into();
+        self.base = 0;
+        self.has_four_byte_opcodes = false;
+        self.tables = self.tables();
+        self
+    }
+
+    /// The same without commands of four address bytes: there is a mode for them.
+    #[must_use]
+    pub fn with_address_mode(mut self) -> Self {
+        self.has_four_byte_opcodes = false;
+        self.tables = self.tables();
+        self
+    }
+
+    /// The same without commands of four address bytes: there is a mode for them, and 06h must stand
+    /// before B7h and E9h.
+    #[must_use]
+    pub fn with_latched_address_mode(mut self) -> Self {
+        self.address_mode_needs_latch = true;
+        self.with_address_mode()
+    }
+
+    /// The same without tables.
+    #[must_use]
+    pub fn without_tables(mut self) -> Self {
+        self.tables.clear();
+        self
+    }
+
+    /// The same with these bits set in its status, of which bits 2 to 6 protect all blocks.
+    #[must_use]
+    pub fn with_protection(mut self, bits: u8) -> Self {
+        self.protection = bits & 0b0111_1100;
+        self
+    }
+
+    /// The same on a bus where one of so many write enable commands is lost to a glitch.
+    #[must_use]
+    pub fn missing_one_enable_of(mut self, many: u32) -> Self {
+        self.misses_one_enable_of = many;
+        self
+    }
+
+    /// Address of the first cell of the part.
+    pub fn base(&self) -> u32 {
+        self.base
+    }
+
+    /// Tables of revision B that say what the profile says. Times: program 200/800 us, erase 96/384
+    /// ms for all types.
+    fn tables(&self) -> Vec<u8> {
+        let mut words = [u32::MAX; 16];
+        words[0] = 0xFFF0_20E5 | if self.capacity > THREE_BYTE_REACH.into() { 1 << 17 } else { 0 };
+        words[1] = u32::try_from(self.capacity * 8 - 1).unwrap_or(u32::MAX >> 1);
+        let types: Vec<u32> = self
+            .erases
+            .iter()
+            .map(|erase| erase.bytes.trailing_zeros() | u32::from(erase.plain) << 8)
+            .collect();
+        let kind = |index: usize| types.get(index).copied().unwrap_or(0xFF00);
+        words[7] = kind(0) | kind(1) << 16;
+        words[8] = kind(2) | kind(3) << 16;
+        // Multiplier 4; (5 + 1) * 16 ms each.
+        words[9] = (0..4).fold(1, |word, index| word | (5 | 1 << 5) << (4 + 7 * index));
+        // Multiplier 4; (24 + 1) * 8 us.
+        words[10] = 1 | self.page.trailing_zeros() << 4 | 24 << 8;
+        // Deep power-down B9h, ABh, 30 us; status polling.
+        words[13] = 0xB9 << 23 | 0xAB << 15 | 1 << 13 | 29 << 8 | 1 << 2;
+        // B7h and E9h, with 06h or without; 66h and 99h.
+        words[15] = (1 << 24 | 1 << 14) << u32::from(self.address_mode_needs_latch) | 1 << 12;
+        let last_table = u8::from(self.has_four_byte_opcodes);
+        let mut bytes = vec![0x53, 0x46, 0x44, 0x50, 6, 1, last_table, 0xFF];
+        bytes.extend([0x00, 6, 1, 16, 0x18, 0, 0, 0xFF]);
+        bytes.extend([0x84, 0, 1, 2, 0x58, 0, 0, 0xFF]);
+        bytes.extend(words.iter().flat_map(|word| word.to_le_bytes()));
+        let erases = (1_u32 << self.erases.len()) - 1;
+        bytes.extend((0xFFFF_E000 | 1 | 1 << 1 | 1 << 6 | erases << 9).to_le_bytes());
+        let mut opcodes = [0xFF; 4];
+        for (opcode, erase) in opcodes.iter_mut().zip(&self.erases) {
+            *opcode = erase.four_byte;
+        }
+        bytes.extend(opcodes);
+        bytes
+    }
+}
+
+/// Half of the part on each side of the border of three address bytes, in whole blocks.
+fn across(geometry: &Geometry) -> u32 {
+    let half = geometry.sectors / 2 * geometry.sector_bytes;
+    THREE_BYTE_REACH - half
+}

@@ -1,0 +1,270 @@
+//! The driver on the simulated chip: what goes wrong on the bus and in the chip.
+
+use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
+use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
+use outlast_serialnor::{DataSheet, EraseType, Error, Options, SerialNor, Work};
+
+use crate::part::spi::{BusError, Pause, Profile, SpiChip};
+use crate::part::{Busy, Chip, Geometry, Part, Tear, Work as Under};
+
+type Flash<SPI = SpiChip> = SerialNor<SPI, Pause, 4096>;
+
+fn geometry() -> Geometry {
+    // Two blocks of 64 KiB.
+    Geometry::new(32, 4096, 1, 256).unwrap()
+}
+
+fn part() -> Part {
+    Part::new(Chip::new(geometry()))
+}
+
+fn start(part: &Part, profile: Profile, options: Options) -> Result<Flash, Error<BusError>> {
+    let spi = SpiChip::new(part, profile);
+    let pause = spi.pause();
+    SerialNor::new(spi, pause, options)
+}
+
+fn large() -> Profile {
+    Profile::mx66l1g45g(&geometry())
+}
+
+const BASE: u32 = (16 << 20) - (64 << 10);
+
+fn works(flash: &mut Flash, at: u32) {
+    let data: Vec<u8> = (0..600).map(|byte| byte as u8).collect();
+    flash.write(at, &data).unwrap();
+    let mut read = vec![0; 600];
+    flash.read(at, &mut read).unwrap();
+    assert_eq!(read, data);
+    let sector = at - at % 4096;
+    flash.erase(sector, sector + 4096).unwrap();
+    flash.read(at, &mut read).unwrap();
+    assert!(read.iter().all(|byte| *byte == 0xFF));
+}
+
+#[test]
+fn every_form_of_addresses_works() {
+    let g = geometry();
+    for (profile, at) in [
+        (large(), BASE + 0xFFF0),
+        (Profile::invented(&g), BASE + 0xFFF0),
+        (Profile::invented(&g).with_address_mode(), BASE + 0xFFF0),
+        (Profile::invented(&g).with_latched_address_mode(), BASE + 0xFFF0),
+        (Profile::invented(&g).small(&g), 0xFFF0),
+    ] {
+        let part = part();
+        let mut flash = start(&part, profile, Options::new()).unwrap();
+        // On both sides of what three bytes reach, in the large ones, and across it.
+        works(&mut flash, at & !0xFFF);
+        works(&mut flash, at + 0x13);
+        flash.write(at, &[0x11; 32]).unwrap();
+        assert_eq!(part.chip().image().bytes()[0xFFF0..0x1_0010], [0x11; 32]);
+        assert!(part.chip().violations().is_empty());
+    }
+}
+
+#[test]
+fn large_erases_are_used_for_large_ranges() {
+    let part = part();
+    let mut flash = start(&part, large(), Options::new()).unwrap();
+    flash.write(BASE, &[0; 16]).unwrap();
+    let before = part.chip().volatile().enables;
+    flash.erase(BASE + 0x8000, BASE + 0x2_0000).unwrap();
+    // 32 KiB, 64 KiB.
+    assert_eq!(part.chip().volatile().enables - before, 2);
+    assert_eq!(part.chip().counts().erases, 24);
+    assert_eq!(part.chip().image().bytes()[..16], [0; 16]);
+}
+
+#[test]
+fn a_host_with_short_transfers_is_served() {
+    let part = part();
+    let host = |part: &Part| {
+        let spi = SpiChip::new(part, large()).with_longest_transfer(250);
+        let pause = spi.pause();
+        (spi, pause)
+    };
+    let (spi, pause) = host(&part);
+    let mut flash: Flash = SerialNor::new(spi, pause, Options::new()).unwrap();
+    assert_eq!(flash.write(BASE, &[0; 256]), Err(Error::Bus(BusError::TooLong)));
+    let (spi, pause) = host(&part);
+    let options = Options::new().with_transfer_bytes(250);
+    let mut flash: Flash = SerialNor::new(spi, pause, options).unwrap();
+    works(&mut flash, BASE + 0x1003);
+}
+
+#[test]
+fn protection_is_told_before_writing() {
+    let part = part();
+    let profile = || large().with_protection(0x1C);
+    let mut flash = start(&part, profile(), Options::new()).unwrap();
+    assert_eq!(flash.write(BASE, &[0]), Err(Error::Protected { status: 0x1E }));
+    assert_eq!(flash.erase(BASE, BASE + 4096), Err(Error::Protected { status: 0x1E }));
+    assert!(!part.chip().volatile().latch);
+    // A chip that protects and does not say so: the latch that still stands tells.
+    let sheet = DataSheet::new().with_protection_mask(0);
+    let options = Options::new().with_data_sheet(sheet);
+    let mut flash = start(&part, profile(), options).unwrap();
+    assert_eq!(flash.write(BASE, &[0]), Err(Error::CommandIgnored(Work::Program)));
+    assert_eq!(flash.erase(BASE, BASE + 4096), Err(Error::CommandIgnored(Work::Erase)));
+    assert_eq!(part.chip().image().bytes()[0], 0xFF);
+}
+
+#[test]
+fn a_wrong_erase_command_is_told() {
+    let part = part();
+    let erase = Some(EraseType { bytes: 4096, opcode: 0xD7, times: None });
+    let sheet = DataSheet::new().with_erase_types([erase, None, None, None]);
+    let small = Profile::invented(&geometry()).small(&geometry());
+    let mut flash = start(&part, small, Options::new().with_data_sheet(sheet)).unwrap();
+    assert_eq!(flash.erase(0, 4096), Err(Error::CommandIgnored(Work::Erase)));
+}
+
+#[test]
+fn a_lost_write_enable_is_repeated() {
+    let part = part();
+    let mut flash = start(&part, large().missing_one_enable_of(2), Options::new()).unwrap();
+    works(&mut flash, BASE);
+    let mut flash = start(&part, large().missing_one_enable_of(1), Options::new()).unwrap();
+    assert_eq!(flash.write(BASE, &[0]), Err(Error::WriteEnableIgnored { status: 0 }));
+    assert_eq!(part.chip().image().bytes()[0], 0xFF);
+    // The one before B7h is the second, counted from power-up.
+    let part = self::part();
+    part.chip_mut().volatile_mut().enables = 1;
+    let profile = Profile::invented(&geometry()).with_latched_address_mode();
+    let mut flash = start(&part, profile.missing_one_enable_of(2), Options::new()).unwrap();
+    works(&mut flash, BASE);
+}
+
+/// The part as a reset of the microcontroller may leave it.
+fn left(change: impl FnOnce(&mut Chip)) -> Part {
+    let part = part();
+    change(&mut part.chip_mut());
+    part
+}
+
+#[test]
+fn whatever_a_reset_left_is_dealt_with() {
+    let busy = |time| {
+        left(|chip| {
+            let work = Under::Program(vec![(0x100, vec![0x5A])]);
+            chip.volatile_mut().busy = Some(Busy { work, from_ns: 0, until_ns: time });
+        })
+    };
+    let part = busy(2_000_000_000);
+    let mut flash = start(&part, large(), Options::new()).unwrap();
+    let mut byte = [0];
+    flash.read(BASE + 0x100, &mut byte).unwrap();
+    assert_eq!(byte, [0x5A]);
+    let part = busy(30_000_000_000);
+    assert_eq!(
+        start(&part, large(), Options::new()).err(),
+        Some(Error::StillBusy { work: Work::Start, status: 0x01 })
+    );
+    let part = left(|chip| chip.volatile_mut().asleep = true);
+    works(&mut start(&part, large(), Options::new()).unwrap(), BASE);
+    let part = left(|chip| {
+        let volatile = chip.volatile_mut();
+        (volatile.four_byte, volatile.latch) = (true, true);
+    });
+    let small = Profile::invented(&geometry()).small(&geometry());
+    works(&mut start(&part, small, Options::new()).unwrap(), 0x3000);
+    works(&mut start(&part, large(), Options::new()).unwrap(), BASE);
+}
+
+#[test]
+fn a_reset_waits_for_the_chip() {
+    let part = left(|chip| {
+        let work = Under::Erase { from: 0, to: 4096 };
+        chip.volatile_mut().busy = Some(Busy { work, from_ns: 0, until_ns: 50_000_000 });
+    });
+    let mut flash = start(&part, large(), Options::new().with_reset(true)).unwrap();
+    flash.reset().unwrap();
+    assert!(part.chip().violations().is_empty());
+    works(&mut flash, BASE);
+    flash.power_down().unwrap();
+    assert!(part.chip().volatile().asleep);
+    works(&mut flash, BASE);
+}
+
+/// Damages the data of programs, or shows a chip that never ends them.
+struct Bad {
+    spi: SpiChip,
+    damages: bool,
+    hangs: bool,
+    busy: bool,
+}
+
+impl ErrorType for Bad {
+    type Error = BusError;
+}
+
+impl SpiDevice for Bad {
+    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), BusError> {
+        match operations {
+            [Operation::Write([0x12, head @ ..]), Operation::Write(data)] => {
+                let mut data = data.to_vec();
+                if self.damages {
+                    data[33] ^= 0x10;
+                }
+                self.busy = self.hangs;
+                let head = [&[0x12][..], head].concat();
+                self.spi.transaction(&mut [Operation::Write(&head), Operation::Write(&data)])
+            }
+            [Operation::Write([0x05]), Operation::Read(out)] if self.busy => {
+                out.fill(0x03);
+                Ok(())
+            }
+            other => self.spi.transaction(other),
+        }
+    }
+}
+
+#[test]
+fn verifying_finds_damage_on_the_way() {
+    let part = part();
+    let bad = |damages, hangs| {
+        let spi = SpiChip::new(&part, large());
+        let pause = spi.pause();
+        let options = Options::new().with_verify(true);
+        let bad = Bad { spi, damages, hangs, busy: false };
+        SerialNor::<_, _, 4096>::new(bad, pause, options).unwrap()
+    };
+    let mut flash = bad(true, false);
+    assert_eq!(flash.write(BASE, &[0xAA; 64]), Err(Error::Verify { at: BASE + 33 }));
+    flash.erase(BASE, BASE + 4096).unwrap();
+    let mut flash = bad(false, true);
+    let before = part.chip().volatile().now_ns;
+    assert_eq!(
+        flash.write(BASE, &[0xAA; 64]),
+        Err(Error::StillBusy { work: Work::Program, status: 0x03 })
+    );
+    let waited = part.chip().volatile().now_ns - before;
+    assert!((10_000_000..20_000_000).contains(&waited), "{waited}");
+    // The next call waits for it again.
+    assert_eq!(
+        flash.read(BASE, &mut [0]),
+        Err(Error::StillBusy { work: Work::Program, status: 0x03 })
+    );
+}
+
+#[test]
+fn a_cut_in_busy_time_tears_and_one_before_it_does_not() {
+    let part = part();
+    let mut flash = start(&part, large(), Options::new()).unwrap();
+    let before = part.chip().bus_moments();
+    flash.write(BASE, &[0; 8]).unwrap();
+    let (command, polled) = (before + 1 + 2 + 5 + 8, part.chip().bus_moments());
+    for (moment, tear, left) in [
+        (command - 1, Tear::EVERYTHING, 0xFF),
+        (command + 1, Tear::EVERYTHING, 0),
+        (command + 1, Tear::NOTHING, 0xFF),
+        (polled - 1, Tear::NOTHING, 0),
+    ] {
+        let part = self::part();
+        let mut flash = start(&part, large(), Options::new()).unwrap();
+        part.chip_mut().cut_on_bus(moment, crate::part::BusCut::Power(tear.into()));
+        assert_eq!(flash.write(BASE, &[0; 8]), Err(Error::Bus(BusError::Ended)));
+        assert_eq!(part.chip().image().bytes()[..8], [left; 8], "{moment}");
+    }
+}

@@ -1,0 +1,283 @@
+//! The fast model and the obvious one must be the same part.
+
+use proptest::prelude::*;
+use rand::Rng;
+use rand::rngs::ChaCha8Rng;
+use rayon::prelude::*;
+
+use super::super::{Bias, Chip, CutTear, Geometry, Image, Level, PartError, Step, Tear};
+use super::{below, data, geometry, rng, used};
+use crate::part::slow_model::SlowChip;
+
+/// A call to the part. Ranges may be wrong.
+#[derive(Clone, Debug)]
+enum Call {
+    Read { at: u32, len: usize },
+    Program { at: u32, data: Vec<u8> },
+    Erase { from: u32, to: u32 },
+}
+
+/// What a call gave back.
+type Reply = (Result<(), PartError>, Vec<u8>);
+
+/// What is common to both models, so that one driver serves both.
+macro_rules! call {
+    ($chip:expr, $call:expr) => {{
+        let mut out = Vec::new();
+        let result = match $call {
+            Call::Read { at, len } => {
+                out.resize(*len, 0x5A);
+                $chip.read(*at, &mut out)
+            }
+            Call::Program { at, data } => $chip.program(*at, data),
+            Call::Erase { from, to } => $chip.erase(*from, *to),
+        };
+        (result, out)
+    }};
+}
+
+/// What befalls the part during one power-up.
+struct PowerCycle {
+    bias: Bias,
+    cut: Option<(u64, CutTear)>,
+    fuel: u64,
+    calls: Vec<Call>,
+}
+
+/// Runs both models through an era from `image` on and requires that nothing tells them apart.
+/// The image left behind.
+fn live_through(chip: &mut Chip, image: &Image, era: PowerCycle) -> Image {
+    let g = chip.geometry();
+    let mut obvious = SlowChip::new(g);
+    chip.set_fuel(era.fuel);
+    obvious.set_fuel(era.fuel);
+    chip.record_steps(true);
+    chip.power_up(image, era.bias);
+    obvious.power_up(image, era.bias);
+    let cut_step = era.cut.as_ref().map(|(step, _)| *step);
+    if let Some((step, tear)) = era.cut {
+        chip.cut_at(step, tear);
+    }
+
+    let replies: Vec<Reply> = era.calls.iter().map(|call| call!(chip, call)).collect();
+    // A drawn tear is known only now.
+    if let (Some(step), Some((_, tear))) = (cut_step, chip.torn_step()) {
+        obvious.cut_at(step, tear.clone());
+    }
+    for (call, (result, out)) in era.calls.iter().zip(replies) {
+        let (expected, bytes) = call!(obvious, call);
+        assert_eq!(result, expected, "{call:?} on {g:?}");
+        assert_eq!(out, bytes, "{call:?} on {g:?} under {:?}", era.bias);
+    }
+
+    let torn = chip.torn_step().map(|(step, tear)| format!("{step}: {tear}, {tear:?}"));
+    assert_eq!(chip.image().bytes(), obvious.bytes(), "{torn:?}");
+    assert_eq!(chip.image().marginal(), obvious.marginal(), "{torn:?}");
+    for (unit, programmed) in obvious.programmed().iter().enumerate() {
+        assert_eq!(chip.image().is_programmed(unit), *programmed, "unit {unit}, {torn:?}");
+    }
+    assert_eq!(chip.image().erase_counts(), obvious.erase_counts());
+    assert_eq!(chip.wear(), obvious.wear());
+    assert_eq!(chip.is_off(), obvious.is_off());
+    assert_eq!(chip.counts(), obvious.counts());
+    assert_eq!(chip.time(), obvious.time());
+    assert_eq!(chip.violations(), obvious.violations());
+    assert_eq!(chip.step_count(), obvious.steps().len() as u64);
+    assert_eq!(chip.take_steps(), obvious.steps());
+    chip.image().clone()
+}
+
+fn geometries() -> [Geometry; 5] {
+    [
+        geometry(2, 64, 1, 16),
+        geometry(3, 32, 4, 8),
+        geometry(2, 128, 16, 32),
+        geometry(1, 8, 1, 8),
+        geometry(2, 48, 3, 12),
+    ]
+}
+
+fn random_call(g: &Geometry, rng: &mut ChaCha8Rng) -> Call {
+    let bytes = g.bytes();
+    let wild = below(rng, 12) == 0;
+    match below(rng, 8) {
+        0..=2 => {
+            let at = below(rng, bytes + u32::from(wild));
+            let room = bytes.saturating_sub(at) + 3 * u32::from(wild);
+            Call::Read { at, len: below(rng, room.min(40) + 1) as usize }
+        }
+        3..=6 => {
+            let at = below(rng, bytes / g.unit) * g.unit;
+            let units = (1 + below(rng, 24 / g.unit + 1)).min((bytes - at) / g.unit);
+            let mut data = data((units * g.unit) as usize, rng);
+            if below(rng, 3) == 0 {
+                data.fill(0);
+            }
+            if wild {
+                data.push(0);
+            }
+            Call::Program { at: at + u32::from(wild && below(rng, 2) == 0), data }
+        }
+        _ => {
+            let from = below(rng, g.sectors);
+            let to = from + 1 + below(rng, g.sectors - from);
+            let shift = if wild { below(rng, 2 * g.sector_bytes) } else { 0 };
+            Call::Erase { from: from * g.sector_bytes, to: to * g.sector_bytes + shift }
+        }
+    }
+}
+
+fn random_bias(rng: &mut ChaCha8Rng) -> Bias {
+    match below(rng, 7) {
+        6 => Bias::flipping(rng.next_u64(), below(rng, 2) == 0),
+        0 => Bias::ZEROS,
+        1 => Bias::ONES,
+        2 => Bias::stored(),
+        3 | 4 => Bias::seeded(rng.next_u64()),
+        _ => Bias::flicker(rng.next_u64()),
+    }
+}
+
+/// What happened in some lives.
+#[derive(Clone, Copy, Default)]
+struct Happened {
+    /// Sequences of operations, one per power-up.
+    sequences: u32,
+    cuts: u32,
+    with_weak: u32,
+    refused: u32,
+}
+
+impl Happened {
+    const fn and(self, other: Self) -> Self {
+        Self {
+            sequences: self.sequences + other.sequences,
+            cuts: self.cuts + other.cuts,
+            with_weak: self.with_weak + other.with_weak,
+            refused: self.refused + other.refused,
+        }
+    }
+}
+
+/// A life is up to five power-ups; the image is handed from one to the next.
+fn random_life(seed: u64) -> Happened {
+    let rng = &mut rng(seed);
+    let mut happened = Happened::default();
+    let g = geometries()[below(rng, 5) as usize];
+    let mut chip = Chip::new(g);
+    let mut image = Image::blank(&g);
+    for _ in 0..=below(rng, 5) {
+        let calls = (0..below(rng, 14)).map(|_| random_call(&g, rng)).collect();
+        let level = Level::ALL[below(rng, Level::ALL.len() as u32) as usize];
+        let cut = (below(rng, 4) != 0).then(|| {
+            let stream = super::rng(rng.next_u64());
+            let tear = CutTear::Drawn { level, rng: Box::new(stream) };
+            (u64::from(below(rng, 6)), tear)
+        });
+        let fuel = if below(rng, 20) == 0 { below(rng, 8).into() } else { u64::MAX };
+        let era = PowerCycle { bias: random_bias(rng), cut, fuel, calls };
+        image = live_through(&mut chip, &image, era);
+        happened = happened.and(Happened {
+            sequences: 1,
+            cuts: u32::from(chip.is_off()),
+            with_weak: u32::from(image.has_marginal()),
+            refused: u32::try_from(chip.violations().len()).unwrap(),
+        });
+    }
+    happened
+}
+
+/// Runs through `OUTLAST_SEQUENCES` sequences of operations, or as many as take seconds.
+#[test]
+fn equal_over_random_lives() {
+    let wanted = std::env::var("OUTLAST_SEQUENCES").map_or(20_000, |n| n.parse().unwrap());
+    let mut all = Happened::default();
+    let mut first = 0;
+    while all.sequences < wanted {
+        let lives = (first..first + 1000).into_par_iter().map(random_life);
+        all = all.and(lives.reduce(Happened::default, Happened::and));
+        first += 1000;
+    }
+    // The comparison means something only if these happen often.
+    let often = |count: u32, of: u32| u64::from(count) * u64::from(of) > u64::from(all.sequences);
+    assert!(often(all.cuts, 6), "{}", all.cuts);
+    assert!(often(all.with_weak, 12), "{}", all.with_weak);
+    assert!(often(all.refused, 4), "{}", all.refused);
+    println!("{} sequences equal, {} of them cut", all.sequences, all.cuts);
+}
+
+#[test]
+fn equal_for_every_listed_tear() {
+    let mut tears = 0;
+    for seed in 0..150 {
+        let rng = &mut rng(1_000_000 + seed);
+        let g = geometries()[below(rng, 5) as usize];
+        let image = used(&g, rng);
+        let step = super::step(&g, rng);
+        let call = match &step {
+            Step::Program { at, data } => Call::Program { at: *at, data: data.clone() },
+            Step::Erase { sector } => {
+                Call::Erase { from: sector * g.sector_bytes, to: (sector + 1) * g.sector_bytes }
+            }
+        };
+        let mut chip = Chip::new(g);
+        chip.power_up(&image, Bias::stored());
+        if call!(chip, &call).0.is_err() {
+            continue;
+        }
+        for tear in Tear::list(&g, Level::F5, &image, &step, 1) {
+            let read = Call::Read { at: 0, len: g.bytes() as usize };
+            let cut = Some((0, CutTear::Given(tear.clone())));
+            let calls = vec![read.clone(), call.clone(), read];
+            let era = PowerCycle { bias: random_bias(rng), cut, fuel: u64::MAX, calls };
+            let left = live_through(&mut chip, &image, era);
+            // The explorer tears images without a chip.
+            let mut direct = image.clone();
+            direct.apply_torn(&g, &step, &tear);
+            assert_eq!(direct, left);
+            let era = PowerCycle {
+                bias: random_bias(rng),
+                cut: None,
+                fuel: u64::MAX,
+                calls: (0..6).map(|_| random_call(&g, rng)).collect(),
+            };
+            live_through(&mut chip, &left, era);
+            tears += 1;
+        }
+    }
+    assert!(tears > 10_000, "{tears}");
+}
+
+fn call_strategy() -> impl Strategy<Value = Call> {
+    let byte = prop_oneof![Just(0x00), Just(0xFF), any::<u8>()];
+    prop_oneof![
+        3 => (0_u32..140, 0_usize..40).prop_map(|(at, len)| Call::Read { at, len }),
+        4 => (0_u32..132, prop::collection::vec(byte, 0..40))
+            .prop_map(|(at, data)| Call::Program { at, data }),
+        1 => (0_u32..3, 0_u32..4)
+            .prop_map(|(from, to)| Call::Erase { from: from * 64, to: to * 64 }),
+    ]
+}
+
+proptest! {
+    /// The same with inputs that shrink when they fail.
+    #[test]
+    fn equal_over_shrinking_lives(
+        eras in prop::collection::vec(
+            (prop::collection::vec(call_strategy(), 0..8), 0_u64..5, any::<u64>(), 0..5_usize),
+            1..4,
+        ),
+    ) {
+        let g = geometry(2, 64, 1, 16);
+        let mut chip = Chip::new(g);
+        let mut image = Image::blank(&g);
+        for (calls, step, seed, bias) in eras {
+            let drawn = CutTear::Drawn { level: Level::F5, rng: Box::new(rng(seed)) };
+            let bias = [
+                Bias::ZEROS, Bias::ONES, Bias::stored(), Bias::seeded(seed), Bias::flicker(seed),
+            ][bias];
+            let era = PowerCycle { bias, cut: Some((step, drawn)), fuel: u64::MAX, calls };
+            image = live_through(&mut chip, &image, era);
+        }
+    }
+}

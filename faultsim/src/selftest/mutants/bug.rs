@@ -1,0 +1,233 @@
+//! The switches of the reference store: one mistake each, as real storage code makes them.
+
+use crate::part::Level;
+
+/// A mistake that can be planted into the reference store.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Planted {
+    /// Which one.
+    pub bug: Bug,
+    /// Short name: `no-record-check`.
+    pub name: &'static str,
+    /// Name of the store with this mistake: `planted:no-record-check`.
+    pub subject: &'static str,
+    /// What is left out or done wrong.
+    pub about: &'static str,
+    /// The mildest fault level at which the rig has to see it.
+    pub level: Level,
+}
+
+/// From one list: the enum with its docs, and the table that programs use.
+macro_rules! planted {
+    ($($(#[doc = $about:literal])+ $bug:ident $name:literal $level:ident,)+) => {
+        /// One planted mistake.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum Bug {
+            $($(#[doc = $about])+ $bug,)+
+        }
+
+        /// All planted mistakes.
+        pub const ALL: &[Planted] = &[
+            $(Planted {
+                bug: Bug::$bug,
+                name: $name,
+                subject: concat!("planted:", $name),
+                about: concat!($($about),+),
+                level: Level::$level,
+            },)+
+        ];
+    };
+}
+
+planted! {
+    // Records.
+    /// A record counts without any check of its content.
+    NoRecordCheck "no-record-check" F1,
+    /// The lengths in a header are used before the header is checked.
+    LengthUnchecked "length-unchecked" F1,
+    /// The check of a record leaves out the key.
+    CheckOmitsKey "check-omits-key" F2,
+    /// The check of a record leaves out the last byte of the value.
+    CheckOmitsLastByte "check-omits-last-byte" F2,
+    /// The check is a CRC-32 alone, in the same program as what it protects.
+    CrcAlone "crc-alone" F4,
+    /// A record counts if its last byte was programmed to zero, in the same program as the data.
+    CommitByteInside "commit-byte-inside" F2,
+    /// The byte that makes a record count is programmed before the record.
+    CommitByteFirst "commit-byte-first" F1,
+    /// The kind of a record is taken for valid before it is checked.
+    UnknownKindPanics "unknown-kind-panics" F2,
+    /// The byte offset by which a damaged record is passed over comes from the record.
+    PassesOverByItsLength "passes-over-by-its-length" F1,
+    /// Behind a damaged record the next intact one is sought byte by byte, in its value too.
+    SeeksInsideValue "seeks-inside-value" F1,
+    /// Of the records of a page only the last is checked; the others were when they were last.
+    OnlyLastChecked "only-last-checked" F5,
+    /// Keys are told apart by a one-byte hash alone.
+    HashForKey "hash-for-key" F0,
+    /// The length of a value is stored in four bits.
+    LengthTruncated "length-truncated" F0,
+    /// An empty value is taken for a deletion.
+    EmptyIsDeleted "empty-is-deleted" F0,
+    /// A deletion changes RAM only.
+    DeleteNotWritten "delete-not-written" F0,
+    /// The first of several records of a key counts.
+    FirstRecordCounts "first-record-counts" F0,
+    /// A gap at the end of a page is taken for the end of the log.
+    GapEndsLog "gap-ends-log" F0,
+
+    // The end of the log after a cut.
+    /// Behind the last intact record the log goes on, whatever is there.
+    AppendsBehindTorn "appends-behind-torn" F1,
+    /// The end of the log is judged blank by the first byte there.
+    BlankByFirstByte "blank-by-first-byte" F2,
+    /// The end of the log is used again if all of it reads blank.
+    BlankByReading "blank-by-reading" F3,
+    /// Torn records are filled up with zeros, and a record may end in zeros.
+    ZeroFill "zero-fill" F1,
+    /// Pages are passed over, but nothing says what counts before them.
+    NoSettle "no-settle" F3,
+    /// The log is settled when something is written, not before it is read.
+    LateSettle "late-settle" F3,
+    /// The settle record leaves out the last record, which it makes void.
+    SettleWithoutCopy "settle-without-copy" F0,
+    /// The settle record is placed behind what reads intact, not behind what the cut can have reached.
+    SettleTooNear "settle-too-near" F3,
+    /// The page of a settle record is not marked before it is used.
+    NoTrace "no-trace" F3,
+    /// The page of a settle record is marked after it is used.
+    TraceAfterSettle "trace-after-settle" F3,
+    /// The mark of a page that is passed over destroys the header of its first record.
+    TraceOverHeader "trace-over-header" F0,
+    /// A settle record may be placed before pages that earlier mounts used.
+    SettleInGap "settle-in-gap" F3,
+    /// A settle record is accepted wherever its image stands, in a value too.
+    SettleAnywhere "settle-anywhere" F0,
+    /// The last record before a mount is always dropped.
+    DropsSuspect "drops-suspect" F0,
+    /// The settle record contains changes of a batch that was never committed.
+    SettleAdoptsPending "settle-adopts-pending" F0,
+    /// The settle record leaves out settings whose value is empty.
+    SettleDropsEmpty "settle-drops-empty" F0,
+    /// Behind a settle record the log goes on where it ended before.
+    AppendsBeforeSettle "appends-before-settle" F0,
+    /// A settle record that does not fit is cut short.
+    SettleCutShort "settle-cut-short" F0,
+    /// The log is read again until two readings are equal.
+    ReadsUntilEqual "reads-until-equal" F3,
+    /// A record is checked in one reading and used from another.
+    CheckedThenRead "checked-then-read" F3,
+    /// Mount looks for the head twice, once to read and once to write.
+    HeadSoughtTwice "head-sought-twice" F3,
+    /// A settle record with nothing behind it is taken for an interrupted one and passed over.
+    LoneSettleIgnored "lone-settle-ignored" F3,
+    /// Settings that stand in a settle record only are not listed.
+    SettledNotListed "settled-not-listed" F0,
+
+    // Sectors.
+    /// A new head that was left unfinished is not made void before the old one is used on.
+    DeadHeadLeft "dead-head-left" F3,
+    /// A sector is erased without making its opening void before.
+    ErasesUnvoided "erases-unvoided" F2,
+    /// An opening is made void only if it reads intact at the moment.
+    VoidsIfItReads "voids-if-it-reads" F3,
+    /// The mark of a head is trusted and not programmed again.
+    MarkNotRepeated "mark-not-repeated" F3,
+    /// The new head is marked before the settings are copied.
+    MarkBeforeCopy "mark-before-copy" F0,
+    /// A new head counts as soon as its opening reads.
+    NoMark "no-mark" F0,
+    /// A mark counts here if any bit and there if all bits are zero.
+    MarkTestedTwoWays "mark-tested-two-ways" F1,
+    /// The old head is erased before the new one is marked.
+    ErasesOldFirst "erases-old-first" F0,
+    /// Of two heads the newer one is made void.
+    VoidsNewer "voids-newer" F0,
+    /// Sequence numbers have three bits and are compared as they are.
+    SequenceWraps "sequence-wraps" F0,
+    /// A new head has the number of the old one, and the lower sector wins.
+    EqualSequence "equal-sequence" F0,
+    /// An opening of zeros passes its check and is the newest.
+    ZeroOpening "zero-opening" F0,
+    /// A blank opening passes its check and is the newest.
+    BlankOpening "blank-opening" F1,
+    /// A sector that reads blank is not erased before it is used.
+    BlankTrusted "blank-trusted" F3,
+    /// A note says that a factory reset began to erase; if the sector reads blank, that is taken for done.
+    BlankBehindNote "blank-behind-note" F3,
+    /// A sector is taken for blank if its first page reads blank.
+    BlankSampled "blank-sampled" F1,
+    /// A half-filled target of an interrupted copy is used on.
+    TargetResumed "target-resumed" F0,
+    /// The first format is not repeated after a cut.
+    FormatRefuses "format-refuses" F0,
+    /// The first format does not erase what reads blank.
+    FormatTrustsBlank "format-trusts-blank" F3,
+    /// A mount that has to take a new sector does not mark it.
+    CarryUnmarked "carry-unmarked" F0,
+    /// A mount that has to take a new sector leaves the last record behind.
+    CarryDropsLast "carry-drops-last" F0,
+    /// A mount that has to take a new sector copies damaged records and gives them a new check.
+    CarryLaunders "carry-launders" F1,
+    /// The oldest record of each key is copied to the new head.
+    CopiesOldest "copies-oldest" F0,
+    /// The change that made a new head necessary is not written to it.
+    CompactionForgetsChange "turn-forgets-change" F0,
+    /// Every mount takes its settle record for live data that never goes away.
+    SpaceLeaks "space-leaks" F0,
+    /// Behind a mount, the room of replaced records is not counted as free again.
+    ReplacedNotFreed "replaced-not-freed" F0,
+
+    // Batches, factory reset, want of room.
+    /// Records of a batch count without its commit record.
+    PendingCounts "pending-counts" F0,
+    /// A batch is written as single changes.
+    BatchAsSingles "batch-as-singles" F0,
+    /// A batch goes on in the next sector without its first part.
+    BatchSplit "batch-split" F0,
+    /// A new head taken in the middle of a batch has the part so far in it.
+    CompactionCommitsBatch "turn-commits-batch" F0,
+    /// A commit record adopts the records of batches that an earlier cut left open.
+    OrphansAdopted "orphans-adopted" F0,
+    /// Deletions in a batch are not written.
+    BatchDropsDeletes "batch-drops-deletes" F0,
+    /// A batch that does not fit leaves records that the next commit record adopts.
+    FullLeavesBatch "full-leaves-batch" F0,
+    /// A change that does not fit is written before that is noticed.
+    FullLeavesRecord "full-leaves-record" F0,
+    /// Factory reset deletes setting by setting.
+    ClearsOneByOne "clears-one-by-one" F0,
+    /// An interrupted factory reset takes effect at a later sector turn.
+    ClearsLater "clears-later" F0,
+
+    // Behaviour after a cut.
+    /// A torn record makes the store refuse to come up.
+    RefusesTorn "refuses-torn" F1,
+    /// A torn record makes its key unreadable although it was never acknowledged.
+    TornIsCorrupt "torn-is-corrupt" F1,
+    /// A torn record makes the store read-only.
+    TornIsReadOnly "torn-is-read-only" F1,
+    /// A torn log is read byte by byte, far beyond the stated work.
+    ReadsByteByByte "reads-byte-by-byte" F1,
+}
+
+/// The planted mistake of this name, if there is one.
+pub fn by_name(name: &str) -> Option<&'static Planted> {
+    ALL.iter().find(|planted| planted.name == name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn there_are_at_least_sixty_and_names_are_unique() {
+        let names: BTreeSet<_> = ALL.iter().map(|planted| planted.name).collect();
+        assert!(ALL.len() >= 60 && names.len() == ALL.len());
+        for planted in ALL {
+            assert_eq!(by_name(planted.name), Some(planted));
+            assert!(planted.about.trim().len() > 20, "{planted:?}");
+        }
+    }
+}

@@ -1,0 +1,138 @@
+//! Short workloads that bring the reference store to the places where mistakes show: the first
+//! format, sector turns, batches, factory reset, a full part, values that look like records.
+
+use super::codec::{Codec, Kind};
+use super::walk::{Table, table_bytes};
+use crate::part::Geometry;
+use crate::subject::{Change, KeyNames, Op};
+use crate::workload::{Workload, stamped};
+
+/// How many there are.
+pub const CASES: u8 = 6;
+
+/// The part they are made for: two sectors of four small pages.
+pub const GEOMETRY: Geometry = Geometry { sectors: 2, sector_bytes: 256, unit: 1, page: 64 };
+
+/// Keys by number. Two have the same letters in another order.
+const KEYS: [&str; 5] = ["a", "ab", "ba", "e", "f"];
+const A: u16 = 0;
+const AB: u16 = 1;
+const BA: u16 = 2;
+const E: u16 = 3;
+const F: u16 = 4;
+
+/// Stamps each value with the number of its operation.
+#[derive(Default)]
+struct Ops {
+    ops: Vec<Op>,
+    number: u32,
+}
+
+impl Ops {
+    fn value(&mut self, key: u16, len: usize) -> Vec<u8> {
+        self.number += 1;
+        stamped(key, self.number, len)
+    }
+
+    fn put(mut self, key: u16, len: usize) -> Self {
+        let value = self.value(key, len);
+        self.ops.push(Op::Put { key, value });
+        self
+    }
+
+    fn bytes(mut self, key: u16, value: Vec<u8>) -> Self {
+        self.ops.push(Op::Put { key, value });
+        self
+    }
+
+    fn op(mut self, op: Op) -> Self {
+        self.ops.push(op);
+        self
+    }
+
+    fn delete(self, key: u16) -> Self {
+        self.op(Op::Delete { key })
+    }
+
+    /// Puts, and deletions where there is no length.
+    fn batch(mut self, changes: &[(u16, Option<usize>)]) -> Self {
+        let changes = changes
+            .iter()
+            .map(|&(key, len)| match len {
+                Some(len) => Change::Put { key, value: self.value(key, len) },
+                None => Change::Delete { key },
+            })
+            .collect();
+        self.op(Op::Batch(changes))
+    }
+}
+
+/// The workload with this number; beyond the last one, the first.
+pub fn workload(number: u8) -> Workload {
+    let ops = Ops::default();
+    let name = format!("case {number}");
+    let (prelude, ops) = match number {
+        // Sector turns without a want of room, that is by hand.
+        1 => (Vec::new(), ops.put(A, 4).put(E, 0).op(Op::Clear).put(AB, 5).op(Op::Tidy).put(BA, 3)),
+        // Sector turns for want of room.
+        2 => {
+            let mut before = ops.put(A, 3).put(AB, 4).put(BA, 5).put(E, 0).put(A, 4).put(A, 5);
+            before = before.put(AB, 4).put(A, 6).put(A, 5).put(A, 5).put(AB, 3).put(A, 6);
+            let prelude = std::mem::take(&mut before.ops);
+            let after = before
+                .delete(AB)
+                .batch(&[(AB, Some(3)), (A, None), (E, Some(2))])
+                .put(A, 4)
+                .put(A, 3);
+            (prelude, after)
+        }
+        // A batch at first, and restarts between later changes.
+        3 => (
+            Vec::new(),
+            ops.batch(&[(A, Some(2)), (AB, Some(2))])
+                .put(AB, 3)
+                .op(Op::Reopen)
+                .put(E, 2)
+                .batch(&[(A, Some(3)), (E, Some(0))])
+                .op(Op::Reopen)
+                .put(A, 3)
+                .batch(&[(AB, None), (E, Some(2))]),
+        ),
+        // Values that hold the images of a record and of a settle record.
+        4 => {
+            let plain = Codec::new(None, 0);
+            // So long that a tear in the middle has the record in it.
+            let mut record = plain.record(Kind::Put, b"a", &[0x0F, 0xF0]);
+            record.extend(stamped(AB, 99, 14));
+            let settle = plain.record(Kind::Settle, &[], &table_bytes(&Table::new()));
+            (Vec::new(), ops.put(A, 2).bytes(AB, record).bytes(BA, settle).put(A, 3))
+        }
+        // More than the part holds.
+        5 => {
+            let mut before = ops.put(E, 20).put(A, 38).put(AB, 38);
+            let prelude = std::mem::take(&mut before.ops);
+            let after = before
+                .put(BA, 38)
+                .batch(&[(F, Some(1)), (BA, Some(38))])
+                .batch(&[(A, Some(4)), (AB, Some(3))])
+                .put(F, 40)
+                .put(A, 6);
+            (prelude, after)
+        }
+        // A first life.
+        _ => (
+            Vec::new(),
+            ops.put(A, 6)
+                .put(AB, 34)
+                .put(BA, 3)
+                .put(E, 0)
+                .batch(&[(A, Some(5)), (AB, None), (BA, Some(2))])
+                .delete(A),
+        ),
+    };
+    let ops = ops.ops;
+    // The fifth key is there to fill the part.
+    let may_fill = number == 5;
+    let keys = KeyNames::new(KEYS.iter().take(if may_fill { 5 } else { 4 }).copied());
+    Workload { name, keys, prelude, ops, may_fill }
+}

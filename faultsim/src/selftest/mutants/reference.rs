@@ -1,0 +1,158 @@
+//! The reference store as a subject, right or with one mistake planted.
+
+use core::ops::Range;
+use std::sync::LazyLock;
+
+use super::bug::{self, Bug, Planted};
+use super::codec;
+use super::store::ReferenceStore;
+use crate::part::{Geometry, Part};
+use crate::subject::{Bounds, KeyNames, Op, Subject, Trouble, Work};
+use crate::subjects::table::changes;
+
+/// The reference store, right or with one mistake planted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Reference {
+    /// The mistake, if any.
+    pub planted: Option<&'static Planted>,
+}
+
+/// The reference store of this name: `reference`, or `planted:` and the name of a mistake.
+pub fn by_name(name: &str) -> Option<&'static Reference> {
+    static ALL: LazyLock<Vec<Reference>> = LazyLock::new(|| {
+        let planted = bug::ALL.iter().map(|planted| Reference { planted: Some(planted) });
+        std::iter::once(Reference::default()).chain(planted).collect()
+    });
+    ALL.iter().find(|reference| reference.name() == name)
+}
+
+impl Reference {
+    fn bug(&self) -> Option<Bug> {
+        self.planted.map(|planted| planted.bug)
+    }
+}
+
+impl Subject for Reference {
+    type Store = ReferenceStore;
+
+    fn name(&self) -> &'static str {
+        self.planted.map_or("reference", |planted| planted.subject)
+    }
+
+    fn works_when_full(&self) -> bool {
+        true
+    }
+
+    fn open(&self, part: &Part) -> Result<ReferenceStore, Trouble> {
+        ReferenceStore::open(part, self.bug())
+    }
+
+    fn apply(&self, store: &mut ReferenceStore, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
+        let owned = |(key, value): (&str, Option<&[u8]>)| {
+            (key.as_bytes().to_vec(), value.map(<[u8]>::to_vec))
+        };
+        match op {
+            Op::Clear => store.clear(),
+            Op::Tidy => store.tidy(),
+            _ => store.change(changes(op, keys).into_iter().map(owned).collect()),
+        }
+    }
+
+    fn get(
+        &self,
+        store: &mut ReferenceStore,
+        key: &str,
+        out: &mut Vec<u8>,
+    ) -> Result<bool, Trouble> {
+        out.clear();
+        Ok(store.get(key.as_bytes())?.map(|value| out.extend(value)).is_some())
+    }
+
+    fn list(
+        &self,
+        store: &mut ReferenceStore,
+        each: &mut dyn FnMut(&[u8]),
+    ) -> Option<Result<(), Trouble>> {
+        store.keys().for_each(each);
+        Some(Ok(()))
+    }
+
+    /// Worst case: mount reads every opening and the head, and may turn to the next sector.
+    fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
+        // No record is shorter than 11 bytes, and a turn writes as many as a sector holds; in
+        // front of them two programs make void and open, behind them one marks.
+        let records = u64::from(geometry.sector_bytes / 11);
+        let sectors = u64::from(geometry.sectors);
+        // A mistake may cost a little without being one for that.
+        let more = if self.planted.is_some() { 4 } else { 0 };
+        Some(Bounds {
+            // Of a part that was never formatted, every sector is read whole.
+            open: Work { reads: 2 * sectors + 1 + more, programs: records + 4, erases: 1 + more },
+            op: Work { reads: more, programs: records + 4, erases: 1 + more },
+        })
+    }
+
+    fn linear_check(&self, data: &[u8]) -> Option<Range<usize>> {
+        codec::Codec::new(self.bug(), 0).checked_bytes(data)
+    }
+
+    fn residue(&self, data: &[u8]) -> u64 {
+        codec::Codec::new(self.bug(), 0).residue(data)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::{Config, Mode, Systematic};
+    use crate::explore::clock::Progress;
+    use crate::history::token::Token;
+    use crate::part::Level;
+    use crate::replay::replay;
+    use crate::report::{Outcome, Verdict};
+    use crate::run::run;
+    use crate::selftest::mutants::cases;
+    use crate::workload::source::WorkloadSource;
+
+    fn config(case: u8, geometry: Geometry, thin: u32) -> Config {
+        let mode = Systematic {
+            workload: WorkloadSource::Case(case),
+            depth: 2,
+            thin,
+            sample: 16,
+            ..Systematic::default()
+        };
+        Config {
+            shrink: None,
+            mode: Mode::Systematic(mode),
+            ..Config::systematic(geometry, Level::F4)
+        }
+    }
+
+    /// The whole of it is run by `outlast torture --prove-rig`; here other parts have their turn.
+    #[test]
+    fn without_a_mistake_there_is_no_alarm() {
+        for (case, (sectors, bytes, page)) in
+            [(0, (2, 256, 64)), (1, (3, 256, 64)), (2, (2, 384, 64)), (5, (4, 512, 64))]
+        {
+            let geometry = Geometry::new(sectors, bytes, 1, page).unwrap();
+            let report =
+                run(&config(case, geometry, 64), &Reference::default(), &Progress::default());
+            assert_eq!(report.verdict, Verdict::Clean, "{case}: {:#?}", report.violations);
+        }
+    }
+
+    #[test]
+    fn tokens_of_planted_mistakes_replay_by_name() {
+        let subject = by_name("planted:no-mark").unwrap();
+        let config = Config { stop_at_first: true, ..config(1, cases::GEOMETRY, 64) };
+        let report = run(&config, subject, &Progress::default());
+        let violation = &report.violations[0];
+        let token: Token = violation.token.parse().unwrap();
+        assert_eq!(by_name(&token.subject), Some(subject));
+        assert_eq!(replay(&token, subject).outcome, Outcome::Reproduced);
+        // The store without the mistake does other things, or passes.
+        assert_ne!(replay(&token, &Reference::default()).outcome, Outcome::Reproduced);
+        assert_eq!(by_name("planted:nothing"), None);
+    }
+}

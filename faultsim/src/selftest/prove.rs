@@ -1,0 +1,270 @@
+//! The rig put to the test: it has to see every planted mistake at its lowest level, and nothing
+//! in the store without them; and without one of its parts, a certain mistake has to escape it.
+//!
+//! One run per mistake and case makes all cuts of all classes and goes on behind failures, noting
+//! for each what of the rig it took. That gives the lowest level, the number of images up to the
+//! first failure for each class, and the parts without which there is none.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use rayon::prelude::*;
+
+use super::mutants::bug::{ALL, Planted};
+use super::mutants::{Reference, cases};
+use super::proof::{Ablation, Proof, Row};
+use crate::ablation::{Mechanism, Mechanisms};
+use crate::config::{Config, Mode, Systematic};
+use crate::explore::clock::Progress;
+use crate::part::Level;
+use crate::replay::shrink::shrink;
+use crate::report::{Verdict, Violation};
+use crate::run::run;
+use crate::workload::source::WorkloadSource;
+
+/// One pass over the cases: mildest first, and the milder the more of it.
+struct Pass {
+    level: Level,
+    /// Of the tears of a step that are not alone in their class, one in so many is tried.
+    thin: u32,
+    /// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
+    sample: u32,
+    /// What it leaves out since another pass has it.
+    without: Mechanisms,
+}
+
+const PASSES: [Pass; 4] = [
+    Pass { level: Level::F0, thin: 1, sample: 1, without: Mechanisms::NONE },
+    Pass { level: Level::F1, thin: 2, sample: 2, without: Mechanisms::NONE },
+    Pass { level: Level::F4, thin: 32, sample: 32, without: Mechanisms::NONE },
+    // Collateral damage alone.
+    Pass { level: Level::F5, thin: 16, sample: 64, without: BELOW_F5 },
+];
+/// The classes of tears up to F4.
+const BELOW_F5: Mechanisms = Mechanisms::NONE
+    .with(Mechanism::ProgramOrder)
+    .with(Mechanism::EraseOrder)
+    .with(Mechanism::ProgramSubset)
+    .with(Mechanism::ErasePhase)
+    .with(Mechanism::MarginalProgram)
+    .with(Mechanism::WeakErase)
+    .with(Mechanism::Adversarial);
+/// The case of which the hardest pass leaves out less: that with restarts.
+const DENSE: u8 = 3;
+/// Mistakes tried when a part is switched off, until one escapes.
+const ABLATIONS: usize = 4;
+/// Most cuts in one history.
+const DEPTH: u32 = 3;
+/// To make one example smaller.
+const TIME_PER_EXAMPLE: Duration = Duration::from_secs(20);
+/// What the median example has at most, made smaller.
+const MEDIAN_OPERATIONS: usize = 3;
+const MEDIAN_CUTS: u32 = 2;
+
+/// How far the proof is, to be read by another thread.
+#[derive(Debug, Default)]
+pub struct Steps {
+    /// Steps planned.
+    pub planned: AtomicU64,
+    /// Of these, done.
+    pub done: AtomicU64,
+}
+
+/// What failed in the cases of one store.
+#[derive(Default)]
+struct Tried {
+    /// Images up to the first failure, and in which pass and case it was.
+    kills: BTreeMap<Mechanisms, (u64, (usize, u8))>,
+    judged: u64,
+    incomplete: bool,
+    fails_without_cuts: String,
+}
+
+/// A pass over one case, at no more than `level`.
+fn config(level: Level, at: (usize, u8), without: Mechanisms) -> Config {
+    let (pass, case) = (&PASSES[at.0], at.1);
+    let more = if pass.level == Level::F4 && case == DENSE { 2 } else { 1 };
+    let mode = Systematic {
+        workload: WorkloadSource::Case(case),
+        depth: DEPTH,
+        thin: pass.thin / more,
+        sample: pass.sample / more,
+        without: without.and(pass.without),
+        ..Systematic::default()
+    };
+    let level = level.min(pass.level);
+    Config {
+        shrink: None,
+        mode: Mode::Systematic(mode),
+        ..Config::systematic(cases::GEOMETRY, level)
+    }
+}
+
+fn try_all(subject: &Reference, level: Level, without: Mechanisms) -> Tried {
+    let mut tried = Tried::default();
+    // A pass that would be as mild as the one before it is left out.
+    let passes = (0..PASSES.len()).filter(|&pass| pass == 0 || level > PASSES[pass - 1].level);
+    for at in passes.flat_map(|pass| (0..cases::CASES).map(move |case| (pass, case))) {
+        let config = config(level, at, without);
+        let report = run(&config, subject, &Progress::default());
+        match report.verdict {
+            Verdict::BaselineFailed if tried.fails_without_cuts.is_empty() => {
+                tried.fails_without_cuts = format!("case {}: {}", at.1, report.reason);
+            }
+            Verdict::Incomplete => tried.incomplete = true,
+            _ => {}
+        }
+        for (mechanisms, images) in report.kills {
+            let images = tried.judged + images;
+            let known = tried.kills.entry(mechanisms).or_insert((images, at));
+            *known = (*known).min((images, at));
+        }
+        tried.judged += report.counts.judged;
+    }
+    tried
+}
+
+/// The row of one planted mistake, without its example.
+pub fn row(planted: &'static Planted) -> Row {
+    let subject = Reference { planted: Some(planted) };
+    let tried = try_all(&subject, Level::F5, Mechanisms::NONE);
+    let lowest = tried.kills.keys().map(|mechanisms| mechanisms.level()).min();
+    let at_lowest =
+        || tried.kills.iter().filter(|(mechanisms, _)| Some(mechanisms.level()) == lowest);
+    let first = at_lowest().map(|(_, first)| *first).min();
+    let needs = at_lowest()
+        .map(|(mechanisms, _)| *mechanisms)
+        .reduce(Mechanisms::common)
+        .unwrap_or_default();
+    let classes = Mechanism::ALL.into_iter().filter(|mechanism| mechanism.is_fault());
+    let by_class = classes
+        .map(|class| {
+            let of_class =
+                tried.kills.iter().filter(|(mechanisms, _)| hardest(**mechanisms, class));
+            (class, of_class.map(|(_, first)| first.0).min())
+        })
+        .collect();
+    Row {
+        name: planted.name,
+        about: planted.about.trim(),
+        stated: planted.level,
+        lowest,
+        first: first.map(|first| first.0),
+        judged: tried.judged,
+        by_class,
+        needs: needs.iter().collect(),
+        first_in: first.map(|first| first.1).unwrap_or_default(),
+        example: None,
+        fails_without_cuts: tried.fails_without_cuts,
+    }
+}
+
+/// Whether a class is among these and no other is of a higher level. Of cuts between steps, that
+/// there is nothing else.
+fn hardest(mechanisms: Mechanisms, class: Mechanism) -> bool {
+    match class {
+        Mechanism::Between => {
+            mechanisms.iter().filter(|mechanism| mechanism.is_fault()).count() == 1
+        }
+        _ => mechanisms.has(class) && mechanisms.level() == class.level(),
+    }
+}
+
+/// An example of a mistake at its lowest level, made smaller.
+fn example(row: &Row, planted: &'static Planted) -> Option<Violation> {
+    let subject = Reference { planted: Some(planted) };
+    let config = config(row.lowest?, row.first_in, Mechanisms::NONE);
+    let config = Config { stop_at_first: true, ..config };
+    let report = run(&config, &subject, &Progress::default());
+    let mut violation = report.violations.into_iter().next()?;
+    shrink(&mut violation, &subject, TIME_PER_EXAMPLE);
+    Some(violation)
+}
+
+/// Proves the rig, or says what it lacks.
+pub fn prove(steps: &Steps) -> Proof {
+    let mechanisms = Mechanism::ALL.len() as u64;
+    steps.planned.store(1 + 2 * ALL.len() as u64 + mechanisms, Ordering::Relaxed);
+    let step = || steps.done.fetch_add(1, Ordering::Relaxed);
+    let mut failures = Vec::new();
+
+    let sound = try_all(&Reference::default(), Level::F5, Mechanisms::NONE);
+    step();
+    if !sound.kills.is_empty() || sound.incomplete || !sound.fails_without_cuts.is_empty() {
+        failures.push("the store without mistakes gives an alarm".to_owned());
+    }
+    let rows: Vec<Row> = ALL
+        .par_iter()
+        .map(|planted| {
+            let row = row(planted);
+            step();
+            row
+        })
+        .collect();
+    let rows: Vec<Row> = rows
+        .into_par_iter()
+        .zip(ALL)
+        .map(|(row, planted)| {
+            let example = example(&row, planted);
+            step();
+            Row { example, ..row }
+        })
+        .collect();
+    for row in &rows {
+        failures.extend(row.failure());
+    }
+    let ablations: Vec<Ablation> = Mechanism::ALL
+        .into_par_iter()
+        .filter_map(|mechanism| {
+            let ablation = ablate(mechanism, &rows);
+            step();
+            ablation
+        })
+        .collect();
+    for mechanism in Mechanism::ALL {
+        match ablations.iter().find(|ablation| ablation.mechanism == mechanism) {
+            Some(Ablation { escaped: false, name, .. }) => {
+                failures.push(format!("without {}, {name} does not escape", mechanism.name()));
+            }
+            None if mechanism != Mechanism::Between => {
+                failures.push(format!("no mistake needs {}", mechanism.name()));
+            }
+            _ => {}
+        }
+    }
+    let examples = || rows.iter().filter_map(|row| row.example.as_ref());
+    let median_operations = median(examples().map(|example| example.operations.len()));
+    let median_cuts = median(examples().map(|example| example.cuts));
+    if median_operations > MEDIAN_OPERATIONS || median_cuts > MEDIAN_CUTS {
+        failures.push(format!(
+            "the median example has {median_operations} operations and {median_cuts} cuts; at \
+             most {MEDIAN_OPERATIONS} and {MEDIAN_CUTS} are wanted"
+        ));
+    }
+    Proof { rows, ablations, sound_images: sound.judged, median_operations, median_cuts, failures }
+}
+
+/// Switches a part off and looks whether a mistake that needs it escapes.
+fn ablate(mechanism: Mechanism, rows: &[Row]) -> Option<Ablation> {
+    if mechanism == Mechanism::Between {
+        return None;
+    }
+    let needing = rows.iter().zip(ALL).filter(|(row, _)| row.needs.contains(&mechanism));
+    let mut needing: Vec<_> = needing.collect();
+    // Those first that need little else.
+    needing.sort_by_key(|(row, _)| (row.needs.len(), row.lowest));
+    let mut tried = needing.into_iter().take(ABLATIONS).filter_map(|(row, planted)| {
+        let (level, subject) = (row.lowest?, Reference { planted: Some(planted) });
+        let escaped = try_all(&subject, level, mechanism.into()).kills.is_empty();
+        Some(Ablation { mechanism, name: row.name, level, escaped })
+    });
+    let first = tried.next()?;
+    Some(if first.escaped { first } else { tried.find(|next| next.escaped).unwrap_or(first) })
+}
+
+fn median<T: Ord + Copy + Default>(values: impl Iterator<Item = T>) -> T {
+    let mut values: Vec<T> = values.collect();
+    values.sort_unstable();
+    values.get(values.len() / 2).copied().unwrap_or_default()
+}

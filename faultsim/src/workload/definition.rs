@@ -1,0 +1,102 @@
+//! What a workload is.
+
+use super::value::stamped;
+use crate::subject::{Change, KeyNames, Op};
+
+/// Operations to run while power is cut.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Workload {
+    /// Short name for reports.
+    pub name: String,
+    /// The settings it uses.
+    pub keys: KeyNames,
+    /// Run first, without cuts: it brings the part into the state of a device in the field.
+    pub prelude: Vec<Op>,
+    /// The operations in which power is cut at every step.
+    pub ops: Vec<Op>,
+    /// Whether the part may run full: then it is no violation if a larger value or a batch is
+    /// refused for want of room. Deleting, and replacing a value by one that is no longer, must
+    /// work even so.
+    pub may_fill: bool,
+}
+
+/// A prelude is no longer than this, even on a part that it then does not fill.
+pub(super) const MOST_PRELUDE_OPS: u64 = 200_000;
+
+impl Workload {
+    /// A workload given operation by operation, without a prelude.
+    pub fn new(name: &str, keys: KeyNames, ops: Vec<Op>) -> Self {
+        Self { name: name.to_owned(), keys, prelude: Vec::new(), ops, may_fill: false }
+    }
+
+    /// Prelude and explored operations in one.
+    pub fn all_ops(&self) -> impl Iterator<Item = &Op> {
+        self.prelude.iter().chain(&self.ops)
+    }
+
+    /// The usual size of each setting: that of its last value, or 4 bytes if it never gets one.
+    pub fn sizes(&self) -> Vec<usize> {
+        let mut sizes = vec![4; self.keys.len()];
+        let mut note = |key: u16, value: &[u8]| {
+            if let Some(size) = sizes.get_mut(usize::from(key)) {
+                *size = value.len();
+            }
+        };
+        for op in self.all_ops() {
+            match op {
+                Op::Put { key, value } => note(*key, value),
+                Op::Batch(changes) => changes.iter().for_each(|change| {
+                    if let Change::Put { key, value } = change {
+                        note(*key, value);
+                    }
+                }),
+                _ => {}
+            }
+        }
+        sizes
+    }
+
+    /// Bytes of the longest value.
+    pub(crate) fn longest_value(&self) -> usize {
+        self.all_ops().map(Op::longest_value).max().unwrap_or(0)
+    }
+
+    /// What a device does after it has come up again from a cut: a few writes, so that the rig
+    /// sees whether what recovery left can be written on. `about` is a setting the interrupted
+    /// operation was about, `round` counts the cuts so far.
+    pub fn continuation(&self, sizes: &[usize], about: u16, round: u32) -> Vec<Op> {
+        // At most 65 536 names exist, so the count fits.
+        let keys = u32::try_from(self.keys.len().max(1)).unwrap_or(1);
+        let key = |offset: u32| u16::try_from((u32::from(about) + offset) % keys).unwrap_or(about);
+        let value = |key: u16, place: u32| {
+            let size = sizes.get(usize::from(key)).copied().unwrap_or(4);
+            stamped(key, 0xF000 + round * 8 + place, size)
+        };
+        let put = |offset: u32, place: u32| {
+            let key = key(offset);
+            Change::Put { key, value: value(key, place) }
+        };
+        // A batch names each setting once.
+        let batch = if keys > 3 { vec![put(3, 2), put(0, 3)] } else { vec![put(0, 3)] };
+        vec![
+            Op::Put { key: key(0), value: value(key(0), 0) },
+            Op::Put { key: key(1), value: value(key(1), 1) },
+            Op::Delete { key: key(2) },
+            Op::Batch(batch),
+        ]
+    }
+
+    /// Puts that go round all settings a few times, each value a new one.
+    pub(crate) fn rewrite_all(&self, sizes: &[usize]) -> Vec<Op> {
+        const ROUNDS: u32 = 4;
+        let mut number = 0xE000;
+        let mut ops = Vec::new();
+        for _ in 0..ROUNDS {
+            for (key, &size) in (0..=u16::MAX).zip(sizes) {
+                ops.push(Op::Put { key, value: stamped(key, number, size) });
+                number += 1;
+            }
+        }
+        ops
+    }
+}

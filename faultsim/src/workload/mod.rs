@@ -1,0 +1,19 @@
+//! Workloads: the operations a device carries out while its power is being cut.
+//!
+//! A [`WorkloadSource`](source::WorkloadSource) names a workload in a few bytes, so that a token can
+//! hold it. Behind it are the life of a tide gauge, random operations ([`mix`]), and short sequences
+//! from chosen start states ([`edge`]).
+//!
+//! Workloads are made for a geometry, and for no store in particular. The same arguments always give
+//! the same workload: tokens depend on it.
+
+mod definition;
+pub mod edge;
+pub mod mix;
+pub mod source;
+pub mod tide_gauge;
+mod value;
+
+pub use definition::Workload;
+pub(crate) use value::mixed;
+pub use value::stamped;

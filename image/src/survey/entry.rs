@@ -1,0 +1,58 @@
+//! Records as a survey describes them.
+
+use outlast_kvstore::inspect::Record;
+
+/// Why a record does not count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Void {
+    /// The program that wrote it was interrupted.
+    Torn,
+    /// After the end of the log that a mount accepted; the address is that mount's settle record.
+    NotAccepted(u32),
+    /// After the end of its sector that the next sector names.
+    PastEnd,
+    /// A batch without its commit.
+    NoCommit,
+    /// A copy that the settle record at this address carries on.
+    HandedOn(u32),
+    /// In a sector that is no longer part of the log.
+    Retired,
+    /// From before a factory reset.
+    BeforeReset,
+    /// In a sector whose compaction was interrupted.
+    Unfinished,
+    /// There is no log.
+    NoLog,
+    /// The next mount drops it because there is no room; it was never acknowledged.
+    NoRoom,
+}
+
+/// Whether a record counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum State {
+    /// The value that `get` returns.
+    Live,
+    /// Counted until the record with this number was written.
+    Replaced(usize),
+    /// A delete, commit, settle record or seal in effect.
+    InForce,
+    /// Does not count.
+    Void(Void),
+}
+
+/// A record of the image.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Entry<'a> {
+    /// The record.
+    pub record: Record<'a>,
+    /// The physical number of its sector.
+    pub sector: u32,
+    /// Epoch and sequence number of the sector.
+    pub generation: (u32, u32),
+    /// Whether it passes its checks.
+    pub passes: bool,
+    /// Whether it counts.
+    pub state: State,
+    /// The number of the settle record that carries it.
+    pub carried_by: Option<usize>,
+}

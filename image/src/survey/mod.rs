@@ -1,0 +1,141 @@
+//! What an image holds: sectors, records, which of them count and why the others do not.
+//!
+//! A survey follows the rules of `kvstore/FORMAT.md` without changing anything. What follows which:
+//!
+//! | here | rule |
+//! |---|---|
+//! | `Region::head` of the store | Mounting 1: finding the head |
+//! | `walk_log`, `apply` | Mounting 2: walking the sectors, settle records |
+//! | `decide_end` | Mounting 3: the last record of the head |
+//! | `look_after_end` | what Mounting 4 makes unreadable: traces of an interrupted write or mount |
+//! | `Survey::new`, `is_refuted_by` | Mounting 5: whether there is room to keep the last record |
+//! | `newer` | Writing: what an interrupted compaction leaves after the head |
+//! | `hidden` | records that no mount reaches, which is damage |
+
+mod damage;
+mod data;
+mod entry;
+mod finding;
+mod hidden;
+mod log;
+mod newer;
+mod outside;
+mod sector;
+
+use std::collections::BTreeMap;
+
+use outlast_kvstore::inspect::{Facts, Region};
+
+pub use self::data::Survey;
+pub use self::entry::{Entry, State, Void};
+pub use self::finding::{Finding, Kind};
+pub use self::sector::{Role, Sector, Standing};
+use crate::shape::Shape;
+use crate::store::Mounted;
+
+impl<'a> Survey<'a> {
+    /// Reads an image.
+    #[must_use]
+    pub fn new(region: Region<'a>) -> Self {
+        let survey = Self::with_last(region, true);
+        // Mounting 5: if the log is long, only a mount shows whether there is room to keep the last
+        // record.
+        let sectors = region.shape().sectors;
+        let is_long = |(_, head): (u32, Facts)| head.sequence - head.oldest + 2 >= sectors;
+        if survey.suspect.is_none() || !survey.head.is_some_and(is_long) {
+            return survey;
+        }
+        let without = Self::with_last(region, false);
+        if survey.is_refuted_by(&without) { without } else { survey }
+    }
+
+    /// Whether a mount of a copy agrees with `other` wherever the two differ.
+    fn is_refuted_by(&self, other: &Self) -> bool {
+        let value = |survey: &Self, key: &[u8]| {
+            let record = &survey.records.get(*survey.live.get(key)?)?.record;
+            Some(record.value.to_vec())
+        };
+        let mut keys: Vec<&[u8]> = self.live.keys().chain(other.live.keys()).copied().collect();
+        keys.retain(|key| value(self, key) != value(other, key));
+        let region = &self.region;
+        let shape = Shape::from(region.shape());
+        let bytes = u32::try_from(shape.bytes()).ok().and_then(|whole| region.bytes(0, whole));
+        let Some(bytes) = bytes.filter(|_| !keys.is_empty()) else { return false };
+        let Ok(mut mounted) = Mounted::open(bytes.to_vec(), &shape) else { return false };
+        keys.iter().all(|key| mounted.get(key) == Ok(value(other, key)))
+    }
+
+    /// Reads an image and keeps or drops the last record of the log, unless that is proven.
+    fn with_last(region: Region<'a>, keeps_last: bool) -> Self {
+        let mut survey = Self {
+            region,
+            sectors: Vec::new(),
+            records: Vec::new(),
+            head: region.head(),
+            live: BTreeMap::new(),
+            findings: Vec::new(),
+            suspect: None,
+            newer: BTreeMap::new(),
+            deletes: BTreeMap::new(),
+            by_address: BTreeMap::new(),
+        };
+        survey.sectors = (0..region.shape().sectors).map(|n| survey.sector(n)).collect();
+        if let Some((_, head)) = survey.head {
+            for sequence in head.oldest..=head.sequence {
+                survey.walk_log(sequence, head, keeps_last);
+            }
+        }
+        for number in 0..region.shape().sectors {
+            if !survey.is_log(number) {
+                survey.walk_outside(number);
+            }
+        }
+        survey.look_for_newer();
+        survey.look_for_damage();
+        survey.sum_live();
+        survey
+    }
+
+    fn sector(&self, number: u32) -> Sector {
+        let region = &self.region;
+        let shape = region.shape();
+        let base = self.base(number);
+        let opening = region.opening(number);
+        let info = opening.ok().or_else(|| region.facts_from_settle(number));
+        let log_number = self.head.and_then(|(_, head)| {
+            let age = head.sequence.wrapping_sub(number) % shape.sectors;
+            let sequence = head.sequence.checked_sub(age)?;
+            (sequence >= head.oldest && sequence % shape.sectors == number)
+                .then_some((sequence, head))
+        });
+        let bytes = region.bytes(base, base + shape.sector_bytes);
+        let role = match (log_number, self.head, info) {
+            (Some((sequence, head)), ..) if sequence == head.sequence => Role::Head,
+            (Some((sequence, head)), ..) if sequence == head.oldest => Role::Tail,
+            (Some(_), ..) => Role::Log,
+            (None, Some((_, head)), Some(info)) => {
+                if (info.epoch, info.sequence) > (head.epoch, head.sequence) {
+                    Role::Unfinished
+                } else {
+                    Role::Retired
+                }
+            }
+            (None, None, Some(_)) => Role::Stray,
+            (None, _, None) => match bytes {
+                None => Role::Missing,
+                Some(bytes) if bytes.iter().all(|b| *b == 0xFF) => Role::Blank,
+                Some(_) => Role::Unused,
+            },
+        };
+        Sector { role, info, opening: opening.map(|_| ()), end: base, live_bytes: 0 }
+    }
+
+    fn sum_live(&mut self) {
+        for number in self.live.values() {
+            let Some(entry) = self.records.get(*number) else { continue };
+            if let Some(sector) = self.sectors.get_mut(entry.sector as usize) {
+                sector.live_bytes += entry.record.end - entry.record.address;
+            }
+        }
+    }
+}

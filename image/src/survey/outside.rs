@@ -1,0 +1,42 @@
+//! Records of the sectors that are not in the log.
+
+use outlast_kvstore::inspect::Event;
+
+use super::data::Survey;
+use super::entry::{State, Void};
+use super::sector::Role;
+
+impl Survey<'_> {
+    /// Adds the records of a sector that is not part of the log.
+    pub(super) fn walk_outside(&mut self, number: u32) {
+        let Some(sector) = self.sectors.get(number as usize).copied() else { return };
+        let Some(info) = sector.info else { return };
+        let why = match (sector.role, self.head) {
+            (Role::Unfinished, _) => Void::Unfinished,
+            (_, Some((_, head))) if info.epoch < head.epoch => Void::BeforeReset,
+            (_, Some(_)) => Void::Retired,
+            (_, None) => Void::NoLog,
+        };
+        let generation = (info.epoch, info.sequence);
+        let mut events = Vec::new();
+        let size = self.region.shape().sector_bytes;
+        let end = self.region.walk(number, generation, size, &mut |event| events.push(event));
+        for event in events {
+            match event {
+                Event::Record(record, passes) => {
+                    self.add(record, generation, passes, State::Void(why), None);
+                }
+                Event::Settled(_, record, settle) => {
+                    let number = self.add(record, generation, true, State::Void(why), None);
+                    if let Some(carried) = settle.cargo {
+                        let passes = self.region.passes(&carried, generation.0, generation.1);
+                        self.add(carried, generation, passes, State::Void(why), Some(number));
+                    }
+                }
+            }
+        }
+        if let Some(sector) = self.sectors.get_mut(number as usize) {
+            sector.end = end;
+        }
+    }
+}

@@ -1,0 +1,180 @@
+//! A record's bytes, explained.
+
+use std::fmt::Write as _;
+
+use outlast_image::names;
+use outlast_image::record::{self, Address};
+use outlast_image::survey::{Entry, Survey};
+use outlast_image::value::{Type, show};
+use outlast_kvstore::inspect::{Record, RecordKind, Settle, Tally};
+
+use super::sentences;
+
+/// Explains the record at an address of the region (`0x1234`), or the newest record of a key. The
+/// error says that there is none.
+pub(super) fn explain(survey: &Survey<'_>, which: &str) -> Result<String, String> {
+    let entry = match which.strip_prefix("0x").map(|digits| u32::from_str_radix(digits, 16)) {
+        Some(Ok(address)) => {
+            let found = survey.records.iter().find(|entry| entry.record.address == address);
+            found.ok_or_else(|| format!("no record starts at {which}; --json lists all of them"))?
+        }
+        _ => {
+            let key = names::parse(which)?;
+            let newest = survey.history(&key).first().and_then(|n| survey.records.get(*n));
+            newest.ok_or_else(|| format!("there is no record of '{which}' in flash"))?
+        }
+    };
+    Ok(text(survey, entry))
+}
+
+fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
+    let told = &entry.record;
+    let title = format!(
+        "{} at 0x{:x} ({}), {} bytes: {}\n",
+        record::title(told),
+        told.address,
+        Address::new(&survey.region, told.address),
+        told.end - told.address,
+        sentences::state(survey, entry)
+    );
+    let mut listing = Listing { survey, at: told.address, text: title };
+    let (key, value_len) = (told.key, told.value_bytes);
+    listing.add(
+        told.header_bytes,
+        &format!(
+            "header: {}, key of {} bytes, value of {value_len}, check and count of zeros",
+            record::kind(told.kind),
+            key.len()
+        ),
+    );
+    listing.add(key.len() as u32, &format!("key {}", names::show(key)));
+    listing.add_value(told);
+    let body = told.header_bytes + key.len() as u32 + value_len;
+    let padding = (told.end - told.address).saturating_sub(body + told.trailer_bytes);
+    listing.add(padding, "padding to the next unit or page");
+    listing.add_trailer(entry);
+    listing.text
+}
+
+/// The explanation of a record, so far up to the address `at`.
+struct Listing<'a> {
+    survey: &'a Survey<'a>,
+    at: u32,
+    text: String,
+}
+
+impl Listing<'_> {
+    /// Adds the next bytes with an explanation.
+    fn add(&mut self, len: u32, what: &str) {
+        let bytes = self.survey.region.bytes(self.at, self.at + len).unwrap_or(&[]);
+        for (n, line) in (0..).zip(bytes.chunks(16)) {
+            let digits: Vec<String> = line.iter().map(|b| format!("{b:02x}")).collect();
+            let what = if n == 0 { what } else { "" };
+            let line = format!("  {:08x}  {:47}  {what}", self.at + n * 16, digits.join(" "));
+            // Writing to a string does not fail.
+            let _ = writeln!(self.text, "{}", line.trim_end());
+        }
+        self.at += len;
+    }
+
+    fn add_value(&mut self, told: &Record<'_>) {
+        let region = self.survey.region;
+        if let Some(tally) = region.tally(told) {
+            self.add_tally(told, &tally);
+            return;
+        }
+        match (told.kind, region.settle(told)) {
+            (RecordKind::Tally, _) => {}
+            (RecordKind::Settle, Some(settle)) => self.add_settle(told, &settle),
+            (RecordKind::Commit, _) => {
+                let (from, to) = region.extent(told);
+                let (from, to) = (Address::new(&region, from), Address::new(&region, to));
+                self.add(3, &format!("first record of the batch: {from}"));
+                self.add(3, &format!("end of the batch: {to}"));
+            }
+            _ => {
+                let value = show(Type::guess(&told.value), &told.value);
+                self.add(told.value_bytes, &format!("value {value}"));
+            }
+        }
+    }
+
+    fn add_tally(&mut self, told: &Record<'_>, tally: &Tally) {
+        let Tally { base, cell_bits, ticks, cells, is_begun, in_order, cells_at } = *tally;
+        self.add(8, &format!("base of the count: {base}"));
+        self.add(1, &format!("bits of a cell: 2^{cell_bits}"));
+        let blank = cells_at.saturating_sub(self.at).min(told.value_bytes.saturating_sub(9));
+        self.add(blank, "blank, up to the first cell");
+        let next = match (in_order, is_begun) {
+            (false, _) => ", but later cells have zeros: damaged",
+            (true, true) => ", the next was interrupted",
+            (true, false) => "",
+        };
+        let count = show(Type::COUNT, &told.value);
+        let cells = format!("cells: {ticks} of {cells} cleared{next}; count {count}");
+        self.add(told.value_bytes.saturating_sub(9 + blank), &cells);
+    }
+
+    fn add_settle(&mut self, told: &Record<'_>, settle: &Settle<'_>) {
+        let end = Address::new(&self.survey.region, settle.accepted_end);
+        self.add(3, &format!("accepted end of the log: {end}"));
+        let info = settle.facts;
+        self.add(
+            16,
+            &format!(
+                "from the opening: epoch {}, sequence {}, oldest {}, ends 0x{:x} and 0x{:x}",
+                info.epoch, info.sequence, info.oldest, info.previous_end, info.proven_end
+            ),
+        );
+        let copy = settle.cargo.map_or_else(String::new, |carried| {
+            format!("copy of the last record: {}", record::title(&carried))
+        });
+        self.add(told.value_bytes.saturating_sub(19), &copy);
+    }
+
+    fn add_trailer(&mut self, entry: &Entry<'_>) {
+        let (region, told) = (self.survey.region, &entry.record);
+        let (epoch, sequence) = entry.generation;
+        let want = region.expected_trailer(told, epoch, sequence);
+        let have = region.bytes(told.end - told.trailer_bytes, told.end).unwrap_or(&[]);
+        let is_right = |from: usize, to: usize| match (have.get(from..to), want.get(from..to)) {
+            (Some(have), Some(want)) if have == want => "correct".to_owned(),
+            (_, Some(want)) => {
+                let want: Vec<String> = want.iter().map(|b| format!("{b:02x}")).collect();
+                format!("wrong, should be {}", want.join(" "))
+            }
+            _ => String::new(),
+        };
+        let crc = is_right(0, 4);
+        let zeros = is_right(4, told.trailer_bytes as usize);
+        self.add(
+            4,
+            &format!("CRC-32C, seeded with epoch {epoch}, sequence {sequence} and offset: {crc}"),
+        );
+        self.add(told.trailer_bytes - 4, &format!("count of zeros, big-endian: {zeros}"));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use outlast_image::flash::Ram;
+    use outlast_image::shape::Shape;
+    use outlast_kvstore::Store;
+
+    use super::*;
+
+    #[test]
+    fn a_tally_is_explained_with_its_count() {
+        let shape = Shape::SERIAL_NOR;
+        let blank = Ram::new(vec![0xFF; 4 * 4096]);
+        let mut store: Store<Ram<1>, 16> = Store::open(blank, shape.layout()).unwrap();
+        for _ in 0..12 {
+            store.tick("gauge.boots").unwrap();
+        }
+        let image = store.into_flash().into_parts().0;
+        let survey = Survey::new(shape.region(&image).unwrap());
+        let text = explain(&survey, "gauge.boots").unwrap();
+        assert!(text.contains("cells: 11 of 64 cleared; count 12"), "{text}");
+        assert!(explain(&survey, "0x1").unwrap_err().contains("no record starts at 0x1"));
+    }
+}
