@@ -139,7 +139,7 @@ fn show(point: &Point) {
         format!("{}r {}B", point.get.work.reads, point.get.read_bytes),
         format!("{}r 1p", point.put_reads),
         work(&point.mount),
-        work(&point.turn),
+        work(&point.compaction),
     );
 }
 

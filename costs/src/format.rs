@@ -43,11 +43,17 @@ impl FormatFigures {
     pub fn capacity(&self) -> u32 {
         self.sector_bytes - self.sector_overhead
     }
+
+    /// Records of the first kind that a sector takes.
+    pub fn slots(&self) -> f64 {
+        self.packed / f64::from(self.records.first().copied().unwrap_or(1))
+    }
 }
 
-/// Sector turns over which the mean is taken if the kinds differ, and if they do not.
-const TURNS_MIXED: u64 = 400;
-const TURNS: u64 = 8;
+/// Compactions over which the mean is taken, if the kinds differ and if they do not.
+const COMPACTIONS_MIXED: u64 = 400;
+const COMPACTIONS: u64 = 8;
+/// Compactions before counting starts: the first sector starts differently.
 const SKIPPED: u64 = 3;
 
 /// Asks the store. The number of sectors of `geometry` does not matter.
@@ -83,10 +89,10 @@ fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<f64, Stri
     let mut bench = Bench::new(geometry)?;
     let mut rng = ChaCha8Rng::seed_from_u64(1);
     let alike = sizes.iter().all(|size| Some(size) == sizes.first());
-    let turns = if alike { TURNS } else { TURNS_MIXED };
+    let wanted = if alike { COMPACTIONS } else { COMPACTIONS_MIXED };
     let weights: f64 = kinds.iter().map(|kind| kind.weight.max(0.0)).sum();
     let mut written = 0;
-    let mut turned = 0;
+    let mut compactions = 0;
     loop {
         let mut point = rng.random::<f64>() * weights;
         let chosen = kinds.iter().zip(sizes).find(|(kind, _)| {
@@ -97,16 +103,15 @@ fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<f64, Stri
         let before = bench.part.chip().counts().erases;
         // The same key every time; its value makes up for the length of the real one.
         bench.put(1, kind.key_bytes + kind.value_bytes - 1)?;
-        turned += bench.part.chip().counts().erases - before;
-        // The first sector is begun differently.
-        if turned == SKIPPED + turns {
+        compactions += bench.part.chip().counts().erases - before;
+        if compactions == SKIPPED + wanted {
             break;
         }
-        if turned >= SKIPPED {
+        if compactions >= SKIPPED {
             written += u64::from(*size);
         }
     }
-    Ok(written as f64 / turns as f64)
+    Ok(written as f64 / wanted as f64)
 }
 
 /// Where the first record behind a power-up stands.

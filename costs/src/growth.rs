@@ -35,9 +35,10 @@ pub struct Point {
     pub mount: WorstCall,
     /// The `get` with most reads.
     pub get: WorstCall,
-    /// The `put` of the last turns that took longest: one that turned the sector.
-    pub turn: WorstCall,
-    /// Most read calls of a `put` that turned no sector.
+    /// The longest `put` that compacted a sector, among the last compactions.
+    #[serde(rename = "turn")]
+    pub compaction: WorstCall,
+    /// Most read calls of a `put` without a compaction.
     pub put_reads: u64,
 }
 
@@ -88,22 +89,22 @@ pub fn point(
     let names = key_names(keys, shape.key_bytes)?;
     let mut draw = Draw::new(Load::Uniform, keys, 1);
     let mut store = ManyKeys.open(&part).map_err(in_words)?;
-    // Program calls before each turn.
-    let mut turns: Vec<u64> = Vec::new();
-    let mut turn = WorstCall::default();
+    // Program calls before each compaction.
+    let mut compactions: Vec<u64> = Vec::new();
+    let mut compaction = WorstCall::default();
     let mut put_reads = 0;
     let mut next = 0;
-    // A few turns more, so that small parts show more than one.
-    while turns.len() < (sectors + sectors / 2 + 8) as usize {
+    // A few compactions more, so that small parts show more than one.
+    while compactions.len() < (sectors + sectors / 2 + 8) as usize {
         let key = if next < keys { next as u16 } else { draw.key() };
         next += 1;
         let put = Op::Put { key, value: draw.value(shape.value_bytes) };
         let (done, call) = timed(&part, || ManyKeys.apply(&mut store, &put, &names));
         done.map_err(in_words)?;
         if call.work.erases > 0 {
-            turns.push(part.chip().counts().program_calls - call.work.programs);
-            if turns.len() >= sectors as usize {
-                turn = turn.longer(call);
+            compactions.push(part.chip().counts().program_calls - call.work.programs);
+            if compactions.len() >= sectors as usize {
+                compaction = compaction.longer(call);
             }
         } else {
             put_reads = put_reads.max(call.work.reads);
@@ -122,9 +123,9 @@ pub fn point(
     let programs = part.chip().counts().program_calls;
     let (opened, mount) = timed(&part, || ManyKeys.open(&part));
     opened.map_err(in_words)?;
-    let oldest = turns.len().checked_sub(sectors as usize - 1);
-    let before = oldest.and_then(|at| turns.get(at)).copied();
-    // An opening and a mark at each turn.
+    let oldest = compactions.len().checked_sub(sectors as usize - 1);
+    let before = oldest.and_then(|at| compactions.get(at)).copied();
+    // Each compaction programs an opening and a mark.
     let log_records = (programs - before.unwrap_or(0)).saturating_sub(2 * u64::from(sectors - 1));
     let header = header_bytes(&geometry) + shape.key_bytes;
     let openings = u64::from(sectors) * u64::from(format.sector_overhead);
@@ -137,7 +138,7 @@ pub fn point(
         needed_bytes,
         mount,
         get,
-        turn,
+        compaction,
         put_reads,
     };
     Ok(Some(point))
@@ -188,8 +189,8 @@ mod tests {
         assert_eq!(small.get.work.reads, large.get.work.reads);
         assert!(large.mount.work.reads > 4 * small.mount.work.reads);
         for point in [small, large] {
-            assert_eq!(point.turn.work.erases, 1, "{point:?}");
-            assert!(point.turn.programmed_bytes <= 4096);
+            assert_eq!(point.compaction.work.erases, 1, "{point:?}");
+            assert!(point.compaction.programmed_bytes <= 4096);
             let slots = format.packed / f64::from(format.records[0]);
             let most = f64::from(point.sectors - 1) * slots;
             assert!(point.log_records as f64 <= most + 1.0, "{point:?}");

@@ -184,7 +184,7 @@ pub struct Room {
 
 /// The steady state of a log.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Turns {
+pub struct SteadyState {
     /// Time between two sector turns.
     pub interval: f64,
     /// Bytes copied at each.
@@ -201,7 +201,7 @@ pub struct Turns {
 /// With the time `t` between turns: `copies(t) + t (bytes of updates + bytes of boots) = bytes of a
 /// sector`. The boot or update that starts a turn writes its record into the new sector; a boot
 /// then needs no settle record.
-pub fn turns(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<Turns> {
+pub fn steady_state(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<SteadyState> {
     let n = f64::from(room.sectors.checked_sub(1).filter(|n| *n > 0)?);
     let updates: f64 = streams.iter().map(|s| s.keys * s.rate).sum();
     let update_bytes: f64 = streams.iter().map(|s| s.keys * s.rate * s.appended).sum();
@@ -246,7 +246,7 @@ pub fn turns(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<T
     let filled = |t: f64| copies(t) + t * update_bytes + spent_by_boots(t);
     let most = 2.0 * (packed + boot_bytes) / all_bytes;
     let interval = root(0.0, most, |t| filled(t) - packed);
-    (interval > 0.0).then(|| Turns {
+    (interval > 0.0).then(|| SteadyState {
         interval,
         copied: copies(interval),
         updates: interval * update_bytes,
@@ -369,8 +369,8 @@ mod tests {
         for (sectors, keys) in [(2, 32), (2, 102), (4, 191), (8, 711)] {
             let room = Room { sectors, capacity: 4064.0, packed: 127.0 * 32.0, overhead: 32.0 };
             let stream = Stream { keys: keys.into(), rate: 0.5, appended: 32.0, copied: 32.0 };
-            let turns = turns(&room, &[stream], None).unwrap();
-            let updates = turns.interval * 0.5 * f64::from(keys);
+            let state = steady_state(&room, &[stream], None).unwrap();
+            let updates = state.interval * 0.5 * f64::from(keys);
             let by_bytes = 127.0 / updates;
             let by_slots =
                 finite_log(sectors, 127.0, &Group::uniform(keys), Order::WriteAlong).unwrap();
@@ -382,8 +382,8 @@ mod tests {
     fn what_does_not_fit_or_writes_nothing_has_no_turns() {
         let room = Room { sectors: 2, capacity: 4064.0, packed: 4064.0, overhead: 32.0 };
         let stream = |keys| Stream { keys, rate: 1.0, appended: 32.0, copied: 32.0 };
-        assert_eq!(turns(&room, &[stream(127.0)], None), None);
-        assert_eq!(turns(&room, &[Stream { rate: 0.0, ..stream(10.0) }], None), None);
-        assert_eq!(turns(&room, &[], None), None);
+        assert_eq!(steady_state(&room, &[stream(127.0)], None), None);
+        assert_eq!(steady_state(&room, &[Stream { rate: 0.0, ..stream(10.0) }], None), None);
+        assert_eq!(steady_state(&room, &[], None), None);
     }
 }

@@ -10,7 +10,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use outlast_costs::endurance::{
-    Best, Forecast, PartFigures, Trial, Usage, forecast, smallest, trial,
+    Best, Forecast, PartFigures, Simulation, Usage, forecast, simulate, smallest,
 };
 use outlast_costs::format::FormatFigures;
 use serde::Serialize;
@@ -140,7 +140,7 @@ struct Outcome<'run> {
     /// Other numbers of sectors.
     others: Vec<Forecast>,
     /// The store run with these settings on the chosen number of sectors.
-    trial: Option<Trial>,
+    trial: Option<Simulation>,
     /// Why there is none.
     no_trial: Option<String>,
     simulated: bool,
@@ -206,12 +206,12 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     Ok(if meets { Exit::Clean } else { Exit::Violation })
 }
 
-fn tried(request: &Request, sectors: u32) -> Result<Trial, String> {
+fn tried(request: &Request, sectors: u32) -> Result<Simulation, String> {
     if sectors > MOST_RUN {
         return Err(format!("more than {MOST_RUN} sectors are not run"));
     }
     let erases = if request.simulate { LONG_RUN } else { SHORT_RUN };
-    trial(&request.part, &request.usage, sectors, erases, 1)
+    simulate(&request.part, &request.usage, sectors, erases, 1)
 }
 
 /// Numbers of sectors for comparison.

@@ -116,7 +116,7 @@ fn details(outcome: &Outcome<'_>, chosen: &Forecast, text: &mut String) -> fmt::
         text,
         "  longest put, at the most         {}, {} in one call",
         duration(chosen.blocking.time),
-        count(chosen.blocking.turns, "sector turn")
+        count(chosen.blocking.compactions, "sector turn")
     )?;
     match (&outcome.trial, &outcome.no_trial) {
         (Some(trial), _) => {

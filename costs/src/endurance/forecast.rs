@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::usage::{DAYS_PER_YEAR, PartFigures, Usage};
 use crate::format::FormatFigures;
-use crate::theory::{Boots, Room, Stream, turns};
+use crate::theory::{Boots, Room, Stream, steady_state};
 use outlast_faultsim::device::{DeviceTime, Timing};
 
 /// What to expect.
@@ -45,8 +45,9 @@ pub struct Forecast {
 /// An upper bound of the duration of a `put`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct Blocking {
-    /// Sector turns in one call at the most.
-    pub turns: u32,
+    /// Compactions in one call at most.
+    #[serde(rename = "turns")]
+    pub compactions: u32,
     /// Its duration.
     pub time: DeviceTime,
 }
@@ -70,7 +71,7 @@ const FULLEST: f64 = 0.95;
 /// What to expect of so many sectors. `None` if the settings do not fit.
 ///
 /// Years = endurance x sectors x days between two erases / 365.25: all sectors are used in turn.
-/// The days between two erases come from [`turns`].
+/// The days between two erases come from [`steady_state`].
 pub fn forecast(
     part: &PartFigures,
     usage: &Usage,
@@ -109,14 +110,14 @@ pub fn forecast(
         page: part.store_page().into(),
         updates_between: between(updates, usage.boots_per_day),
     };
-    let turns = turns(&room, &streams, Some(&boots));
-    let days = turns.map(|turns| turns.interval);
+    let state = steady_state(&room, &streams, Some(&boots));
+    let days = state.map(|state| state.interval);
     let years =
         days.map(|days| f64::from(part.endurance) * f64::from(sectors) * days / DAYS_PER_YEAR);
     let wanted = usage.years * DAYS_PER_YEAR;
     let erases_per_sector = days.map_or(0.0, |days| wanted / days / f64::from(sectors));
     let life_used = erases_per_sector / f64::from(part.endurance.max(1));
-    let used = turns.map_or(0.0, |turns| turns.updates + turns.boots);
+    let used = state.map_or(0.0, |state| state.updates + state.boots);
     let share = |part: f64| if used > 0.0 { part / used } else { 0.0 };
     Some(Forecast {
         sectors,
@@ -126,9 +127,9 @@ pub fn forecast(
         years,
         erases_per_sector,
         life_used,
-        by_updates: share(turns.map_or(0.0, |turns| turns.updates)),
-        by_boots: share(turns.map_or(0.0, |turns| turns.boots)),
-        copied: turns.map_or(0.0, |turns| turns.copied / (turns.copied + used)),
+        by_updates: share(state.map_or(0.0, |state| state.updates)),
+        by_boots: share(state.map_or(0.0, |state| state.boots)),
+        copied: state.map_or(0.0, |state| state.copied / (state.copied + used)),
         blocking: blocking(part, usage, format, sectors),
         ram_bytes: ram_bytes(usage.keys()),
         meets: life_used <= 1.0,
@@ -191,7 +192,7 @@ fn blocking(part: &PartFigures, usage: &Usage, format: &FormatFigures, sectors: 
     // A page boundary may cost a record its place.
     let full = capacity.saturating_sub(largest + capacity / 8).max(1);
     let full_sectors = u32::try_from(live / u64::from(full)).unwrap_or(u32::MAX);
-    let turns = (full_sectors.saturating_add(1)).min(sectors - 1);
+    let compactions = (full_sectors.saturating_add(1)).min(sectors - 1);
 
     let page = part.store_page();
     let mut sum = Sum { timing: part.timing, time: DeviceTime::default() };
@@ -226,10 +227,10 @@ fn blocking(part: &PartFigures, usage: &Usage, format: &FormatFigures, sectors: 
     for _ in 0..16 {
         own.time += part.timing.read(64);
     }
-    for _ in 0..turns {
+    for _ in 0..compactions {
         own.time += one;
     }
-    Blocking { turns, time: own.time }
+    Blocking { compactions, time: own.time }
 }
 
 struct Sum {
@@ -302,7 +303,7 @@ pub fn ram_bytes(keys: u32) -> u64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Setting, trial};
+    use super::super::{SettingLoad, simulate};
     use super::*;
 
     /// A part with sectors of 4096 bytes, 100 000 cycles.
@@ -329,7 +330,7 @@ mod tests {
     }
 
     fn usage(count: u32, updates_per_day: f64, boots_per_day: f64) -> Usage {
-        let setting = Setting {
+        let setting = SettingLoad {
             name: "level".to_owned(),
             count,
             key_bytes: 4,
@@ -407,7 +408,7 @@ mod tests {
     /// The same cases and others, run on the store itself.
     #[test]
     fn formula_and_simulation_agree() {
-        let setting = |name: &str, count, value_bytes, updates_per_day| Setting {
+        let setting = |name: &str, count, value_bytes, updates_per_day| SettingLoad {
             name: name.to_owned(),
             count,
             key_bytes: 6,
@@ -419,7 +420,7 @@ mod tests {
             setting("level", 1, 8, 1440.0),
             setting("station", 30, 20, 4.0),
         ];
-        let usage = |settings: &[Setting], boots_per_day| Usage {
+        let usage = |settings: &[SettingLoad], boots_per_day| Usage {
             settings: settings.to_vec(),
             boots_per_day,
             years: 10.0,
@@ -436,13 +437,13 @@ mod tests {
         for (usage, sectors, tolerance) in cases {
             let format = usage.format(&part).unwrap();
             let expected = forecast(&part, &usage, &format, sectors).unwrap();
-            let seen = trial(&part, &usage, sectors, 240, 1).unwrap();
+            let seen = simulate(&part, &usage, sectors, 240, 1).unwrap();
             let off = seen.years / expected.years.unwrap() - 1.0;
             assert!(off.abs() < tolerance, "{usage:?}: {off}, {expected:?}, {seen:?}");
             assert!(seen.wear_spread <= 1);
             let bound = expected.blocking;
             assert!(seen.worst_put.time.maximal_ns <= bound.time.maximal_ns, "{seen:?} {bound:?}");
-            assert!(seen.worst_put.work.erases <= bound.turns.into(), "{seen:?} {bound:?}");
+            assert!(seen.worst_put.work.erases <= bound.compactions.into(), "{seen:?} {bound:?}");
         }
     }
 

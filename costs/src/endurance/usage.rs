@@ -37,7 +37,7 @@ impl PartFigures {
 
 /// Settings alike in size and rate.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Setting {
+pub struct SettingLoad {
     /// Name for reports.
     pub name: String,
     /// How many there are.
@@ -54,7 +54,7 @@ pub struct Setting {
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Usage {
     /// What it keeps.
-    pub settings: Vec<Setting>,
+    pub settings: Vec<SettingLoad>,
     /// Power-ups per day.
     pub boots_per_day: f64,
     /// How long it is to last.

@@ -15,7 +15,7 @@ use outlast_faultsim::workload::KeyNames;
 
 /// What happened.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Trial {
+pub struct Simulation {
     /// Erases counted.
     pub erases: u64,
     /// Days of use between two of them.
@@ -35,13 +35,13 @@ pub struct Trial {
 ///
 /// # Errors
 /// If the settings do not fit, nothing is ever written, or the store fails; in words.
-pub fn trial(
+pub fn simulate(
     part: &PartFigures,
     usage: &Usage,
     sectors: u32,
     erases: u64,
     seed: u64,
-) -> Result<Trial, String> {
+) -> Result<Simulation, String> {
     let mut device = Device::new(part, usage, sectors, seed)?;
     let skipped = 2 * u64::from(sectors);
     let mut days = 0.0;
@@ -166,14 +166,14 @@ impl Device {
         sectors: u32,
         erases: u64,
         days_per_erase: f64,
-    ) -> Result<Trial, String> {
+    ) -> Result<Simulation, String> {
         let Self { part, store, worst_put, .. } = self;
         drop(store);
         let (opened, mount) = timed(&part, || ManyKeys.open(&part));
         opened.map_err(in_words)?;
         let wear = part.chip().wear();
         let life = f64::from(figures.endurance) * f64::from(sectors);
-        Ok(Trial {
+        Ok(Simulation {
             erases,
             days_per_erase,
             years: life * days_per_erase / DAYS_PER_YEAR,
