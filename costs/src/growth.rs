@@ -1,4 +1,4 @@
-//! How costs grow with the number of sectors and of keys.
+//! How costs grow with the number of sectors and keys.
 
 use serde::Serialize;
 
@@ -9,27 +9,27 @@ use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 
-/// Sectors and keys of the table.
+/// Numbers of sectors in the table.
 pub const SECTORS: [u32; 6] = [2, 8, 32, 128, 256, 1024];
-/// See [`SECTORS`].
+/// Numbers of keys in the table.
 pub const KEYS: [u32; 5] = [1, 16, 128, 1024, 4096];
 
-/// Fuller than this is not measured: each turn would copy almost a whole sector.
+/// A store fuller than this is not measured: each compaction would copy almost a whole sector.
 const FULLEST: f64 = 0.9;
 
-/// One part with one number of keys, measured when the log has gone round.
+/// A part with a certain number of keys, measured after the log has gone round.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Point {
     /// Sectors of the part.
     pub sectors: u32,
     /// Live keys.
     pub keys: u32,
-    /// Share of the room for records that live ones take.
+    /// Share of the room for records that live records take.
     pub utilisation: f64,
-    /// Records in the log at the mount, superseded ones included.
+    /// Records in the log at the mount, replaced ones included.
     pub log_records: u64,
-    /// Bytes of their headers and keys and of the sectors' openings: what a mount that reads them
-    /// all cannot do without.
+    /// Bytes of their headers and keys and of the sectors' openings: the least that a mount which
+    /// reads all of them needs.
     pub needed_bytes: u64,
     /// The mount.
     pub mount: WorstCall,
@@ -42,7 +42,7 @@ pub struct Point {
     pub put_reads: u64,
 }
 
-/// The settings of a table.
+/// What all points of a table have in common.
 #[derive(Clone, Copy, Debug)]
 pub struct Shape {
     /// The part; its number of sectors does not matter.
@@ -56,10 +56,10 @@ pub struct Shape {
 }
 
 impl Shape {
-    /// What its format costs.
+    /// What the format costs for these sizes.
     ///
     /// # Errors
-    /// As [`probe`].
+    /// Those of [`probe`].
     pub fn format(&self) -> Result<FormatFigures, String> {
         let Self { key_bytes, value_bytes, .. } = *self;
         probe(&self.geometry, &[Kind { key_bytes, value_bytes, weight: 1.0 }])
@@ -70,7 +70,7 @@ impl Shape {
 /// `None` if the keys do not fit.
 ///
 /// # Errors
-/// If the store fails; in words.
+/// If the store fails, in words.
 pub fn point(
     shape: &Shape,
     format: &FormatFigures,
@@ -144,13 +144,13 @@ pub fn point(
     Ok(Some(point))
 }
 
-/// Bytes of a record header, by `kvstore/FORMAT.md`. The store does not tell it.
+/// Bytes of a record header, from `kvstore/FORMAT.md`. The store has no call for it.
 const fn header_bytes(geometry: &Geometry) -> u32 {
     if geometry.sector_bytes > 8192 { 5 } else { 4 }
 }
 
-/// The exponent with which a cost grows: 0 not at all, 1 in proportion. From the first to the last
-/// of the points `(size, cost)`; `None` with fewer than two.
+/// The exponent with which a cost grows, from the first to the last of the points `(size, cost)`: 0
+/// not at all, 1 in proportion. `None` with fewer than two points.
 pub fn order(points: &[(f64, f64)]) -> Option<f64> {
     let (first, last) = (points.first()?, points.last()?);
     let sizes = (last.0 / first.0).ln();
@@ -159,6 +159,8 @@ pub fn order(points: &[(f64, f64)]) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    //! Goal: points show what grows and what does not. Method: a small and a large store compared.
+
     use super::*;
 
     fn shape() -> Shape {
@@ -178,8 +180,8 @@ mod tests {
         assert_eq!(order(&[]), None);
     }
 
-    /// A `get` reads the same however many keys and sectors there are; a turn programs no more
-    /// than a sector; a mount reads more where there is more to read.
+    /// A `get` reads the same, however many keys and sectors there are. A compaction programs at
+    /// most a sector. A mount reads more if there is more to read.
     #[test]
     fn what_grows_and_what_does_not() {
         let shape = shape();

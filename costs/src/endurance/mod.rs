@@ -1,7 +1,8 @@
-//! How long a part lasts with the settings of a product, and how long the product's calls may block.
+//! How long a part lasts with the settings of a product, and how long the product's calls may
+//! block.
 //!
-//! [`forecast()`] calculates it with formulas, [`simulate()`] by running the store; tests check that
-//! the two agree.
+//! [`forecast()`] calculates it with formulas, [`simulate()`] by running the store; tests check
+//! that the two agree.
 
 mod forecast;
 mod simulate;

@@ -1,4 +1,4 @@
-//! The forecast by running the store.
+//! The forecast by running the store on the simulated part.
 
 use rand::rngs::ChaCha8Rng;
 use rand::seq::SliceRandom as _;
@@ -13,16 +13,16 @@ use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use outlast_faultsim::workload::KeyNames;
 
-/// What happened.
+/// The result of a simulation.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Simulation {
-    /// Erases counted.
+    /// Number of erases counted.
     pub erases: u64,
     /// Days of use between two of them.
     pub days_per_erase: f64,
-    /// Years until the sectors have had the erase cycles of the data sheet.
+    /// Years until the sectors have used up the erase cycles of the data sheet.
     pub years: f64,
-    /// Erases of the sector with most, less those of the one with fewest.
+    /// Erases of the most erased sector less those of the least erased one.
     pub wear_spread: u32,
     /// The `put` that took longest.
     pub worst_put: WorstCall,
@@ -30,8 +30,8 @@ pub struct Simulation {
     pub mount: WorstCall,
 }
 
-/// Uses the store for so many erases behind a first two rounds of the log. Power-ups come at even
-/// distances, updates at random times.
+/// Uses the store for `erases` erases, after the log has gone round twice. Power-ups are evenly
+/// spaced, updates come at random times.
 ///
 /// # Errors
 /// If the settings do not fit, nothing is ever written, or the store fails; in words.
@@ -87,7 +87,8 @@ struct Device {
     keys: KeyNames,
     /// Value bytes of each key.
     sizes: Vec<u32>,
-    /// Upper bound of the draw, first key and number of keys of each setting that changes.
+    /// For each setting: upper bound of the random number that chooses it, first key, number of
+    /// keys.
     draw: Vec<(f64, u32, u32)>,
     rng: ChaCha8Rng,
     written: u64,

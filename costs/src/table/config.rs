@@ -6,7 +6,7 @@ use outlast_faultsim::device::{Geometry, Timing};
 /// What to measure.
 #[derive(Clone, Debug)]
 pub struct Bench {
-    /// The part of the comparison.
+    /// The part on which the schemes are compared.
     pub geometry: Geometry,
     /// Its times.
     pub timing: Timing,
@@ -14,19 +14,19 @@ pub struct Bench {
     pub key_bytes: u32,
     /// Bytes of a value.
     pub value_bytes: u32,
-    /// Share of the room for live records that they take, in the comparison.
+    /// Share of the room for live records that is in use, in the comparison.
     pub utilisation: f64,
-    /// Loads of the comparison; the skewed ones among them are held against theory too.
+    /// Loads of the comparison; the skewed ones among them are also compared with theory.
     pub loads: Vec<Load>,
-    /// Numbers of sectors that are held against theory.
+    /// Numbers of sectors that are compared with theory.
     pub sectors: Vec<u32>,
-    /// Utilisations that are held against theory.
+    /// Utilisations that are compared with theory.
     pub utilisations: Vec<f64>,
-    /// How often the log goes round in each run, besides the warm-up.
+    /// How often the log goes round in each run, not counting the warm-up.
     pub rounds: u32,
-    /// Whether the growth with sectors and keys is measured.
+    /// Whether to measure the growth with sectors and keys.
     pub growth: bool,
-    /// Seed of all draws.
+    /// Seed of all random numbers.
     pub seed: u64,
 }
 

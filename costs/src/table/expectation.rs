@@ -6,8 +6,8 @@ use crate::load::Load;
 use crate::run::{Cost, Scheme};
 use crate::theory::{Boots, Group, Order, Room, Stream, clustered_log, finite_log, steady_state};
 
-/// Tolerances: keys alike against the published analysis, keys alike against the form of it for this
-/// store, and everything else.
+/// Tolerances: keys alike against the published analysis, keys alike against the form of it for
+/// this store, and everything else.
 const UNIFORM: f64 = 0.02;
 const UNIFORM_THIS_STORE: f64 = 0.01;
 const SKEWED: f64 = 0.05;
@@ -18,8 +18,8 @@ const ERASES_PER_UPDATE: &str = "erases per update";
 const UNEQUAL: &str = "Desnoyers 2012 eq. 14, exact for few sectors";
 
 impl Job {
-    /// Program calls that are records, per update. `None` where other records than puts are written,
-    /// or records longer than 256 bytes, which take more than one call.
+    /// Program calls that are records, per update. `None` where other records than puts are
+    /// written, or records longer than 256 bytes, which take more than one call.
     pub(super) fn amplification(&self, cost: &Cost) -> Option<f64> {
         let plain = self.setup.scheme == Scheme::Outlast
             && self.setup.load.updates_per_call() == 1
@@ -103,8 +103,8 @@ impl Job {
         })
     }
 
-    /// How many records of factory data each sector of the log holds, oldest sector first, if all keys
-    /// were first written in one go, starting with those that change.
+    /// How many records of factory data each sector of the log holds, oldest sector first, if all
+    /// keys were first written in one go, starting with those that change.
     fn as_written(&self, slots: f64, groups: &[Group]) -> Option<Vec<f64>> {
         let &[changing, fixed] = groups else { return None };
         let mut skip = changing.keys;

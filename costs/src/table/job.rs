@@ -7,9 +7,9 @@ use crate::load::Load;
 use crate::run::{Scheme, Setup};
 use outlast_faultsim::device::Geometry;
 
-/// Updates of the schemes that erase at every one of them.
+/// Updates with the schemes that erase in each of them.
 const REWRITES: u64 = 2000;
-/// Rounds of the log before counting, for keys alike and otherwise: until the steady state.
+/// Rounds of the log before counting, until the steady state: for keys alike, and otherwise.
 const SETTLING: u64 = 10;
 const SETTLING_SKEWED: u64 = 60;
 
@@ -53,7 +53,7 @@ impl Job {
                 seed: bench.seed,
             },
             utilisation: f64::from(keys) / room,
-            // A commit is a record without a key and with six bytes.
+            // A commit record has no key and six bytes.
             batch_bytes: f64::from(record - bench.key_bytes - value_bytes) + 6.0,
             format: format.clone(),
             against: match load {
@@ -77,7 +77,7 @@ impl Job {
     }
 
     pub(super) fn weight(&self) -> f64 {
-        // A rewrite takes about so much longer than an append.
+        // A rewrite takes about this much longer than an append.
         let each = if self.setup.scheme == Scheme::Outlast { 1.0 } else { 20.0 };
         (self.setup.warm_up + self.setup.updates) as f64 * each
     }

@@ -117,6 +117,9 @@ impl Growth {
 
 #[cfg(test)]
 mod tests {
+    //! Goal: the store costs what theory says. Method: small benchmarks; each row is judged by the
+    //! tolerance of its theory, and the special cases by hand.
+
     use super::super::row::Against;
     use super::*;
     use crate::load::Load;
@@ -135,10 +138,10 @@ mod tests {
         bench
     }
 
-    /// Against the analysis named at each row. The published order of cleaning and writing copies
-    /// one record more per turn where the record replaced is in the sector cleaned: too much for
-    /// the published form on small sectors that are rather full, if there are only two; there the
-    /// difference must be just that record.
+    /// Compared with the analysis named in each row. The published order of cleaning and writing
+    /// copies one more record per compaction if the replaced record is in the sector cleaned. With
+    /// only two small, rather full sectors that is too much for the published form; the difference
+    /// must then be exactly that record.
     #[test]
     fn the_store_costs_what_theory_says() {
         let results = bench().run(&|_| {}).unwrap();
@@ -148,8 +151,8 @@ mod tests {
             let (sectors, load) = (row.geometry.sectors, row.load);
             assert!(row.cost.as_ref().unwrap().wear_spread <= 1);
             if load == Load::FactoryData {
-                // In one go they cost more than spread out; here they fill whole sectors, which
-                // costs more still.
+                // Written in one go they cost more than spread out; here they fill whole sectors,
+                // which costs even more.
                 assert!(theory.expected > theory.published && !theory.covered, "{theory:?}");
                 assert!((0.0..0.2).contains(&theory.off()), "{theory:?}");
                 continue;
@@ -180,7 +183,7 @@ mod tests {
         assert!(uniform.against_naive.unwrap().erases >= 100.0, "{uniform:?}");
     }
 
-    /// On sectors that are large enough everything is held against the published analysis.
+    /// On sectors that are large enough, everything is compared with the published analysis.
     #[test]
     fn large_sectors_need_no_larger_ones() {
         let mut bench = bench();

@@ -1,5 +1,5 @@
-//! The benchmark: a store and simpler schemes over loads and parts, each figure beside what theory
-//! expects.
+//! The benchmark: the store and simpler schemes under several loads and on several parts, with each
+//! figure beside what theory expects.
 
 mod config;
 mod expectation;

@@ -1,4 +1,4 @@
-//! The rows of the table: each a run, what it cost and what was expected.
+//! The rows of the table: each is a run with its cost and what theory expects.
 
 use serde::Serialize;
 
@@ -10,13 +10,13 @@ use outlast_faultsim::device::Geometry;
 /// What was measured.
 #[derive(Clone, Debug, Serialize)]
 pub struct Results {
-    /// Records of the benchmark's size that a sector takes.
+    /// Records of the benchmark's size that fit into a sector.
     pub slots: f64,
     /// Bytes of such a record in flash.
     pub record_bytes: u32,
-    /// The store against theory, on parts of several sizes.
+    /// The store compared with theory, on parts of several sizes.
     pub against_theory: Vec<Row>,
-    /// All schemes under all loads on one part.
+    /// All schemes under all loads, on one part.
     pub comparison: Vec<Row>,
     /// Growth with sectors and keys.
     pub growth: Vec<Point>,
@@ -25,9 +25,9 @@ pub struct Results {
 /// One run.
 #[derive(Clone, Debug, Serialize)]
 pub struct Row {
-    /// How settings were kept.
+    /// The scheme that kept the settings.
     pub scheme: Scheme,
-    /// Which changed how often.
+    /// Which settings changed, and how often.
     pub load: Load,
     /// The part.
     pub geometry: Geometry,
@@ -37,18 +37,18 @@ pub struct Row {
     pub key_bytes: u32,
     /// Bytes of a value.
     pub value_bytes: u32,
-    /// Share of the room for live records that they take.
+    /// Share of the room for live records that is in use.
     pub utilisation: f64,
-    /// Records of this size that a sector takes.
+    /// Records of this size that fit into a sector.
     pub slots: f64,
-    /// Records programmed per update; of the store only, and not where other records than puts
-    /// are written.
+    /// Records programmed per update. Only for the store, and only if it writes no records other
+    /// than those of puts.
     pub amplification: Option<f64>,
-    /// What it cost; or why the scheme cannot do it.
+    /// What it cost, or why the scheme cannot do it.
     pub cost: Result<Cost, String>,
     /// What theory expects.
     pub theory: Option<Theory>,
-    /// How much better than the naive rewrite.
+    /// How much better it is than the naive rewrite.
     pub against_naive: Option<Ratios>,
 }
 
@@ -57,36 +57,37 @@ pub struct Row {
 pub struct Theory {
     /// What is compared.
     pub figure: &'static str,
-    /// Where the expectation comes from.
+    /// The source of the expectation.
     pub source: &'static str,
     /// Measured.
     pub measured: f64,
-    /// Expected of a log that cleans first and then writes, as in the published analysis.
+    /// Expected of a log that first cleans and then writes, as in the published analysis.
     pub published: f64,
-    /// Expected of this store, whose turn takes the change along; of factory data, where they lie.
+    /// Expected of this store, whose compaction writes the change along. For factory data it takes
+    /// into account in which sectors they are.
     pub expected: f64,
-    /// Which of the two it is held against.
+    /// Which of the two it is compared with.
     pub against: Against,
-    /// Largest share that it may be off.
+    /// Largest relative deviation allowed.
     pub tolerance: f64,
-    /// Whether what the analysis takes for granted holds: that all of a sector can be used. Beside
-    /// a sector full of data that never change each change needs a seal record, and a sector is
-    /// left when what lives in it could no longer be moved on together.
+    /// Whether the assumption of the analysis holds that all of a sector can be used. Next to a
+    /// sector full of data that never change, each change needs a seal record, and the store leaves
+    /// a sector when its live records could no longer be moved together.
     pub covered: bool,
 }
 
 impl Theory {
-    /// Share by which the measured figure is above what the published analysis gives.
+    /// By which share the measured figure is above the published analysis.
     pub fn off_published(&self) -> f64 {
         self.measured / self.published - 1.0
     }
 
-    /// Share by which it is above what is expected of this store.
+    /// By which share it is above the expectation for this store.
     pub fn off(&self) -> f64 {
         self.measured / self.expected - 1.0
     }
 
-    /// What it is held against.
+    /// The value that it is compared with.
     pub fn judge(&self) -> f64 {
         match self.against {
             Against::Published => self.published,
@@ -94,24 +95,24 @@ impl Theory {
         }
     }
 
-    /// Whether it agrees with that; true where nothing is expected.
+    /// Whether it agrees with that value; true if the analysis does not apply.
     pub fn met(&self) -> bool {
         !self.covered || (self.measured / self.judge() - 1.0).abs() <= self.tolerance
     }
 }
 
-/// What a figure is held against.
+/// What a figure is compared with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Against {
     /// The published analysis.
     Published,
-    /// The form of it that is worked out for this store.
+    /// The form of it that was derived for this store.
     ThisStore,
 }
 
 impl Against {
-    /// In two words at the most.
+    /// A name of at most two words.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Published => "published",
@@ -129,14 +130,15 @@ pub struct Ratios {
     pub programmed_bytes: f64,
     /// Typical device time per update.
     pub time: f64,
-    /// Updates until the most worn sector is worn out: this scheme's over the naive one's.
+    /// Updates until the most worn sector is worn out: those of this scheme divided by those of the
+    /// naive one.
     pub lifetime: f64,
-    /// The same if the naive rewrite spread its erases evenly over all sectors, which no rotation
-    /// can surpass.
+    /// The same if the naive rewrite spread its erases evenly over all sectors; no rotation can do
+    /// better.
     pub lifetime_rotated: f64,
 }
 
-/// Fills in how much better than the naive rewrite under the same load each row is.
+/// Fills in how much better each row is than the naive rewrite under the same load.
 pub(super) fn compare(rows: &mut [Row]) {
     let naive: Vec<(Load, Cost)> = rows
         .iter()
