@@ -1,4 +1,4 @@
-//! What is built on the store: stack of its main calls, and RAM of the values it needs.
+//! The parts built on the store: stack of their main calls, and RAM of the values they need.
 #![no_std]
 #![no_main]
 
@@ -49,12 +49,13 @@ fn of_import<E>(error: ImportError<E>) -> Error<E> {
     }
 }
 
-/// The life below makes no mistakes.
+/// The run below makes no mistakes.
 fn unreachable<T, E>(_: T) -> Error<E> {
     panic!("a mistake in the bench")
 }
 
-/// What a device does with its settings, counters and bytes, until the flash fails or the rounds are over.
+/// What a device does with its settings, counters and bytes, until the flash fails or the rounds
+/// are over.
 fn live<F: NorFlash>(
     bench: &mut Bench<'_>,
     store: &mut Settings<'_, '_, F>,
@@ -66,7 +67,7 @@ fn live<F: NorFlash>(
     for round in 0..rounds {
         let number = round as u8;
         bench
-            .change("settings: save", "settings: save, turn", store, |s| {
+            .change("settings: save", "settings: save, compaction", store, |s| {
                 CHANNEL.save(s, &(11 + number % 16))
             })
             .map_err(of_setting)?;
@@ -82,7 +83,12 @@ fn live<F: NorFlash>(
             loaded.map(|loaded| loaded.value)
         };
         bench
-            .change("settings: load_migrating", "settings: load_migrating, turn", store, migrate)
+            .change(
+                "settings: load_migrating",
+                "settings: load_migrating, compaction",
+                store,
+                migrate,
+            )
             .map_err(of_setting)?;
         let save = |s: &mut Settings<'_, '_, F>| {
             let mut buffer = [0; 64];
@@ -97,7 +103,9 @@ fn live<F: NorFlash>(
                 .set(&PROFILE, &profile)
                 .commit(s)
         };
-        bench.change("batch: commit", "batch: commit, turn", store, save).map_err(of_setting)?;
+        bench
+            .change("batch: commit", "batch: commit, compaction", store, save)
+            .map_err(of_setting)?;
         let all: [&dyn Declared; 2] = [&CHANNEL, &PROFILE];
         let (mut copy, mut len) = ([0; 96], 0);
         let mut buffers = ([0; 64], [0; 96]);
@@ -112,24 +120,26 @@ fn live<F: NorFlash>(
             .map_err(of_setting)?;
         CHANNEL.save(store, &11).map_err(of_setting)?;
         bench
-            .change("transfer: import", "transfer: import, turn", store, |s| {
+            .change("transfer: import", "transfer: import, compaction", store, |s| {
                 import::<_, 64, 2>(s, &all, &copy[..len])
             })
             .map_err(of_import)?;
         for _ in 0..5 {
-            bench.change("counters: tick", "counters: tick, turn", store, |s| s.tick("boots"))?;
+            bench.change("counters: tick", "counters: tick, compaction", store, |s| {
+                s.tick("boots")
+            })?;
         }
         bench.call("counters: count", "", || store.count("boots"))?;
-        bench.change("ids: next", "ids: next, turn", store, |s| ids.next(s))?;
+        bench.change("ids: next", "ids: next, compaction", store, |s| ids.next(s))?;
         bytes.fill(number);
         let at = round * 37 % 800;
         bench
-            .change("region: write 8", "region: write 8, turn", store, |s| {
+            .change("region: write 8", "region: write 8, compaction", store, |s| {
                 Bytes::new(s, "rom", 1024)?.write(at, &bytes[..8])
             })
             .map_err(of_region)?;
         bench
-            .change("region: write 193", "region: write 193, turn", store, |s| {
+            .change("region: write 193", "region: write 193, compaction", store, |s| {
                 Bytes::new(s, "rom", 1024)?.write(at, &bytes)
             })
             .map_err(of_region)?;
@@ -144,7 +154,7 @@ fn live<F: NorFlash>(
     Ok(())
 }
 
-/// Measures over a flash with power cuts at many steps.
+/// Measures over one flash, with power cuts at many steps.
 fn measure<F: NorFlash>(
     bench: &mut Bench<'_>,
     flash: &mut Cuttable<'_, F>,
