@@ -120,7 +120,7 @@ fn write_amplification(table: &mut Table) {
             row.geometry.sectors,
             row.geometry.sector_bytes,
             row.utilisation,
-            theory.judge()
+            theory.compared_with()
         );
         let value = format!("{:.3}", theory.measured);
         let target = format!("within {:.0} %", 100.0 * theory.tolerance);

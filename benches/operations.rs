@@ -6,7 +6,7 @@
 
 use outlast_costs::growth::{KEYS, Point, SECTORS, Shape, point};
 use outlast_costs::load::{Draw, Load};
-use outlast_costs::run::WorstCall;
+use outlast_costs::run::CallCost;
 use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
@@ -146,7 +146,7 @@ fn show(point: &Point) {
     );
 }
 
-fn work(call: &WorstCall) -> String {
-    let WorstCall { work, read_bytes, programmed_bytes, .. } = call;
+fn work(call: &CallCost) -> String {
+    let CallCost { work, read_bytes, programmed_bytes, .. } = call;
     format!("{}r {}p {}e {read_bytes}+{programmed_bytes}B", work.reads, work.programs, work.erases)
 }

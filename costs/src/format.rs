@@ -66,10 +66,10 @@ pub fn probe(geometry: &Geometry, kinds: &[Kind]) -> Result<FormatFigures, Strin
     let mut sizes = Vec::new();
     let mut capacity = 0;
     for kind in kinds {
-        let mut bench = Bench::new(geometry)?;
-        let before = bench.store.usage();
-        bench.put(kind.key_bytes, kind.value_bytes)?;
-        let after = bench.store.usage();
+        let mut probe = Probe::new(geometry)?;
+        let before = probe.store.usage();
+        probe.put(kind.key_bytes, kind.value_bytes)?;
+        let after = probe.store.usage();
         sizes.push(after.live_bytes - before.live_bytes);
         capacity = (after.live_bytes + after.free_bytes) / (geometry.sectors - 1);
     }
@@ -87,7 +87,7 @@ pub fn probe(geometry: &Geometry, kinds: &[Kind]) -> Result<FormatFigures, Strin
 
 /// Updates one key again and again, so that nothing is ever copied.
 fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<f64, String> {
-    let mut bench = Bench::new(geometry)?;
+    let mut probe = Probe::new(geometry)?;
     let mut rng = ChaCha8Rng::seed_from_u64(1);
     let alike = sizes.iter().all(|size| Some(size) == sizes.first());
     let wanted = if alike { COMPACTIONS } else { COMPACTIONS_MIXED };
@@ -101,10 +101,10 @@ fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<f64, Stri
             point < 0.0
         });
         let Some((kind, size)) = chosen.or_else(|| kinds.iter().zip(sizes).next()) else { break };
-        let before = bench.part.chip().counts().erases;
+        let before = probe.part.chip().counts().erases;
         // The same key every time; its value makes up for the length of the real one.
-        bench.put(1, kind.key_bytes + kind.value_bytes - 1)?;
-        compactions += bench.part.chip().counts().erases - before;
+        probe.put(1, kind.key_bytes + kind.value_bytes - 1)?;
+        compactions += probe.part.chip().counts().erases - before;
         if compactions == SKIPPED + wanted {
             break;
         }
@@ -117,26 +117,26 @@ fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<f64, Stri
 
 /// Measures where the first record after a power-up is written.
 fn settle(geometry: Geometry, kind: &Kind, size: u32) -> Result<u32, String> {
-    let mut bench = Bench::new(geometry)?;
-    bench.put(kind.key_bytes, kind.value_bytes)?;
-    bench.part.chip_mut().record_steps(true);
-    let end = bench.put(kind.key_bytes, kind.value_bytes)? + size;
+    let mut probe = Probe::new(geometry)?;
+    probe.put(kind.key_bytes, kind.value_bytes)?;
+    probe.part.chip_mut().record_steps(true);
+    let end = probe.put(kind.key_bytes, kind.value_bytes)? + size;
     let start = end - end % geometry.page + geometry.page;
-    bench.reopen()?;
-    let next = bench.put(kind.key_bytes, kind.value_bytes)?;
+    probe.reopen()?;
+    let next = probe.put(kind.key_bytes, kind.value_bytes)?;
     next.checked_sub(start + size)
         .ok_or_else(|| "a power-up does not leave the page it found".to_owned())
 }
 
 /// A store to measure.
-struct Bench {
+struct Probe {
     part: Part,
     store: Running,
     keys: KeyNames,
     puts: u64,
 }
 
-impl Bench {
+impl Probe {
     fn new(geometry: Geometry) -> Result<Self, String> {
         let part = Part::new(Chip::new(geometry));
         let store = Outlast.open(&part).map_err(in_words)?;

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::format::{FormatFigures, Kind, in_words, probe};
 use crate::load::{Draw, Load};
-use crate::run::{WorstCall, key_names, timed};
+use crate::run::{CallCost, key_names, timed};
 use outlast_faultsim::device::{Chip, Geometry, Part, Timing};
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
@@ -32,12 +32,12 @@ pub struct Point {
     /// reads all of them needs.
     pub needed_bytes: u64,
     /// The mount.
-    pub mount: WorstCall,
+    pub mount: CallCost,
     /// The `get` with most reads.
-    pub get: WorstCall,
+    pub get: CallCost,
     /// The longest `put` that compacted a sector, among the last compactions.
     #[serde(rename = "turn")]
-    pub compaction: WorstCall,
+    pub compaction: CallCost,
     /// Most read calls of a `put` without a compaction.
     pub put_reads: u64,
 }
@@ -91,7 +91,7 @@ pub fn point(
     let mut store = ManyKeys.open(&part).map_err(in_words)?;
     // Program calls before each compaction.
     let mut compactions: Vec<u64> = Vec::new();
-    let mut compaction = WorstCall::default();
+    let mut compaction = CallCost::default();
     let mut put_reads = 0;
     let mut next = 0;
     // A few compactions more, so that small parts show more than one.
@@ -110,7 +110,7 @@ pub fn point(
             put_reads = put_reads.max(call.work.reads);
         }
     }
-    let mut get = WorstCall::default();
+    let mut get = CallCost::default();
     let mut value = Vec::with_capacity(2 * shape.value_bytes as usize + 64);
     for (_, name) in names.iter() {
         let (found, call) = timed(&part, || ManyKeys.get(&mut store, name, &mut value));

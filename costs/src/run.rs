@@ -99,11 +99,11 @@ pub struct Cost {
     /// How long calls took, with typical times.
     pub latency: Latency,
     /// The call that took longest, with maximum times.
-    pub worst_call: WorstCall,
+    pub worst_call: CallCost,
     /// Power-ups in the run; the figures above include their cost.
     pub boots: u64,
     /// The power-up that took longest.
-    pub worst_boot: WorstCall,
+    pub worst_boot: CallCost,
 }
 
 /// Percentiles of the duration of a call.
@@ -123,9 +123,9 @@ pub struct Latency {
     pub longer: Vec<(u64, u32)>,
 }
 
-/// What a long call cost.
+/// What one call cost the part.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct WorstCall {
+pub struct CallCost {
     /// Its work.
     pub work: Work,
     /// Bytes it programmed.
@@ -200,14 +200,14 @@ fn drive<S: Subject>(
         let put = Op::Put { key: key as u16, value: draw.value(setup.value_bytes) };
         subject.apply(&mut store, &put, &keys).map_err(in_words)?;
     }
-    let mut tally = Tally::new(&part);
+    let mut totals = Totals::new(&part);
     let per_call = u64::from(setup.load.updates_per_call());
     let mut done = 0;
     let mut counting = false;
     while done < setup.warm_up + setup.updates {
         if !counting && done >= setup.warm_up {
             counting = true;
-            tally = Tally::new(&part);
+            totals = Totals::new(&part);
         }
         if let Some(every) = setup.load.updates_per_boot()
             && done.is_multiple_of(every.into())
@@ -215,19 +215,19 @@ fn drive<S: Subject>(
             drop(store);
             let (opened, call) = timed(&part, || subject.open(&part));
             store = opened.map_err(in_words)?;
-            tally.boot(call);
+            totals.boot(call);
         }
         let op = next(&mut draw, setup);
         let (applied, call) = timed(&part, || subject.apply(&mut store, &op, &keys));
         applied.map_err(in_words)?;
-        tally.call(call, per_call);
+        totals.call(call, per_call);
         done += per_call;
         if done % TICK < per_call {
             tick(TICK);
         }
     }
     tick(done % TICK);
-    Ok(tally.cost(&part, setup))
+    Ok(totals.cost(&part, setup))
 }
 
 fn next(draw: &mut Draw, setup: &Setup) -> Op {
@@ -250,12 +250,12 @@ fn next(draw: &mut Draw, setup: &Setup) -> Op {
 pub(crate) fn timed<T>(
     part: &Part,
     act: impl FnOnce() -> Result<T, Trouble>,
-) -> (Result<T, Trouble>, WorstCall) {
+) -> (Result<T, Trouble>, CallCost) {
     let state = || (part.chip().counts(), part.chip().time());
     let (counts, time) = state();
     let result = act();
     let (after, time_after) = state();
-    let call = WorstCall {
+    let call = CallCost {
         work: Work {
             reads: after.reads - counts.reads,
             programs: after.program_calls - counts.program_calls,
@@ -271,7 +271,7 @@ pub(crate) fn timed<T>(
     (result, call)
 }
 
-impl WorstCall {
+impl CallCost {
     /// The longer of the two, with maximum times.
     pub(crate) fn longer(self, other: Self) -> Self {
         if other.time.maximal_ns > self.time.maximal_ns { other } else { self }
@@ -279,18 +279,18 @@ impl WorstCall {
 }
 
 /// What is counted during a run.
-struct Tally {
+struct Totals {
     counts: Counts,
     time: DeviceTime,
     wear: Vec<u32>,
     updates: u64,
     boots: u64,
     durations: Vec<u64>,
-    worst_call: WorstCall,
-    worst_boot: WorstCall,
+    worst_call: CallCost,
+    worst_boot: CallCost,
 }
 
-impl Tally {
+impl Totals {
     fn new(part: &Part) -> Self {
         let chip = part.chip();
         Self {
@@ -300,18 +300,18 @@ impl Tally {
             updates: 0,
             boots: 0,
             durations: Vec::new(),
-            worst_call: WorstCall::default(),
-            worst_boot: WorstCall::default(),
+            worst_call: CallCost::default(),
+            worst_boot: CallCost::default(),
         }
     }
 
-    fn call(&mut self, call: WorstCall, updates: u64) {
+    fn call(&mut self, call: CallCost, updates: u64) {
         self.updates += updates;
         self.durations.push(call.time.typical_ns);
         self.worst_call = self.worst_call.longer(call);
     }
 
-    fn boot(&mut self, boot: WorstCall) {
+    fn boot(&mut self, boot: CallCost) {
         self.boots += 1;
         self.worst_boot = self.worst_boot.longer(boot);
     }

@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::usage::{DAYS_PER_YEAR, PartFigures, Usage};
 use crate::format::in_words;
-use crate::run::{WorstCall, key_name, timed};
+use crate::run::{CallCost, key_name, timed};
 use outlast_faultsim::device::{Chip, Part};
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
@@ -25,9 +25,9 @@ pub struct Simulation {
     /// Erases of the most erased sector less those of the least erased one.
     pub wear_spread: u32,
     /// The `put` that took longest.
-    pub worst_put: WorstCall,
+    pub worst_put: CallCost,
     /// A mount at the end.
-    pub mount: WorstCall,
+    pub mount: CallCost,
 }
 
 /// Uses the store for `erases` erases, after the log has gone round twice. Power-ups are evenly
@@ -92,7 +92,7 @@ struct Device {
     draw: Vec<(f64, u32, u32)>,
     rng: ChaCha8Rng,
     written: u64,
-    worst_put: WorstCall,
+    worst_put: CallCost,
 }
 
 impl Device {
@@ -124,7 +124,7 @@ impl Device {
             draw,
             rng: ChaCha8Rng::seed_from_u64(seed),
             written: 0,
-            worst_put: WorstCall::default(),
+            worst_put: CallCost::default(),
         };
         let mut order: Vec<u16> = (0..device.sizes.len() as u32).map(|key| key as u16).collect();
         order.shuffle(&mut device.rng);

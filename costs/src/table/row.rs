@@ -88,7 +88,7 @@ impl Theory {
     }
 
     /// The value that it is compared with.
-    pub fn judge(&self) -> f64 {
+    pub fn compared_with(&self) -> f64 {
         match self.against {
             Against::Published => self.published,
             Against::ThisStore => self.expected,
@@ -97,7 +97,7 @@ impl Theory {
 
     /// Whether it agrees with that value; true if the analysis does not apply.
     pub fn met(&self) -> bool {
-        !self.covered || (self.measured / self.judge() - 1.0).abs() <= self.tolerance
+        !self.covered || (self.measured / self.compared_with() - 1.0).abs() <= self.tolerance
     }
 }
 
