@@ -57,6 +57,7 @@
 pub mod endurance;
 pub mod format;
 pub mod growth;
+pub mod latency;
 pub mod load;
 pub mod run;
 pub mod sheet;

@@ -1,15 +1,12 @@
 //! The forecast by formulas.
 
-use outlast_kvstore::Store;
-use outlast_kvstore::embedded_storage::nor_flash::{
-    ErrorType, NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash,
-};
 use serde::Serialize;
 
+use super::blocking::{Blocking, blocking};
+use super::ram::ram_bytes;
 use super::usage::{DAYS_PER_YEAR, PartFigures, Usage};
 use crate::format::FormatFigures;
 use crate::theory::{Boots, Room, Stream, steady_state};
-use outlast_faultsim::device::{DeviceTime, Timing};
 
 /// What to expect of a store with a certain number of sectors.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -40,16 +37,6 @@ pub struct Forecast {
     pub ram_bytes: u64,
     /// Whether it reaches the target number of years.
     pub meets: bool,
-}
-
-/// An upper bound of the duration of a `put`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-pub struct Blocking {
-    /// Compactions in one call at most.
-    #[serde(rename = "turns")]
-    pub compactions: u32,
-    /// Duration of that call.
-    pub time: DeviceTime,
 }
 
 /// The best that a part can do.
@@ -176,131 +163,6 @@ pub fn smallest(part: &PartFigures, usage: &Usage, format: &FormatFigures) -> Be
     last.map_or(Best::DoesNotFit, Best::TooShort)
 }
 
-/// An upper bound: a compaction erases a sector and fills it with copies of the smallest records,
-/// since these take most time per byte; then the largest record is written. If the oldest sectors
-/// can be full of live records, there is one more compaction for each of them.
-fn blocking(part: &PartFigures, usage: &Usage, format: &FormatFigures, sectors: u32) -> Blocking {
-    let mut sizes: Vec<(u32, u32)> = format
-        .records
-        .iter()
-        .zip(&usage.settings)
-        .map(|(record, setting)| (*record, setting.count))
-        .collect();
-    sizes.sort_unstable();
-    let largest = sizes.last().map_or(0, |(record, _)| *record);
-    let live: u64 = sizes.iter().map(|(size, count)| u64::from(*size) * u64::from(*count)).sum();
-    let capacity = format.capacity();
-    // A page boundary may cost the room of a record.
-    let full = capacity.saturating_sub(largest + capacity / 8).max(1);
-    let full_sectors = u32::try_from(live / u64::from(full)).unwrap_or(u32::MAX);
-    let compactions = (full_sectors.saturating_add(1)).min(sectors - 1);
-
-    let page = part.store_page();
-    let mut sum = Sum { timing: part.timing, time: DeviceTime::default() };
-    sum.programs(32, page);
-    sum.programs(part.unit, page);
-    let mut left = capacity;
-    for (size, count) in sizes {
-        let copied = (left / size.max(1)).min(count);
-        left -= copied * size;
-        for _ in 0..copied {
-            sum.programs(size, page);
-        }
-    }
-    // Records that cross a page boundary.
-    for _ in 0..part.sector_bytes / page {
-        sum.programs(1, page);
-    }
-    // The sums of live bytes are counted again, which reads each record. Copying reads the sector.
-    for _ in 0..usage.keys() {
-        sum.time += part.timing.read(64);
-    }
-    for _ in 0..part.sector_bytes.div_ceil(32) {
-        sum.time += part.timing.read(96);
-    }
-    sum.time += part.timing.erase(part.sector_bytes);
-    let one = sum.time;
-    let mut own = Sum { timing: part.timing, time: DeviceTime::default() };
-    own.programs(largest, page);
-    own.programs(1, page);
-    // A seal, and the search for the key.
-    own.programs(16, page);
-    for _ in 0..16 {
-        own.time += part.timing.read(64);
-    }
-    for _ in 0..compactions {
-        own.time += one;
-    }
-    Blocking { compactions, time: own.time }
-}
-
-struct Sum {
-    timing: Timing,
-    time: DeviceTime,
-}
-
-impl Sum {
-    fn programs(&mut self, bytes: u32, page: u32) {
-        let mut left = bytes;
-        while left > 0 {
-            let now = left.min(page);
-            self.time += self.timing.program(now as usize);
-            left -= now;
-        }
-    }
-}
-
-/// A driver that takes no RAM.
-struct NoDriver;
-
-#[derive(Debug)]
-struct NoError;
-
-impl NorFlashError for NoError {
-    fn kind(&self) -> NorFlashErrorKind {
-        NorFlashErrorKind::Other
-    }
-}
-
-impl ErrorType for NoDriver {
-    type Error = NoError;
-}
-
-impl ReadNorFlash for NoDriver {
-    const READ_SIZE: usize = 1;
-
-    fn read(&mut self, _: u32, _: &mut [u8]) -> Result<(), NoError> {
-        Err(NoError)
-    }
-
-    fn capacity(&self) -> usize {
-        0
-    }
-}
-
-impl NorFlash for NoDriver {
-    const WRITE_SIZE: usize = 1;
-    const ERASE_SIZE: usize = 1;
-
-    fn erase(&mut self, _: u32, _: u32) -> Result<(), NoError> {
-        Err(NoError)
-    }
-
-    fn write(&mut self, _: u32, _: &[u8]) -> Result<(), NoError> {
-        Err(NoError)
-    }
-}
-
-/// Bytes of RAM of a store with room for `keys` keys, on this host. The driver and its last error
-/// are not included.
-#[must_use]
-pub fn ram_bytes(keys: u32) -> u64 {
-    const PLACES: usize = 64;
-    const PER_KEY: usize = 8;
-    let fixed = size_of::<Store<NoDriver, PLACES>>() - PLACES * PER_KEY;
-    fixed as u64 + PER_KEY as u64 * u64::from(keys)
-}
-
 #[cfg(test)]
 mod tests {
     //! Goal: the forecast is right. Method: cases calculated by hand, and runs of the store
@@ -308,6 +170,7 @@ mod tests {
 
     use super::super::{SettingLoad, simulate};
     use super::*;
+    use outlast_faultsim::device::Timing;
 
     /// A part with sectors of 4096 bytes and this many erase cycles.
     fn part(endurance: u32) -> PartFigures {
