@@ -86,8 +86,8 @@ pub(crate) struct Typed {
     /// Use exactly this many sectors
     #[arg(long, value_name = "COUNT")]
     pub(super) sectors: Option<u32>,
-    /// One setting, or several alike: name=WORD,count=N,key=BYTES,value=BYTES,rate=N/UNIT. The rate is
-    /// that of each of them; without it they never change. May be given several times
+    /// One setting, or several alike: name=WORD,count=N,key=BYTES,value=BYTES,rate=N/UNIT. The rate
+    /// is that of each of them; without it they never change. May be given several times
     #[arg(long, value_name = "SETTING")]
     pub(super) setting: Vec<String>,
     /// Power-ups, for example 2/day [default: none]

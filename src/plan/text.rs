@@ -6,7 +6,7 @@ use outlast_costs::endurance::{DAYS_PER_YEAR, Forecast};
 use outlast_faultsim::part::DeviceTime;
 
 use super::outcome::Outcome;
-use crate::words::counted;
+use crate::words::{counted, wrapped};
 
 /// Everything.
 pub(super) fn whole(outcome: &Outcome<'_>) -> String {
@@ -46,7 +46,7 @@ fn write(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
         details(outcome, chosen, text)?;
     }
     others(outcome, text)?;
-    text.push_str(ASSUMPTIONS);
+    text.push_str(&wrapped(ASSUMPTIONS, ""));
     Ok(())
 }
 
@@ -188,14 +188,13 @@ fn others(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
     Ok(())
 }
 
-const ASSUMPTIONS: &str = "\
-Assumptions: All sectors are used in rotation, so life = cycles x sectors x time between two erases.
-Settings change at random times, independently, by single puts, and always to a different value
-(putting the stored value again costs nothing). Boots are evenly spaced and each uses a page. Settings
-that never change are spread over the sectors; if they are written together and fill whole sectors,
-they cost more. Times leave out the status polls. For endurance and retention, and how both fall with
-temperature and cycles, the data sheet of the part decides; this forecast does not qualify a product.
-";
+const ASSUMPTIONS: &str = "Assumptions: All sectors are used in rotation, so life = cycles x sectors x time between two \
+     erases. Settings change at random times, independently, by single puts, and always to a \
+     different value (putting the stored value again costs nothing). Boots are evenly spaced and \
+     each uses a page. Settings that never change are spread over the sectors; if they are written \
+     together and fill whole sectors, they cost more. Times leave out the status polls. For \
+     endurance and retention, and how both fall with temperature and cycles, the data sheet of the \
+     part decides; this forecast does not qualify a product.";
 
 fn life(forecast: &Forecast) -> String {
     match forecast.years {

@@ -203,7 +203,8 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
         lines.add("not explored:");
     }
     for (gap, numbers) in gaps {
-        lines.add(format_args!("  stage {}: {gap}", numbers.join(", ")));
+        let stages = if numbers.len() == 1 { "stage" } else { "stages" };
+        lines.add(format_args!("  {stages} {}: {gap}", numbers.join(", ")));
     }
 }
 
