@@ -243,7 +243,7 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
     writeln!(text, "Growth with sectors and keys, after the log has wrapped around")?;
     writeln!(
         text,
-        "  {:>7} {:>5} {:>5} {:>8} {:>8} {:>9} {:>7} {:>8} {:>5} {:>5} {:>7} {:>7} {:>8} {:>8}",
+        "  {:>7} {:>5} {:>5} {:>8} {:>8} {:>9} {:>7} {:>8} {:>5} {:>5} {:>33}",
         "sectors",
         "keys",
         "u",
@@ -254,10 +254,7 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
         "ms",
         "get",
         "put",
-        "compact",
-        "compact",
-        "compact",
-        "compact"
+        "put with compaction"
     )?;
     writeln!(
         text,
