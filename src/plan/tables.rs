@@ -55,8 +55,8 @@ impl Tables {
         }
         let sfdp = Sfdp::read(|at, out| -> Result<(), usize> {
             let end = at as usize + out.len();
-            let told = bytes.get(at as usize..end).ok_or(end)?;
-            out.copy_from_slice(told);
+            let chunk = bytes.get(at as usize..end).ok_or(end)?;
+            out.copy_from_slice(chunk);
             Ok(())
         });
         let sfdp = sfdp.map_err(|why: SfdpError<usize>| match why {

@@ -25,7 +25,7 @@ mod table;
 mod write;
 
 pub use self::read::read;
-pub use self::setting::{Format, LayoutWishes, Setting, Settings};
+pub use self::setting::{Format, PartialLayout, Setting, Settings};
 pub(crate) use self::table::Table;
 pub use self::write::write;
 
