@@ -61,7 +61,7 @@ impl Subject for Turns {
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    // A dozen operations. The stages of `outlast torture` are those of `plan::Usual`: run them one by one.
+    // A dozen operations. The stages of `outlast torture` are those of `default_plan::Usual`: run them one by one.
     let config = Config::small(Geometry::new(2, 512, 1, 256)?, Level::F1);
     let report = run(&config, &Turns, &Progress::default());
     let counts = &report.counts;

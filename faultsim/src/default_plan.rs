@@ -28,8 +28,10 @@ const DEEP_FROM: u32 = 3;
 /// What the stages of the usual plan are made from.
 ///
 /// ```
-/// use outlast_faultsim::device::{Geometry, Level};
-/// use outlast_faultsim::run::{Progress, Usual, Verdict, run};
+/// use outlast_faultsim::default_plan::Usual;
+/// use outlast_faultsim::part::{Geometry, Level};
+/// use outlast_faultsim::report::Verdict;
+/// use outlast_faultsim::run::{Progress, run};
 /// use outlast_faultsim::subjects::two_copies::TwoCopies;
 ///
 /// let usual = Usual { depth: 1, ..Usual::new(Geometry::new(2, 512, 1, 256)?, Level::F0) };
@@ -37,7 +39,7 @@ const DEEP_FROM: u32 = 3;
 ///     let report = run(&config, &TwoCopies, &Progress::default());
 ///     assert_eq!(report.verdict, Verdict::Clean, "{:#?}", report.violations);
 /// }
-/// # Ok::<(), outlast_faultsim::device::GeometryError>(())
+/// # Ok::<(), outlast_faultsim::part::GeometryError>(())
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Usual {
