@@ -1,4 +1,4 @@
-//! What can be wrong with storage code after a power cut, and how to say it.
+//! What can be wrong with storage code after a power cut, and the sentences that say so.
 
 use serde::{Deserialize, Serialize};
 
@@ -15,7 +15,7 @@ pub enum Breach {
     Outdated,
     /// A deleted setting is back.
     Returned,
-    /// A setting reads as bytes nobody wrote.
+    /// A setting reads as bytes that were never written to it.
     Invented,
     /// A part of an all-or-nothing operation is visible.
     Half,
@@ -31,13 +31,13 @@ pub enum Breach {
     NotWritable,
     /// The code panicked.
     Panicked,
-    /// The code called the part without end.
+    /// The code kept calling the part without end.
     Endless,
-    /// The code asked of the part what a part of this kind cannot do.
+    /// The code violated the contract of the part: it asked for what NOR flash cannot do.
     Contract,
-    /// More work than the code claims for its worst case.
+    /// The code did more work than the worst case that it states.
     OverBounds,
-    /// Collateral damage cost a setting that stands in another sector than the one hit.
+    /// Collateral damage in one sector cost a setting that stands in another one.
     #[serde(rename = "spread")]
     Escaped,
 }
@@ -91,7 +91,7 @@ pub struct Finding {
     pub breach: Breach,
     /// The same in a plain sentence with names and values.
     pub sentence: String,
-    /// Whether the code did not come back in time, so that each such image costs seconds.
+    /// Whether the code did not return in time. Each such image costs seconds.
     pub(crate) timed_out: bool,
 }
 
@@ -100,7 +100,7 @@ impl Finding {
         Self { breach, sentence: sentence.into(), timed_out: false }
     }
 
-    /// A read that the oracle could not explain, after so many cuts.
+    /// A read that the oracle cannot explain.
     pub(crate) fn contradiction(
         contradiction: &Contradiction,
         seen: Option<&[u8]>,
@@ -153,7 +153,7 @@ impl Finding {
     }
 }
 
-/// The circumstances of a judgement, for its wording.
+/// The circumstances of a judgement, for the sentence of a finding.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct When {
     /// Power cuts so far.
@@ -174,7 +174,7 @@ impl When {
     }
 }
 
-/// What findings are grouped by: those alike in it are taken for one bug.
+/// What findings are grouped by. Findings with the same signature are taken for one bug.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Signature {
     /// What was found wrong.

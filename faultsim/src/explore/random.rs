@@ -1,6 +1,6 @@
-//! The deep mode: long random lives with hundreds of power cuts, each anywhere - in an
-//! operation, in the recovery from the cut before, in the recovery from that - so that cuts nest
-//! without limit and damage can add up.
+//! Random lives: long ones, with hundreds of power cuts, each anywhere - in an operation, in the
+//! recovery from the cut before, in the recovery from that - so that cuts nest without limit and
+//! damage can add up.
 //!
 //! A life is fixed by seed and run number: what is drawn for a power-up never depends on what
 //! became of earlier ones, so parts of a life can be left out and the rest stays the same.
@@ -27,9 +27,10 @@ use crate::workload::mix::longest_value;
 const BATCH: u64 = 512;
 /// Distinct images counted at most; 2 GiB.
 const MOST_FINGERPRINTS: usize = 1 << 27;
-/// Digests gathered before they are sorted in: as many as there are, within these.
+/// Digests that are gathered before they are sorted in: as many as are sorted already, within these
+/// limits.
 const NEW_FINGERPRINTS: Range<usize> = 1 << 16..1 << 22;
-/// Lines of a report about a life that was not made smaller.
+/// Most lines in a report about a life that was not shrunk.
 const LINES: usize = 40;
 
 #[derive(Debug, Default)]
@@ -49,7 +50,7 @@ struct LifeExample {
     finding: Finding,
 }
 
-/// Carries out a deep plan.
+/// Carries out a plan of random lives.
 pub(crate) fn run<S: Subject>(
     config: &Config,
     plan: &RandomLives,
@@ -92,7 +93,7 @@ pub(crate) fn run<S: Subject>(
                 known.count += 1;
             }
         }
-        // Not after every batch: in long runs most of them would be sorted again and again.
+        // Not after every batch: in long runs most digests would be sorted again and again.
         fingerprints.sort_in(|sorted| sorted.clamp(NEW_FINGERPRINTS.start, NEW_FINGERPRINTS.end));
         start = end;
         if first.load(Ordering::Relaxed) < u64::MAX || clock.is_up() {
@@ -152,7 +153,7 @@ fn one_life<S: Subject>(
             clock.progress.violating.fetch_add(1, Ordering::Relaxed);
             result.counts.violating = 1;
             let signature = life.signature(&finding);
-            // The life ends here anyway; too many such end the run.
+            // The life ends here anyway; too many timeouts end the run.
             let _ = clock.goes_on(&finding, &signature);
             result.found = Some((signature, finding, cycle.number + 1));
             break;

@@ -1,4 +1,5 @@
-//! One history again, choice by choice, to tell it or to see whether it still fails.
+//! Follows one history again, choice by choice, to put it into words or to see whether it still
+//! fails.
 
 use super::context::{Context, Prepared, interrupted};
 use super::example::Example;
@@ -19,7 +20,7 @@ use crate::workload::source::WorkloadSource;
 /// How a history ended.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum End {
-    /// Something is wrong, as it was.
+    /// Something is wrong, as before.
     Finding(Finding),
     /// Nothing is wrong.
     Nothing,
@@ -90,14 +91,14 @@ pub(crate) fn tell<S: Subject>(context: &Context<'_, S>, prepared: &Prepared, pa
     retelling.told
 }
 
-/// A history on its way from cut to cut.
+/// A history that is being followed from cut to cut.
 struct Retelling<'run, S: Subject> {
     context: &'run Context<'run, S>,
     prepared: &'run Prepared,
     path: &'run Path,
     judge: Judge<'run, S>,
     image: Image,
-    /// What the power-up after the last cut wrote; before any cut the baseline counts.
+    /// What the power-up after the last cut wrote; before the first cut the baseline counts.
     later: Option<Trace>,
     hit: Hit,
     told: Told,
@@ -162,8 +163,8 @@ impl<S: Subject> Retelling<'_, S> {
         self.told.operations.extend(script.ops.iter().take(count).map(describe));
     }
 
-    /// Tears step `at`, if there is one, and adds a line about it. Returns which settings are known to
-    /// stand in other sectors than collateral damage hit.
+    /// Tears step `at`, if there is one, and adds a line about it. Returns which settings are known
+    /// to stand outside the sectors that collateral damage hit.
     fn tear(&mut self, trace: &Trace, at: usize, tear: &Tear, number: usize) -> Vec<bool> {
         let g = self.context.geometry;
         let mut apart = Vec::new();

@@ -91,7 +91,7 @@ pub(crate) fn shrunk(workload: Workload, kept: Option<&Kept>) -> Workload {
 }
 
 impl Violation {
-    /// Brings words and token of a smaller history in.
+    /// Takes over the words and the token of a smaller history.
     pub(crate) fn becomes(&mut self, token: &Token, replay: Replay, cuts: u32) {
         self.level = token.level;
         self.sentence = replay.sentence;

@@ -35,7 +35,7 @@ pub struct Scene {
     pub bytes: Vec<ByteRow>,
 }
 
-/// Some bytes of the part, in hexadecimal. A `?` behind a byte says that bits of it are marginal.
+/// Some bytes of the part, in hexadecimal. A `?` after a byte says that bits of it are marginal.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ByteRow {
     /// Address of the first one.

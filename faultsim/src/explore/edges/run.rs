@@ -23,13 +23,14 @@ use crate::workload::edge::Start;
 const BATCH: usize = 256;
 /// Distinct images counted at most; 4 GiB.
 const MOST_DIGESTS: usize = 1 << 29;
-/// Digests gathered before they are sorted in, and no fewer than half of those there are.
+/// Digests that are gathered before they are sorted in, and at least half as many as are sorted
+/// already.
 const NEW_DIGESTS: usize = 1 << 22;
 
-/// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
+/// After a first cut, further cuts are made in one of this many kinds of recovery.
 const SAMPLE: u32 = 40;
 
-/// What one edge brings home.
+/// The result of one edge.
 type Outcome = Result<Explored, Finding>;
 
 /// Carries out a plan over edges.
@@ -105,8 +106,8 @@ pub(crate) fn run<S: Subject>(
     report
 }
 
-/// Cuts the last operation of an edge at every step, and what follows. `cache`: of edges that differ in
-/// the last operation.
+/// Cuts the last operation of an edge at every step, and what follows. `cache` is shared by edges
+/// that differ only in the last operation.
 fn explore<S: Subject>(
     config: &Config,
     plan: &Edges,
@@ -127,7 +128,8 @@ fn explore<S: Subject>(
         _ => false,
     };
     let first = trace.segments.iter().find(|segment| of_last(segment.what));
-    // An operation that writes nothing is cut before or behind it, which others are too.
+    // An operation that writes nothing could only be cut before or after it, where others are cut
+    // too.
     let cut_points =
         first.map_or_else(Vec::new, |first| (first.first..=trace.steps.len()).collect());
     let mut explored = context.explore(&prepared, cut_points, Stop::of(config), clock, Some(cache));
@@ -203,7 +205,7 @@ mod tests {
         assert_eq!(crate::run::run(&config, &Outlast, &Progress::default()), report);
     }
 
-    /// For a store in which something is wrong, too.
+    /// This holds for a store in which something is wrong, too.
     #[test]
     fn what_was_shown_before_changes_no_verdict() {
         fn explored<S: Subject>(subject: &S, level: Level) {
