@@ -1,70 +1,175 @@
 //! Power-loss-safe settings in NOR flash: a log-structured key-value store for microcontrollers.
 //!
-//! Records are appended to a log of sectors; the oldest sector's live records move into a spare
-//! sector, which is the only thing ever erased. No sector is rewritten in place. Whatever moment
-//! the power fails at, every acknowledged change is there at the next [`Store::open`], and the
-//! change in flight is wholly there or not at all. `no_std`, no allocation, no `unsafe`.
+//! The store never rewrites a sector in place. It appends records to a log, and moves the oldest
+//! sector's live records to a spare sector, which is the only thing that it ever erases. Whenever
+//! the power fails, every change that was acknowledged is there at the next [`Store::open`], and
+//! the change in flight is there wholly or not at all. `no_std`, no allocation, no `unsafe`, no
+//! panic.
 //!
 //! ```
+//! # mod flash { include!(concat!(env!("CARGO_MANIFEST_DIR"), "/src/doc_flash.rs")); }
+//! # let flash = flash::Flash::blank();
 //! use outlast_kvstore::{Change, Layout, Store};
-//! # use outlast_kvstore::embedded_storage::nor_flash::*;
-//! # struct Flash(Vec<u8>);
-//! # #[derive(Debug)] struct Never;
-//! # impl NorFlashError for Never { fn kind(&self) -> NorFlashErrorKind { NorFlashErrorKind::Other } }
-//! # impl ErrorType for Flash { type Error = Never; }
-//! # impl ReadNorFlash for Flash {
-//! #     const READ_SIZE: usize = 1;
-//! #     fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), Never> {
-//! #         out.copy_from_slice(&self.0[at as usize..][..out.len()]); Ok(())
-//! #     }
-//! #     fn capacity(&self) -> usize { self.0.len() }
-//! # }
-//! # impl NorFlash for Flash {
-//! #     const WRITE_SIZE: usize = 1;
-//! #     const ERASE_SIZE: usize = 4096;
-//! #     fn erase(&mut self, from: u32, to: u32) -> Result<(), Never> {
-//! #         self.0[from as usize..to as usize].fill(0xFF); Ok(())
-//! #     }
-//! #     fn write(&mut self, at: u32, bytes: &[u8]) -> Result<(), Never> {
-//! #         for (cell, byte) in self.0[at as usize..].iter_mut().zip(bytes) { *cell &= byte } Ok(())
-//! #     }
-//! # }
-//! # let flash = Flash(vec![0xFF; 4 * 4096]);
 //!
-//! let layout = Layout::serial_nor();
-//! let mut store: Store<_, 64> = Store::open(flash, layout)?;
+//! // Up to 64 keys:
+//! let mut store: Store<_, 64> = Store::open(flash, Layout::serial_nor())?;
 //! store.put("radio.channel", &[11])?;
 //! let mut buffer = [0; 32];
-//! assert_eq!(store.get("radio.channel", &mut buffer)?, Some(&[11][..]));
-//! store.commit(&[Change::put("net.address", &[10, 0, 0, 7]), Change::delete("net.lease")])?;
+//! let channel = store.get("radio.channel", &mut buffer)?;
+//! assert_eq!(channel, Some(&[11][..]));
+//! // All or nothing:
+//! store.commit(&[
+//!     Change::put("net.address", &[10, 0, 0, 7]),
+//!     Change::delete("net.lease"),
+//! ])?;
 //! assert!(store.delete("radio.channel")?);
-//! # Ok::<(), outlast_kvstore::Error<Never>>(())
+//! # Ok::<(), outlast_kvstore::Error<flash::Never>>(())
 //! ```
 //!
-//! # What the flash driver must do
+//! # From a flash to a running store
+//!
+//! **1. Choose the flash.** The store works on any type that implements the trait
+//! [`NorFlash`](embedded_storage::nor_flash::NorFlash) of the crate [`embedded_storage`].
+//!
+//! | the settings live in | the flash type | the layout |
+//! |---|---|---|
+//! | a serial NOR chip on SPI | `SerialNor` of the crate `outlast-serialnor` | [`Layout::serial_nor`] |
+//! | the microcontroller's own flash | the `NorFlash` type of its HAL | [`Layout::of`] |
+//! | a file or memory, on a computer | `FileFlash` or `Ram` of the crate `outlast-image` | that of the device |
+//!
+//! The driver must keep these rules, which follow from the trait:
 //!
 //! - `write` and `erase` return only when the operation is complete.
-//! - A unit reads `0xFF` after an erase; programming clears bits only.
-//! - Zeros may be programmed over anything: the store does so at every open, to make what an
-//!   interrupted operation left unreadable for good. Parts that forbid even that are not served.
+//! - A unit reads `0xFF` after an erase, and programming clears bits only.
+//! - Zeros may be programmed over anything. The store does that at every open, to make what an
+//!   interrupted operation left unreadable for good. Parts that forbid even this are not served.
+//!
+//! **2. Choose the layout.** A [`Layout`] says which range of the flash belongs to the store, and
+//! how the range is divided. It must be the same at every open.
+//!
+//! - *Range*: [`with_range`](Layout::with_range). Use at least two sectors of equal size; one of
+//!   them is always the spare. Four are a good start. More sectors mean less wear, and more room.
+//!   Keep other code, above all the linker's, away from the range.
+//! - *Sector*: [`with_sector_bytes`](Layout::with_sector_bytes). Usually the smallest unit that the
+//!   part can erase; at least 512 bytes, and at least four pages.
+//! - *Page*: [`with_page_bytes`](Layout::with_page_bytes). The range that one program operation of
+//!   the part can touch, from the data sheet. If in doubt, choose the larger value.
+//!
+//! ```
+//! # mod flash { include!(concat!(env!("CARGO_MANIFEST_DIR"), "/src/doc_flash.rs")); }
+//! # use flash::Flash;
+//! use outlast_kvstore::Layout;
+//!
+//! // The last 16 KiB of a serial NOR chip of 8 MiB:
+//! let chip = Layout::serial_nor().with_range(0x7F_C000..0x80_0000);
+//! // The last 8 KiB of 256 KiB in a microcontroller (`Flash` is its HAL's type):
+//! let internal = Layout::of::<Flash>().with_range(0x3_E000..0x4_0000);
+//! ```
+//!
+//! **3. Open the store, and decide what each error means for your device.**
+//!
+//! | `open` returns | what happened | who acts |
+//! |---|---|---|
+//! | [`Error::Layout`] | the layout does not fit the flash; the text says why | the programmer |
+//! | [`Error::NotAStore`] with [`Found::ForeignData`] | the range is not blank and holds no store | the firmware may [`format`](Store::format), if nobody needs the data |
+//! | [`Error::NotAStore`] with [`Found::OtherLayout`] | a store with another layout or range | the programmer: use that layout, or migrate |
+//! | [`Error::NotAStore`] with [`Found::NewerFormat`] | a store of newer firmware | the updater: a downgrade must not destroy it |
+//! | [`Error::NotAStore`] with [`Found::Counters`] | a store with counters | the programmer: enable the feature `counters` |
+//! | [`Error::IndexFull`] | the store holds more than `N` keys | the programmer: a larger `N` |
+//! | [`Error::Flash`] | the driver failed | the firmware: try again, then report the part as faulty |
+//!
+//! A blank range is not an error: `open` makes a new store in it. No error of `open` destroys
+//! settings.
+//!
+//! ```
+//! # mod flash { include!(concat!(env!("CARGO_MANIFEST_DIR"), "/src/doc_flash.rs")); }
+//! use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
+//! use outlast_kvstore::{Error, Found, Layout, Store};
+//!
+//! type Settings<F> = Store<F, 64>;
+//!
+//! /// Opens the settings. Replaces foreign data, such as an old firmware's.
+//! fn open<F: NorFlash>(flash: F) -> Result<Settings<F>, Error<F::Error>> {
+//!     let layout = Layout::serial_nor();
+//!     let mut store = Store::new(flash, &layout)?;
+//!     match store.mount() {
+//!         Ok(()) => Ok(store),
+//!         Err(Error::NotAStore(Found::ForeignData)) => {
+//!             Store::format(store.into_flash(), layout)
+//!         }
+//!         Err(error) => Err(error),
+//!     }
+//! }
+//! # let mut old = flash::Flash::blank();
+//! # old.0[5] = 7;
+//! # assert_eq!(open(old)?.usage().keys, 0);
+//! # Ok::<(), Error<flash::Never>>(())
+//! ```
+//!
+//! Keep one store for the whole run. It takes 88 bytes of RAM on 32-bit targets, plus 8 bytes per
+//! key that it may hold, plus the driver. A store in a static is made with [`Store::new`] and
+//! [`Store::mount`], which need less stack than [`Store::open`].
+//!
+//! # How long the calls take
+//!
+//! Every call blocks until its flash work is done. An erase takes far longer than a program: on
+//! many serial NOR chips tens to hundreds of milliseconds, see the data sheet of your part.
+//!
+//! | call | usual flash work | now and then |
+//! |---|---|---|
+//! | [`get`](Store::get) | one to three reads | |
+//! | [`put`](Store::put), [`delete`](Store::delete) | a program call per 256 bytes of record | a compaction |
+//! | [`commit`](Store::commit) | the same for each change, and a program call for the commit | a compaction |
+//! | [`open`](Store::open) | reads of all headers and keys, six programs | a compaction |
+//! | [`clear`](Store::clear) | one erase, two programs | |
+//! | [`usage`](Store::usage) | none | |
+//!
+//! A *compaction* is needed when the head is full: one erase, a copy of the oldest sector's live
+//! records, and two programs. [`Store::tidy`] does this work in advance. Call it in idle time, and
+//! the `put` that would have needed the erase finds it done. The command `outlast plan` computes
+//! the longest wait of each call, and the wear, from the times in a data sheet.
+//!
+//! # How it works
+//!
+#![doc = include_str!("log.svg")]
+//!
+//! The sectors form a log. The *head* takes new records, the *tail* is the oldest sector, and the
+//! *spare* is the sector after the head. When the head is full, a compaction erases the spare,
+//! copies the tail's live records into it, and makes it the new head; the tail becomes the next
+//! spare. So all sectors wear evenly.
+//!
+//! After a power-up the last record may be one whose program was interrupted. So each open writes a
+//! *settle record* to a fresh page. It says where the log ends, and carries a copy of the last
+//! record if that is accepted. A small index in RAM, a hash and an address per key, finds the
+//! records.
+//!
+#![cfg_attr(doc, doc = "The [format in flash](format_in_flash) is specified byte by byte.")]
 //!
 //! # Limits
 //!
-//! Keys of 1 to 64 bytes; values up to what one sector holds less about 60 bytes. Each open uses a
-//! page of the head, since the last program before a power cut is never trusted. Damage to
-//! records at rest is reported when they are read, see [`Error::Corrupt`].
+//! - Keys have 1 to 64 bytes. A value has up to what one sector holds, less about 60 bytes.
+//! - Each open takes a page of the head, since the last program before a power cut is never
+//!   trusted.
+//! - Damage to records at rest is reported when they are read, see [`Error::Corrupt`].
 //!
 //! # Features
 //!
-//! - `crc-table`: a table of 1 KiB makes checks several times faster; `crc-hardware`: the
-//!   instruction of computers, with the standard library.
-//! - `counters`: counters that tick for a part of a record each, [`Store`]'s `tick`; and `Ids`. A
-//!   firmware without this feature refuses to open a store in whose log such a counter still
-//!   stands.
-//! - `settings`: typed settings with defaults, ranges and migrations, the module `settings`. Needs
-//!   `serde` and `postcard-schema` in the firmware's own dependencies, for the derives.
-//! - `json`: settings as JSON lines, for tools on the host; needs the standard library.
+//! - `crc-table`: a table of 1 KiB that makes checks several times faster.
+//! - `crc-hardware`: the processor's instruction instead, on computers. Needs the standard library.
+//! - `counters`: counters whose increments cost a fraction of a record each ([`Store`]'s `tick`),
+//!   and `Ids`. A firmware without this feature refuses to open a store whose log still holds such
+//!   a counter.
+//! - `settings`: typed settings with defaults, ranges and migrations, in the module `settings`.
+//! - `json`: settings as JSON lines, for tools on a computer. Needs the standard library.
 //! - `inspect`: looks into images on a computer. Not for firmware.
+//!
+//! # Examples
+//!
+//! The workspace has whole programs, which run on a simulated part: `cargo run --release --example`
+//! with `settings` (a power cut in a batch), `serial_chip` (the driver and a range of a chip),
+//! `tide_gauge` (typed settings and a migration), `counters` (wear in a year), `byte_region` (code
+//! that was written for an EEPROM), and `own_store` (a store of your own under test).
+//! `examples/firmware` is a firmware for a Cortex-M4, which runs in an emulator.
 
 #![no_std]
 #![forbid(unsafe_code)]
@@ -89,6 +194,10 @@ mod region;
 pub mod settings;
 mod since;
 mod store;
+
+#[cfg(doc)]
+#[doc = concat!("[picture]: crate#how-it-works\n\n", include_str!("../FORMAT.md"))]
+pub mod format_in_flash {}
 
 pub use change::Change;
 #[cfg(feature = "counters")]

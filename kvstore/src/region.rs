@@ -10,8 +10,10 @@ use embedded_storage::nor_flash::NorFlash;
 use embedded_storage::{ReadStorage, Storage};
 use heapless::Vec;
 
+use crate::change::Change;
+use crate::error::Error;
 use crate::format::record::MAX_KEY;
-use crate::{Change, Error, Store};
+use crate::store::Store;
 
 /// Bytes of the chunk number after the name.
 const NUMBER: usize = 2;

@@ -3,7 +3,6 @@
 //! One line per setting: `{"key":"radio.channel","source":"stored","value":15}`. `source` is
 //! `default` for a setting that has no stored value.
 
-use core::convert::Infallible;
 use core::fmt;
 use std::string::{String, ToString};
 use std::vec::Vec;
@@ -12,7 +11,6 @@ use embedded_storage::nor_flash::NorFlash;
 use serde::Deserialize;
 
 use super::error::{SettingError, Why};
-use super::setting::{Setting, Value};
 use super::transfer::Declared;
 use crate::{Change, Error, Store};
 
@@ -129,33 +127,4 @@ pub fn import_json<F: NorFlash, const N: usize>(
         .collect();
     store.commit(&changes).map_err(JsonError::Store)?;
     Ok(values.len())
-}
-
-/// A stored value, or the default, as JSON that decodes to the same value.
-pub(super) fn encode<T: Value, const BYTES: usize>(
-    setting: &Setting<T, BYTES>,
-    stored: Option<&[u8]>,
-) -> Result<String, Why<Infallible>> {
-    let value = match stored {
-        Some(bytes) => setting.decode(bytes)?,
-        None => setting.default_value(),
-    };
-    let text = serde_json::to_string(&value).map_err(|_| Why::Unreadable)?;
-    if let Some(bytes) = stored {
-        let back = serde_json::from_str(&text).map_err(|_| Why::Unreadable)?;
-        if decode(setting, back)? != bytes {
-            return Err(Why::Unreadable);
-        }
-    }
-    Ok(text)
-}
-
-/// The bytes to store for a value in JSON.
-pub(super) fn decode<T: Value, const BYTES: usize>(
-    setting: &Setting<T, BYTES>,
-    value: serde_json::Value,
-) -> Result<Vec<u8>, Why<Infallible>> {
-    let value: T = serde_json::from_value(value).map_err(|_| Why::Unreadable)?;
-    let mut buffer = [0; BYTES];
-    setting.encode(&value, &mut buffer).map(<[u8]>::to_vec)
 }

@@ -21,29 +21,8 @@
 //! use outlast_kvstore::settings::postcard_schema::{self, Schema};
 //! use outlast_kvstore::settings::serde::{Deserialize, Serialize};
 //! # use outlast_kvstore::{Layout, Store};
-//! # use outlast_kvstore::embedded_storage::nor_flash::*;
-//! # struct Flash(Vec<u8>);
-//! # #[derive(Debug)] struct Never;
-//! # impl NorFlashError for Never { fn kind(&self) -> NorFlashErrorKind { NorFlashErrorKind::Other } }
-//! # impl ErrorType for Flash { type Error = Never; }
-//! # impl ReadNorFlash for Flash {
-//! #     const READ_SIZE: usize = 1;
-//! #     fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), Never> {
-//! #         out.copy_from_slice(&self.0[at as usize..][..out.len()]); Ok(())
-//! #     }
-//! #     fn capacity(&self) -> usize { self.0.len() }
-//! # }
-//! # impl NorFlash for Flash {
-//! #     const WRITE_SIZE: usize = 1;
-//! #     const ERASE_SIZE: usize = 4096;
-//! #     fn erase(&mut self, from: u32, to: u32) -> Result<(), Never> {
-//! #         self.0[from as usize..to as usize].fill(0xFF); Ok(())
-//! #     }
-//! #     fn write(&mut self, at: u32, bytes: &[u8]) -> Result<(), Never> {
-//! #         for (cell, byte) in self.0[at as usize..].iter_mut().zip(bytes) { *cell &= byte } Ok(())
-//! #     }
-//! # }
-//! # let flash = Flash(vec![0xFF; 4 * 4096]);
+//! # mod flash { include!(concat!(env!("CARGO_MANIFEST_DIR"), "/src/doc_flash.rs")); }
+//! # let flash = flash::Flash::blank();
 //!
 //! #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, Schema)]
 //! #[serde(crate = "outlast_kvstore::settings::serde")]
@@ -86,6 +65,8 @@ mod error;
 mod fingerprint;
 #[cfg(feature = "json")]
 mod json;
+#[cfg(feature = "json")]
+mod json_value;
 mod setting;
 mod transfer;
 

@@ -67,7 +67,7 @@ impl<T: Value, const BYTES: usize> Declared for Setting<T, BYTES> {
 
     #[cfg(feature = "json")]
     fn to_json(&self, stored: Option<&[u8]>) -> Result<std::string::String, Why<Infallible>> {
-        super::json::encode(self, stored)
+        super::json_value::encode(self, stored)
     }
 
     #[cfg(feature = "json")]
@@ -75,7 +75,7 @@ impl<T: Value, const BYTES: usize> Declared for Setting<T, BYTES> {
         &self,
         value: serde_json::Value,
     ) -> Result<std::vec::Vec<u8>, Why<Infallible>> {
-        super::json::decode(self, value)
+        super::json_value::decode(self, value)
     }
 }
 
