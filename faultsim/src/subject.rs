@@ -318,12 +318,17 @@ impl Work {
 
 impl std::fmt::Display for Work {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(
-            formatter,
-            "{} reads, {} programs, {} erases",
-            self.reads, self.programs, self.erases
-        )
+        let [reads, programs, erases] =
+            [(self.reads, "read"), (self.programs, "program"), (self.erases, "erase")]
+                .map(|(number, what)| counted(number, what));
+        write!(formatter, "{reads}, {programs}, {erases}")
     }
+}
+
+/// A number of things in words, with the plural where it belongs: `1 erase`, `2 erases`.
+pub(crate) fn counted(number: u64, what: &str) -> String {
+    let plural = if number == 1 { "" } else { "s" };
+    format!("{number} {what}{plural}")
 }
 
 /// The worst case a subject claims for itself.

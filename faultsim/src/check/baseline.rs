@@ -280,5 +280,5 @@ impl<S: Subject> BaselineRun<'_, S> {
 
 /// The part switched itself off without a cut. That cannot happen, but must not pass unnoticed.
 pub(crate) fn no_cut() -> Finding {
-    Finding::new(Breach::NotOpening, "the power went without a cut")
+    Finding::new(Breach::NotOpening, "the power went off without a cut")
 }

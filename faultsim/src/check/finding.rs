@@ -68,18 +68,18 @@ impl Breach {
             Self::Lost => "acknowledged value lost",
             Self::Outdated => "older value in place of the acknowledged one",
             Self::Returned => "deleted setting is back",
-            Self::Invented => "bytes nobody wrote",
+            Self::Invented => "data that was never written",
             Self::Half => "all-or-nothing operation visible in part",
             Self::Unsettled => "reported value changed without a write",
             Self::Damaged => "setting reported as damaged",
             Self::Listing => "names listed differ from what can be read",
-            Self::NotOpening => "does not come up",
+            Self::NotOpening => "fails to mount",
             Self::NotWritable => "cannot be written any more",
             Self::Panicked => "panic or crash",
             Self::Endless => "endless loop",
-            Self::Contract => "asks the impossible of the part",
+            Self::Contract => "violates the flash contract",
             Self::OverBounds => "more work than the stated worst case",
-            Self::Escaped => "damage cost what stands in another sector",
+            Self::Escaped => "damage in one sector lost a setting in another",
         }
     }
 }
@@ -113,16 +113,16 @@ impl Finding {
         let reads = seen.map_or_else(|| "absent".to_owned(), hex);
         if contradiction.struck_now {
             let sentence = format!(
-                "the {} is seen in part: {name} reads as {reads}, which does not go together with \
-                 what other settings read in the same power-up",
+                "the {} is visible in part: {name} reads as {reads}, which contradicts what other \
+                 settings read in the same power-up",
                 when.in_flight.map_or_else(|| "operation".to_owned(), |kind| kind.to_string()),
             );
             return Self::new(Breach::Half, sentence);
         }
         if let (true, [allowed]) = (contradiction.struck_before, contradiction.allowed.as_slice()) {
             let sentence = format!(
-                "{name} was reported as {} by an earlier power-up, now it reads as {reads}, \
-                 though nothing was written to it",
+                "{name} was reported as {} by an earlier power-up; now it reads as {reads}, \
+                 although nothing was written to it",
                 shown(*allowed)
             );
             return Self::new(Breach::Unsettled, sentence);
@@ -138,15 +138,15 @@ impl Finding {
         let sentence = match contradiction.allowed.as_slice() {
             [ABSENT] => {
                 format!(
-                    "{name} was acknowledged as deleted or never set, {after} it reads as {reads}"
+                    "{name} was acknowledged as deleted or never set; {after} it reads as {reads}"
                 )
             }
             [only] => {
-                format!("{name} was acknowledged as {}, {after} it reads as {reads}", shown(*only))
+                format!("{name} was acknowledged as {}; {after} it reads as {reads}", shown(*only))
             }
             several => {
                 let list: Vec<String> = several.iter().map(|&id| shown(id)).collect();
-                format!("{name} may be {}, {after} it reads as {reads}", list.join(" or "))
+                format!("{name}: expected {}; {after} it reads as {reads}", list.join(" or "))
             }
         };
         Self::new(breach, sentence)

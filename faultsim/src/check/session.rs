@@ -135,22 +135,19 @@ impl<'run, S: Subject> Session<'run, S> {
         let opened = caught(|| self.subject.open(&self.part));
         if self.part.chip().is_off() {
             // Whatever the code did or said after the cut never happened.
-            return opened.map(|_| None).map_err(|panic| self.panicked("while coming up", &panic));
+            return opened.map(|_| None).map_err(|panic| self.panicked("while mounting", &panic));
         }
         let store = match opened {
             Ok(Ok(store)) => store,
             Ok(Err(trouble)) => {
-                self.check_part("while coming up")?;
-                let sentence = format!(
-                    "{} it does not come up: {}",
-                    self.when.cuts_in_words(),
-                    said(&trouble)
-                );
+                self.check_part("while mounting")?;
+                let sentence =
+                    format!("{} it fails to mount: {}", self.when.cuts_in_words(), said(&trouble));
                 return Err(died_or(&trouble, Breach::NotOpening, sentence));
             }
-            Err(panic) => return Err(self.panicked("while coming up", &panic)),
+            Err(panic) => return Err(self.panicked("while mounting", &panic)),
         };
-        self.check_part("while coming up")?;
+        self.check_part("while mounting")?;
         let work = self.work();
         self.worst.open = self.worst.open.max(work);
         self.worst.opens.note(work);
@@ -163,7 +160,7 @@ impl<'run, S: Subject> Session<'run, S> {
             worst.maximal_ns = worst.maximal_ns.max(time.maximal_ns);
         }
         if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.open)) {
-            let sentence = format!("coming up took {work}; stated are at most {}", bounds.open);
+            let sentence = format!("mounting took {work}; at most {} are stated", bounds.open);
             return Err(Finding::new(Breach::OverBounds, sentence));
         }
         Ok(Some(store))
@@ -189,7 +186,7 @@ impl<'run, S: Subject> Session<'run, S> {
             self.worst.op = self.worst.op.max(work);
             if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.op)) {
                 let what = op.kind();
-                let sentence = format!("one {what} took {work}; stated are at most {}", bounds.op);
+                let sentence = format!("one {what} took {work}; at most {} are stated", bounds.op);
                 return Err(Finding::new(Breach::OverBounds, sentence));
             }
             return Ok(Ended::Done);
@@ -286,7 +283,7 @@ impl<'run, S: Subject> Session<'run, S> {
     ) -> Result<(), Finding> {
         if !written {
             let (after, name) = (self.when.cuts_in_words(), self.keys.name(key));
-            let sentence = format!("{after} {name} reads as what was never written to it");
+            let sentence = format!("{after} {name} reads as data that was never written to it");
             return Err(Finding::new(Breach::Invented, sentence));
         }
         self.noticed.lost |= !allowed && absent;
@@ -310,7 +307,7 @@ impl<'run, S: Subject> Session<'run, S> {
         }
         let (after, name) = (self.when.cuts_in_words(), self.keys.name(key));
         let sentence = format!(
-            "{after} {name} is lost or older, and stands in another sector than the one hit"
+            "{after} {name} is lost or older, although it stands in a sector that was not hit"
         );
         Err(Finding::new(Breach::Escaped, sentence))
     }
@@ -450,7 +447,7 @@ impl<'run, S: Subject> Session<'run, S> {
             // What the code did before may be wrong in another way.
             return self.check_part(during).err().unwrap_or_else(|| {
                 let sentence =
-                    format!("{during}: it repeats calls of the part that fail, without end");
+                    format!("{during}: it repeats failing calls of the part without end");
                 Finding::new(Breach::Endless, sentence)
             });
         }

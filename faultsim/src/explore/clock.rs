@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use crate::check::finding::{Breach, Finding, Signature};
 use crate::report::{Counts, Report};
+use crate::subject::counted;
 
 /// How far a run is, to be read by another thread while it works.
 #[derive(Debug, Default)]
@@ -83,7 +84,8 @@ impl<'run> Clock<'run> {
             return;
         }
         reason.push_str(&format!(
-            "; the code did not come back in time in {sum} images, and where that was known not every cut was made"
+            "; the code did not return in time in {}; where that happened, not every cut was made",
+            counted(sum.into(), "image")
         ));
     }
 

@@ -12,7 +12,7 @@ use crate::config::{Config, Systematic};
 use crate::history::path::CutPick;
 use crate::part::{FaultClass, Geometry, Image, Level, Tears};
 use crate::report::{beyond, left_out};
-use crate::subject::{Change, Op, OpKind, Subject};
+use crate::subject::{Change, Op, OpKind, Subject, counted};
 use crate::workload::{Workload, mixed};
 
 /// About one in this many tears of a step in a recovery is tried, at the first cut, at the second
@@ -69,41 +69,44 @@ impl<'run, S: Subject> Context<'run, S> {
 
     pub(crate) fn not_explored(&self) -> Vec<String> {
         let plan = self.plan;
-        let mut list = vec![format!("histories with more than {} cuts", self.depth())];
+        let mut list =
+            vec![format!("histories with more than {}", counted(self.depth().into(), "cut"))];
         if plan.thin > 1 {
             list.push(format!("about {} of {} tears per step", plan.thin - 1, plan.thin));
         }
         if self.depth() > 1 {
             list.push(format!(
-                "behind the first cut, most tears of a step: about one in {} is tried at the \
-                 second cut, one in {} from the third on",
+                "most tears of a step after the first cut: about 1 in {} is tried at the second cut, \
+                 1 in {} from the third cut on",
                 THIN_BY_CUTS[1], THIN_BY_CUTS[2]
             ));
         }
         if self.depth() > 1 && plan.group {
-            list.push("cuts in recoveries that another, equal one stands for".to_owned());
+            list.push(
+                "cuts in recoveries that are equal to one in which they were made".to_owned(),
+            );
         }
         if self.depth() > 1 && plan.group {
             let first = plan.sample.max(1);
             list.push(format!(
-                "of the kinds of recovery, further cuts are made in one of {first} behind the first \
-                 cut and in one of {} behind later ones",
+                "cuts in most kinds of recovery: they are made in 1 of {first} after the first cut, \
+                 and in 1 of {} after later ones",
                 first as usize * GROUPS_PER_SAMPLE
             ));
             list.push(format!(
-                "of the images whose recovery did what another's did, one of {FOLLOWED_ONE_IN} \
-                 goes on writing"
+                "writing after most recoveries that did the same as another one: it is tried on 1 in \
+                 {FOLLOWED_ONE_IN} images"
             ));
         }
         if self.subject.is_on_bus() {
             list.push(
-                "cuts in commands, and what a reset of the microcontroller alone leaves other than a \
-                 state drawn from the image: the random lives make these"
+                "cuts within bus commands, and what a reset of the microcontroller alone leaves other \
+                 than a state drawn from the image: the random lives make these"
                     .to_owned(),
             );
         }
         if plan.without != Mechanisms::NONE {
-            list.push(format!("what is switched off: {}", plan.without));
+            list.push(format!("mechanisms that are switched off: {}", plan.without));
         }
         list.extend(left_out(Some(self.workload.longest_value())));
         list.push(beyond(self.level).to_owned());

@@ -20,7 +20,7 @@ use crate::history::power_cycle::{LifeChoices, PowerCycle, PowerCycles};
 use crate::history::token::{Origin, Token};
 use crate::part::{Geometry, Level};
 use crate::report::{Counts, Outcome, Replay, Report, Violation, WorstCase, beyond, left_out};
-use crate::subject::{KeyNames, Subject};
+use crate::subject::{KeyNames, Subject, counted};
 use crate::workload::mix::longest_value;
 
 /// Lives carried out between two merges of their results.
@@ -111,7 +111,7 @@ pub(crate) fn run<S: Subject>(
     clock.conclude(&mut report, counts, !findings.is_empty(), "lives");
     report.worst = worst;
     report.not_explored =
-        vec!["anything but what was drawn: random lives prove nothing about the others".to_owned()];
+        vec!["any other life than those drawn: random lives prove nothing about others".to_owned()];
     report.not_explored.extend(left_out(Some(longest_value(&config.geometry))));
     report.not_explored.push(beyond(config.level).to_owned());
     if is_at_limit {
@@ -238,7 +238,7 @@ pub(crate) fn replay<S: Subject>(token: &Token, choices: &LifeChoices, subject: 
         if lines.len() > LINES {
             let gone = lines.len() - LINES;
             lines.drain(..gone);
-            lines.insert(0, format!("({gone} lines before)"));
+            lines.insert(0, format!("({})", counted(gone as u64, "earlier line")));
         }
         lines
     };

@@ -14,7 +14,7 @@ use crate::history::token::{Kept, Origin, Token};
 use crate::part::{Image, Tear};
 use crate::report::Violation;
 use crate::report::scene::{MOST_SCENES, Scene, torn};
-use crate::subject::{Op, Subject};
+use crate::subject::{Op, Subject, counted};
 use crate::workload::source::WorkloadSource;
 
 /// How a history ended.
@@ -169,7 +169,7 @@ impl<S: Subject> Retelling<'_, S> {
         let g = self.context.geometry;
         let mut apart = Vec::new();
         let line = match trace.steps.get(at) {
-            None => format!("cut {}: behind all steps", number + 1),
+            None => format!("cut {}: after all steps", number + 1),
             Some(step) => {
                 if tear.is_collateral() {
                     apart = self.judge.find_apart(g, &self.image, step, tear, self.hit);
@@ -263,7 +263,10 @@ fn operations<S: Subject>(context: &Context<'_, S>, base: &Trace, path: &Path) -
     let workload = context.workload;
     let mut lines = Vec::new();
     if !workload.prelude.is_empty() {
-        lines.push(format!("({} operations of the prelude)", workload.prelude.len()));
+        lines.push(format!(
+            "({} of the prelude)",
+            counted(workload.prelude.len() as u64, "operation")
+        ));
     }
     let cut = path.cuts.first().map_or(0, |cut| cut.step as usize);
     let count = match base.segment(cut).map(|segment| segment.what) {

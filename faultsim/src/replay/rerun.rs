@@ -53,9 +53,10 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
                 }
                 End::Finding(finding) => (Outcome::Diverged, finding.sentence),
                 End::Nothing if told.digest == *digest => (Outcome::PassesNow, String::new()),
-                End::Nothing => {
-                    (Outcome::Diverged, "nothing is wrong, but the part holds other bytes".into())
-                }
+                End::Nothing => (
+                    Outcome::Diverged,
+                    "nothing is wrong, but the part holds different bytes".into(),
+                ),
             };
             replay
         }

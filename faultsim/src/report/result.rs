@@ -65,7 +65,7 @@ pub(crate) fn left_out(longest: Option<usize>) -> Vec<String> {
     let longer = longest.map(|longest| format!("values of more than {longest} bytes"));
     let others = [
         "start images other than a blank part: garbage, or what other firmware left",
-        "numbers in the part that wrap only after more turns of its sectors than one life here makes",
+        "numbers in flash that wrap only after more rounds of the sectors than one history makes",
         "a setting named twice in one batch",
     ];
     longer.into_iter().chain(others.map(str::to_owned)).collect()

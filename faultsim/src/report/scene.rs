@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::part::{Geometry, Image, Step, Tear};
+use crate::subject::counted;
 
 /// Columns of a sector map.
 const COLUMNS: u32 = 64;
@@ -62,7 +63,7 @@ impl Scene {
         if steps.len() > STEPS {
             let gone = steps.len() - STEPS;
             steps.drain(..gone);
-            steps.insert(0, format!("({gone} steps before)"));
+            steps.insert(0, format!("({})", counted(gone as u64, "earlier step")));
         }
         let column = geometry.sector_bytes.div_ceil(COLUMNS).max(1);
         let cells = |image: &Image, symbol: &dyn Fn(&[u8], u32) -> char| -> Vec<String> {

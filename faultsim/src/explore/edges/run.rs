@@ -16,7 +16,7 @@ use crate::explore::images::Distinct;
 use crate::explore::retell;
 use crate::explore::sampling::NEW_FOLLOWED_ONE_IN;
 use crate::report::{Counts, Report, beyond, left_out};
-use crate::subject::Subject;
+use crate::subject::{Subject, counted};
 use crate::workload::edge::Start;
 
 /// Groups of edges that differ in the last operation, between two merges of their results.
@@ -40,7 +40,7 @@ pub(crate) fn run<S: Subject>(
     subject: &S,
     clock: &Clock<'_>,
 ) -> Report {
-    let sequences = format!("sequences of up to {} operations", plan.longest);
+    let sequences = format!("sequences of up to {}", counted(plan.longest.into(), "operation"));
     let mut report = Report::begun(config, subject, "edges", sequences);
     let List { edges: list, unreached } = plan.list(subject, &config.geometry);
     clock.progress.planned.fetch_add(list.len() as u64, Ordering::Relaxed);
@@ -146,16 +146,16 @@ fn systematic(plan: &Edges, edge: Edge) -> Systematic {
 
 fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<String> {
     let mut list = vec![
-        format!("sequences of more than {} operations", plan.longest),
-        format!("histories with more than {} cuts", plan.depth),
+        format!("sequences of more than {}", counted(plan.longest.into(), "operation")),
+        format!("histories with more than {}", counted(plan.depth.into(), "cut")),
         format!(
-            "most cuts behind the first one: further cuts are made in one of {SAMPLE} kinds of recovery, and \
-             there in some tears of each step"
+            "most cuts after the first one: they are made in 1 of {SAMPLE} kinds of recovery, with some \
+             tears of each step"
         ),
-        "of marginal bits, more than one way to read them per image".to_owned(),
+        "more than one way per image in which marginal bits read".to_owned(),
         format!(
-            "most of what happens when writing goes on behind a recovery: one in {FOLLOWED_ONE_IN_THRIFTY} images \
-             is written on, and one in {NEW_FOLLOWED_ONE_IN} of those with a new kind of recovery"
+            "writing after most recoveries: it is tried on 1 in {FOLLOWED_ONE_IN_THRIFTY} images, and on \
+             1 in {NEW_FOLLOWED_ONE_IN} of those with a new kind of recovery"
         ),
         beyond(config.level).to_owned(),
     ];
@@ -163,7 +163,7 @@ fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<Strin
     if !unreached.is_empty() {
         let names: Vec<&str> = unreached.iter().map(|start| start.name()).collect();
         list.push(format!(
-            "start states that the code could not be brought to: {}",
+            "start states that the code could not be brought into: {}",
             names.join(", ")
         ));
     }
