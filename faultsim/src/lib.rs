@@ -15,8 +15,8 @@
 //! sector in any state between its old content and blank. Bits can be left *marginal*: they read
 //! differently from one power-up to the next, or from one read to the next, and a sector can look
 //! blank without being completely erased. [`part::Level`] orders these faults from F0, where cuts
-//! come between steps only, to F5, where a program can damage other bytes of its page or sector. The
-//! head of [`part`] has the whole fault model as a table.
+//! come between steps only, to F5, where a program can damage other bytes of its page or sector.
+//! The head of [`part`] has the whole fault model as a table.
 //!
 //! After each cut, [`check::oracle`] knows what the code may report: what it acknowledged must be
 //! there; the operation that was interrupted may be there as a whole or not at all; and what one
@@ -24,8 +24,8 @@
 //!
 //! # Your store in thirty lines
 //!
-//! Implement [`subject::Subject`] and call [`run::run`]. This store keeps all settings in one sector
-//! and rewrites that sector for each change, which is not safe:
+//! Implement [`subject::Subject`] and call [`run::run`]. This store keeps all settings in one
+//! sector and rewrites that sector for each change, which is not safe:
 //!
 //! ```
 //! use outlast_faultsim::config::Config;
@@ -93,21 +93,21 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!
-//! [`default_plan::Usual`] has the stages of a thorough run, those of the command `outlast torture`.
-//! Code in another language runs as a separate program: see [`subjects::program`].
+//! [`default_plan::Usual`] has the stages of a thorough run, those of the command `outlast
+//! torture`. Code in another language runs as a separate program: see [`subjects::program`].
 //!
 //! # Reading a report
 //!
-//! - [`verdict`](report::Report::verdict): `Clean` only if the whole plan was carried out and nothing
-//!   was found. A run that was stopped early is `Incomplete`, which is not a pass.
-//! - [`counts`](report::Report::counts): how many cuts were made, how many different images they left,
-//!   and how many were judged. An image with marginal bits is judged several times, since it can be
-//!   read in several ways.
+//! - [`verdict`](report::Report::verdict): `Clean` only if the whole plan was carried out and
+//!   nothing was found. A run that was stopped early is `Incomplete`, which is not a pass.
+//! - [`counts`](report::Report::counts): how many cuts were made, how many different images they
+//!   left, and how many were judged. An image with marginal bits is judged several times, since it
+//!   can be read in several ways.
 //! - [`violations`](report::Report::violations): one for each kind of failure, with the simplest
-//!   example found. Its operations, its cuts and a picture of the part before and after each cut tell
-//!   what happened; its token runs it again ([`replay`]).
-//! - [`not_explored`](report::Report::not_explored): what this run does not show. Read it before you
-//!   rely on a clean report.
+//!   example found. Its operations, its cuts and a picture of the part before and after each cut
+//!   tell what happened; its token runs it again ([`replay`]).
+//! - [`not_explored`](report::Report::not_explored): what this run does not show. Read it before
+//!   you rely on a clean report.
 //!
 //! How much the rig itself can be relied on is tested with planted mistakes: see [`selftest`].
 

@@ -1,4 +1,4 @@
-//! What storage code has to offer to be put under the rig.
+//! What storage code has to provide so that the rig can test it.
 
 use core::ops::Range;
 
@@ -8,29 +8,29 @@ use crate::part::{Geometry, Part, PartError};
 /// `examples/own_store.rs` is a whole program around a small store with a bug that the rig finds.
 ///
 /// The rig calls [`Subject::open`] for every power-up, runs operations, reads settings back with
-/// [`Subject::get`], and cuts the power in any program or erase meanwhile. What to know:
+/// [`Subject::get`], and meanwhile cuts the power in any program or erase. What you need to know:
 ///
 /// - One value of the type is shared by all worker threads; each power-up gets a store of its own.
 ///   All that is to survive a cut must be in the [`Part`]: dropping the store is the loss of RAM.
 ///   Nothing may be kept in static variables.
-/// - The part is worked on with [`Chip::read`](crate::part::Chip::read), `program` and `erase` of
+/// - The part is accessed with [`Chip::read`](crate::part::Chip::read), `program` and `erase` of
 ///   [`Part::chip_mut`], or through the `embedded-storage` traits of [`Part::nor`].
-/// - Once the power is off, each call of the part fails with [`PartError::PowerOff`]. Hand it on as
+/// - Once the power is off, each call of the part fails with [`PartError::PowerOff`]. Pass it on as
 ///   [`Trouble::PowerOff`]; `?` does.
-/// - An operation that returns `Ok` is acknowledged: every later power-up must show it. One that the
-///   code does not offer is [`Trouble::Refused`]: a kind of operation, a value too long, a name. The rig
-///   then leaves that out.
-/// - Behave alike each time: no clock, no addresses, no randomly seeded maps. Else a token cannot
-///   repeat what was found.
-/// - Panics, endless loops and calls that such a part cannot carry out are violations, too. An endless
-///   loop is seen by its calls of the part, whether they fail or not. One without such calls cannot be
-///   stopped from within the process, and the run hangs: put code that may have one under the rig as a
-///   program of its own.
+/// - An operation that returns `Ok` is acknowledged: every later power-up must show it. Return
+///   [`Trouble::Refused`] for what the code does not offer: a kind of operation, a value too long,
+///   a name. The rig then leaves that out.
+/// - Behave in the same way each time: no clock, no addresses, no randomly seeded maps. Otherwise a
+///   token cannot repeat what was found.
+/// - Panics, endless loops and calls that such a part cannot carry out are violations, too. An
+///   endless loop is recognised by its calls of the part, whether they fail or not. One without
+///   such calls cannot be stopped from within the process, and the run hangs: test code that may
+///   have one as a separate program.
 ///
-/// The command cannot run a subject of yours: call [`crate::run::run`] with each of the stages of
-/// [`crate::default_plan::Usual`], which are those of `outlast torture`, or with a plan of your own.
+/// The command cannot run your own subject. Call [`crate::run::run`] with each of the stages of
+/// [`crate::default_plan::Usual`], which are those of `outlast torture`, or with your own plan.
 ///
-/// Code in another language runs as a program of its own, see [`crate::subjects::program`].
+/// Code in another language runs as a separate program, see [`crate::subjects::program`].
 pub trait Subject: Sync {
     /// The running store, alive during one power-up.
     type Store;
@@ -77,15 +77,15 @@ pub trait Subject: Sync {
         false
     }
 
-    /// Whether workloads made for it hold counters: settings named `count.` and a number, of 8
-    /// bytes, that grow by one each time.
+    /// Whether its workloads contain counters: settings named `count.` and a number, of 8 bytes,
+    /// that grow by one each time.
     fn has_counters(&self) -> bool {
         false
     }
 
-    /// Whether the code promises to carry out deletes, and puts that replace a value by one that is no
-    /// longer, on a full part too. Held against it if so; else [`Trouble::Full`] is taken for an
-    /// answer wherever the part is to run full.
+    /// Whether the code promises to carry out deletes, and puts that replace a value by one that is
+    /// no longer, on a full part too. If so, the rig checks it. If not, [`Trouble::Full`] is
+    /// accepted wherever the workload fills the part up.
     fn works_when_full(&self) -> bool {
         false
     }
@@ -99,21 +99,22 @@ pub trait Subject: Sync {
         None
     }
 
-    /// For the same: the check computed over the record, exclusive-or the check stored in it, for
-    /// whatever record. Zero if the check holds. A start value that is not known may be left out.
+    /// Used with [`Subject::linear_check`]: the check computed over the record, exclusive-or the
+    /// check stored in it, for any record. Zero if the check holds. A start value that is not known
+    /// may be left out.
     fn residue(&self, data: &[u8]) -> u64 {
         let _ = data;
         0
     }
 
-    /// The worst case the code claims for itself on this geometry; checked if given.
+    /// The worst case that the code states for itself on this geometry; checked if given.
     fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
         let _ = geometry;
         None
     }
 }
 
-/// Why a call of a [`Subject`] did not do its work.
+/// Why a call of a [`Subject`] failed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Trouble {
     /// The part reported that the power is off.
@@ -331,7 +332,7 @@ pub(crate) fn counted(number: u64, what: &str) -> String {
     format!("{number} {what}{plural}")
 }
 
-/// The worst case a subject claims for itself.
+/// The worst case that a subject states for itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Bounds {
     /// One [`Subject::open`], whatever the part holds.

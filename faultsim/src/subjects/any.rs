@@ -1,4 +1,4 @@
-//! A storage code of any type, and how to find those that come with the rig by name.
+//! A subject of any type, and how to find those that come with the rig by name.
 
 use std::time::Duration;
 
@@ -59,8 +59,8 @@ pub const ALL: [&dyn AnySubject; 4] = [&Outlast, &OutlastSettings, &TwoCopies, &
 /// Outlast with the driver for serial chips below it.
 pub const THROUGH_SPI: &dyn AnySubject = &OutlastSpi { mistake: None };
 
-/// The subject of this name, if there is one: of [`ALL`], or the reference store, `reference`, or
-/// it with a mistake planted, like `planted:no-mark`.
+/// The subject of this name, if there is one: one of [`ALL`], or the reference store, `reference`,
+/// or the same with a planted mistake, like `planted:no-mark`.
 pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {
     let known = ALL.into_iter().chain([THROUGH_SPI]).find(|subject| subject.name() == name);
     known.or_else(|| crate::selftest::mutants::by_name(name).map(|found| found as &dyn AnySubject))

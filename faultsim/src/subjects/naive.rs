@@ -1,8 +1,8 @@
 //! Settings as a table in a sector that is rewritten at every change.
 //!
-//! The simplest thing that works as long as the power stays on, and still common in firmware:
-//! read the sector into RAM, change it, erase the sector, write it back. With more than one
-//! sector each holds a table of its own and the settings are spread over them.
+//! The simplest thing that works as long as the power stays on, and still common in firmware: read
+//! the sector into RAM, change it, erase the sector, write it back. With more than one sector, each
+//! holds a separate table and the settings are spread over them.
 
 use super::table::{Table, changes};
 use crate::checksum::crc32;
@@ -130,7 +130,7 @@ impl NaiveStore {
     }
 }
 
-/// The part's errors as the subjects of this crate pass them on.
+/// The part's errors, as the subjects of this crate return them.
 pub(crate) fn trouble(error: PartError) -> Trouble {
     error.into()
 }

@@ -8,7 +8,7 @@ use outlast_kvstore::{Change as StoreChange, Error, Layout, Store, Usage};
 use crate::part::{Geometry, Nor, Part, PartError};
 use crate::subject::{Bounds, Change, KeyNames, Op, Subject, Trouble, Work};
 
-/// See [`Subject::name`].
+/// The name of the subject, see [`Subject::name`].
 pub const NAME: &str = "outlast";
 
 /// What the store takes for a page, in bytes: at least eight program units, and 64.
@@ -30,7 +30,7 @@ pub(super) const KEYS: usize = 64;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Outlast;
 
-/// The same with 4096 places: for measurements. The rig would be slower with it.
+/// The same with 4096 places, for measurements. The rig would be slower with it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct ManyKeys;
 
@@ -117,7 +117,7 @@ impl Subject for Outlast {
         // A record has 11 bytes at least; a program call or a read of a check has up to 256 or 64.
         let records = bytes / 11_u64.next_multiple_of(unit);
         let copies = keys.min(records) + bytes / 256;
-        // A turn: copies, opening, mark; up to one turn per sector until the change finds room.
+        // A compaction: copies, opening, mark; up to one per sector until the change finds room.
         let turn = Work {
             reads: 5 * keys + 2 * copies + bytes / 64,
             programs: copies + bytes / 256 + 2,
@@ -128,12 +128,13 @@ impl Subject for Outlast {
             programs: sectors * turn.programs + 2,
             erases: sectors,
         };
-        // A walk: header and key of a record, key of the one it replaces; traces and settle records.
+        // A walk: header and key of a record, key of the one it replaces; traces and settle
+        // records.
         let walk = 5 * records + 4 * pages + bytes / 16;
         let once = Work {
             // To find the head and to replay; then pages are looked at until one is blank.
             reads: 3 * sectors * walk + 4 * pages * pages + turn.reads,
-            // Kill of a dead sector; pages passed over; settle record, seal, or a turn.
+            // Kill of a dead sector; pages skipped; settle record, seal, or a compaction.
             programs: 4 * pages + 8 + bytes / 256 + turn.programs,
             erases: 2,
         };
@@ -207,7 +208,7 @@ fn open<F: NorFlash<Error = PartError>, const PLACES: usize>(
     Ok(store)
 }
 
-/// Runs one operation on the store of whatever flash.
+/// Runs one operation on a store on any flash.
 pub(super) fn apply<F: NorFlash, const PLACES: usize>(
     store: &mut Store<F, PLACES>,
     op: &Op,
@@ -232,7 +233,7 @@ pub(super) fn apply<F: NorFlash, const PLACES: usize>(
     }
 }
 
-/// Reads one setting from the store of whatever flash.
+/// Reads one setting from a store on any flash.
 pub(super) fn get<F: NorFlash, const PLACES: usize>(
     store: &mut Store<F, PLACES>,
     key: &str,

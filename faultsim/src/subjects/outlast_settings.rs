@@ -12,8 +12,8 @@
 //!
 //! Ticks of bits program a unit many times. Serial chips (unit 1) allow that, and some flash inside
 //! microcontrollers that is written by words (unit 4). Where a unit is larger it is what an
-//! error-correcting code covers, and such parts refuse a second program of anything but zeros: there,
-//! and at unit 2, the part under the subject is strict, and the ticks are halves of a unit.
+//! error-correcting code covers, and such parts refuse a second program of anything but zeros:
+//! there, and at unit 2, the simulated part refuses it too, and ticks are halves of a unit.
 //!
 //! A batch that touches a slot stores what is to be written as a setting, along with the rest of
 //! the batch; then it writes the slots. A power-up finishes what was interrupted.
@@ -69,7 +69,7 @@ struct Version1 {
     bytes: Bytes,
 }
 
-/// And behind it.
+/// And after it.
 #[derive(Serialize, Deserialize, Schema)]
 struct Version2 {
     migrated: bool,
@@ -212,7 +212,7 @@ impl<F: Ticks> Device<'_, F> {
         self.region()?.write_atomic(slot * SLOT as u32, bytes).map_err(|e| of_region(&e))
     }
 
-    /// Finishes a batch that was interrupted behind its commit.
+    /// Finishes a batch that was interrupted after its commit.
     fn finish(&mut self) -> Done {
         for (slot, bytes) in INTENT.load(self.0).map_err(of_setting)?.value.slots {
             self.write_slot(slot.into(), &bytes)?;
@@ -256,7 +256,7 @@ impl<F: Ticks> Device<'_, F> {
     fn count_to(&mut self, name: &str, value: &[u8]) -> Result<(), Error<PartError>> {
         let next = match self.0.count(name) {
             Ok(count) => count.wrapping_add(1).to_le_bytes(),
-            // A value of the workload that is no count.
+            // A value of the workload that is not a count.
             Err(Error::NotACounter) => return self.0.put(name, value),
             Err(error) => return Err(error),
         };

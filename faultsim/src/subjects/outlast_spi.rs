@@ -14,19 +14,19 @@ use crate::subject::{KeyNames, Op, Subject, Trouble};
 
 /// The host's longest transfer: less than a page and its command.
 const TRANSFER_BYTES: usize = 250;
-/// One write enable of so many is lost on the bus.
+/// One in this many write enables is lost on the bus.
 const MISSED_ENABLES: u32 = 13;
 
 /// The store of `outlast-kvstore` over the driver of `outlast-serialnor` over a simulated chip.
 ///
-/// The chip is a large one of which the part is a window, the host sends at most 250 bytes at once, and
-/// one write enable of 13 gets lost. Code may be started while the chip is busy, asleep, or in another
-/// address mode than at power-up, as after a reset of the microcontroller alone. In the random lives
-/// such resets happen; in the systematic mode the state is drawn from the image, which stands for a reset
-/// during an operation that then completed.
+/// The chip is a large one of which the part is a window, the host sends at most 250 bytes at once,
+/// and one in 13 write enables gets lost. Code may be started while the chip is busy, asleep, or in
+/// another address mode than at power-up, as after a reset of the microcontroller alone. In the
+/// random lives such resets happen; in the systematic mode the state is drawn from the image, which
+/// stands for a reset during an operation that then completed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct OutlastSpi {
-    /// A mistake of the driver, to show that it is found.
+    /// A planted mistake of the driver, to show that it is found.
     pub mistake: Option<Mistake>,
 }
 
@@ -144,7 +144,7 @@ fn start(chip: &mut Chip) {
 fn store_trouble(error: Error<DriverError<BusError>>) -> Trouble {
     match error {
         Error::Flash(DriverError::Bus(BusError::Ended)) => Trouble::PowerOff,
-        // The driver's own words say more than those of the store about it.
+        // The driver's message says more than the store's.
         Error::Flash(error) => Trouble::Broken(error.to_string()),
         error => told(&error),
     }

@@ -1,13 +1,14 @@
-//! Storage code in another language, as a program of its own that talks over a pipe.
+//! Storage code in another language, as a separate program that talks over a pipe.
 //!
-//! Why a program and not a linked library: firmware keeps its state in static variables, which
-//! one process cannot give to several power-ups at a time; code that writes outside its memory or
+//! Why a program and not a linked library: firmware keeps its state in static variables, of which
+//! one process has only one copy, not one per power-up; code that writes outside its memory or
 //! never returns must not take the rig with it; and nobody needs a Rust tool chain, an FFI or the
 //! same compiler flags. The price is a context switch per request.
 //!
 //! `examples/c-subject/` holds the other end in C, so that a firmware team writes only what opens,
-//! writes and reads; any language will do that can read and write bytes. Messages in both directions
-//! are a letter, the length of the rest as 4 bytes, and the rest. Numbers are little-endian.
+//! writes and reads; any language will do that can read and write bytes. Messages in both
+//! directions are a letter, the length of the rest as 4 bytes, and the rest. Numbers are
+//! little-endian.
 //!
 //! | from the rig | rest | answer |
 //! |---|---|---|
@@ -31,9 +32,9 @@
 //! | `D` done | the reads before it; 0 done, 1 absent, 2 full, 3 damaged, 4 refused, 5 broken; value or reason |
 //! | `K` dead | number of the signal that killed what `O` began (1 byte), or 0; then its exit code (1 byte) |
 //!
-//! *The reads before it*: a program that was given all cells with `O` reads them without asking, and
-//! reports later what it read, for bounds and endless loops: their number (2 bytes), then address
-//! and length of each. After `f` it must end what `O` began; the power is gone.
+//! *The reads before it*: a program that was given all cells with `O` reads them without asking,
+//! and reports later what it read, for bounds and endless loops: their number (2 bytes), then
+//! address and length of each. After `f` it must end what `O` began; the power is gone.
 
 use std::fmt;
 use std::io::{self, BufReader, Read, Write};
@@ -46,25 +47,26 @@ use std::time::Duration;
 use crate::part::{Part, PartError};
 use crate::subject::{Change, KeyNames, Op, OpKind, Subject, Trouble};
 
-/// Of the protocol above.
+/// Version of the protocol above.
 const VERSION: u8 = 1;
 /// No message is longer: a part has at most 64 MiB.
 const MOST_BYTES: u32 = 1 << 27;
-/// Signals that no code sends itself: SIGHUP, SIGINT, SIGKILL and SIGTERM (POSIX.1-2017, "kill"). Whoever
-/// ends a run may send them to the programs too; time for the rig to learn that the run ends.
+/// Signals that no code sends itself: SIGHUP, SIGINT, SIGKILL and SIGTERM (POSIX.1-2017, "kill").
+/// Whoever ends a run may send them to the programs too. `NEWS_TIME` is how long the rig then waits
+/// to learn that the run ends.
 const OF_SOMEBODY_ELSE: [u8; 4] = [1, 2, 9, 15];
 const NEWS_TIME: Duration = Duration::from_millis(100);
 /// The signal of `alarm`, by which a program ends a request that takes too long.
 const ALARM: u8 = 14;
-/// What it grants a request; and what it is asked to grant once so many took longer, since then each
-/// further image with an endless loop in it costs as much.
+/// The time it grants a request; and the time it is asked to grant once `FULL_TIMEOUTS` requests
+/// took longer, since each further image with an endless loop costs as much.
 const SECONDS_PER_REQUEST: u32 = 10;
 const SECONDS_ONCE_KNOWN: u32 = 2;
 const FULL_TIMEOUTS: u32 = 2;
-/// For the program to say hello.
+/// Time for the program to say hello.
 const HELLO_TIME: Duration = Duration::from_secs(10);
 
-/// Storage code in a program of its own.
+/// Storage code in a separate program.
 ///
 /// It is started once per thread; [`Subject::open`] asks it to begin afresh each time.
 #[derive(Debug)]
@@ -99,7 +101,7 @@ struct Running {
     limit: u32,
 }
 
-/// Why a program cannot be put under the rig.
+/// Why a program cannot be tested.
 #[derive(Debug)]
 #[non_exhaustive]
 pub enum ProgramError {
@@ -130,7 +132,7 @@ impl Program {
         let (running, name) = Running::start(program)?;
         let idle = Mutex::new(vec![running]);
         let shared = Shared { program: program.to_owned(), idle, timeouts: AtomicU32::new(0) };
-        // A subject lives as long as the run, and reports ask for its name without end.
+        // A subject lives as long as the run, and its name is needed as a static string.
         Ok(Self { shared: Arc::new(shared), name: name.leak() })
     }
 }
@@ -173,7 +175,7 @@ impl Subject for Program {
     fn apply(&self, store: &mut Powered, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
         let (letter, rest) = request(op, keys)?;
         match store.ask(letter, &rest)? {
-            // That what is to be deleted is not there, is fine.
+            // It is fine if what is to be deleted is not there.
             None if op.kind() != OpKind::Delete => Err(not_absent(&format!("a {}", op.kind()))),
             _ => Ok(()),
         }
@@ -333,15 +335,15 @@ impl Running {
     fn start(program: &Path) -> Result<(Self, String), ProgramError> {
         let mut command = Command::new(program);
         command.stdin(Stdio::piped()).stdout(Stdio::piped());
-        // Ctrl-C goes to all of a group: the rig is to end these processes, when it has its result. When it
-        // ends otherwise, its end of the pipe closes, and they end too.
+        // Ctrl-C goes to all processes of a group, but the rig has to end these itself once it has
+        // its result. If it ends in another way, its end of the pipe closes, and they end too.
         #[cfg(unix)]
         std::os::unix::process::CommandExt::process_group(&mut command, 0);
         let mut child = command.spawn().map_err(ProgramError::Start)?;
         let (Some(to), Some(out)) = (child.stdin.take(), child.stdout.take()) else {
             return Err(ProgramError::Hello("it has no pipes".to_owned()));
         };
-        // A program that knows nothing of the rig may well wait for input for ever.
+        // A program that does not know the protocol may wait for input for ever.
         let (send, receive) = mpsc::channel();
         let reader = std::thread::spawn(move || {
             let mut from = BufReader::new(out);
@@ -390,7 +392,7 @@ impl Running {
             if matches!(letter, b'p' | b'e' | b'n' | b'D')
                 && let Err(error) = reads(&mut rest, part)?
             {
-                // Too many reads: whatever comes with them is not carried out.
+                // Too many reads: what comes with them is not carried out.
                 match letter {
                     b'D' => {}
                     _ => {
@@ -442,7 +444,7 @@ impl Running {
     }
 }
 
-/// Does the reads again that the program did without asking, so that they count.
+/// Repeats the reads that the program did without asking, so that they count.
 fn reads(rest: &mut Fields<'_>, part: &Part) -> io::Result<Result<(), PartError>> {
     let count = rest.short()?;
     let mut chip = part.chip_mut();

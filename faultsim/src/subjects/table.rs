@@ -68,7 +68,7 @@ fn take<'bytes>(bytes: &mut &'bytes [u8]) -> Option<&'bytes [u8]> {
     Some(part)
 }
 
-/// The changes of an operation as name and new value. [`Op::Clear`] has none of its own.
+/// The changes of an operation as name and new value. [`Op::Clear`] has none.
 pub fn changes<'op>(op: &'op Op, keys: &'op KeyNames) -> Vec<(&'op str, Option<&'op [u8]>)> {
     match op {
         Op::Put { key, value } => vec![(keys.name(*key), Some(value.as_slice()))],

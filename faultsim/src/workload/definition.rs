@@ -1,4 +1,4 @@
-//! What a workload is.
+//! The workload: operations, with the settings they use.
 
 use super::value::stamped;
 use crate::subject::{Change, KeyNames, Op};
@@ -14,13 +14,13 @@ pub struct Workload {
     pub prelude: Vec<Op>,
     /// The operations in which power is cut at every step.
     pub ops: Vec<Op>,
-    /// Whether the part may run full: then it is no violation if a larger value or a batch is
-    /// refused for want of room. Deleting, and replacing a value by one that is no longer, must
-    /// work even so.
+    /// Whether the part may fill up. Then it is no violation if a larger value or a batch is
+    /// refused for lack of room. Deleting, and replacing a value by one that is no longer, must
+    /// still work.
     pub may_fill: bool,
 }
 
-/// A prelude is no longer than this, even on a part that it then does not fill.
+/// A prelude is no longer than this, even if it then does not fill the part.
 pub(super) const MOST_PRELUDE_OPS: u64 = 200_000;
 
 impl Workload {
@@ -61,9 +61,9 @@ impl Workload {
         self.all_ops().map(Op::longest_value).max().unwrap_or(0)
     }
 
-    /// What a device does after it has come up again from a cut: a few writes, so that the rig
-    /// sees whether what recovery left can be written on. `about` is a setting the interrupted
-    /// operation was about, `round` counts the cuts so far.
+    /// What a device does after it has come up from a cut: a few writes, so that the rig sees
+    /// whether what recovery left can be written to. `about` is a setting the interrupted operation
+    /// was about, `round` counts the cuts so far.
     pub fn continuation(&self, sizes: &[usize], about: u16, round: u32) -> Vec<Op> {
         // At most 65 536 names exist, so the count fits.
         let keys = u32::try_from(self.keys.len().max(1)).unwrap_or(1);

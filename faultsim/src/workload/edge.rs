@@ -16,19 +16,19 @@ pub enum Start {
     Fresh,
     /// In its first sector.
     First,
-    /// As long as a log gets; nothing in the oldest sector lives.
+    /// As long as a log gets; nothing in the oldest sector is live.
     TailDead,
-    /// The same, and some of the settings live in the oldest sector.
+    /// The same, with some of the live settings in the oldest sector.
     TailMixed,
-    /// The same, and all small settings live in the oldest sector.
+    /// The same, with all small settings live in the oldest sector.
     TailLive,
-    /// The ring came round more than once.
+    /// The log went round the ring more than once.
     Round,
     /// A factory reset came before.
     Cleared,
     /// Housekeeping was done last.
     Tidied,
-    /// Came up again and again, so that the room that takes was used up.
+    /// Came up again and again, until the room that this takes was used up.
     Restarted,
 }
 
@@ -63,7 +63,7 @@ impl Start {
         }
     }
 
-    /// Whether a sector of it is filled up to a place that can be chosen.
+    /// Whether its last sector is filled up to a place that can be chosen.
     pub(crate) const fn is_filled(self) -> bool {
         !matches!(self, Self::Blank | Self::Fresh)
     }
@@ -76,7 +76,7 @@ const KEYS: [&str; 4] = ["datum", "span", "quay.name", "log"];
 const DATUM: u16 = 0;
 const SPAN: u16 = 1;
 const NAME: u16 = 2;
-/// Its long values fill sectors. Its short ones let them die.
+/// Its long values fill sectors; its short ones replace them.
 const LOG: u16 = 3;
 
 /// Up to three operations, by number.
@@ -111,7 +111,7 @@ impl OpSequence {
         Self::new(before)
     }
 
-    /// All sequences of so many operations.
+    /// All sequences of `count` operations.
     pub(crate) fn all_of(count: usize) -> impl Iterator<Item = Self> {
         let kinds = u32::from(Self::KINDS);
         let count = count.min(Self::MOST);

@@ -17,13 +17,14 @@ pub(crate) fn record_bytes(geometry: &Geometry, name: usize, value: usize) -> u3
     bytes.next_multiple_of(geometry.unit.max(1))
 }
 
-/// Space for live settings that a workload may use: half of all sectors but one, which any
-/// storage code needs for moving house.
+/// Space for live settings that a workload may use: half of all sectors but one, which any storage
+/// code needs for compaction.
 pub(crate) fn live_room(geometry: &Geometry) -> u32 {
     geometry.sectors.saturating_sub(1).max(1) * geometry.sector_bytes / 2
 }
 
-/// The larger value that two of the settings have now and then, and the longest that the others have.
+/// Length of the larger value that two of the settings have now and then, and of the longest that
+/// the others have.
 fn larger_value(geometry: &Geometry) -> usize {
     usize::try_from(geometry.sector_bytes / 12).unwrap_or(64).clamp(1, 96)
 }
@@ -37,8 +38,8 @@ pub(crate) fn longest_value(geometry: &Geometry) -> usize {
 /// How the names of counters begin.
 pub(crate) const COUNT: &str = "count.";
 
-/// A source of random operations. What it draws depends on the generator alone, never on what
-/// became of earlier operations, so that a part of the draws can be repeated.
+/// A source of random operations. What it draws depends only on the generator, never on the results
+/// of earlier operations, so that a part of the draws can be repeated.
 #[derive(Clone, Debug)]
 pub struct OpMix {
     keys: KeyNames,
@@ -57,7 +58,7 @@ impl OpMix {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let room = if fill { live_room(geometry).saturating_mul(3) } else { live_room(geometry) };
         let most = if fill { 64 } else { 24 };
-        // Of each setting, when they are to fill the part.
+        // Bytes of each setting, if they are to fill the part.
         let share = usize::try_from((room / 64).min(geometry.sector_bytes / 8)).unwrap_or(64);
         // The larger value may appear once at a time for each of two settings.
         let largest = larger_value(geometry);
@@ -107,7 +108,7 @@ impl OpMix {
         &self.keys
     }
 
-    /// Whether the part is to run full.
+    /// Whether it fills the part up.
     pub(crate) fn fills(&self) -> bool {
         self.fill
     }
@@ -125,7 +126,7 @@ impl OpMix {
         self.number = self.number.wrapping_add(1);
         let deletes = if self.fill { 4 } else { 10 };
         match rng.random_range(0..100) {
-            // A part that is to run full is not emptied often.
+            // A part that is to fill up is not emptied often.
             0 if !self.fill || rng.random_bool(0.2) => Op::Clear,
             1..=3 => Op::Tidy,
             4..=6 => Op::Reopen,

@@ -21,7 +21,7 @@ pub enum WorkloadSource {
         /// Operations in which power is cut.
         ops: u32,
     },
-    /// A random workload that runs the part full.
+    /// A random workload that fills the part up.
     Full {
         /// Seed of the draw.
         seed: u64,
@@ -80,7 +80,7 @@ impl std::fmt::Display for WorkloadSource {
     }
 }
 
-/// A text that names no workload.
+/// The text does not name a workload.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct UnknownWorkload(String);
 
@@ -124,7 +124,7 @@ impl std::str::FromStr for WorkloadSource {
     }
 }
 
-/// An edge from what stands behind `edge:`.
+/// An edge from what follows `edge:`.
 fn edge_from(text: &str) -> Option<WorkloadSource> {
     let mut parts = text.split(':');
     let name = parts.next()?;

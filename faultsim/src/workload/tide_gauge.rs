@@ -2,8 +2,8 @@
 //!
 //! It is commissioned, then measures for a long time and now and then gets a command from the
 //! shore, until it is taken back to the workshop (factory reset) and commissioned anew. Names and
-//! sizes are made up; the mix - a few counters written all the time, many settings hardly ever -
-//! is common practice, no source.
+//! sizes are made up; the mix - a few counters written all the time, many settings hardly ever - is
+//! common practice; there is no source for it.
 
 use super::definition::{MOST_PRELUDE_OPS, Workload};
 use super::mix::{live_room, record_bytes};
@@ -45,7 +45,7 @@ const SETTINGS: [Setting; 25] = [
 ];
 
 /// The life of the tide gauge, scaled to the part: the prelude writes about three times what the
-/// part holds, the explored window a little more than a sector.
+/// part holds, the explored operations a little more than a sector.
 pub fn tide_gauge(geometry: &Geometry) -> Workload {
     let mut room = live_room(geometry);
     let mut bytes = 0;
@@ -84,7 +84,7 @@ pub fn tide_gauge(geometry: &Geometry) -> Workload {
 struct Life {
     settings: Vec<Setting>,
     weights: u32,
-    /// Of the last operation; stamps the values.
+    /// Number of the last operation, which stamps the values.
     number: u32,
     ops: Vec<Op>,
 }
@@ -129,7 +129,7 @@ impl Life {
         self.ops.push(Op::Reopen);
     }
 
-    /// So many operations in service.
+    /// This many operations in service.
     fn serve(&mut self, ops: u32) {
         for turn in 1..=ops {
             let key = self.pick(1);

@@ -1,6 +1,6 @@
-//! Values that tell who wrote them, and the mixing of bits behind them.
+//! Values that tell which operation wrote them, and the mixing of bits that they are made with.
 
-/// A value that tells who wrote it: the number of the operation, the setting, and a pattern made
+/// A value that tells what wrote it: the number of the operation, the setting, and a pattern made
 /// of both, as far as `len` bytes can hold them.
 pub fn stamped(key: u16, number: u32, len: usize) -> Vec<u8> {
     let mut value = Vec::with_capacity(len);
