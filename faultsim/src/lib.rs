@@ -93,8 +93,9 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!
-//! [`default_plan::Usual`] has the stages of a thorough run, those of the command `outlast
-//! torture`. Code in another language runs as a separate program: see [`subjects::program`].
+//! [`default_plan::Usual`] has the stages of a thorough run, which are those of the command
+//! `outlast torture`. Code in another language runs as a separate program: see
+//! [`subjects::program`].
 //!
 //! # Reading a report
 //!

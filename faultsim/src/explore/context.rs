@@ -76,8 +76,8 @@ impl<'run, S: Subject> Context<'run, S> {
         }
         if self.depth() > 1 {
             list.push(format!(
-                "most tears of a step after the first cut: about 1 in {} is tried at the second cut, \
-                 1 in {} from the third cut on",
+                "most tears of a step after the first cut: about 1 in {} is tried at the second \
+                 cut, 1 in {} from the third cut on",
                 THIN_BY_CUTS[1], THIN_BY_CUTS[2]
             ));
         }
@@ -89,19 +89,19 @@ impl<'run, S: Subject> Context<'run, S> {
         if self.depth() > 1 && plan.group {
             let first = plan.sample.max(1);
             list.push(format!(
-                "cuts in most kinds of recovery: they are made in 1 of {first} after the first cut, \
-                 and in 1 of {} after later ones",
+                "cuts in most kinds of recovery: they are made in 1 of {first} after the first \
+                 cut, and in 1 of {} after later ones",
                 first as usize * GROUPS_PER_SAMPLE
             ));
             list.push(format!(
-                "writing after most recoveries that did the same as another one: it is tried on 1 in \
-                 {FOLLOWED_ONE_IN} images"
+                "writing after most recoveries that did the same as another one: it is tried on \
+                 1 in {FOLLOWED_ONE_IN} images"
             ));
         }
         if self.subject.is_on_bus() {
             list.push(
-                "cuts within bus commands, and what a reset of the microcontroller alone leaves other \
-                 than a state drawn from the image: the random lives make these"
+                "cuts within bus commands, and what a reset of the microcontroller alone leaves \
+                 other than a state drawn from the image: the random lives make these"
                     .to_owned(),
             );
         }

@@ -100,7 +100,7 @@ struct Around {
     within: Range<u32>,
     /// Differences to the base before and after these pages.
     before: Vec<(u32, u32)>,
-    behind: Vec<(u32, u32)>,
+    after: Vec<(u32, u32)>,
     /// Sum of the digests, with the base's own digests for these pages.
     sum: Fingerprint,
 }
@@ -136,7 +136,7 @@ impl Interner {
         let mut around = std::mem::take(&mut self.around);
         around.within = image.pages_of(bytes);
         around.before.clear();
-        around.behind.clear();
+        around.after.clear();
         around.sum = self.base_sum;
         for (index, page, of_base) in image.differing(&self.base) {
             if page == of_base || around.within.contains(&index) {
@@ -145,7 +145,7 @@ impl Interner {
             let id = self.pages.number(page);
             around.sum = around.sum.wrapping_add(self.change(index, id));
             let place =
-                if index < around.within.start { &mut around.before } else { &mut around.behind };
+                if index < around.within.start { &mut around.before } else { &mut around.after };
             place.push((index, id));
         }
         self.around = around;
@@ -164,7 +164,7 @@ impl Interner {
             }
         }
         let own = self.around.before.len()..differences.len();
-        differences.extend_from_slice(&self.around.behind);
+        differences.extend_from_slice(&self.around.after);
         if image.marginal() != self.base.marginal() {
             differences.push((MARGINAL, number_of(&mut self.marginal, image.marginal())));
         }

@@ -380,7 +380,7 @@ impl<S: Subject> Lives<'_, S> {
 }
 
 /// Later than any step of a power-up.
-const BEHIND: u64 = 1 << 13;
+const AFTER_ALL_STEPS: u64 = 1 << 13;
 
 /// Tries simpler values for what one power-up drew.
 fn plainer(cycles: &mut Vec<PowerCycle>, at: usize, still: &dyn Fn(&[PowerCycle]) -> bool) {
@@ -394,7 +394,7 @@ fn plainer(cycles: &mut Vec<PowerCycle>, at: usize, still: &dyn Fn(&[PowerCycle]
         better
     };
     // First of all a cut after the operations instead of one in a step.
-    if !attempt(&|cycle| cycle.step = BEHIND) {
+    if !attempt(&|cycle| cycle.step = AFTER_ALL_STEPS) {
         let _ = attempt(&|cycle| cycle.tearing = Tearing::Nothing)
             || attempt(&|cycle| cycle.tearing = Tearing::Everything);
     }

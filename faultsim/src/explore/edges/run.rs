@@ -149,13 +149,13 @@ fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<Strin
         format!("sequences of more than {}", counted(plan.longest.into(), "operation")),
         format!("histories with more than {}", counted(plan.depth.into(), "cut")),
         format!(
-            "most cuts after the first one: they are made in 1 of {SAMPLE} kinds of recovery, with some \
-             tears of each step"
+            "most cuts after the first one: they are made in 1 of {SAMPLE} kinds of recovery, with \
+             some tears of each step"
         ),
         "more than one way per image in which marginal bits read".to_owned(),
         format!(
-            "writing after most recoveries: it is tried on 1 in {FOLLOWED_ONE_IN_THRIFTY} images, and on \
-             1 in {NEW_FOLLOWED_ONE_IN} of those with a new kind of recovery"
+            "writing after most recoveries: it is tried on 1 in {FOLLOWED_ONE_IN_THRIFTY} images, \
+             and on 1 in {NEW_FOLLOWED_ONE_IN} of those with a new kind of recovery"
         ),
         beyond(config.level).to_owned(),
     ];
