@@ -185,6 +185,15 @@ pub struct Signature {
     pub interrupted: String,
 }
 
+impl Signature {
+    /// The signature of a finding, given the operation that the first cut interrupted and what the
+    /// last cut interrupted.
+    pub(crate) fn of(finding: &Finding, in_flight: Option<OpKind>, interrupted: String) -> Self {
+        let operation = in_flight.map(|kind| kind.to_string()).unwrap_or_default();
+        Self { breach: finding.breach, operation, interrupted }
+    }
+}
+
 impl std::fmt::Display for Signature {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(formatter, "{}; cut in {}", self.breach.headline(), self.interrupted)?;

@@ -246,6 +246,9 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             if self.clock.is_up() {
                 return false;
             }
+            if let Some(count) = self.result.counts.judged_by_cuts.get_mut(cuts.len()) {
+                *count += 1;
+            }
             let mechanisms =
                 pick.mechanism().map_or(mechanisms, |mechanism| mechanisms.with(mechanism));
             let before = Before { cuts, pick, mechanisms, hit, apart };
@@ -271,9 +274,6 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         let base = &prepared.baseline.trace;
         let number_of_cuts = cuts.len() + 1;
         let first = cuts.first().unwrap_or(&cut);
-        if let Some(count) = self.result.counts.judged_by_cuts.get_mut(cuts.len()) {
-            *count += 1;
-        }
         let seed = cut.seed(context.seed);
         let sample = Sample {
             plan: context.plan,
@@ -334,11 +334,8 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             }
             Err(finding) if self.clock.excuses(&finding) => false,
             Err(finding) => {
-                let signature = Signature {
-                    breach: finding.breach,
-                    operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
-                    interrupted: interrupted(trace, &cut, !cuts.is_empty()),
-                };
+                let interrupted = interrupted(trace, &cut, !cuts.is_empty());
+                let signature = Signature::of(&finding, in_flight, interrupted);
                 self.note(finding, signature, cut, before)
             }
         }

@@ -120,12 +120,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
     }
 
     pub(crate) fn signature(&self, finding: &Finding) -> Signature {
-        let kind = self.session.when.in_flight;
-        Signature {
-            breach: finding.breach,
-            operation: kind.map(|kind| kind.to_string()).unwrap_or_default(),
-            interrupted: self.interrupted.clone(),
-        }
+        Signature::of(finding, self.session.when.in_flight, self.interrupted.clone())
     }
 
     /// One power-up until its cut.

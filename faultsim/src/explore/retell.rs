@@ -213,11 +213,8 @@ impl<S: Subject> Retelling<'_, S> {
                 Ok(())
             }
             Err(finding) => {
-                self.told.signature = Some(Signature {
-                    breach: finding.breach,
-                    operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
-                    interrupted: interrupted(trace, &cut, number > 0),
-                });
+                let interrupted = interrupted(trace, &cut, number > 0);
+                self.told.signature = Some(Signature::of(&finding, in_flight, interrupted));
                 let title = format!("found: {}", finding.sentence);
                 let now = self.judge.session.part.chip().image().clone();
                 let scene = Scene::new(title, context.geometry, &[], None, image, &now);

@@ -1,6 +1,6 @@
 //! The rig put to the test: mutation testing.
 //!
-//! [`mutants`] is a small store that is right, and one planted mistake at a time in it. [`prove`]
+//! [`mutants`] is a small store that is right, and one planted mistake at a time in it. [`prove()`]
 //! runs the rig over all of them: each has to be seen at its lowest fault level, the store without
 //! one has to pass, and when a mechanism of the rig is switched off
 //! ([`ablation`](crate::ablation)), a mistake that needs it has to escape. The result is a kill
