@@ -1,5 +1,5 @@
 //! The rig tested against itself: a store with planted mistakes ([`mutants`]), a run that has to
-//! find each of them ([`prove`]), and the kill matrix as text.
+//! find each of them ([`prove()`]), and the kill matrix as text.
 
 mod kill_matrix;
 pub mod mutants;
