@@ -119,7 +119,7 @@ struct Running {
 pub enum ProgramError {
     /// It could not be started.
     Start(io::Error),
-    /// It ended, said nothing for ten seconds, or said something else than hello.
+    /// It ended, said nothing for ten seconds, or said something other than hello.
     Hello(String),
 }
 
