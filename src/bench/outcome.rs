@@ -42,8 +42,8 @@ pub(super) fn misses(results: &Results) -> Vec<String> {
                 "{what}: {} {:.4}, expected {:.4} ({:+.1} %)",
                 theory.figure,
                 theory.measured,
-                theory.judge(),
-                100.0 * (theory.measured / theory.judge() - 1.0)
+                theory.compared_with(),
+                100.0 * (theory.measured / theory.compared_with() - 1.0)
             ));
         }
         if let (Scheme::Outlast, Ok(cost)) = (row.scheme, &row.cost)

@@ -204,7 +204,7 @@ type Figure = (&'static str, Look, fn(&Point) -> u64);
 const FIGURES: [Figure; 5] = [
     ("mount: bytes read", Look::Line, |point| point.mount.read_bytes),
     ("mount: bytes of headers and keys", Look::Dashes, |point| point.needed_bytes),
-    ("put with compaction: reads", Look::Line, |point| point.turn.work.reads),
+    ("put with compaction: reads", Look::Line, |point| point.compaction.work.reads),
     ("put without compaction: reads", Look::Triangles, |point| point.put_reads),
     ("get: reads", Look::Dots, |point| point.get.work.reads),
 ];

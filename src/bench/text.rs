@@ -288,10 +288,10 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
             point.mount.time.typical_ns as f64 / 1e6,
             point.get.work.reads,
             point.put_reads,
-            point.turn.work.erases,
-            point.turn.work.reads,
-            point.turn.programmed_bytes,
-            point.turn.time.maximal_ns as f64 / 1e6,
+            point.compaction.work.erases,
+            point.compaction.work.reads,
+            point.compaction.programmed_bytes,
+            point.compaction.time.maximal_ns as f64 / 1e6,
         )?;
     }
     for line in orders(points) {
@@ -311,7 +311,7 @@ pub(super) fn orders(points: &[Point]) -> Vec<String> {
         ("mount bytes", |point| point.mount.read_bytes),
         ("get reads", |point| point.get.work.reads),
         ("put reads", |point| point.put_reads),
-        ("compaction reads", |point| point.turn.work.reads),
+        ("compaction reads", |point| point.compaction.work.reads),
     ];
     let exponent = |along: Vec<(f64, f64)>| match growth::order(&along) {
         // Adding zero removes the sign of a negative zero.

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use outlast_costs::endurance::{DAYS_PER_YEAR, PartFigures, Setting, Usage};
+use outlast_costs::endurance::{DAYS_PER_YEAR, PartFigures, SettingLoad, Usage};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use serde::Deserialize;
 
@@ -90,7 +90,7 @@ fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
         let updates_per_day =
             text.map_or(Ok(0.0), |text| rate(&format!("rate of {name}"), &text))?;
         let count = count.unwrap_or(1);
-        settings.push(Setting { name, count, key_bytes, value_bytes, updates_per_day });
+        settings.push(SettingLoad { name, count, key_bytes, value_bytes, updates_per_day });
     }
     for text in &typed.setting {
         settings.push(setting(text, settings.len() + 1)?);
@@ -100,7 +100,7 @@ fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
             "no settings: give a file with [[use.setting]], or --setting; see --help".to_owned()
         );
     }
-    for Setting { name, count, key_bytes, value_bytes, .. } in &settings {
+    for SettingLoad { name, count, key_bytes, value_bytes, .. } in &settings {
         within(&format!("count of {name}"), *count, 1, ManyKeys::KEYS)?;
         within(&format!("key bytes of {name}"), *key_bytes, 1, 64)?;
         within(&format!("value bytes of {name}"), *value_bytes, 0, 128 * 1024)?;
@@ -109,7 +109,7 @@ fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
 }
 
 /// `name=level,count=1,key=8,value=16,rate=10/hour`
-fn setting(text: &str, number: usize) -> Result<Setting, String> {
+fn setting(text: &str, number: usize) -> Result<SettingLoad, String> {
     let wrong = |why: &str| {
         format!(
             "--setting {text}: {why}; write name=WORD,count=N,key=BYTES,value=BYTES,rate=N/UNIT"
@@ -131,7 +131,7 @@ fn setting(text: &str, number: usize) -> Result<Setting, String> {
             _ => return Err(wrong("a field is unknown")),
         }
     }
-    Ok(Setting {
+    Ok(SettingLoad {
         name,
         count,
         key_bytes: key.ok_or_else(|| wrong("key is missing"))?,

@@ -9,7 +9,7 @@ mod text;
 
 use std::io::Write;
 
-use outlast_costs::endurance::{Best, Forecast, Trial, forecast, smallest, trial};
+use outlast_costs::endurance::{Best, Forecast, Simulation, forecast, simulate, smallest};
 use outlast_costs::format::FormatFigures;
 
 use self::input::Request;
@@ -70,12 +70,12 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     Ok(if meets { Exit::Clean } else { Exit::Violation })
 }
 
-fn tried(request: &Request, sectors: u32) -> Result<Trial, String> {
+fn tried(request: &Request, sectors: u32) -> Result<Simulation, String> {
     if sectors > MOST_RUN {
         return Err(format!("only up to {MOST_RUN} sectors are simulated"));
     }
     let erases = if request.simulate { LONG_RUN } else { SHORT_RUN };
-    trial(&request.part, &request.usage, sectors, erases, 1)
+    simulate(&request.part, &request.usage, sectors, erases, 1)
 }
 
 /// Numbers of sectors for comparison.

@@ -1,6 +1,6 @@
 //! The result of `outlast plan`, which `--json` prints.
 
-use outlast_costs::endurance::{Forecast, PartFigures, Trial, Usage};
+use outlast_costs::endurance::{Forecast, PartFigures, Simulation, Usage};
 use outlast_costs::format::FormatFigures;
 use serde::Serialize;
 
@@ -20,7 +20,7 @@ pub(super) struct Outcome<'run> {
     /// Other numbers of sectors.
     pub(super) others: Vec<Forecast>,
     /// The store run with these settings on the chosen number of sectors.
-    pub(super) trial: Option<Trial>,
+    pub(super) trial: Option<Simulation>,
     /// Why there is none.
     pub(super) no_trial: Option<String>,
     pub(super) simulated: bool,

@@ -119,7 +119,7 @@ fn details(outcome: &Outcome<'_>, chosen: &Forecast, text: &mut String) -> fmt::
         text,
         "  longest put                      {}, {} in one call",
         duration(chosen.blocking.time),
-        counted(chosen.blocking.turns, "compaction")
+        counted(chosen.blocking.compactions, "compaction")
     )?;
     match (&outcome.trial, &outcome.no_trial) {
         (Some(trial), _) => {
