@@ -55,7 +55,7 @@ PATH_ATTRIBUTE = re.compile(r'#\[path\s*=\s*"([^"]+)"\]\s*(?:pub(?:\([^)]*\))?\s
 
 
 def tokens(text):
-    """The text as (token, line), without comments, strings, characters and lifetimes."""
+    """The words and signs of the text with their lines; no comments, strings, characters, lifetimes."""
     found, at, line = [], 0, 1
     while at < len(text):
         match = TOKEN.match(text, at)
@@ -77,7 +77,7 @@ def tokens(text):
 
 
 def only_for_tests(attribute):
-    """Whether an attribute, as a list of words, keeps its item out of all builds but those of tests."""
+    """Whether an attribute, as a list of words, keeps its item out of every build but a test's."""
     if attribute == ["test"]:
         return True
     if attribute[:2] != ["cfg", "("]:
@@ -188,7 +188,7 @@ class Reader:
             self.read(child)
             return
         if name in self.moved:
-            file = module.file.parent / self.moved[name]
+            file = (module.file.parent / self.moved[name]).resolve()
             folder = file.parent
         else:
             file, folder = module.folder / f"{name}.rs", module.folder / name
@@ -366,6 +366,11 @@ def walk(folder, ending):
         yield from (Path(place) / name for name in names if name.endswith(ending))
 
 
+def counted(number, word):
+    """The number with its word, such as "no circles" or "1 file"."""
+    return f"{number or 'no'} {word}{'s' * (number != 1)}"
+
+
 def check(folder):
     """Checks every package below a folder and prints what it saw. Returns the number of faults."""
     faults = 0
@@ -375,7 +380,7 @@ def check(folder):
     for package in packages:
         files, uses, found = check_package(package)
         name = package.relative_to(folder)
-        print(f"{name}: {len(files)} files, {uses} uses, {len(found) or 'no'} circle{'s' * (len(found) != 1)}")
+        print(f"{name}: {counted(len(set(files)), 'file')}, {counted(uses, 'use')}, {counted(len(found), 'circle')}")
         for circle, inside in found:
             faults += 1
             print(f"  circle of {len(circle)} files:")
@@ -385,7 +390,7 @@ def check(folder):
     for file, lines in found:
         faults += 1
         print(f"{file.relative_to(folder)}: {lines} lines, more than {MAX_LINES}, and no reason is given")
-    print(f"{len(packages)} packages; {count} files, tests included, checked for their length")
+    print(f"{counted(len(packages), 'package')}; {counted(count, 'file')}, tests included, checked for their length")
     return faults
 
 
@@ -397,7 +402,7 @@ def write(folder, files):
 
 
 def self_test():
-    """Small trees with and without faults, built in a temporary folder."""
+    """Runs the check on small trees with and without faults, built in a temporary folder."""
     tidy = {
         "Cargo.toml": "",
         "src/lib.rs": "mod a; mod b; pub use a::A; /* crate::a /* nested */ crate::b */",

@@ -1,6 +1,7 @@
-//! The figures of the README that concern the store: operation counts on the simulated part, which
-//! do not depend on the machine. `cargo bench --bench figures`; with `-- --check` it fails if one
-//! misses its target.
+//! The figures of the store and their targets: operation counts on the simulated part, the same on
+//! every machine.
+//!
+//! `cargo bench --bench figures` prints them; with `-- --check` it fails if one misses its target.
 
 use outlast_costs::endurance::ram_bytes;
 use outlast_costs::load::Load;
@@ -36,8 +37,7 @@ impl Table {
 }
 
 fn part(sectors: u32) -> Part {
-    // Four values that `Geometry` accepts.
-    #[allow(clippy::unwrap_used, reason = "constants of this benchmark")]
+    #[allow(clippy::unwrap_used, reason = "`Geometry` accepts these constants")]
     let geometry = Geometry::new(sectors, 4096, 1, 256).unwrap();
     Part::new(Chip::new(geometry))
 }
@@ -66,7 +66,7 @@ fn single_operations(table: &mut Table) {
     put(&mut store, 1, &[7; 16]);
     let after = part.chip().counts();
     let calls = after.program_calls - before.program_calls;
-    table.row("program calls of a put without a sector turn", &calls.to_string(), "1", calls == 1);
+    table.row("program calls of a put without a compaction", &calls.to_string(), "1", calls == 1);
     let overhead = after.programmed_bytes - before.programmed_bytes - 4 - 16;
     table.row("record overhead in bytes, unit 1", &overhead.to_string(), "<= 12", overhead <= 12);
     put(&mut store, 1, &[7; 16]);
@@ -97,7 +97,7 @@ fn memory(table: &mut Table) {
     table.row(figure, &fixed.to_string(), "<= 128", fixed <= 128);
 }
 
-/// What `outlast bench` measures with values of 16 bytes, without the growth.
+/// The measurement of `outlast bench` with values of 16 bytes, without the growth.
 fn measured(key_bytes: u32, sectors: &[u32]) -> Results {
     let mut bench = Bench::usual(part(4).chip().geometry(), Timing::SERIAL_NOR);
     bench.key_bytes = key_bytes;
@@ -120,7 +120,7 @@ fn write_amplification(table: &mut Table) {
             row.geometry.sectors,
             row.geometry.sector_bytes,
             row.utilisation,
-            theory.judge()
+            theory.compared_with()
         );
         let value = format!("{:.3}", theory.measured);
         let target = format!("within {:.0} %", 100.0 * theory.tolerance);
@@ -131,7 +131,7 @@ fn write_amplification(table: &mut Table) {
     }
 }
 
-/// Read, erase and write back: one erase per update.
+/// Compares the store with a rewrite of the sector, which erases once per update.
 fn against_naive(table: &mut Table) {
     for (key_bytes, is_target) in [(2, true), (4, false)] {
         let results = measured(key_bytes, &[]);

@@ -1,16 +1,17 @@
-//! Flash work of `get`, `put`, mount and compaction against the number of sectors and of keys:
-//! counts on the simulated part, the same on every machine. `cargo bench --bench operations`. Fails if
-//! a mount reads more than twice the bytes that it needs.
+//! Flash work of `get`, `put`, mount and compaction for rising numbers of sectors and keys: counts
+//! on the simulated part, the same on every machine.
+//!
+//! `cargo bench --bench operations` prints them. It fails if a mount reads more than twice the
+//! bytes it needs, plus a page.
 
 use outlast_costs::growth::{KEYS, Point, SECTORS, Shape, point};
 use outlast_costs::load::{Draw, Load};
-use outlast_costs::run::WorstCall;
+use outlast_costs::run::CallCost;
 use outlast_faultsim::part::{Chip, Geometry, Part, Timing};
-use outlast_faultsim::subject::KeyNames;
-use outlast_faultsim::subject::{Op, Subject as _};
+use outlast_faultsim::subject::{KeyNames, Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use outlast_image::survey::{Role, Survey};
-use outlast_kvstore::inspect::{OPENING_BYTES, Region, Shape as Told};
+use outlast_kvstore::inspect::{OPENING_BYTES, Region, Shape as RegionShape};
 
 fn main() -> Result<(), String> {
     let geometry = Geometry::new(2, 4096, 1, PAGE).map_err(|why| why.to_string())?;
@@ -37,18 +38,19 @@ fn main() -> Result<(), String> {
     mounts()
 }
 
-/// Bytes of a region whose mount is held against what it needs.
+/// Bytes of the region whose mount is measured.
 const REGION: u32 = 1 << 20;
-/// Most bytes that its mount may read for each that it needs.
+/// Most bytes that its mount may read for each byte it needs.
 const MOST: u64 = 2;
-/// A page must be found blank before the settle record is written there.
+/// Bytes of a page: a mount also reads one page, to check that it is blank before it writes the
+/// settle record there.
 const PAGE: u32 = 256;
 
-/// Mounts of a large region in the worst case, a log that is full and has no room but for replaced
-/// records; with keys of one length and of several.
+/// Mounts a large region in the worst case, a full log whose only room is that of replaced records,
+/// with keys of one length and of several.
 fn mounts() -> Result<(), String> {
     println!(
-        "\nmounts of 1 MiB with a full log: bytes read for each byte of openings, headers and keys"
+        "\nmounts of 1 MiB with a full log: bytes read, and bytes of openings, headers and keys"
     );
     let mut missed = 0;
     for (sector_bytes, keys, lengths) in [
@@ -77,7 +79,7 @@ fn mounts() -> Result<(), String> {
     Ok(())
 }
 
-/// Bytes and calls of a mount; and the bytes it cannot do without.
+/// The bytes and calls of a mount, and the bytes it needs at least.
 fn mount(
     sector_bytes: u32,
     keys: u16,
@@ -86,10 +88,10 @@ fn mount(
     let sectors = REGION / sector_bytes;
     let geometry = Geometry::new(sectors, sector_bytes, 1, PAGE).map_err(|why| why.to_string())?;
     let part = Part::new(Chip::new(geometry));
-    let spread = lengths.end() - lengths.start() + 1;
+    let different = lengths.end() - lengths.start() + 1;
     let names = (0..usize::from(keys)).map(|key| {
-        // The lengths in an order that is no order.
-        let len = lengths.start() + key * 17 % spread;
+        // Mix the lengths.
+        let len = lengths.start() + key * 17 % different;
         let number: String = format!("{key:x}").chars().rev().collect();
         format!("{number:_<len$}")
     });
@@ -112,13 +114,13 @@ fn mount(
     Ok((after.read_bytes - before.read_bytes, after.reads - before.reads, needed))
 }
 
-/// Bytes of the openings and marks of all sectors, and of the headers and keys of all records in the
-/// log, found by taking the image apart.
+/// Bytes of the openings and marks of all sectors and of the headers and keys of all records in the
+/// log, found by decoding the image.
 fn needed(part: &Part) -> Result<u64, String> {
     let (geometry, image) = (part.chip().geometry(), part.chip().image().clone());
     let Geometry { sectors, sector_bytes, unit, page: page_bytes } = geometry;
-    let told = Told { sectors, sector_bytes, page_bytes, unit };
-    let region = Region::new(image.bytes(), &told).ok_or("no store has this shape")?;
+    let shape = RegionShape { sectors, sector_bytes, page_bytes, unit };
+    let region = Region::new(image.bytes(), &shape).ok_or("no store has this shape")?;
     let survey = Survey::new(region);
     let in_log = |sector: u32| {
         let role = survey.sectors.get(sector as usize).map(|sector| sector.role);
@@ -139,11 +141,11 @@ fn show(point: &Point) {
         format!("{}r {}B", point.get.work.reads, point.get.read_bytes),
         format!("{}r 1p", point.put_reads),
         work(&point.mount),
-        work(&point.turn),
+        work(&point.compaction),
     );
 }
 
-fn work(call: &WorstCall) -> String {
-    let WorstCall { work, read_bytes, programmed_bytes, .. } = call;
+fn work(call: &CallCost) -> String {
+    let CallCost { work, read_bytes, programmed_bytes, .. } = call;
     format!("{}r {}p {}e {read_bytes}+{programmed_bytes}B", work.reads, work.programs, work.erases)
 }

@@ -1,4 +1,5 @@
-//! Code that used to rewrite a sector, on a byte region: its addresses stay, the power may fail.
+//! Legacy code that writes bytes at fixed addresses runs unchanged on a byte region, where its
+//! writes survive a power cut.
 //!
 //! `cargo run --release --example byte_region`
 
@@ -6,8 +7,8 @@ use embedded_storage::{ReadStorage, Storage};
 use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
 use outlast_kvstore::{Layout, Region, Store};
 
-/// As it was written years ago, for a chip that wrote bytes wherever one liked: a table of
-/// calibration points at fixed addresses, with a count in front. It knows `Storage` and no more.
+/// Written years ago for a memory in which any byte could be rewritten: a table of calibration
+/// points at fixed addresses, after a count. It knows only the trait `Storage`.
 mod legacy {
     use embedded_storage::Storage;
 
@@ -21,7 +22,7 @@ mod legacy {
     ) -> Result<u8, S::Error> {
         let mut count = [0];
         rom.read(COUNT, &mut count)?;
-        // Never written reads as 0xFF.
+        // A byte that was never written reads as 0xFF.
         let number = if count[0] == 0xFF { 0 } else { count[0] };
         let mut point = [0; 4];
         point[..2].copy_from_slice(&raw.to_le_bytes());
@@ -32,7 +33,7 @@ mod legacy {
     }
 }
 
-/// 1024 bytes in chunks of 64; writes of up to 193 bytes are all or nothing.
+/// 1024 bytes in chunks of 64. Writes of up to 193 bytes are all or nothing.
 type Rom<'s> = Region<'s, Nor<1, 1>, 32>;
 
 fn open(part: &Part) -> Result<Store<Nor<1, 1>, 32>, Box<dyn std::error::Error>> {
@@ -55,7 +56,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     );
     println!("as sector rewrites: {} bytes programmed, 80 erases", 80 * 4096);
 
-    // The power fails in the middle of a write over three chunks.
+    // The power fails in the middle of a write that spans three chunks.
     let before = part.chip().step_count();
     part.chip_mut().cut_at(before + 2, Tear::NOTHING);
     let cut = rom.write_atomic(0x20, &[0xAA; 150]).is_err();
@@ -64,7 +65,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut bytes = [0; 150];
     rom.read(0x20, &mut bytes)?;
     let old = bytes.iter().filter(|byte| **byte != 0xAA).count();
-    println!("cut in a write of 150 bytes: {cut}; bytes of it there afterwards: {}", 150 - old);
+    println!("write of 150 bytes interrupted: {cut}; bytes of it in the region: {}", 150 - old);
     assert_eq!(old, 150);
     rom.write(0x20, &[0xAA; 150])?;
     Ok(())

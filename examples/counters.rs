@@ -1,6 +1,6 @@
-//! A year of counters that tick often, and what it does to the flash: a tick each second of operation,
-//! one per watt-hour, one per boot; against a record per tick. Some days are simulated tick by tick, the
-//! year is in proportion.
+//! What a year of frequent counter ticks does to the flash: one tick per second of operation, one
+//! per watt-hour and one per boot, compared with a record per tick. A few days are simulated tick
+//! by tick; the year is extrapolated from them.
 //!
 //! `cargo run --release --example counters`
 
@@ -9,10 +9,10 @@ use outlast_kvstore::{Error, Layout, Store};
 
 type Counting = Store<MultiNor<1, 1>, 16>;
 type Failure = Error<outlast_faultsim::part::PartError>;
-/// Ticks a counter; it has the count already, which only a record per tick needs.
+/// Ticks a counter. The third argument is the new count, which only a record per tick needs.
 type Tick = fn(&mut Counting, &str, u64) -> Result<(), Failure>;
 
-/// Seconds of a day.
+/// Seconds in a day.
 const DAY: u64 = 86_400;
 const BOOTS_A_DAY: u64 = 2;
 const WATT_HOURS_A_DAY: u64 = 120;
@@ -23,7 +23,7 @@ fn open(part: &Part) -> Result<Counting, Failure> {
     Store::open(part.multi_nor(), Layout::serial_nor())
 }
 
-/// Runs so many days; erases of the most worn sector.
+/// Runs this many days and returns the erases of the most worn sector.
 fn run(days: u64, tick: Tick) -> Result<u32, Box<dyn std::error::Error>> {
     let part = Part::new(Chip::new(Geometry::new(4, 4096, 1, 256)?));
     let (mut seconds, mut energy, mut boots) = (0, 0, 0);
@@ -57,12 +57,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "4 sectors of 4096 bytes, {DAY} seconds, {WATT_HOURS_A_DAY} Wh, {BOOTS_A_DAY} boots a day"
     );
     println!(
-        "years: to 100 000 erases of a sector, a usual figure of data sheets; take your part's"
+        "years until 100 000 erases of a sector, a usual figure in data sheets; take that of your part"
     );
     for (name, days, tick) in ways {
         let erases = f64::from(run(days, tick)?) * 365.25 / days as f64;
         println!(
-            "{name:>20}: {erases:>8.0} erases of each sector a year, {:>7.1} years",
+            "{name:>20}: {erases:>8.0} erases of a sector per year, {:>7.1} years",
             1e5 / erases
         );
     }

@@ -1,8 +1,8 @@
-//! A simulated device: it mounts an image, works, and loses power in the middle of a batch. What is
-//! then in its flash is a dump to look into, see `docs/images.md`.
+//! A simulated device mounts an image, works with it and loses power in the middle of a batch. The
+//! contents of its flash are then a dump to inspect; see `docs/images.md`.
 //!
-//! `cargo run --example device -- gauge.bin dump.bin broken.bin`; the third file is the dump with the
-//! start of its first sector destroyed.
+//! `cargo run --example device -- gauge.bin dump.bin broken.bin`. The third file is the dump with
+//! the start of its first sector destroyed.
 
 use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Part, Tear};
 use outlast_kvstore::{Change, Layout, Store};
@@ -12,7 +12,7 @@ type Settings = Store<outlast_faultsim::part::Nor<1, 1>, 64>;
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut words = std::env::args().skip(1);
     let (Some(image), Some(dump), Some(broken)) = (words.next(), words.next(), words.next()) else {
-        return Err("say which image to mount and where the two dumps go".into());
+        return Err("usage: device IMAGE DUMP BROKEN".into());
     };
     let bytes = std::fs::read(image)?;
     let geometry = Geometry::new(u32::try_from(bytes.len() / 4096)?, 4096, 1, 256)?;

@@ -1,6 +1,6 @@
-//! Settings on a serial flash chip: the driver finds out what chip it is, the store uses a range of it.
-//! The chip is the simulated one; on a board `spi` is the `SpiDevice` and `pause` the `DelayNs` of the
-//! microcontroller's support crate, and the rest is the same.
+//! Settings on a serial NOR chip: the driver identifies the chip, and the store uses a range of it.
+//! The chip is simulated. On a board, `spi` and `pause` are the `SpiDevice` and the `DelayNs` of
+//! the microcontroller's hardware crate; the rest is the same.
 //!
 //! `cargo run --release --example serial_chip`
 
@@ -12,27 +12,27 @@ use outlast_serialnor::{Error, Options, SerialNor};
 type Flash = SerialNor<SpiChip, Pause>;
 type Settings = Store<Flash, 16>;
 
-/// Four sectors of a chip of 128 MiB; nothing else may use them.
+/// Four sectors of a chip with 128 MiB. Nothing else may use them.
 fn range(part: &Part) -> std::ops::Range<u32> {
     let geometry = part.chip().geometry();
     let start = Profile::of(&geometry).base();
     start..start + geometry.bytes()
 }
 
-/// What a device does at each start.
+/// What the device does at each start.
 fn start(part: &Part) -> Result<Settings, Box<dyn std::error::Error>> {
     let spi = SpiChip::new(part, Profile::of(&part.chip().geometry()));
     let pause = spi.pause();
     let options = Options::new().with_transfer_bytes(250).with_verify(true);
-    let flash = Flash::new(spi, pause, options).inspect_err(tell)?;
+    let flash = Flash::new(spi, pause, options).inspect_err(print)?;
     if let Some(id) = flash.id() {
         println!("chip {id}: {:?}", flash.chip().addressing);
     }
     Ok(Settings::open(flash, Layout::serial_nor().with_range(range(part)))?)
 }
 
-/// Who must act is in the error's words.
-fn tell(error: &Error<BusError>) {
+/// Prints the error; its text says what to do.
+fn print(error: &Error<BusError>) {
     eprintln!("the flash cannot be used: {error}");
 }
 
@@ -41,8 +41,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut settings = start(&part)?;
     settings.put("gauge.datum", &1234_i32.to_le_bytes())?;
 
-    // The watchdog resets the microcontroller while the chip programs: the chip goes on, and the driver
-    // waits for it at the next start.
+    // The watchdog resets the microcontroller while the chip programs. The chip carries on, and the
+    // driver waits for it at the next start.
     let now = part.chip().bus_moments();
     part.chip_mut().cut_on_bus(now + 95, BusCut::Reset);
     let changed = settings.put("gauge.datum", &1250_i32.to_le_bytes());

@@ -1,4 +1,4 @@
-//! A device that keeps its settings over a power cut, on the simulated part.
+//! A device keeps its settings through a power cut, on the simulated part.
 //!
 //! `cargo run --release --example settings`
 
@@ -18,8 +18,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     ])?;
     println!("stored the datum, and both alarm levels in one batch");
 
-    // The power fails while both alarm levels are changed: one record is programmed, the second
-    // is not.
+    // The power fails while both alarm levels are changed, after the first record and before the
+    // second.
     let so_far = part.chip().step_count();
     part.chip_mut().cut_at(so_far + 1, Tear::NOTHING);
     let changed = settings.commit(&[

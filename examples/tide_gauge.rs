@@ -1,5 +1,6 @@
-//! Typed settings of an invented device, a tide gauge: defaults, ranges, a group in one piece, a power
-//! cut in the middle of saving it, and firmware that goes from version 1 to version 2.
+//! Typed settings of an invented device, a tide gauge: defaults, ranges, a group saved as a whole,
+//! a power cut in the middle of saving it, and an update of the firmware from version 1 to version
+//! 2.
 //!
 //! `cargo run --release --example tide_gauge`
 
@@ -12,7 +13,7 @@ use serde::{Deserialize, Serialize};
 
 type Settings = Store<Nor<1, 1>, 32>;
 
-/// Firmware of version 1.
+/// Version 1 of the firmware.
 mod version_1 {
     use super::*;
 
@@ -25,7 +26,7 @@ mod version_1 {
         Setting::new("sampling", || Sampling { period_s: 360 });
 }
 
-/// Firmware of version 2: finer periods, and a burst of samples against waves.
+/// Version 2 of the firmware: finer periods, and bursts of samples to average out waves.
 mod version_2 {
     use super::*;
 
@@ -56,7 +57,7 @@ const DATUM_M: Setting<f32> = Setting::new("gauge.datum", || 0.0)
     .checked("-20 m to 20 m", |datum| (-20.0..=20.0).contains(datum));
 const STATION: Setting<String<16>> = Setting::new("station", String::new);
 const UPLINK: Setting<Uplink> = Setting::new("uplink", || Uplink::Off);
-/// A group: stored in one record, checked as a whole.
+/// A group: stored in one record and checked as a whole.
 const ALARM: Setting<Alarm> = Setting::new("alarm", || Alarm { low_mm: -900, high_mm: 900 })
     .checked("low below high", |alarm| alarm.low_mm < alarm.high_mm);
 
@@ -71,7 +72,7 @@ fn power_up(part: &Part) -> Result<Settings, Box<dyn std::error::Error>> {
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let part = Part::new(Chip::new(Geometry::new(4, 4096, 1, 256)?));
     let mut store = power_up(&part)?;
-    println!("-- version 1, as it comes from the workshop");
+    println!("-- version 1, fresh from the factory");
     println!("alarm: {:?}", ALARM.load(&mut store)?);
     DATUM_M.save(&mut store, &1.234)?;
     version_1::SAMPLING.save(&mut store, &version_1::Sampling { period_s: 60 })?;
@@ -92,15 +93,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("done: {}", commission(&mut buffer, &mut store).is_ok());
     let mut store = power_up(&part)?;
     let (station, alarm) = (STATION.load(&mut store)?, ALARM.load(&mut store)?);
-    println!("after the power is back: {station:?}, {alarm:?}");
-    assert!(station.value.is_empty(), "not a part of the batch may be there");
+    println!("after power-up: {station:?}, {alarm:?}");
+    assert!(station.value.is_empty(), "no part of the batch may be stored");
     commission(&mut buffer, &mut store)?;
 
     println!("-- version 2 on the same flash");
     let mut store = power_up(&part)?;
     match version_2::SAMPLING.load(&mut store) {
         Ok(_) => return Err("a value of version 1 was read as one of version 2".into()),
-        Err(error) => println!("noticed: {error}"),
+        Err(error) => println!("detected: {error}"),
     }
     let sampling = version_2::SAMPLING.load_migrating(&mut store, |old| {
         let version_1::Sampling { period_s } = old.read()?;
@@ -111,10 +112,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-/// An error in words, as a device without an allocator would log it.
+/// The text of an error, as a device without an allocator would log it.
 fn short(error: &impl core::fmt::Display) -> String<96> {
     let mut text = String::new();
-    // What does not fit is left out.
+    // Text that does not fit is left out.
     let _ = core::fmt::write(&mut text, format_args!("{error}"));
     text
 }

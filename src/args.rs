@@ -1,8 +1,8 @@
-//! What the arguments of several commands have in common: ranges, sizes of a part, known parts.
+//! Checks that the arguments of several commands share: ranges, sizes of a part, known parts.
 
 use outlast_costs::sheet::{Sheet, bus_byte_ns};
 
-/// A number in a range, which ends are allowed.
+/// Checks that a number lies in a range, both ends included.
 pub(crate) fn within(option: &str, number: u32, least: u32, most: u32) -> Result<u32, String> {
     if (least..=most).contains(&number) {
         Ok(number)
@@ -11,7 +11,12 @@ pub(crate) fn within(option: &str, number: u32, least: u32, most: u32) -> Result
     }
 }
 
-/// The program unit of a part.
+/// A number that may have a fraction, for the parser of arguments.
+pub(crate) fn fraction(text: &str) -> Result<f64, String> {
+    text.parse().map_err(|_| "give a number, like 0.5 or 10".to_owned())
+}
+
+/// Checks the program unit of a part.
 pub(crate) fn program_unit(unit: u32) -> Result<u32, String> {
     if matches!(unit, 1 | 2 | 4 | 8 | 16 | 32) {
         Ok(unit)
@@ -20,7 +25,7 @@ pub(crate) fn program_unit(unit: u32) -> Result<u32, String> {
     }
 }
 
-/// The page of a part with this program unit.
+/// Checks the page of a part with this program unit.
 pub(crate) fn page_bytes(page: u32, unit: u32) -> Result<u32, String> {
     if page.is_power_of_two() && page >= unit && page <= 32 * 1024 {
         Ok(page)
@@ -29,13 +34,13 @@ pub(crate) fn page_bytes(page: u32, unit: u32) -> Result<u32, String> {
     }
 }
 
-/// Help for an option that names a part.
+/// The help of an option that names a part.
 pub(crate) fn part_help() -> String {
     let names = Sheet::ALL.map(|sheet| format!("{} ({})", sheet.name, sheet.source));
-    format!("Program and erase times of this part: {}", names.join("; "))
+    format!("Take program and erase times from this part: {}", names.join("; "))
 }
 
-/// The part of this name with the bus at this clock.
+/// The data sheet of this name, with the bus at this clock.
 pub(crate) fn sheet(name: &str, spi_mhz: u32) -> Result<Sheet, String> {
     let mut sheet = Sheet::by_name(name).ok_or_else(|| {
         let names = Sheet::ALL.map(|sheet| sheet.name).join(", ");

@@ -1,42 +1,49 @@
-//! The command line as a whole: which command is asked for, with which arguments.
+//! The command line: which command was called, and with which arguments.
 
 use std::ffi::OsString;
 
 use clap::error::ErrorKind;
 use clap::{ColorChoice, Parser, Subcommand};
 
-use crate::exit::EXIT_CODES;
+use crate::exit::after_help;
 use crate::torture::{args as torture, merge, replay};
 use crate::{bench, image, plan};
 
 /// What the arguments ask for.
 pub(crate) enum Task {
-    /// Print this: help or version.
+    /// Print this help or version.
     Say(String),
-    /// The arguments make no sense, for this reason.
+    /// Refuse the arguments for this reason.
     Refuse(String),
-    /// Cut the power of a storage code.
+    /// Cut the power of a store, or prove the rig.
     Torture(torture::Request),
     /// Measure a store.
     Bench(Box<bench::args::Request>),
-    /// Forecast how long a part lasts.
+    /// Size a store for a product.
     Plan(Box<plan::input::Request>),
-    /// One verdict from several shards.
+    /// Merge the results of shards.
     Merge(Box<merge::Request>),
-    /// Run one history again.
+    /// Replay a token.
     Replay(Box<replay::Request>),
     /// Work on images.
     Image(image::args::Task),
 }
 
+const EXAMPLES: &str = "\
+Examples:
+  outlast torture                      cut power at every step of a store
+  outlast plan product.toml            how many sectors a product needs
+  outlast image show dump.bin          what is in a dump
+  outlast torture --help               options and exit codes of a command";
+
 #[derive(Debug, Parser)]
 #[command(
     name = "outlast",
     version,
-    about = "Settings in NOR flash: power cuts on a store, its cost and life, images of it",
+    about = "Settings in NOR flash: power-cut tests, costs, lifetime and images",
     color = ColorChoice::Never,
     arg_required_else_help = true,
-    after_help = EXIT_CODES,
+    after_help = after_help(EXAMPLES, &[(0, "done; each command lists its own exit codes")]),
     max_term_width = 100
 )]
 struct Typed {
@@ -46,21 +53,21 @@ struct Typed {
 
 #[derive(Debug, Subcommand)]
 enum TypedCommand {
-    /// Cut the power of a storage code at every step and judge what it then reports
+    /// Cut power at every program and erase step and check what the store reports
     Torture(torture::Typed),
-    /// Put the results of shards that were run apart together
+    /// Merge the results of separate shards
     Merge(merge::Typed),
-    /// Run the history of a token again and tell what happens
+    /// Replay a failure token
     Replay(replay::Typed),
-    /// Measure write amplification, wear, time and energy, beside theory and simpler schemes
+    /// Measure write amplification, wear, time and energy against theory and simpler schemes
     Bench(bench::args::Typed),
-    /// Tell how many sectors a product needs to last, and what its calls wait for
+    /// Size the store: sectors, lifetime, worst-case blocking time
     Plan(plan::args::Typed),
-    /// Make images for production, look into dumps, change and mend them
+    /// Build, inspect, edit and salvage flash images
     Image(image::args::TypedImage),
 }
 
-/// What the words of the command line ask for, the program's own name first.
+/// Parses a command line, which begins with the name of the program.
 pub(crate) fn understand(words: Vec<OsString>) -> Task {
     let typed = match Typed::try_parse_from(words) {
         Ok(typed) => typed,
@@ -86,7 +93,7 @@ fn said_by_parser(error: &clap::Error) -> Task {
     match error.kind() {
         ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Task::Say(text),
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => {
-            Task::Refuse(format!("say what to do\n\n{text}"))
+            Task::Refuse(format!("a command is needed\n\n{text}"))
         }
         _ => Task::Refuse(text.strip_prefix("error: ").unwrap_or(&text).to_owned()),
     }
@@ -100,6 +107,39 @@ mod tests {
     #[test]
     fn the_parser_is_well_formed() {
         Typed::command().debug_assert();
+    }
+
+    /// Every command with its name, the subcommands of `image` included.
+    fn commands() -> Vec<clap::Command> {
+        let mut all = vec![Typed::command()];
+        let mut at = 0;
+        while let Some(command) = all.get(at) {
+            let inner: Vec<clap::Command> = command.get_subcommands().cloned().collect();
+            all.extend(inner);
+            at += 1;
+        }
+        all
+    }
+
+    #[test]
+    fn help_ends_with_examples_and_exit_codes_and_fits_80_columns() {
+        for mut command in commands() {
+            let name = command.get_name().to_owned();
+            for width in [80, 100] {
+                command = command.term_width(width);
+                let help = command.render_long_help().to_string();
+                let end = help.find("Examples:").unwrap_or_else(|| panic!("{name}: no examples"));
+                assert!(help[end..].contains("\nExit codes:\n  0   "), "{name}: {help}");
+                for line in help.lines() {
+                    assert!(line.chars().count() <= width, "{name}: {line}");
+                }
+            }
+            // Lines laid out by hand must not be broken again; paragraphs may be.
+            let end = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+            for line in end.lines().filter(|line| line.starts_with(' ')) {
+                assert!(line.chars().count() <= 80, "{name}: {line}");
+            }
+        }
     }
 
     /// The reason why a command line is refused.
@@ -121,8 +161,8 @@ mod tests {
             ("outlast torture --sector-bytes 256", "512 to 131072"),
             ("outlast torture --sector-bytes 5000", "whole pages of 256 bytes"),
             ("outlast torture --sector-bytes 512 --page 512", "two or more whole pages"),
-            ("outlast torture --sector-bytes 512", "four pages of 256 bytes or more"),
-            ("outlast torture --sector-bytes 512 --unit 32", "four pages of 256 bytes or more"),
+            ("outlast torture --sector-bytes 512", "at least four pages of 256 bytes"),
+            ("outlast torture --sector-bytes 512 --unit 32", "at least four pages of 256 bytes"),
             ("outlast torture --unit 3", "1, 2, 4, 8, 16 or 32"),
             ("outlast torture --unit 32 --page 16", "from 32 (the program unit)"),
             ("outlast torture --page 300", "power of two"),
@@ -146,7 +186,7 @@ mod tests {
             ("outlast torture --seed x", "invalid digit"),
             ("outlast replay cut2-", "damaged"),
             ("outlast replay hello", "begins with 'cut2-'"),
-            ("outlast", "say what to do"),
+            ("outlast", "a command is needed"),
         ] {
             let why = refused(line);
             assert!(why.contains(words), "{line}: {why}");

@@ -1,33 +1,33 @@
-//! How the command ends.
+//! Exit codes.
 
 use outlast_faultsim::report::Outcome;
 use outlast_faultsim::report::Verdict;
 use outlast_image::check::Class;
 
-/// The classes of ending. Their numbers are a promise to scripts; `--help` lists them.
+/// How a command ends. Scripts rely on the numbers; each command lists its own under `--help`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Exit {
-    /// The whole plan was carried out and nothing was found; or a token passes now.
+    /// The whole plan was carried out and nothing was found, or a token passes now.
     Clean,
-    /// A promise was broken; or a token reproduced.
+    /// A promise was broken, or a token reproduced.
     Violation,
-    /// The arguments make no sense.
+    /// The arguments are wrong.
     Usage,
-    /// Nothing was found, but the budget ran out or the run was stopped before the plan was done.
+    /// Nothing was found, but the budget ran out or the run was stopped before the end of the plan.
     Incomplete,
-    /// The storage code fails without any power cut.
+    /// The store fails without any power cut.
     BaselineFailed,
-    /// The rig did not see a planted mistake, or its kill matrix is not the reviewed one.
+    /// The rig missed a planted mistake, or its kill matrix is not the reviewed one.
     NotProved,
-    /// The history of a token cannot be followed any more.
+    /// The history of a token can no longer be followed.
     Diverged,
-    /// Images: the two differ; or there is no such key.
+    /// Images: the two differ, or there is no such key.
     Differs,
-    /// Images: a file cannot be read or written, or what it says is wrong.
+    /// Images: a file cannot be read or written, or its contents are wrong.
     BadInput,
     /// Images: the settings do not fit.
     DoesNotFit,
-    /// Images: an operation was cut off, and the next mount recovers.
+    /// Images: an operation was interrupted, and the next mount recovers.
     Interrupted,
     /// Images: damaged, or cut short.
     Damaged,
@@ -35,39 +35,23 @@ pub(crate) enum Exit {
     NotAStore,
     /// Images: a store of another format version.
     OtherVersion,
-    /// A fault of this program, or the result could not be written.
+    /// An error in this program, or the result could not be written.
     Internal,
 }
 
-/// For `--help`.
-pub(crate) const EXIT_CODES: &str = "\
-Exit codes:
-  0   nothing found, plan complete; replay: the history passes now
-  1   violation found; replay: reproduced
-  2   wrong usage
-  3   incomplete: nothing found, but the budget ran out, or Ctrl-C, before the plan was done
-  4   the storage code fails without any power cut
-  5   --prove-rig: the rig misses a planted mistake, or the kill matrix is not the reviewed one
-  6   replay: diverged, the code no longer does what the token recorded
-  70  internal error, or the result could not be written
-  130 Ctrl-C twice: ended without a result";
+/// What every command can end with.
+const COMMON: [(u8, &str); 2] =
+    [(2, "wrong usage"), (70, "internal error, or the result could not be written")];
 
-/// For `--help` of the image commands.
-pub(crate) const IMAGE_EXIT_CODES: &str = "\
-Exit codes:
-  0   done; show, check: clean; diff: no setting differs
-  1   diff: settings differ; get, delete, show: there is no such key or record
-  2   wrong usage
-  5   a file cannot be read or written, or what it says is wrong
-  8   the settings do not fit into the image
-  10  show, check: interrupted, an operation was cut off; the next mount recovers. The other
-      commands see what that mount would, and end with 0
-  11  damaged, or the dump is cut short; salvage: a newer value may be lost. get, put, delete,
-      import, export, diff: done, but values may be older than they should be or lost; standard
-      error says why
-  12  no store in the dump
-  13  a store of another format version
-  70  internal error, or the result could not be written";
+/// The end of a command's help: examples, and the exit codes of this command. A code in `own`
+/// replaces a common one.
+pub(crate) fn after_help(examples: &str, own: &[(u8, &str)]) -> String {
+    let common = COMMON.iter().filter(|(code, _)| own.iter().all(|(other, _)| other != code));
+    let mut codes: Vec<_> = own.iter().chain(common).collect();
+    codes.sort_by_key(|(code, _)| *code);
+    let lines = codes.iter().map(|(code, meaning)| format!("  {code:<3} {meaning}"));
+    format!("{examples}\n\nExit codes:\n{}", lines.collect::<Vec<_>>().join("\n"))
+}
 
 impl Exit {
     /// The number the process ends with.

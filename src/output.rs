@@ -1,4 +1,4 @@
-//! Standard output that may be closed at any time.
+//! Standard output, which may be closed at any time, and output files.
 
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
@@ -6,7 +6,7 @@ use std::path::Path;
 use anyhow::Context as _;
 use serde::Serialize;
 
-/// Passes on what is written until the reader goes away, and from then on drops it: whoever
+/// Passes on what is written until the reader closes the pipe, and discards the rest. Someone who
 /// reads only the first lines still wants the exit code.
 #[derive(Debug)]
 pub(crate) struct Output<W> {
@@ -69,7 +69,7 @@ pub(crate) fn write_file(path: &Path, text: &str) -> anyhow::Result<()> {
 mod tests {
     use super::*;
 
-    /// Takes so many bytes, then ends like this.
+    /// Accepts this many bytes, then fails with this error.
     struct Ends(usize, ErrorKind);
 
     impl Write for Ends {

@@ -7,11 +7,11 @@ use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressStyle};
 
-/// Steps of the bar, whatever its width on the screen.
+/// The steps of the bar, whatever its width on the screen.
 const STEPS: u64 = 1000;
 const REDRAW: Duration = Duration::from_millis(200);
 
-/// Does `work` and shows meanwhile, if standard error is a terminal, what `show` says of the
+/// Does `work`. If standard error is a terminal, shows in the meantime what `show` returns for the
 /// time so far: a share from 0 to 1 and a line of text.
 pub(crate) fn watch<T>(
     show: impl Fn(Duration) -> (f64, String) + Sync,
@@ -33,7 +33,7 @@ pub(crate) fn watch<T>(
             }
             bar.finish_and_clear();
         });
-        // Also when `work` panics, else the scope would wait for the painter for ever.
+        // This also happens if `work` panics; otherwise the scope would wait for the painter for ever.
         let stop = Stop(|| {
             over.store(true, Ordering::Relaxed);
             painter.thread().unpark();
@@ -44,8 +44,8 @@ pub(crate) fn watch<T>(
     })
 }
 
-/// A bar of so many steps with words behind it, in the form of the library; hidden by it if
-/// standard error is no terminal.
+/// A bar with this many steps, followed by `words`, which is a template of the library. The library
+/// hides the bar if standard error is not a terminal.
 pub(crate) fn bar(steps: u64, words: &str) -> ProgressBar {
     let bar = ProgressBar::new(steps);
     match ProgressStyle::with_template(&format!("[{{bar:12}}] {{percent:>3}} %  {words}")) {

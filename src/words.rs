@@ -1,4 +1,4 @@
-//! Numbers and times as a person reads them.
+//! Numbers and times in readable form.
 
 use std::fmt::{self, Display, Formatter};
 use std::time::Duration;
@@ -56,7 +56,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn numbers_for_people() {
+    fn numbers_are_readable() {
         assert_eq!([0, 1, 1000].map(|n: u64| counted(n, "key")), ["0 keys", "1 key", "1,000 keys"]);
         let grouped = |number| grouped(number).to_string();
         assert_eq!([0, 999, 1000, 1_234_567].map(grouped), ["0", "999", "1,000", "1,234,567"]);

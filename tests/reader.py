@@ -1,9 +1,9 @@
 #!/usr/bin/env python3
-"""Lists the settings of an image, from kvstore/FORMAT.md alone and with the standard library only.
+"""Lists the settings of an image, using only kvstore/FORMAT.md and the standard library.
 
-Not the store's code and not derived from it: where the two disagree, one of them or the format's
-description is wrong. `reader.py IMAGE SECTORS SECTOR_BYTES PAGE UNIT` prints JSON; with `--many FILE`
-it reads many images from one file, each after a line with its four numbers.
+This is not the code of the store and not derived from it: if the two disagree, one of them or the
+description of the format is wrong. `reader.py IMAGE SECTORS SECTOR_BYTES PAGE UNIT` prints JSON; with
+`--many FILE` it reads many images from one file, each preceded by a line with its four numbers.
 """
 
 import json
@@ -11,7 +11,7 @@ import struct
 import sys
 
 TALLY, PUT, DELETE, PENDING_PUT, PENDING_DELETE, COMMIT, SETTLE, SEAL = range(8)
-OPENING, FACTS = 31, 16
+OPENING, SECTOR_INFO = 31, 16
 
 TABLE = []
 for n in range(256):
@@ -32,7 +32,7 @@ def zeros(data):
 
 
 class OtherStore(Exception):
-    """A sector starts as that of another version or layout."""
+    """A sector starts like that of another version or layout."""
 
 
 class Image:
@@ -53,7 +53,7 @@ class Image:
         return boundary if n + self.header_area > boundary else n
 
     def end(self, at, content):
-        """Where a record at an offset with so many bytes of key and value ends; sectors are whole pages."""
+        """The end of a record at an offset, given the bytes of its key and value. Sectors are whole pages."""
         end = self.up(at + self.header_len + content + 4 + self.count_len)
         share, least = end % self.page, self.unit + self.header_area + self.count_len
         if at // self.page != end // self.page and 0 < share < least:
@@ -81,7 +81,7 @@ class Image:
             return None
         if kind in (DELETE, PENDING_DELETE, SEAL) and value_len or kind == COMMIT and value_len != 6:
             return None
-        if kind == SETTLE and value_len < 3 + FACTS or kind == TALLY and value_len < 10:
+        if kind == SETTLE and value_len < 3 + SECTOR_INFO or kind == TALLY and value_len < 10:
             return None
         key_len = key_bits + 1 if keyed else 0
         end = self.end(at, key_len + value_len)
@@ -100,7 +100,7 @@ class Image:
         return [at - start + n for n in cells if n % self.page >= no_cells]
 
     def value(self, at, record):
-        """The value a record stands for; of a tally the count. None: its cells are damaged."""
+        """The value of a record, or the count of a tally. None if its cells are damaged."""
         if record[0] != TALLY:
             return record[2]
         bits = int.from_bytes(bytes(self.data[n] for n in self.cells(at, record)), "little")
@@ -109,22 +109,22 @@ class Image:
         while (count + 1) * step <= 8 * len(self.cells(at, record)) and not bits & (1 << step) - 1:
             bits >>= step
             count += 1
-        # Behind the cell after those nothing may be cleared.
+        # After the next cell nothing may be cleared.
         left = 8 * len(self.cells(at, record)) - (count + 1) * step
         if left > 0 and bits >> step != (1 << left) - 1:
             return None
         return (int.from_bytes(record[2][:8], "little") + count).to_bytes(8, "little")
 
-    def passes(self, at, record, life):
+    def passes(self, at, record, generation):
         cells = set(self.cells(at, record))
         end = record[3] - 4 - self.count_len
         body = bytes(self.data[n] for n in range(at, end) if n not in cells) if cells else self.data[at:end]
         trailer = self.data[record[3] - 4 - self.count_len : record[3]]
-        crc = crc32c(struct.pack("<III", *life, at % self.sector) + body)
+        crc = crc32c(struct.pack("<III", *generation, at % self.sector) + body)
         crc = struct.pack("<I", crc)
         return trailer == crc + zeros(body + crc).to_bytes(self.count_len, "big")
 
-    def facts(self, data):
+    def info(self, data):
         epoch, sequence, older = struct.unpack("<IIH", data[:10])
         previous, proven = (int.from_bytes(data[n : n + 3], "little") for n in (10, 13))
         return (epoch, sequence), older, previous, proven
@@ -137,10 +137,10 @@ class Image:
         trailer = crc + zeros(data[:25] + crc).to_bytes(2, "big")
         if data[:2] != b"\x0a\x57" or data[25:] != trailer:
             return None
-        facts = self.facts(data[9:25])
-        if data[:9] != b"\x0a\x57\x01" + shape or facts[0][1] % self.sectors != sector:
+        info = self.info(data[9:25])
+        if data[:9] != b"\x0a\x57\x01" + shape or info[0][1] % self.sectors != sector:
             raise OtherStore
-        return facts
+        return info
 
     def settle_at(self, page, limit):
         if any(self.data[page : page + self.unit]):
@@ -152,7 +152,7 @@ class Image:
         return (at // self.page + 1) * self.page
 
     def settles(self, at, limit):
-        """Settle records behind traces at the page starts behind `at`: (address, record)."""
+        """Settle records after traces at the page starts after `at`: (address, record)."""
         page = self.next_page(at)
         while page + self.unit + self.header_area <= limit:
             record = self.settle_at(page, limit)
@@ -162,15 +162,15 @@ class Image:
             else:
                 page += self.page
 
-    def facts_from_settle(self, sector):
+    def info_from_settle(self, sector):
         base, limit = sector * self.sector, (sector + 1) * self.sector
         at = base + self.first
         while record := self.record(at, limit):
             at = base + self.place(record[3] - base)
         for at, record in self.settles(at, limit):
-            facts = self.facts(record[2][3:])
-            if self.passes(at, record, facts[0]) and facts[0][1] % self.sectors == sector:
-                return facts
+            info = self.info(record[2][3:])
+            if self.passes(at, record, info[0]) and info[0][1] % self.sectors == sector:
+                return info
         return None
 
     def head(self):
@@ -182,41 +182,41 @@ class Image:
     def newest(self):
         best = None
         for sector in range(self.sectors):
-            facts = self.opening(sector)
+            info = self.opening(sector)
             mark = sector * self.sector + self.mark
-            if facts is None:
-                facts = self.facts_from_settle(sector)
+            if info is None:
+                info = self.info_from_settle(sector)
             elif self.data[mark : mark + self.unit] == b"\xff" * self.unit:
                 continue
-            if facts is None:
+            if info is None:
                 continue
-            (_, sequence), older, _, _ = facts
+            (_, sequence), older, _, _ = info
             if sequence % self.sectors != sector or older > min(sequence, self.sectors - 2):
                 continue
-            if best is None or facts[0] > best[0]:
-                best = facts
+            if best is None or info[0] > best[0]:
+                best = info
         return best
 
-    def known(self, life):
-        sector = life[1] % self.sectors
-        for facts in (self.opening(sector), self.facts_from_settle(sector)):
-            if facts and facts[0] == life:
-                return facts
+    def known(self, generation):
+        sector = generation[1] % self.sectors
+        for info in (self.opening(sector), self.info_from_settle(sector)):
+            if info and info[0] == generation:
+                return info
         return None
 
-    def walk(self, life, limit):
-        """Steps over a sector. Applies all but the last two records, which it returns."""
-        base = life[1] % self.sectors * self.sector
+    def walk(self, generation, limit):
+        """Walks a sector. Applies all but the last two records, which it returns."""
+        base = generation[1] % self.sectors * self.sector
         limit += base
         at, held = base + self.first, []
         while at < limit:
             if record := self.record(at, limit):
                 if len(held) == 2:
-                    self.apply(held.pop(0), life)
+                    self.apply(held.pop(0), generation)
                 held.append((at, record, None))
                 at = base + self.place(record[3] - base)
                 continue
-            found = (s for s in self.settles(at, limit) if self.passes(*s, life))
+            found = (s for s in self.settles(at, limit) if self.passes(*s, generation))
             settle = next(found, None)
             if settle is None:
                 break
@@ -224,23 +224,23 @@ class Image:
             accepted = base + min(int.from_bytes(record[2][:3], "little"), self.sector)
             for old in held:
                 if old[0] < accepted:
-                    self.apply(old, life)
-            cargo, cargo_at = None, address + self.header_len + 3 + FACTS
-            if len(record[2]) > 3 + FACTS and (inner := self.record(cargo_at, record[3])):
-                cargo = (cargo_at, inner, None)
-            held = [(address, record, (cargo,))]
+                    self.apply(old, generation)
+            carried, carried_at = None, address + self.header_len + 3 + SECTOR_INFO
+            if len(record[2]) > 3 + SECTOR_INFO and (inner := self.record(carried_at, record[3])):
+                carried = (carried_at, inner, None)
+            held = [(address, record, (carried,))]
             at = base + self.place(record[3] - base)
-        # Where no record stands, unless the last one turns out torn.
+        # The place where no record can be read; earlier if the last record turns out to be torn.
         self.stop = at - base
         return held
 
-    def apply(self, held, life):
+    def apply(self, held, generation):
         at, (kind, key, value, _), settled = held
         if settled is not None:
             if settled[0]:
-                self.apply(settled[0], life)
+                self.apply(settled[0], generation)
         elif kind in (PUT, TALLY):
-            self.live[key] = (at, life)
+            self.live[key] = (at, generation)
         elif kind == DELETE:
             self.live.pop(key, None)
         elif kind == COMMIT:
@@ -250,10 +250,10 @@ class Image:
                     self.live.pop(record[1], None)
             for at, record in batch:
                 if record[0] == PENDING_PUT:
-                    self.live[record[1]] = (at, life)
+                    self.live[record[1]] = (at, generation)
 
     def batch(self, at, value):
-        """The pending records that a commit at an offset names, with their offsets."""
+        """The pending records that a commit names, with their offsets."""
         base = at // self.sector * self.sector
         at, end = (base + int.from_bytes(value[n : n + 3], "little") for n in (0, 3))
         while at < end and (record := self.record(at, end)):
@@ -282,8 +282,8 @@ class Image:
         if stop >= limit:
             return False
         torn = self.record(stop, limit)
-        behind = self.next_page(torn[3] - 1) if torn else self.next_page(stop)
-        page = behind
+        start = self.next_page(torn[3] - 1) if torn else self.next_page(stop)
+        page = start
         while True:
             end = self.settle_end(page, suspect[1])
             if end > limit:
@@ -293,27 +293,27 @@ class Image:
             if used:
                 page = self.reach(used[-1], limit)
                 continue
-            while behind < page:
-                behind = self.reach(behind, limit)
-            if behind == page:
+            while start < page:
+                start = self.reach(start, limit)
+            if start == page:
                 return True
-            page = behind
+            page = start
 
     def reach(self, page, limit):
         torn = self.settle_at(page, limit)
         return self.next_page(torn[3] - 1) if torn else page + self.page
 
     def settle_end(self, page, record):
-        """Where a seal would end behind a settle record that carries a record as a plain one."""
+        """Where a seal would end after a settle record that carries a copy of a record."""
         at = page + self.unit
-        cargo = at + self.header_len + 3 + FACTS
+        carried = at + self.header_len + 3 + SECTOR_INFO
         value = 8 if record[0] == TALLY else len(record[2])
-        carried = self.end(cargo, len(record[1]) + value) - cargo
-        seal = self.place(self.end(at, 3 + FACTS + carried))
+        carried_len = self.end(carried, len(record[1]) + value) - carried
+        seal = self.place(self.end(at, 3 + SECTOR_INFO + carried_len))
         return self.end(seal, 0)
 
     def settings(self):
-        """Each key with its value; None for a value that is damaged. None: no store."""
+        """Each key with its value, which is None if it is damaged. None if there is no store."""
         head = self.head()
         if head is None:
             return None
@@ -324,33 +324,33 @@ class Image:
             limit = min(after[2], self.sector) if after else self.sector
             for held in self.walk((epoch, number), limit):
                 self.apply(held, (epoch, number))
-        life = head[0]
-        held = self.walk(life, self.sector)
+        generation = head[0]
+        held = self.walk(generation, self.sector)
         base = sequence % self.sectors * self.sector
-        # From the last one back: torn records do not count; the first that passes does.
+        # Backwards from the last record: torn ones do not count, the first that passes does.
         while held and held[-1][0] >= base + proven and held[-1][2] is None:
             at, record, _ = held[-1]
-            if self.passes(at, record, life) and self.value(at, record) is not None:
+            if self.passes(at, record, generation) and self.value(at, record) is not None:
                 break
             self.stop = at - base
             held.pop()
-        # Of the records before the last one no more can be in doubt.
+        # Only the last record can be in doubt now.
         suspect = held.pop() if held and held[-1][0] >= base + proven else None
         for one in held:
-            self.apply(one, life)
+            self.apply(one, generation)
         if suspect:
-            cargo = suspect[2][0] if suspect[2] else suspect
+            carried = suspect[2][0] if suspect[2] else suspect
             long = older + 2 >= self.sectors
             tail = (sequence - older) % self.sectors
-            # A pending record or a seal is not copied, so room for it is not asked for.
-            copied = cargo and cargo[1][0] in (TALLY, PUT, DELETE, COMMIT)
-            dropped = copied and long and not self.can_move(cargo, tail) and not self.has_room(cargo, base)
-            if not dropped:
-                self.apply(suspect, life)
+            # A pending record or a seal is not copied, so it needs no room.
+            copied = carried and carried[1][0] in (TALLY, PUT, DELETE, COMMIT)
+            must_fit = copied and long
+            if not must_fit or self.can_move(carried, tail) or self.has_room(carried, base):
+                self.apply(suspect, generation)
         result = {}
-        for key, (at, life) in self.live.items():
+        for key, (at, generation) in self.live.items():
             record = self.record(at, (at // self.sector + 1) * self.sector)
-            whole = record and self.passes(at, record, life)
+            whole = record and self.passes(at, record, generation)
             value = self.value(at, record) if whole else None
             result[key.hex()] = None if value is None else value.hex()
         return result

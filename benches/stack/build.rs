@@ -1,4 +1,4 @@
-//! Links with the start-up code; the crate `firmware` tells where the memory is.
+//! Links with the start-up code. The memory layout comes from the crate `firmware`.
 fn main() {
     println!("cargo:rustc-link-arg-bins=-Tlink.x");
 }

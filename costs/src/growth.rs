@@ -1,47 +1,48 @@
-//! How costs grow with the number of sectors and of keys.
+//! How costs grow with the number of sectors and keys.
 
 use serde::Serialize;
 
 use crate::format::{FormatFigures, Kind, in_words, probe};
 use crate::load::{Draw, Load};
-use crate::run::{WorstCall, key_names, timed};
+use crate::run::{CallCost, key_names, timed};
 use outlast_faultsim::part::{Chip, Geometry, Part, Timing};
 use outlast_faultsim::subject::{Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 
-/// Sectors and keys of the table.
+/// Numbers of sectors in the table.
 pub const SECTORS: [u32; 6] = [2, 8, 32, 128, 256, 1024];
-/// See [`SECTORS`].
+/// Numbers of keys in the table.
 pub const KEYS: [u32; 5] = [1, 16, 128, 1024, 4096];
 
-/// Fuller than this is not measured: each turn would copy almost a whole sector.
+/// A store fuller than this is not measured: each compaction would copy almost a whole sector.
 const FULLEST: f64 = 0.9;
 
-/// One part with one number of keys, measured when the log has gone round.
+/// A part with a certain number of keys, measured after the log has gone round.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Point {
     /// Sectors of the part.
     pub sectors: u32,
     /// Live keys.
     pub keys: u32,
-    /// Share of the room for records that live ones take.
+    /// Share of the room for records that live records take.
     pub utilisation: f64,
-    /// Records in the log at the mount, superseded ones included.
+    /// Records in the log at the mount, replaced ones included.
     pub log_records: u64,
-    /// Bytes of their headers and keys and of the sectors' openings: what a mount that reads them
-    /// all cannot do without.
+    /// Bytes of their headers and keys and of the sectors' openings: the least that a mount which
+    /// reads all of them needs.
     pub needed_bytes: u64,
     /// The mount.
-    pub mount: WorstCall,
+    pub mount: CallCost,
     /// The `get` with most reads.
-    pub get: WorstCall,
-    /// The `put` of the last turns that took longest: one that turned the sector.
-    pub turn: WorstCall,
-    /// Most read calls of a `put` that turned no sector.
+    pub get: CallCost,
+    /// The longest `put` that compacted a sector, among the last compactions.
+    #[serde(rename = "turn")]
+    pub compaction: CallCost,
+    /// Most read calls of a `put` without a compaction.
     pub put_reads: u64,
 }
 
-/// The settings of a table.
+/// What all points of a table have in common.
 #[derive(Clone, Copy, Debug)]
 pub struct Shape {
     /// The part; its number of sectors does not matter.
@@ -55,10 +56,10 @@ pub struct Shape {
 }
 
 impl Shape {
-    /// What its format costs.
+    /// What the format costs for these sizes.
     ///
     /// # Errors
-    /// As [`probe`].
+    /// Those of [`probe`].
     pub fn format(&self) -> Result<FormatFigures, String> {
         let Self { key_bytes, value_bytes, .. } = *self;
         probe(&self.geometry, &[Kind { key_bytes, value_bytes, weight: 1.0 }])
@@ -69,7 +70,7 @@ impl Shape {
 /// `None` if the keys do not fit.
 ///
 /// # Errors
-/// If the store fails; in words.
+/// If the store fails, in words.
 pub fn point(
     shape: &Shape,
     format: &FormatFigures,
@@ -88,28 +89,28 @@ pub fn point(
     let names = key_names(keys, shape.key_bytes)?;
     let mut draw = Draw::new(Load::Uniform, keys, 1);
     let mut store = ManyKeys.open(&part).map_err(in_words)?;
-    // Program calls before each turn.
-    let mut turns: Vec<u64> = Vec::new();
-    let mut turn = WorstCall::default();
+    // Program calls before each compaction.
+    let mut compactions: Vec<u64> = Vec::new();
+    let mut compaction = CallCost::default();
     let mut put_reads = 0;
     let mut next = 0;
-    // A few turns more, so that small parts show more than one.
-    while turns.len() < (sectors + sectors / 2 + 8) as usize {
+    // A few compactions more, so that small parts show more than one.
+    while compactions.len() < (sectors + sectors / 2 + 8) as usize {
         let key = if next < keys { next as u16 } else { draw.key() };
         next += 1;
         let put = Op::Put { key, value: draw.value(shape.value_bytes) };
         let (done, call) = timed(&part, || ManyKeys.apply(&mut store, &put, &names));
         done.map_err(in_words)?;
         if call.work.erases > 0 {
-            turns.push(part.chip().counts().program_calls - call.work.programs);
-            if turns.len() >= sectors as usize {
-                turn = turn.longer(call);
+            compactions.push(part.chip().counts().program_calls - call.work.programs);
+            if compactions.len() >= sectors as usize {
+                compaction = compaction.longer(call);
             }
         } else {
             put_reads = put_reads.max(call.work.reads);
         }
     }
-    let mut get = WorstCall::default();
+    let mut get = CallCost::default();
     let mut value = Vec::with_capacity(2 * shape.value_bytes as usize + 64);
     for (_, name) in names.iter() {
         let (found, call) = timed(&part, || ManyKeys.get(&mut store, name, &mut value));
@@ -122,9 +123,9 @@ pub fn point(
     let programs = part.chip().counts().program_calls;
     let (opened, mount) = timed(&part, || ManyKeys.open(&part));
     opened.map_err(in_words)?;
-    let oldest = turns.len().checked_sub(sectors as usize - 1);
-    let before = oldest.and_then(|at| turns.get(at)).copied();
-    // An opening and a mark at each turn.
+    let oldest = compactions.len().checked_sub(sectors as usize - 1);
+    let before = oldest.and_then(|at| compactions.get(at)).copied();
+    // Each compaction programs an opening and a mark.
     let log_records = (programs - before.unwrap_or(0)).saturating_sub(2 * u64::from(sectors - 1));
     let header = header_bytes(&geometry) + shape.key_bytes;
     let openings = u64::from(sectors) * u64::from(format.sector_overhead);
@@ -137,19 +138,19 @@ pub fn point(
         needed_bytes,
         mount,
         get,
-        turn,
+        compaction,
         put_reads,
     };
     Ok(Some(point))
 }
 
-/// Bytes of a record header, by `kvstore/FORMAT.md`. The store does not tell it.
+/// Bytes of a record header, from `kvstore/FORMAT.md`. The store has no call for it.
 const fn header_bytes(geometry: &Geometry) -> u32 {
     if geometry.sector_bytes > 8192 { 5 } else { 4 }
 }
 
-/// The exponent with which a cost grows: 0 not at all, 1 in proportion. From the first to the last
-/// of the points `(size, cost)`; `None` with fewer than two.
+/// The exponent with which a cost grows, from the first to the last of the points `(size, cost)`: 0
+/// not at all, 1 in proportion. `None` with fewer than two points.
 pub fn order(points: &[(f64, f64)]) -> Option<f64> {
     let (first, last) = (points.first()?, points.last()?);
     let sizes = (last.0 / first.0).ln();
@@ -158,6 +159,8 @@ pub fn order(points: &[(f64, f64)]) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    //! Goal: points show what grows and what does not. Method: a small and a large store compared.
+
     use super::*;
 
     fn shape() -> Shape {
@@ -177,8 +180,8 @@ mod tests {
         assert_eq!(order(&[]), None);
     }
 
-    /// A `get` reads the same however many keys and sectors there are; a turn programs no more
-    /// than a sector; a mount reads more where there is more to read.
+    /// A `get` reads the same, however many keys and sectors there are. A compaction programs at
+    /// most a sector. A mount reads more if there is more to read.
     #[test]
     fn what_grows_and_what_does_not() {
         let shape = shape();
@@ -188,8 +191,8 @@ mod tests {
         assert_eq!(small.get.work.reads, large.get.work.reads);
         assert!(large.mount.work.reads > 4 * small.mount.work.reads);
         for point in [small, large] {
-            assert_eq!(point.turn.work.erases, 1, "{point:?}");
-            assert!(point.turn.programmed_bytes <= 4096);
+            assert_eq!(point.compaction.work.erases, 1, "{point:?}");
+            assert!(point.compaction.programmed_bytes <= 4096);
             let slots = format.packed / f64::from(format.records[0]);
             let most = f64::from(point.sectors - 1) * slots;
             assert!(point.log_records as f64 <= most + 1.0, "{point:?}");

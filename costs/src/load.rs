@@ -1,4 +1,4 @@
-//! Workloads: which settings change how often.
+//! Loads: which settings change, and how often.
 
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
@@ -11,15 +11,15 @@ use crate::theory::Group;
 pub enum Load {
     /// All keys are updated equally often.
     Uniform,
-    /// A tenth of the keys takes nine tenths of the updates.
+    /// A tenth of the keys gets nine tenths of the updates.
     Skewed,
-    /// One key takes nine tenths of the updates.
+    /// One key gets nine tenths of the updates.
     HotKey,
     /// Nine tenths of the keys never change; the others are updated equally often.
     FactoryData,
     /// Uniform, with a power-up every ten updates.
     FrequentBoots,
-    /// Uniform, four keys at a time, all or none.
+    /// Uniform, four keys at a time, all or nothing.
     Batches,
     /// Eight keys with values of four bytes that count up.
     Counters,
@@ -50,7 +50,7 @@ impl Load {
         }
     }
 
-    /// One line about it.
+    /// One line that describes the load.
     pub const fn about(self) -> &'static str {
         match self {
             Self::Uniform => "all keys are updated equally often",
@@ -63,7 +63,7 @@ impl Load {
         }
     }
 
-    /// The load of this name.
+    /// The load with this name, if there is one.
     pub fn by_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|load| load.name() == name)
     }
@@ -89,17 +89,17 @@ impl Load {
         if matches!(self, Self::Batches) { 4 } else { 1 }
     }
 
-    /// Updates between two power-ups; `None`: no power-ups.
+    /// Updates between two power-ups; `None` without power-ups.
     pub const fn updates_per_boot(self) -> Option<u32> {
         if matches!(self, Self::FrequentBoots) { Some(10) } else { None }
     }
 
-    /// Number of keys, if the load says.
+    /// Number of keys, if the load determines it.
     pub const fn own_keys(self) -> Option<u32> {
         if matches!(self, Self::Counters) { Some(8) } else { None }
     }
 
-    /// Bytes of a value, if the load says.
+    /// Bytes of a value, if the load determines them.
     pub const fn own_value_bytes(self) -> Option<u32> {
         if matches!(self, Self::Counters) { Some(4) } else { None }
     }
@@ -109,13 +109,13 @@ impl Load {
 #[derive(Debug)]
 pub struct Draw {
     rng: ChaCha8Rng,
-    /// First key, number of keys and upper bound of the draw of each group.
+    /// For each group: first key, number of keys, upper bound of the random number that chooses it.
     groups: Vec<(u32, u32, f64)>,
     drawn: u64,
 }
 
 impl Draw {
-    /// The same seed draws the same.
+    /// Equal seeds give equal draws.
     pub fn new(load: Load, keys: u32, seed: u64) -> Self {
         let mut first = 0;
         let mut below = 0.0;
@@ -140,11 +140,11 @@ impl Draw {
         u16::try_from(first + self.rng.random_range(0..count)).unwrap_or(0)
     }
 
-    /// A value that was not drawn before, if there is room for a number in it.
+    /// A value that was not drawn before, as far as its size allows.
     pub fn value(&mut self, bytes: u32) -> Vec<u8> {
         self.drawn += 1;
         let mut value = vec![0; bytes as usize];
-        // Odd bytes in between, so that values are not all zeros.
+        // Vary the bytes after the number, so that they are not all zero.
         for (at, byte) in value.iter_mut().enumerate() {
             let [number, ..] = (self.drawn >> (8 * (at % 8))).to_le_bytes();
             *byte = if at < 8 { number } else { number.wrapping_mul(167).wrapping_add(at as u8) };
@@ -155,6 +155,8 @@ impl Draw {
 
 #[cfg(test)]
 mod tests {
+    //! Goal: random updates follow the load. Method: shares of many draws.
+
     use super::*;
 
     #[test]

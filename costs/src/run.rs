@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use crate::format::in_words;
+use crate::latency::Latency;
 use crate::load::{Draw, Load};
 use crate::sheet::Supply;
 use outlast_faultsim::part::{Chip, Counts, DeviceTime, Geometry, Part, Timing};
@@ -19,7 +20,7 @@ pub enum Scheme {
     Outlast,
     /// Read a sector, change it, erase it, write it back.
     Naive,
-    /// The whole table in two places that take turns.
+    /// The whole table, written alternately to two places.
     TwoCopies,
 }
 
@@ -54,77 +55,60 @@ pub struct Setup {
     pub key_bytes: u32,
     /// Bytes of each value.
     pub value_bytes: u32,
-    /// Updates before counting begins, and counted ones.
+    /// Updates before counting starts.
     pub warm_up: u64,
     /// Counted updates.
     pub updates: u64,
-    /// Seed of the draw.
+    /// Seed of the random numbers.
     pub seed: u64,
 }
 
 /// What one run cost. Per update unless said otherwise; times in nanoseconds.
 #[derive(Clone, Debug, Default, Serialize)]
 pub struct Cost {
-    /// Updates counted: changed values, not calls.
+    /// Number of updates counted: changed values, not calls.
     pub updates: u64,
-    /// Value bytes.
+    /// Bytes of the value.
     pub payload_bytes: f64,
     /// Bytes programmed.
     pub programmed_bytes: f64,
     /// Programmed bytes per payload byte.
     pub byte_amplification: f64,
-    /// Program calls of the storage code.
+    /// Program calls of the scheme.
     pub program_calls: f64,
     /// Sector erases.
     pub erases: f64,
-    /// Sector erases in all.
+    /// Total number of sector erases.
     pub erases_in_all: u64,
     /// Read calls.
     pub reads: f64,
     /// Bytes read.
     pub read_bytes: f64,
-    /// Bytes on the bus, commands and addresses included, status polls not.
+    /// Bytes on the bus, with commands and addresses but without status polls.
     pub bus_bytes: f64,
-    /// Device time by typical times.
+    /// Device time with typical times.
     pub typical_ns: f64,
-    /// Device time by maximal times.
+    /// Device time with maximum times.
     pub maximal_ns: f64,
-    /// Energy by typical times, see [`Supply::USUAL`], in microjoules.
+    /// Energy in microjoules, with typical times and [`Supply::USUAL`].
     pub microjoules: f64,
     /// Erases of each sector in the run.
     pub wear: Vec<u32>,
-    /// Erases of the sector with most, less those of the one with fewest, over the whole life.
+    /// Erases of the most erased sector less those of the least erased one, over the whole life.
     pub wear_spread: u32,
-    /// How long calls took by typical times.
+    /// How long calls took, with typical times.
     pub latency: Latency,
-    /// The call that took longest by maximal times.
-    pub worst_call: WorstCall,
-    /// Power-ups in the run; their cost is in the figures above.
+    /// The call that took longest, with maximum times.
+    pub worst_call: CallCost,
+    /// Power-ups in the run; the figures above include their cost.
     pub boots: u64,
     /// The power-up that took longest.
-    pub worst_boot: WorstCall,
+    pub worst_boot: CallCost,
 }
 
-/// Percentiles of the duration of a call.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct Latency {
-    /// Half of the calls took no longer.
-    pub median_ns: u64,
-    /// 90 %.
-    pub p90_ns: u64,
-    /// 99 %.
-    pub p99_ns: u64,
-    /// 99.9 %.
-    pub p999_ns: u64,
-    /// All.
-    pub most_ns: u64,
-    /// Durations and the how many of a million calls took longer, for a curve.
-    pub longer: Vec<(u64, u32)>,
-}
-
-/// A call that took long.
+/// What one call cost the part.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct WorstCall {
+pub struct CallCost {
     /// Its work.
     pub work: Work,
     /// Bytes it programmed.
@@ -135,8 +119,8 @@ pub struct WorstCall {
     pub time: DeviceTime,
 }
 
-/// Bytes on the bus: a command and an address before every read, program and erase, a
-/// write-enable command before every program and erase. Matches [`Timing`].
+/// Bytes on the bus: a command and an address for every read, program and erase, and a write enable
+/// command before every program and erase. Matches [`Timing`].
 pub fn bus_bytes(counts: &Counts) -> u64 {
     4 * counts.reads
         + counts.read_bytes
@@ -145,10 +129,10 @@ pub fn bus_bytes(counts: &Counts) -> u64 {
         + 5 * counts.erases
 }
 
-/// Carries the run out. `tick` is called with numbers of updates done.
+/// Does the run. `tick` is called with the number of updates done since the last call.
 ///
 /// # Errors
-/// If the settings do not fit, or the storage code fails; in words.
+/// If the settings do not fit or the scheme fails, in words.
 pub fn run(setup: &Setup, tick: &(dyn Fn(u64) + Sync)) -> Result<Cost, String> {
     match setup.scheme {
         Scheme::Outlast => drive(&ManyKeys, setup, tick),
@@ -157,17 +141,17 @@ pub fn run(setup: &Setup, tick: &(dyn Fn(u64) + Sync)) -> Result<Cost, String> {
     }
 }
 
-/// Names of so many keys, each of so many bytes.
+/// Names for `keys` keys of `bytes` bytes each.
 ///
 /// # Errors
-/// If there are not so many names of that length.
+/// If there are not enough different names of that length.
 pub fn key_names(keys: u32, bytes: u32) -> Result<KeyNames, String> {
     let names: Result<Vec<String>, String> =
         (0..keys as usize).map(|number| key_name(bytes, number)).collect();
     names.map(KeyNames::new)
 }
 
-/// A key of its own for each number: digits and letters, padded in front.
+/// A different key for each number: digits and letters, padded in front.
 pub(crate) fn key_name(bytes: u32, mut number: usize) -> Result<String, String> {
     const DIGITS: &[u8; 62] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz";
     let mut name = vec![b'0'; bytes as usize];
@@ -181,7 +165,7 @@ pub(crate) fn key_name(bytes: u32, mut number: usize) -> Result<String, String> 
     Ok(String::from_utf8_lossy(&name).into_owned())
 }
 
-/// Every so many updates a tick.
+/// Updates between two calls of `tick`.
 const TICK: u64 = 1024;
 
 fn drive<S: Subject>(
@@ -199,14 +183,14 @@ fn drive<S: Subject>(
         let put = Op::Put { key: key as u16, value: draw.value(setup.value_bytes) };
         subject.apply(&mut store, &put, &keys).map_err(in_words)?;
     }
-    let mut tally = Tally::new(&part);
+    let mut totals = Totals::new(&part);
     let per_call = u64::from(setup.load.updates_per_call());
     let mut done = 0;
     let mut counting = false;
     while done < setup.warm_up + setup.updates {
         if !counting && done >= setup.warm_up {
             counting = true;
-            tally = Tally::new(&part);
+            totals = Totals::new(&part);
         }
         if let Some(every) = setup.load.updates_per_boot()
             && done.is_multiple_of(every.into())
@@ -214,19 +198,19 @@ fn drive<S: Subject>(
             drop(store);
             let (opened, call) = timed(&part, || subject.open(&part));
             store = opened.map_err(in_words)?;
-            tally.boot(call);
+            totals.boot(call);
         }
         let op = next(&mut draw, setup);
         let (applied, call) = timed(&part, || subject.apply(&mut store, &op, &keys));
         applied.map_err(in_words)?;
-        tally.call(call, per_call);
+        totals.call(call, per_call);
         done += per_call;
         if done % TICK < per_call {
             tick(TICK);
         }
     }
     tick(done % TICK);
-    Ok(tally.cost(&part, setup))
+    Ok(totals.cost(&part, setup))
 }
 
 fn next(draw: &mut Draw, setup: &Setup) -> Op {
@@ -245,16 +229,16 @@ fn next(draw: &mut Draw, setup: &Setup) -> Op {
     Op::Batch(chosen.into_iter().map(put).collect())
 }
 
-/// Does something and tells what it cost the part.
+/// Calls `act` and returns its result with what it cost the part.
 pub(crate) fn timed<T>(
     part: &Part,
     act: impl FnOnce() -> Result<T, Trouble>,
-) -> (Result<T, Trouble>, WorstCall) {
+) -> (Result<T, Trouble>, CallCost) {
     let state = || (part.chip().counts(), part.chip().time());
     let (counts, time) = state();
     let result = act();
     let (after, time_after) = state();
-    let call = WorstCall {
+    let call = CallCost {
         work: Work {
             reads: after.reads - counts.reads,
             programs: after.program_calls - counts.program_calls,
@@ -270,26 +254,26 @@ pub(crate) fn timed<T>(
     (result, call)
 }
 
-impl WorstCall {
-    /// The longer of the two by maximal times.
+impl CallCost {
+    /// The longer of the two, with maximum times.
     pub(crate) fn longer(self, other: Self) -> Self {
         if other.time.maximal_ns > self.time.maximal_ns { other } else { self }
     }
 }
 
-/// What is kept while a run goes on.
-struct Tally {
+/// What is counted during a run.
+struct Totals {
     counts: Counts,
     time: DeviceTime,
     wear: Vec<u32>,
     updates: u64,
     boots: u64,
     durations: Vec<u64>,
-    worst_call: WorstCall,
-    worst_boot: WorstCall,
+    worst_call: CallCost,
+    worst_boot: CallCost,
 }
 
-impl Tally {
+impl Totals {
     fn new(part: &Part) -> Self {
         let chip = part.chip();
         Self {
@@ -299,18 +283,18 @@ impl Tally {
             updates: 0,
             boots: 0,
             durations: Vec::new(),
-            worst_call: WorstCall::default(),
-            worst_boot: WorstCall::default(),
+            worst_call: CallCost::default(),
+            worst_boot: CallCost::default(),
         }
     }
 
-    fn call(&mut self, call: WorstCall, updates: u64) {
+    fn call(&mut self, call: CallCost, updates: u64) {
         self.updates += updates;
         self.durations.push(call.time.typical_ns);
         self.worst_call = self.worst_call.longer(call);
     }
 
-    fn boot(&mut self, boot: WorstCall) {
+    fn boot(&mut self, boot: CallCost) {
         self.boots += 1;
         self.worst_boot = self.worst_boot.longer(boot);
     }
@@ -356,44 +340,11 @@ impl Tally {
     }
 }
 
-impl Latency {
-    /// Points of the curve.
-    const POINTS: usize = 200;
-
-    fn of(mut durations: Vec<u64>) -> Self {
-        durations.sort_unstable();
-        let count = durations.len();
-        let at = |per_mille: usize| {
-            let rank = (count * per_mille).div_ceil(1000).clamp(1, count.max(1));
-            durations.get(rank - 1).copied().unwrap_or(0)
-        };
-        let mut longer: Vec<(u64, u32)> = Vec::new();
-        for (rank, duration) in durations.iter().enumerate() {
-            let left = (count - rank - 1) as u64 * 1_000_000 / count as u64;
-            let left = u32::try_from(left).unwrap_or(0);
-            match longer.last_mut() {
-                Some((last, share)) if last == duration => *share = left,
-                _ => longer.push((*duration, left)),
-            }
-        }
-        // A curve needs no more points; the last one stays.
-        let step = longer.len().div_ceil(Self::POINTS).max(1);
-        let last = longer.len().saturating_sub(1);
-        let mut rank = 0..;
-        longer.retain(|_| rank.next().is_some_and(|rank| rank % step == 0 || rank == last));
-        Self {
-            median_ns: at(500),
-            p90_ns: at(900),
-            p99_ns: at(990),
-            p999_ns: at(999),
-            most_ns: at(1000),
-            longer,
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
+    //! Goal: the counts of a run are right. Method: figures that follow from the definition of a
+    //! scheme, and sums that must agree.
+
     use super::*;
 
     fn setup(scheme: Scheme, load: Load) -> Setup {
@@ -411,20 +362,7 @@ mod tests {
         }
     }
 
-    /// Nearest rank, as in the usual definition: the smallest value that so many percent of the
-    /// values do not exceed.
-    #[test]
-    fn percentiles_by_hand() {
-        let latency = Latency::of((1..=1000).rev().collect());
-        assert_eq!((latency.median_ns, latency.p90_ns, latency.p99_ns), (500, 900, 990));
-        assert_eq!((latency.p999_ns, latency.most_ns), (999, 1000));
-        let few = Latency::of(vec![5, 7]);
-        assert_eq!((few.median_ns, few.p90_ns), (5, 7));
-        assert_eq!(few.longer, [(5, 500_000), (7, 0)]);
-        assert_eq!(Latency::of(Vec::new()).most_ns, 0);
-    }
-
-    /// With nothing but the bus taking time, the time is that of the bus bytes.
+    /// If only the bus takes time, the time is that of the bus bytes.
     #[test]
     fn bus_bytes_are_those_of_the_timing() {
         let none = DeviceTime::default();
@@ -436,15 +374,15 @@ mod tests {
         }
     }
 
-    /// The definition of the naive rewrite: one erase per update. Two copies on four sectors
-    /// erase a half of them each time.
+    /// By definition the naive rewrite erases once per update. Two copies on four sectors erase
+    /// half of them each time.
     #[test]
     fn rewriting_costs_an_erase_per_update() {
         let naive = run(&setup(Scheme::Naive, Load::Uniform), &|_| {}).unwrap();
         assert_eq!(naive.erases, 1.0);
         let two = run(&setup(Scheme::TwoCopies, Load::Uniform), &|_| {}).unwrap();
         assert_eq!(two.erases, 2.0);
-        // 40 settings of 4 + 16 bytes, 4 bytes of lengths each; header of 12 bytes.
+        // A header of 12 bytes; 40 settings of 4 + 16 bytes with 4 bytes for the lengths.
         assert_eq!(two.programmed_bytes, 12.0 + 40.0 * 24.0);
         assert_eq!(two.reads, 0.0);
     }
@@ -468,7 +406,7 @@ mod tests {
     }
 
     #[test]
-    fn what_does_not_fit_is_said() {
+    fn settings_that_do_not_fit_are_refused() {
         let full = Setup { keys: 1000, ..setup(Scheme::Naive, Load::Uniform) };
         assert_eq!(run(&full, &|_| {}).unwrap_err(), "the settings do not fit");
         let names = Setup { keys: 4000, key_bytes: 2, ..full };

@@ -1,4 +1,4 @@
-//! Times of real parts, by their data sheets, and an estimate of energy.
+//! Times of real parts from their data sheets, and an estimate of energy.
 
 use serde::{Deserialize, Serialize};
 
@@ -9,11 +9,11 @@ use outlast_faultsim::part::{DeviceTime, Timing};
 pub struct Sheet {
     /// Short name for the command line.
     pub name: &'static str,
-    /// Where the numbers come from.
+    /// The source of the numbers.
     pub source: &'static str,
     /// Program and erase times; the bus at [`Sheet::CLOCK_HZ`].
     pub timing: Timing,
-    /// Erase cycles per sector that the source promises, if it says.
+    /// Erase cycles per sector, if the source states them.
     pub endurance: Option<u32>,
 }
 
@@ -22,10 +22,10 @@ const fn times(typical_ns: u64, maximal_ns: u64) -> DeviceTime {
 }
 
 impl Sheet {
-    /// Bus clock assumed unless another is given: one data line at 50 MHz.
+    /// Bus clock unless another is given: one data line at 50 MHz.
     pub const CLOCK_HZ: u64 = 50_000_000;
 
-    /// The parts known by name. The first is the default.
+    /// All parts known by name. The first is the default.
     pub const ALL: [Self; 3] = [
         Self {
             name: "is25lp128f",
@@ -57,7 +57,7 @@ impl Sheet {
         },
     ];
 
-    /// The part of this name, if it is known.
+    /// The part with this name, if it is known.
     pub fn by_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|sheet| sheet.name == name)
     }
@@ -68,7 +68,7 @@ pub fn bus_byte_ns(clock_hz: u64) -> u64 {
     8_000_000_000_u64.div_ceil(clock_hz.max(1))
 }
 
-/// What the part and the bus draw. From memory, not from one data sheet: 15 to 25 mA while
+/// Currents of the part and the bus. From memory, not from one data sheet: 15 to 25 mA while
 /// programming or erasing and a few mA while reading are usual for serial NOR parts at 3.3 V.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Supply {
@@ -84,7 +84,7 @@ impl Supply {
     /// The usual values, from memory.
     pub const USUAL: Self = Self { volts: 3.3, busy_ma: 15.0, bus_ma: 6.0 };
 
-    /// Microjoules for so many nanoseconds of work and of bus.
+    /// Energy in microjoules for this time of programming or erasing and of bus traffic.
     pub fn microjoules(&self, busy_ns: f64, bus_ns: f64) -> f64 {
         self.volts * (self.busy_ma * busy_ns + self.bus_ma * bus_ns) * 1e-6
     }
@@ -92,6 +92,8 @@ impl Supply {
 
 #[cfg(test)]
 mod tests {
+    //! Goal: energy and bus times are right. Method: values calculated by hand.
+
     use super::*;
 
     /// One naive rewrite of 4096 bytes at 20 MHz: 45 ms erase, 10.7 ms programs, 3.34 ms bus make

@@ -1,9 +1,9 @@
-//! What the analysis of log-structured cleaning says a store must cost.
+//! What a store must cost according to the published analysis of log-structured cleaning.
 //!
-//! *Write amplification* counts records: records programmed per update, 1 without any copying.
-//! The log has `n` sectors of `P` slots beside the spare; `L` keys are live; utilisation `u` =
-//! `L / nP`; `d` updates fit between two cleanings, so write amplification is `P / d`. A log cleans
-//! its oldest sector, whatever that holds.
+//! *Write amplification* counts records: the records programmed per update, 1 if nothing is copied.
+//! The log has `n` sectors of `P` slots besides the spare; `L` keys are live; the utilisation is `u
+//! = L / nP`; `d` updates fit between two cleanings, so the write amplification is `P / d`. A log
+//! cleans its oldest sector, whatever it holds.
 //!
 //! Sources:
 //! - P. Desnoyers, "Analytic Modeling of SSD Write Performance", SYSTOR 2012,
@@ -13,10 +13,10 @@
 //!   ACM TOCS 10(1), 1992, doi:10.1145/146941.146943: write cost 2 / (1 - u) for a cleaned segment
 //!   of utilisation u.
 //!
-//! Those are limits for many sectors. [`finite_log`] is derived here for few: a key of which a
-//! share `p` of the updates is has a live record in the sector to be cleaned with probability
-//! `c = q^(nd) (q^-d - 1) / (1 - q^(nd))`, `q = 1 - p`, in the steady state; copies and updates fill
-//! the sector: `sum of c + d = P`.
+//! Those are limits for many sectors. [`finite_log`] is derived here for few sectors. In the steady
+//! state, a key that gets a share `p` of the updates has a live record in the sector to be cleaned
+//! with probability `c = q^(nd) (q^-d - 1) / (1 - q^(nd))`, where `q = 1 - p`. Copies and updates
+//! fill the sector: `sum of c + d = P`.
 
 /// Keys that are updated equally often.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -33,7 +33,7 @@ impl Group {
         vec![Self { keys: keys.into(), share: 1.0 }]
     }
 
-    /// A share `hot_keys` of the keys takes a share `hot_updates` of the updates.
+    /// A share `hot_keys` of the keys gets a share `hot_updates` of the updates.
     pub fn skewed(keys: u32, hot_keys: f64, hot_updates: f64) -> Vec<Self> {
         let keys = f64::from(keys);
         let hot = (keys * hot_keys).round().max(1.0);
@@ -44,14 +44,14 @@ impl Group {
     }
 }
 
-/// When a full head is followed by the next sector, which change comes first.
+/// What comes first when the head is full: cleaning, or the change that does not fit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Order {
-    /// The oldest sector is cleaned, then the change is written: what the published analysis
-    /// assumes.
+    /// The oldest sector is cleaned, then the change is written, as the published analysis assumes.
     CleanThenWrite,
-    /// The change that found no room goes along, so that the record it replaces is not copied: one
-    /// copy less per cleaning where that record is in the sector cleaned. This store.
+    /// The change is written together with the copies, so that the record it replaces is not
+    /// copied: one copy less per cleaning if that record is in the sector cleaned. This store does
+    /// so.
     WriteAlong,
 }
 
@@ -59,7 +59,8 @@ pub enum Order {
 /// records to a sector. `None` if the keys do not fit.
 ///
 /// With [`Order::CleanThenWrite`] and one group this is the exact finite-size form of Desnoyers'
-/// equation 4; with two sectors it is `P / (P - L)`, or `P / (P - L + 1)` if the change goes along.
+/// equation 4. With two sectors it is `P / (P - L)`, or `P / (P - L + 1)` with
+/// [`Order::WriteAlong`].
 pub fn finite_log(sectors: u32, slots: f64, groups: &[Group], order: Order) -> Option<f64> {
     let n = f64::from(sectors.checked_sub(1).filter(|n| *n > 0)?);
     let along = if order == Order::WriteAlong { 1.0 } else { 0.0 };
@@ -77,8 +78,8 @@ pub fn finite_log(sectors: u32, slots: f64, groups: &[Group], order: Order) -> O
     Some(slots / root(0.0, slots, |d| copies(d) + d - slots))
 }
 
-/// Probability that a key has a live record in the sector to be cleaned, if a share `p` of the
-/// updates is its own and `d` updates lie between two cleanings.
+/// Probability that a key has a live record in the sector to be cleaned, if it gets a share `p` of
+/// the updates and `d` updates lie between two cleanings.
 fn survivors(p: f64, n: f64, d: f64, along: f64) -> f64 {
     let x = -(-p).ln_1p();
     if x == 0.0 || d == 0.0 {
@@ -91,13 +92,14 @@ fn survivors(p: f64, n: f64, d: f64, along: f64) -> f64 {
 }
 
 /// Write amplification of a circular log whose sectors hold unequal numbers of records that never
-/// change, `fixed`, oldest sector first; the other `keys` are updated equally often.
+/// change (`fixed`, oldest sector first). The other `keys` are updated equally often.
 ///
-/// Such records move on together whenever their sector is cleaned, so each of the `n` sectors of
-/// the log keeps its number of them for ever: data written at the factory in one go never spread
-/// out, whereas [`finite_log`] takes them to be spread evenly. With `d_j` updates into sector `j`
-/// and `D` in a round, `v_j = L q^(D - d_j) (1 - q^(d_j)) / (1 - q^D)` records of keys that change
-/// are copied into it, and `d_j + v_j + fixed_j = P`. Derived here. `None` if nothing fits.
+/// Records that never change move together whenever their sector is cleaned, so each of the `n`
+/// sectors of the log keeps its number of them for ever. Data written at the factory in one go
+/// never spread out, whereas [`finite_log`] assumes that they are spread evenly. With `d_j` updates
+/// into sector `j` and `D` in a round, `v_j = L q^(D - d_j) (1 - q^(d_j)) / (1 - q^D)` records of
+/// keys that change are copied into it, and `d_j + v_j + fixed_j = P`. Derived here. `None` if the
+/// keys do not fit.
 pub fn clustered_log(slots: f64, fixed: &[f64], keys: f64) -> Option<f64> {
     let free: f64 = fixed.iter().map(|fixed| slots - fixed).sum();
     if keys < 1.0 || free <= keys {
@@ -121,14 +123,14 @@ pub fn clustered_log(slots: f64, fixed: &[f64], keys: f64) -> Option<f64> {
     (round > 0.0).then(|| slots * fixed.len() as f64 / round)
 }
 
-/// Desnoyers 2012, equation 4: a large log under uniform updates, from the utilisation.
+/// Desnoyers 2012, equation 4: write amplification of a large log under uniform updates.
 pub fn large_log(utilisation: f64) -> f64 {
     let alpha = 1.0 / utilisation;
     root(1.0, 1e9, |a| a * -(-alpha / a).exp_m1() - 1.0)
 }
 
-/// Desnoyers 2012, equation 14: a large log where a share `hot_keys` of the keys takes a share
-/// `hot_updates` of the updates.
+/// Desnoyers 2012, equation 14: write amplification of a large log in which a share `hot_keys` of
+/// the keys gets a share `hot_updates` of the updates.
 pub fn large_skewed_log(utilisation: f64, hot_keys: f64, hot_updates: f64) -> f64 {
     let alpha = 1.0 / utilisation;
     let copies = |a: f64, keys: f64, share: f64| share / (share / keys * alpha / a).exp_m1();
@@ -137,13 +139,13 @@ pub fn large_skewed_log(utilisation: f64, hot_keys: f64, hot_updates: f64) -> f6
     })
 }
 
-/// Rosenblum and Ousterhout 1992: bytes moved per byte of new data, reads included, from the
-/// utilisation of the segment that is cleaned (not of the whole log).
+/// Rosenblum and Ousterhout 1992: bytes moved per byte of new data, reads included. The utilisation
+/// is that of the segment cleaned, not of the whole log.
 pub fn write_cost(cleaned_utilisation: f64) -> f64 {
     if cleaned_utilisation == 0.0 { 1.0 } else { 2.0 / (1.0 - cleaned_utilisation) }
 }
 
-/// Something that is written from time to time: keys alike in size and rate.
+/// Keys of equal size and rate that are written from time to time.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stream {
     /// How many keys.
@@ -156,7 +158,7 @@ pub struct Stream {
     pub copied: f64,
 }
 
-/// What power-ups do to the log: each leaves the page and writes a settle record.
+/// What power-ups do to the log: each moves to the next page and writes a settle record there.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Boots {
     /// Per unit of time.
@@ -165,7 +167,7 @@ pub struct Boots {
     pub settle: f64,
     /// Bytes of a page.
     pub page: f64,
-    /// How many updates come between two boots, and how probable that is.
+    /// Numbers of updates between two power-ups, each with its probability.
     pub updates_between: Vec<(f64, f64)>,
 }
 
@@ -176,39 +178,41 @@ pub struct Room {
     pub sectors: u32,
     /// Bytes for records in a sector.
     pub capacity: f64,
-    /// Of these, how many records take on average until the next one does not fit.
+    /// How many of these records take, on average, before the next one does not fit.
     pub packed: f64,
-    /// Bytes in front of the first record.
+    /// Bytes before the first record.
     pub overhead: f64,
 }
 
 /// The steady state of a log.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Turns {
-    /// Time between two sector turns.
+pub struct SteadyState {
+    /// Time between two compactions.
     pub interval: f64,
-    /// Bytes copied at each.
+    /// Bytes copied in each.
     pub copied: f64,
-    /// Bytes appended by updates in between.
+    /// Bytes appended by updates between two compactions.
     pub updates: f64,
-    /// Bytes used up by boots in between.
+    /// Bytes used up by power-ups between two compactions.
     pub boots: f64,
 }
 
-/// The same as [`finite_log`] for records of any sizes, in time instead of updates, with boots.
-/// Updates come at random times. `None` if the live records do not fit, or if nothing is written.
+/// The same as [`finite_log`], but for records of any sizes, in time instead of updates, and with
+/// power-ups ("boots"). Updates come at random times. `None` if the live records do not fit or if
+/// nothing is written.
 ///
-/// With the time `t` between turns: `copies(t) + t (bytes of updates + bytes of boots) = bytes of a
-/// sector`. The boot or update that starts a turn writes its record into the new sector; a boot
-/// then needs no settle record.
-pub fn turns(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<Turns> {
+/// With the time `t` between compactions: `copies(t) + t (bytes of updates + bytes of boots) =
+/// bytes of a sector`. The boot or update that starts a compaction writes its record into the new
+/// sector; a boot then needs no settle record.
+pub fn steady_state(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<SteadyState> {
     let n = f64::from(room.sectors.checked_sub(1).filter(|n| *n > 0)?);
     let updates: f64 = streams.iter().map(|s| s.keys * s.rate).sum();
     let update_bytes: f64 = streams.iter().map(|s| s.keys * s.rate * s.appended).sum();
     let boots = boots.filter(|boots| boots.rate > 0.0);
     let mean = if updates > 0.0 { update_bytes / updates } else { 0.0 };
     let page = boots.map_or(1.0, |boots| boots.page);
-    // Bytes to the next page boundary behind `used` bytes and what comes before the next boot.
+    // Bytes left up to the next page boundary, after `used` bytes and the updates before the next
+    // boot.
     let rest = |boots: &Boots, used: f64| -> f64 {
         let one = |k: f64| {
             let end = used + k * mean;
@@ -223,7 +227,7 @@ pub fn turns(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<T
     if all_bytes <= 0.0 || live >= n * room.packed {
         return None;
     }
-    // How often it is a boot that starts a turn.
+    // Share of the compactions that a boot starts.
     let by_boot = boot_rate * boot_bytes / all_bytes;
     let copies = |t: f64| -> f64 {
         let one = |s: &Stream| {
@@ -246,7 +250,7 @@ pub fn turns(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<T
     let filled = |t: f64| copies(t) + t * update_bytes + spent_by_boots(t);
     let most = 2.0 * (packed + boot_bytes) / all_bytes;
     let interval = root(0.0, most, |t| filled(t) - packed);
-    (interval > 0.0).then(|| Turns {
+    (interval > 0.0).then(|| SteadyState {
         interval,
         copied: copies(interval),
         updates: interval * update_bytes,
@@ -254,7 +258,7 @@ pub fn turns(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<T
     })
 }
 
-/// Where a function that rises crosses zero.
+/// The point where a rising function crosses zero.
 fn root(mut low: f64, mut high: f64, rising: impl Fn(f64) -> f64) -> f64 {
     for _ in 0..200 {
         let middle = f64::midpoint(low, high);
@@ -265,14 +269,17 @@ fn root(mut low: f64, mut high: f64, rising: impl Fn(f64) -> f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    //! Goal: the formulas are right. Method: the reference table, published values, cases that can
+    //! be calculated by hand, and formulas that must agree where both apply.
+
     use super::*;
 
     fn off(value: f64, expected: f64) -> f64 {
         (value / expected - 1.0).abs()
     }
 
-    /// The reference table beside the tests, see its README: simulated by programs that share
-    /// nothing with this crate.
+    /// The reference table in `tests/reference` (see its README) was simulated by programs that
+    /// share no code with this crate.
     #[test]
     fn finite_logs_as_in_the_reference_table() {
         let table = include_str!("../tests/reference/write_amplification.csv");
@@ -287,7 +294,7 @@ mod tests {
             let ours =
                 finite_log(sectors, slots, &Group::uniform(keys), Order::CleanThenWrite).unwrap();
             assert!(off(ours, simulated) < 2e-3, "{line}: {ours}");
-            // The table's formula lets the number of keys grow without bound.
+            // The formula in the table assumes an unlimited number of keys.
             assert!(off(ours, formula) < 4e-3, "{line}: {ours}");
             let u = f64::from(keys) / (f64::from(sectors - 1) * slots);
             assert!(off(large_log(u), infinite) < 1e-3, "{line}: {}", large_log(u));
@@ -296,7 +303,7 @@ mod tests {
         assert_eq!(rows, 147);
     }
 
-    /// Two sectors: what is copied is all live records, so the formula is elementary.
+    /// With two sectors all live records are copied, so the formula is elementary.
     #[test]
     fn two_sectors_by_hand() {
         let log = |order| finite_log(2, 127.0, &Group::uniform(102), order).unwrap();
@@ -314,14 +321,15 @@ mod tests {
     #[test]
     fn a_large_log_as_published() {
         assert!((large_log(1.0 / 1.3) - 2.36).abs() < 0.005);
-        // Many sectors come near it.
+        // Many sectors come close to it.
         let many = finite_log(513, 128.0, &Group::uniform(512 * 64), Order::CleanThenWrite);
         assert!(off(many.unwrap(), large_log(0.5)) < 2e-3);
     }
 
-    /// Rosenblum and Ousterhout 1992: read a segment, write what lives and fill up with new data.
-    /// With the utilisation 1 - 1/A of what a log really cleans, their write cost is 2 A, and the
-    /// overall utilisation in its place overstates it: 10 against 5.4 at 80 %.
+    /// Rosenblum and Ousterhout 1992: read a segment, write its live data and fill up with new
+    /// data. With the utilisation 1 - 1/A of the segments that a log really cleans, their write
+    /// cost is 2 A. The overall utilisation in its place overstates the cost: 10 instead of 5.4 at
+    /// 80 %.
     #[test]
     fn write_cost_of_cleaned_segments() {
         assert!(off(write_cost(0.8), 10.0) < 1e-9);
@@ -331,8 +339,8 @@ mod tests {
         assert_eq!(write_cost(0.0), 1.0);
     }
 
-    /// Skewed popularity. Expected values: simulation of 64 sectors of 128 slots by the programs
-    /// behind the reference table, 10 % of the keys taking 90 % of the updates.
+    /// Skewed popularity: 10 % of the keys get 90 % of the updates. The expected values come from a
+    /// simulation of 64 sectors of 128 slots by the programs that made the reference table.
     #[test]
     fn skewed_logs_as_simulated_elsewhere() {
         for (u, expected) in [(0.3, 1.31), (0.5, 1.73), (0.65, 2.30), (0.8, 3.54)] {
@@ -342,15 +350,15 @@ mod tests {
             assert!((finite - expected).abs() < 0.015, "{u}: {finite}");
             assert!(off(large_skewed_log(u, 0.1, 0.9), finite) < 0.02, "{u}");
         }
-        // One key takes 90 %: 1.92 with four sectors half full.
+        // One key gets 90 %: 1.92 with four sectors half full.
         let groups = [Group { keys: 1.0, share: 0.9 }, Group { keys: 191.0, share: 0.1 }];
         let hot = finite_log(4, 128.0, &groups, Order::CleanThenWrite).unwrap();
         assert!((hot - 1.92).abs() < 0.015, "{hot}");
     }
 
-    /// Fixed records spread evenly: the same as in the general form. Unevenly: worse. Simulated
-    /// elsewhere for four sectors of 128 slots half full, half of the keys fixed: 1.50 spread out,
-    /// 1.52 in one go.
+    /// Fixed records that are spread evenly give the same as the general form; unevenly spread ones
+    /// are worse. Simulated by the programs of the reference table for four sectors of 128 slots
+    /// half full, half of the keys fixed: 1.50 spread out, 1.52 in one go.
     #[test]
     fn factory_data_spread_and_in_one_go() {
         let spread = clustered_log(128.0, &[32.0; 3], 96.0).unwrap();
@@ -369,8 +377,8 @@ mod tests {
         for (sectors, keys) in [(2, 32), (2, 102), (4, 191), (8, 711)] {
             let room = Room { sectors, capacity: 4064.0, packed: 127.0 * 32.0, overhead: 32.0 };
             let stream = Stream { keys: keys.into(), rate: 0.5, appended: 32.0, copied: 32.0 };
-            let turns = turns(&room, &[stream], None).unwrap();
-            let updates = turns.interval * 0.5 * f64::from(keys);
+            let state = steady_state(&room, &[stream], None).unwrap();
+            let updates = state.interval * 0.5 * f64::from(keys);
             let by_bytes = 127.0 / updates;
             let by_slots =
                 finite_log(sectors, 127.0, &Group::uniform(keys), Order::WriteAlong).unwrap();
@@ -379,11 +387,11 @@ mod tests {
     }
 
     #[test]
-    fn what_does_not_fit_or_writes_nothing_has_no_turns() {
+    fn no_steady_state_if_keys_do_not_fit_or_nothing_is_written() {
         let room = Room { sectors: 2, capacity: 4064.0, packed: 4064.0, overhead: 32.0 };
         let stream = |keys| Stream { keys, rate: 1.0, appended: 32.0, copied: 32.0 };
-        assert_eq!(turns(&room, &[stream(127.0)], None), None);
-        assert_eq!(turns(&room, &[Stream { rate: 0.0, ..stream(10.0) }], None), None);
-        assert_eq!(turns(&room, &[], None), None);
+        assert_eq!(steady_state(&room, &[stream(127.0)], None), None);
+        assert_eq!(steady_state(&room, &[Stream { rate: 0.0, ..stream(10.0) }], None), None);
+        assert_eq!(steady_state(&room, &[], None), None);
     }
 }

@@ -1,10 +1,10 @@
-/* A log of records in one of two sectors. Full: the live ones are copied into the other sector.
+/* A log of records in one of two sectors. When it is full, the live records are copied into the other one.
  *
  * Sector: header {sequence number 4 bytes, mark 4 bytes}, then records {key length 1, value length 1, check 2,
- * key, value}; value length 255 removes the key. The sector with the mark and the higher number counts.
+ * key, value}; value length 255 removes the key. The sector with the mark and the higher number is the current one.
  *
- * Bug, left in for the rig to find: the header of the new sector is programmed before the copy, so that a
- * power cut in the copy leaves a sector that counts and lacks settings. -DHEADER_LAST compiles the order
+ * A bug is left in for the rig to find: the header of the new sector is programmed before the copies, so that a
+ * power cut between them leaves a current sector without some of the settings. -DHEADER_LAST compiles the order
  * that survives such a cut. */
 #include "gauge_log.h"
 
@@ -14,8 +14,8 @@ enum { HEADER = 8, RECORD = 4, MOST_KEYS = 32, MOST_KEY = 31, MOST_VALUE = 240, 
 static const uint32_t MARK = 0x45474155; /* "UAGE" */
 
 static const struct gauge_flash *flash;
-static uint32_t base, tail, sequence; /* sector that counts, end of its log, its number */
-static int tail_is_dirty;             /* something follows the log that is no record */
+static uint32_t base, tail, sequence; /* current sector, end of its log, its number */
+static int tail_is_dirty;             /* something that is not a record follows the log */
 static struct {
     char key[MOST_KEY + 1];
     uint32_t at; /* of its value */
@@ -58,7 +58,7 @@ static enum gauge_result remember(const char *key, uint32_t at, uint8_t bytes) {
     return GAUGE_OK;
 }
 
-/* Programs a record and moves *end behind it. */
+/* Programs a record and moves *end past it. */
 static enum gauge_result append(uint32_t *end, const char *key, const void *value, uint8_t bytes) {
     uint8_t record[RECORD + MOST_KEY + MOST_VALUE];
     uint8_t key_bytes = (uint8_t)strlen(key), body = bytes == REMOVED ? 0 : bytes;
@@ -105,8 +105,8 @@ static enum gauge_result write_header(uint32_t sector, uint32_t number) {
     return flash->program(sector, header, HEADER) == 0 ? GAUGE_OK : GAUGE_FLASH_ERROR;
 }
 
-/* Copies what lives into the other sector and goes on there. */
-static enum gauge_result turn(void) {
+/* Copies the live records into the other sector and continues there. */
+static enum gauge_result compact(void) {
     uint32_t other = base == 0 ? flash->sector_bytes : 0, end = other + HEADER;
     if (flash->erase(other, flash->sector_bytes) != 0) return GAUGE_FLASH_ERROR;
 #ifndef HEADER_LAST
@@ -137,7 +137,7 @@ enum gauge_result gauge_open(const struct gauge_flash *with) {
         base = flash->sector_bytes;
         live_count = 0;
         sequence = 0;
-        return turn();
+        return compact();
     }
     int newer = second && (!first || header[1][0] > header[0][0]);
     base = newer ? flash->sector_bytes : 0;
@@ -151,8 +151,8 @@ static enum gauge_result write(const char *key, const void *value, uint8_t bytes
         size_t kept = HEADER;
         for (unsigned i = 0; i < live_count; i++) kept += RECORD + strlen(live[i].key) + live[i].bytes;
         if (kept + whole > flash->sector_bytes) return GAUGE_FULL;
-        enum gauge_result turned = turn();
-        if (turned != GAUGE_OK) return turned;
+        enum gauge_result compacted = compact();
+        if (compacted != GAUGE_OK) return compacted;
     }
     return append(&tail, key, value, bytes);
 }

@@ -1,12 +1,12 @@
-/* Settings of an invented tide gauge in two sectors that take turns, written for this example: storage code
- * as it may be found in a device. It knows nothing of the rig. */
+/* Settings of an invented tide gauge, kept alternately in two sectors. Written for this example in the style of
+ * storage code as found in devices. It knows nothing of the rig. */
 #ifndef GAUGE_LOG_H
 #define GAUGE_LOG_H
 
 #include <stddef.h>
 #include <stdint.h>
 
-/* Your flash driver: 0 if done. */
+/* Your flash driver. The functions return 0 if they succeed. */
 struct gauge_flash {
     int (*read)(uint32_t address, void *data, size_t bytes);
     int (*program)(uint32_t address, const void *data, size_t bytes);

@@ -1,4 +1,4 @@
-/* The tide gauge's log under the rig: all that has to be written for it.
+/* Connects the tide gauge's log to the rig. This is all that has to be written for it.
  *
  *     cc -O1 -o gauge-log main.c gauge_log.c outlast_subject.c
  *     outlast torture --program ./gauge-log --sectors 2 --level F1

@@ -1,4 +1,4 @@
-/* The program's end of the pipe; the protocol is written down in faultsim/src/subjects/program.rs. */
+/* The program's end of the pipe to the rig. The protocol is described in faultsim/src/subjects/program.rs. */
 #define _POSIX_C_SOURCE 200809L
 #include "outlast_subject.h"
 
@@ -12,14 +12,14 @@ enum {
     MOST_VALUE = 128 * 1024,
     MOST_CHANGES = 256,
     MOST_NOTES = 256,
-    MOST_REFUSED = 1000 /* flash calls after which code that ignores errors is given up */
+    MOST_REFUSED = 1000 /* failed flash calls after which we give up on code that ignores errors */
 };
 
 static struct outlast_part part;
-static uint8_t *cells; /* copy of the part where nothing is marginal, else NULL */
+static uint8_t *cells; /* copy of the part if nothing in it is marginal, else NULL */
 static uint8_t notes[2 + 8 * MOST_NOTES];
 static unsigned note_count, refused;
-static unsigned seconds = 10; /* per request, unless the rig says otherwise */
+static unsigned seconds = 10; /* per request, unless the rig asks for another limit */
 
 static void put32(uint8_t *to, uint32_t number) {
     for (int i = 0; i < 4; i++) to[i] = (uint8_t)(number >> 8 * i);
@@ -40,7 +40,7 @@ static void *memory(size_t bytes) {
     return new;
 }
 
-/* Standard input and output without buffers: this process and the ones it forks share them. */
+/* Standard input and output without buffers, because this process and its children share them. */
 static int read_all(uint8_t *to, size_t bytes) {
     while (bytes > 0) {
         ssize_t got = read(0, to, bytes);
@@ -60,7 +60,7 @@ static void write_all(const uint8_t *from, size_t bytes) {
     }
 }
 
-/* A letter, the length of the rest, the rest in up to three pieces. */
+/* Sends a letter, the length of the rest, and the rest in up to three pieces. */
 static void send(char letter, const void *a, size_t a_bytes, const void *b, size_t b_bytes, const void *c,
                  size_t c_bytes) {
     size_t bytes = a_bytes + b_bytes + c_bytes;
@@ -74,7 +74,7 @@ static void send(char letter, const void *a, size_t a_bytes, const void *b, size
     free(message);
 }
 
-/* The rest of the next message, with a 0 byte behind it; NULL if the rig hung up. */
+/* The rest of the next message, with a 0 byte after it; NULL if the rig hung up. */
 static uint8_t *receive(char *letter, size_t *bytes) {
     uint8_t head[5];
     if (!read_all(head, 5)) return NULL;
@@ -97,7 +97,7 @@ static size_t take_notes(void) {
     return bytes;
 }
 
-/* What the part says to a call. Does not return if the power is gone. */
+/* The part's answer to a call. Does not return if the power is off. */
 static int outcome(void *data, size_t data_bytes) {
     char letter;
     size_t bytes;
@@ -165,7 +165,7 @@ static void power_up(const struct outlast_subject *subject, const uint8_t *rest,
     answer(subject->open(&part), NULL, 0);
 }
 
-/* A key of so many bytes as a string. */
+/* A copy of the key as a string. */
 static const char *key_of(const uint8_t *from, size_t bytes) {
     char *key = memory(bytes + 1);
     memcpy(key, from, bytes);
@@ -236,7 +236,7 @@ static void serve(const struct outlast_subject *subject, char letter, const uint
     answer(status, NULL, 0);
 }
 
-/* One power-up, in a process of its own. */
+/* One power-up, in a separate process. */
 static void live(const struct outlast_subject *subject, const uint8_t *first, size_t first_bytes) {
     alarm(seconds);
     power_up(subject, first, first_bytes);
@@ -264,7 +264,7 @@ int outlast_subject_run(const struct outlast_subject *subject) {
         size_t bytes;
         uint8_t *rest = receive(&letter, &bytes);
         if (!rest) return 0;
-        /* A letter for a power-up that has died meanwhile needs no answer but the one given. */
+        /* A message for a power-up that has died meanwhile needs no further answer. */
         if (letter == 'O') {
             int status = 0;
             pid_t child = fork();

@@ -1,4 +1,4 @@
-//! Tells the linker where the memory of the emulated board is.
+//! Passes the memory layout of the emulated board to the linker.
 fn main() {
     println!("cargo:rustc-link-search={}", env!("CARGO_MANIFEST_DIR"));
     println!("cargo:rustc-link-arg-bins=-Tlink.x");

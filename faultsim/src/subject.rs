@@ -1,67 +1,71 @@
-//! What storage code has to provide so that the rig can test it.
+//! What storage code has to implement to be tested by the rig, and the plain data it exchanges with
+//! the rig: operations, names, work and errors.
 
 use core::ops::Range;
 
 use crate::part::{Geometry, Part, PartError};
 
 /// Storage code under test. A type with four short methods is enough for a first run;
-/// `examples/own_store.rs` is a whole program around a small store with a bug that the rig finds.
+/// `examples/own_store.rs` is a complete program around a small store with a bug that the rig
+/// finds.
 ///
 /// The rig calls [`Subject::open`] for every power-up, runs operations, reads settings back with
-/// [`Subject::get`], and meanwhile cuts the power in any program or erase. What you need to know:
+/// [`Subject::get`], and cuts the power during programs and erases. What to know:
 ///
 /// - One value of the type is shared by all worker threads; each power-up gets a store of its own.
-///   All that is to survive a cut must be in the [`Part`]: dropping the store is the loss of RAM.
-///   Nothing may be kept in static variables.
-/// - The part is accessed with [`Chip::read`](crate::part::Chip::read), `program` and `erase` of
+///   Everything that has to survive a cut must be in the [`Part`]: dropping the store is the loss
+///   of RAM. Keep nothing in static variables.
+/// - Access the part with [`Chip::read`](crate::part::Chip::read), `program` and `erase` of
 ///   [`Part::chip_mut`], or through the `embedded-storage` traits of [`Part::nor`].
-/// - Once the power is off, each call of the part fails with [`PartError::PowerOff`]. Pass it on as
-///   [`Trouble::PowerOff`]; `?` does.
-/// - An operation that returns `Ok` is acknowledged: every later power-up must show it. Return
-///   [`Trouble::Refused`] for what the code does not offer: a kind of operation, a value too long,
-///   a name. The rig then leaves that out.
-/// - Behave in the same way each time: no clock, no addresses, no randomly seeded maps. Otherwise a
-///   token cannot repeat what was found.
-/// - Panics, endless loops and calls that such a part cannot carry out are violations, too. An
-///   endless loop is recognised by its calls of the part, whether they fail or not. One without
-///   such calls cannot be stopped from within the process, and the run hangs: test code that may
-///   have one as a separate program.
+/// - Once the power is off, every call of the part fails with [`PartError::PowerOff`]. Pass it on
+///   as [`Trouble::PowerOff`]; `?` does that.
+/// - An operation that returns `Ok` is acknowledged: every later power-up must show it. If the code
+///   does not support an operation, for example because of its kind, its name or the length of its
+///   value, return [`Trouble::Refused`]. The rig then leaves it out.
+/// - Behave the same each time: no clock, no addresses, no randomly seeded maps. Otherwise a token
+///   cannot repeat what was found.
+/// - Panics, endless loops and calls that violate the contract of the part are violations too. An
+///   endless loop is detected by its calls of the part, whether they fail or not. A loop without
+///   such calls cannot be stopped from within the process, and the run hangs: if your code may have
+///   one, run it as a separate program.
 ///
-/// The command cannot run your own subject. Call [`crate::run::run`] with each of the stages of
-/// [`crate::default_plan::Usual`], which are those of `outlast torture`, or with your own plan.
+/// The command `outlast` cannot run a subject of yours. Call [`crate::run::run`] with each of the
+/// stages of [`crate::default_plan::Usual`], which are those of `outlast torture`, or with a plan
+/// of your own.
 ///
 /// Code in another language runs as a separate program, see [`crate::subjects::program`].
 pub trait Subject: Sync {
-    /// The running store, alive during one power-up.
+    /// The running store, which lives during one power-up.
     type Store;
 
-    /// Short name for reports, for example `two-copies`.
+    /// A short name for reports, for example `two-copies`.
     fn name(&self) -> &'static str;
 
-    /// One power-up: everything the code does before its settings can be read, formatting a
-    /// blank part included.
+    /// One power-up: everything the code does before its settings can be read, including the
+    /// formatting of a blank part.
     ///
     /// # Errors
     ///
-    /// [`Trouble::PowerOff`] if the part reported it; anything else counts as a part that does
-    /// not come up any more.
+    /// [`Trouble::PowerOff`] if the part reported it. Anything else counts as a device that no
+    /// longer starts.
     fn open(&self, part: &Part) -> Result<Self::Store, Trouble>;
 
-    /// Runs one operation to its end. [`Op::Reopen`] never arrives here.
+    /// Runs one operation to completion. [`Op::Reopen`] is never passed to it.
     ///
     /// # Errors
     ///
     /// See [`Trouble`]. [`Trouble::Full`] and [`Trouble::Refused`] promise that nothing changed.
     fn apply(&self, store: &mut Self::Store, op: &Op, keys: &KeyNames) -> Result<(), Trouble>;
 
-    /// Reads one setting into `out`, replacing what is there; `false` if it is absent.
+    /// Reads one setting into `out`, replacing its content; `false` if the setting is absent.
     ///
     /// # Errors
     ///
     /// See [`Trouble`].
     fn get(&self, store: &mut Self::Store, key: &str, out: &mut Vec<u8>) -> Result<bool, Trouble>;
 
-    /// Names every setting present, in any order; `None` if the code cannot list its settings.
+    /// Calls `each` with the name of every setting that is present, in any order; `None` if the
+    /// code cannot list its settings.
     fn list(
         &self,
         store: &mut Self::Store,
@@ -72,42 +76,43 @@ pub trait Subject: Sync {
     }
 
     /// Whether the code uses the part through [`crate::part::spi`], so that random lives can end a
-    /// power-up at any moment of the bus, and reset the microcontroller alone.
+    /// power-up at any moment of the bus, and can reset the microcontroller alone.
     fn is_on_bus(&self) -> bool {
         false
     }
 
-    /// Whether its workloads contain counters: settings named `count.` and a number, of 8 bytes,
+    /// Whether workloads for it include counters: settings named `count.` and a number, of 8 bytes,
     /// that grow by one each time.
     fn has_counters(&self) -> bool {
         false
     }
 
-    /// Whether the code promises to carry out deletes, and puts that replace a value by one that is
-    /// no longer, on a full part too. If so, the rig checks it. If not, [`Trouble::Full`] is
-    /// accepted wherever the workload fills the part up.
+    /// Whether the code promises that deletes, and puts that replace a value by one that is no
+    /// longer, also work on a full part. If so, the rig checks it. Otherwise [`Trouble::Full`] is a
+    /// valid answer wherever a workload fills the part.
     fn works_when_full(&self) -> bool {
         false
     }
 
-    /// For code that relies on a linear check - a CRC, a parity - within the same program as the
-    /// data: if these bytes, programmed in one call, are such a record, the bytes of it that may
-    /// change without making it another kind of record. At F4 the rig then works out torn
-    /// programs that pass the check.
+    /// For code that relies on a linear check, such as a CRC or a parity, within the same program
+    /// as the data. If these bytes, programmed in one call, are such a record, returns the range of
+    /// bytes that may change without making it a different kind of record. At F4 the rig then works
+    /// out torn programs that pass the check.
     fn linear_check(&self, data: &[u8]) -> Option<Range<usize>> {
         let _ = data;
         None
     }
 
-    /// Used with [`Subject::linear_check`]: the check computed over the record, exclusive-or the
-    /// check stored in it, for any record. Zero if the check holds. A start value that is not known
+    /// For the same code: the exclusive-or of the check computed over the record and the check
+    /// stored in it, for any record. It is zero if the check holds. A start value that is not known
     /// may be left out.
     fn residue(&self, data: &[u8]) -> u64 {
         let _ = data;
         0
     }
 
-    /// The worst case that the code states for itself on this geometry; checked if given.
+    /// The worst case that the code claims for itself on this geometry. The rig checks it if it is
+    /// given.
     fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
         let _ = geometry;
         None
@@ -119,21 +124,21 @@ pub trait Subject: Sync {
 pub enum Trouble {
     /// The part reported that the power is off.
     PowerOff,
-    /// No room; nothing changed.
+    /// There is no room; nothing changed.
     Full,
-    /// The value asked for is damaged and was not served.
+    /// The requested value is damaged and was not returned.
     Corrupt,
-    /// Refused for the reason given; nothing changed.
+    /// The operation was refused for the reason given; nothing changed.
     Refused(String),
     /// Anything else: the code gave up.
     Broken(String),
-    /// The program that runs the code died or does not speak the protocol.
+    /// The program that runs the code died, or violated the protocol.
     Crashed(String),
     /// The program that runs the code did not answer in time.
     TimedOut(String),
 }
 
-/// What the part answers is passed on, so that `?` is enough in a [`Subject`].
+/// Converts the errors of the part, so that `?` is enough in a [`Subject`].
 impl From<PartError> for Trouble {
     fn from(error: PartError) -> Self {
         match error {
@@ -153,7 +158,7 @@ pub enum Op {
         /// Its new value.
         value: Vec<u8>,
     },
-    /// Remove a setting; fine if it is absent.
+    /// Remove a setting. It is not an error if the setting is absent.
     Delete {
         /// Which setting.
         key: u16,
@@ -162,9 +167,9 @@ pub enum Op {
     Batch(Vec<Change>),
     /// Factory reset: remove everything, all or nothing.
     Clear,
-    /// Housekeeping in idle time; changes no setting.
+    /// Housekeeping in idle time; it changes no setting.
     Tidy,
-    /// Orderly restart: drop the store, cycle the power, open again.
+    /// An orderly restart: drop the store, cycle the power, open again.
     Reopen,
 }
 
@@ -215,7 +220,7 @@ impl Op {
         }
     }
 
-    /// Bytes of the longest value in it.
+    /// The length of the longest value in it.
     pub(crate) fn longest_value(&self) -> usize {
         let len = |change: &Change| match change {
             Change::Put { value, .. } => value.len(),
@@ -276,7 +281,7 @@ impl std::fmt::Display for OpKind {
     }
 }
 
-/// Bytes for a report: all of a short value, the beginning and the length of a longer one.
+/// Bytes as text for a report: all of a short value, the beginning and the length of a longer one.
 pub(crate) fn hex(bytes: &[u8]) -> String {
     const SHOWN: usize = 8;
     if bytes.is_empty() {
@@ -289,7 +294,7 @@ pub(crate) fn hex(bytes: &[u8]) -> String {
     text
 }
 
-/// Work done on the part: calls, not bytes.
+/// Work done on the part, in calls, not bytes.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Work {
     /// Read calls.
@@ -332,7 +337,7 @@ pub(crate) fn counted(number: u64, what: &str) -> String {
     format!("{number} {what}{plural}")
 }
 
-/// The worst case that a subject states for itself.
+/// The worst case that a subject claims for itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Bounds {
     /// One [`Subject::open`], whatever the part holds.
@@ -345,12 +350,12 @@ pub struct Bounds {
 #[derive(Clone, Debug, PartialEq, Eq, Default)]
 pub struct KeyNames {
     names: Vec<String>,
-    /// Indices in the order of the names.
+    /// The indices, sorted by name.
     sorted: Vec<u16>,
 }
 
 impl KeyNames {
-    /// Names in the order of their indices; all but the first 65 536 are dropped.
+    /// Names in the order of their indices. All but the first 65 536 are dropped.
     pub fn new(names: impl IntoIterator<Item = impl Into<String>>) -> Self {
         let limit = usize::from(u16::MAX) + 1;
         let names: Vec<String> = names.into_iter().map(Into::into).take(limit).collect();
@@ -359,7 +364,7 @@ impl KeyNames {
         Self { names, sorted }
     }
 
-    /// The name of a setting; empty for an index that has none.
+    /// The name of a setting; an empty string for an index without a name.
     pub fn name(&self, key: u16) -> &str {
         self.names.get(usize::from(key)).map_or("", String::as_str)
     }
@@ -394,7 +399,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn names_are_found() {
+    fn names_are_found_and_others_are_not() {
         let keys = KeyNames::new(["radio.channel", "boots", "a"]);
         for (key, name) in keys.iter() {
             assert_eq!(keys.find(name.as_bytes()), Some(key));

@@ -260,7 +260,7 @@ impl Steps<'_> {
             MountStep::ZeroOpening { sector: here.sector }
         } else if here.offset == self.after.mark_offset() && len == shape.unit {
             MountStep::Mark { sector: here.sector }
-        } else if here.offset % shape.page_bytes == 0 && len == trace {
+        } else if here.offset.is_multiple_of(shape.page_bytes) && len == trace {
             MountStep::Trace { at: here }
         } else if len == header_area {
             MountStep::ZeroHeader { at: here, len }

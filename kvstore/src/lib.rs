@@ -37,12 +37,13 @@
 //! | the microcontroller's own flash | the `NorFlash` type of its HAL | [`Layout::of`] |
 //! | a file or memory, on a computer | `FileFlash` or `Ram` of the crate `outlast-image` | that of the device |
 //!
-//! The driver must keep these rules, which follow from the trait:
+//! The driver and the part must keep these rules:
 //!
 //! - `write` and `erase` return only when the operation is complete.
 //! - A unit reads `0xFF` after an erase, and programming clears bits only.
-//! - Zeros may be programmed over anything. The store does that at every open, to make what an
-//!   interrupted operation left unreadable for good. Parts that forbid even this are not served.
+//! - Zeros may be programmed over anything, which is more than the trait asks for. The store does
+//!   that at every open, to make what an interrupted operation left unreadable for good. Parts that
+//!   forbid even this are not served.
 //!
 //! **2. Choose the layout.** A [`Layout`] says which range of the flash belongs to the store, and
 //! how the range is divided. It must be the same at every open.
@@ -77,6 +78,7 @@
 //! | [`Error::NotAStore`] with [`Found::Counters`] | a store with counters | the programmer: enable the feature `counters` |
 //! | [`Error::IndexFull`] | the store holds more than `N` keys | the programmer: a larger `N` |
 //! | [`Error::Flash`] | the driver failed | the firmware: try again, then report the part as faulty |
+//! | [`Error::Corrupt`], [`Error::Full`] | the flash does not keep what is written, or holds a log that no store leaves | the firmware: report the part as faulty |
 //!
 //! A blank range is not an error: `open` makes a new store in it. No error of `open` destroys
 //! settings.
@@ -106,9 +108,9 @@
 //! # Ok::<(), Error<flash::Never>>(())
 //! ```
 //!
-//! Keep one store for the whole run. It takes 88 bytes of RAM on 32-bit targets, plus 8 bytes per
-//! key that it may hold, plus the driver. A store in a static is made with [`Store::new`] and
-//! [`Store::mount`], which need less stack than [`Store::open`].
+//! Keep one store for the whole run. It takes about 80 bytes of RAM on 32-bit targets, and 8 bytes
+//! per key that it may hold, besides the driver. A store in a static is made with [`Store::new`]
+//! and [`Store::mount`], which need less stack than [`Store::open`].
 //!
 //! # How long the calls take
 //!

@@ -64,7 +64,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// # Errors
     /// [`Error::Layout`] and [`Error::NotAStore`] leave the flash as it was. [`Error::IndexFull`]
     /// (the store holds more than `N` keys) changes nothing that holds settings. [`Error::Flash`].
-    /// [`Error::Full`] for a log that no store leaves.
+    /// [`Error::Corrupt`] if the flash does not keep what is written. [`Error::Full`] for a log
+    /// that no store leaves.
     pub fn open(flash: F, layout: Layout) -> Result<Self, Error<F::Error>> {
         let mut result = Self::new(flash, &layout);
         if let Ok(store) = &mut result

@@ -61,6 +61,9 @@ pub(crate) fn stuck(answer: &[u8]) -> Option<u8> {
 
 #[cfg(test)]
 mod tests {
+    //! Goal: IDs decode as JEP106 defines them. Method: answers of real parts, and of a bus without a
+    //! chip.
+
     use super::*;
 
     // JEP106AM, abstract: 7 data bits and an odd parity bit; 7Fh points to the next bank.

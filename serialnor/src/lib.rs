@@ -113,7 +113,7 @@
 //! further call first waits for the chip again, up to the same time.
 //!
 //! **Watchdog.** While the driver waits, it calls the `DelayNs` at least every 10 ms. Feed the
-//! watchdog there, or yield to other tasks:
+//! watchdog there, or yield to other tasks. Reading does not wait: on a slow bus, read in pieces.
 //!
 //! ```
 //! use embedded_hal::delay::DelayNs;

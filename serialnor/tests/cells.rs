@@ -1,7 +1,9 @@
-//! The driver on a chip with cells and a memory of its modes: what it gets wrong there, bytes show.
+//! Goal: the driver programs and erases the right bytes, also if commands get lost, the chip is
+//! asleep or in another address mode, or the tables are unusual.
 //!
-//! The chip follows the data sheets named in `faultsim/src/part/spi`; what is changed of a real chip's tables,
-//! and what goes wrong, is invented.
+//! Method: a mock chip with cells, address mode and deep power-down; a mistake of the driver shows
+//! in its bytes. The chip follows the data sheets named in `faultsim/src/part/spi`. The changes to
+//! the tables of real chips, and the faults, are invented.
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -13,40 +15,40 @@ use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 use outlast_serialnor::{Addressing, DataSheet, EraseType, FourByte, Options, SerialNor, Work};
 
-/// Commands that erase, and bytes.
+/// Erase commands and the bytes they erase.
 const ERASES: [(u8, u32); 5] =
     [(0x20, 4 << 10), (0x21, 4 << 10), (0x52, 32 << 10), (0xD8, 64 << 10), (0xDC, 64 << 10)];
-/// A byte of 8 clocks at 50 MHz.
+/// One byte: 8 clocks at 50 MHz.
 const BYTE_NS: u64 = 160;
-/// From B9h to deep power-down, from memory of data sheets.
+/// Time from B9h to deep power-down, from memory of data sheets.
 const SLEEP_NS: u64 = 10_000;
 
 #[derive(Default)]
 struct State {
     tables: Vec<u8>,
-    /// Those programmed.
+    /// The cells that were programmed; all others are blank.
     cells: BTreeMap<u32, u8>,
-    /// Added to the status.
+    /// Bits set in the status register besides the latch.
     status: u8,
-    /// Until then busy by the flag status, ready by the status.
+    /// Until this time the flag status says busy, while the status says ready.
     flags_busy_until: u64,
     latch: bool,
-    /// So many write enable commands to come are lost on the way.
+    /// How many of the next write enable commands are lost on the bus.
     enables_lost: u32,
-    /// Plain commands take four address bytes.
+    /// Whether ordinary commands take four address bytes.
     four: bool,
-    /// B7h and E9h need 06h before them.
+    /// Whether B7h and E9h need 06h before them.
     four_needs_latch: bool,
     /// Deep power-down is reached at this time; until then no command is taken.
     asleep_from: Option<u64>,
     now_ns: u64,
-    /// The bus fails at the transaction behind 99h.
-    fails_behind_reset: bool,
+    /// Whether the bus fails at the transaction after 99h.
+    fails_after_reset: bool,
     log: Vec<Vec<u8>>,
 }
 
 impl State {
-    /// Where the command points, and how long command and address are.
+    /// The address of the command, and the length of opcode and address together.
     fn address(&self, sent: &[u8]) -> Option<(u32, usize)> {
         let has_own = matches!(sent[0], 0x12 | 0x13 | 0x0C | 0x21 | 0xDC);
         let count = if has_own || self.four { 4 } else { 3 };
@@ -150,8 +152,8 @@ impl DelayNs for Chip {
 impl SpiDevice for Chip {
     fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Failed> {
         let mut state = self.0.borrow_mut();
-        let is_behind_reset = state.log.last().is_some_and(|sent| sent == &[0x99]);
-        if is_behind_reset && std::mem::take(&mut state.fails_behind_reset) {
+        let is_after_reset = state.log.last().is_some_and(|sent| sent == &[0x99]);
+        if is_after_reset && std::mem::take(&mut state.fails_after_reset) {
             return Err(Failed);
         }
         let mut sent = Vec::new();
@@ -175,7 +177,7 @@ impl SpiDevice for Chip {
 }
 
 impl Chip {
-    /// The chip of these tables, changed.
+    /// A chip with these tables, changed by the closure.
     fn of(name: &str, change: impl FnOnce(&mut State)) -> Self {
         let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/sfdp").join(name);
         let text = std::fs::read_to_string(path.with_extension("hex")).unwrap();
@@ -201,7 +203,7 @@ fn read<const LEN: usize, const ERASE: usize>(flash: &mut Flash<ERASE>, at: u32)
 }
 
 #[test]
-fn without_a_fault_all_is_well() {
+fn without_a_fault_every_chip_works() {
     for name in ["mt25qu256a", "at25ql128a", "is25wp256"] {
         let chip = Chip::of(name, |_| ());
         let mut flash: Flash = chip.start(Options::new().with_verify(true)).unwrap();
@@ -216,7 +218,7 @@ fn without_a_fault_all_is_well() {
     }
 }
 
-/// A DWORD of the basic table, which stands at 30h in all tables changed here.
+/// Changes a DWORD of the basic table, which is at 30h in all tables changed here.
 fn set_dword(state: &mut State, number: usize, change: impl FnOnce(u32) -> u32) {
     let at = 0x30 + 4 * (number - 1);
     let word: &mut [u8; 4] = state.tables[at..].first_chunk_mut().unwrap();
@@ -233,7 +235,8 @@ fn erases<const ERASE: usize>(flash: &Flash<ERASE>) -> Vec<(u32, u8)> {
     types.iter().flatten().map(|erase| (erase.bytes, erase.opcode)).collect()
 }
 
-// The tables of MT25QU256A list 4, 64, 32 KiB, and of these 21h, DCh and none.
+// The tables of MT25QU256A list types of 4, 64 and 32 KiB, with four-byte commands 21h, DCh and
+// none.
 #[test]
 fn erase_types_of_a_data_sheet_get_the_command_of_their_size() {
     let chip = Chip::of("mt25qu256a", |_| ());
@@ -242,7 +245,7 @@ fn erase_types_of_a_data_sheet_get_the_command_of_their_size() {
     let sheet = DataSheet::new().with_erase_types(usual);
     let mut flash: Flash = chip.start(of(sheet)).unwrap();
     assert_eq!(erases(&flash), [(4 << 10, 0x21), (64 << 10, 0xDC)]);
-    // The first half of a block stays when the second is erased.
+    // Erasing the second half of a block leaves the first half alone.
     flash.write(0x1_0000, b"calibration").unwrap();
     flash.erase(0x1_8000, 0x2_0000).unwrap();
     assert_eq!(&read(&mut flash, 0x1_0000), b"calibration");
@@ -257,7 +260,7 @@ fn erase_types_of_a_data_sheet_get_the_command_of_their_size() {
     let error = chip.start::<{ 128 << 10 }, 1>(of(sheet)).err();
     assert_eq!(error, Some(Error::UnclearEraseTypes));
 
-    // Its 256 KiB type is the fourth.
+    // The 256 KiB type of this chip is the fourth.
     let chip = Chip::of("s28hs02gt", |_| ());
     let sheet = DataSheet::new().with_erase_types(types([(256 << 10, 0xDC)]));
     let flash: Flash<{ 256 << 10 }> = chip.start(of(sheet)).unwrap();
@@ -306,8 +309,8 @@ fn a_lost_write_enable_before_the_address_mode_is_repeated() {
 }
 
 #[test]
-fn the_address_mode_is_set_again_behind_a_reset_that_failed_half_way() {
-    let chip = Chip::of("is25wp256", |state| state.fails_behind_reset = true);
+fn the_address_mode_is_set_again_after_a_reset_that_failed_half_way() {
+    let chip = Chip::of("is25wp256", |state| state.fails_after_reset = true);
     let mut flash: Flash = chip.start(Options::new()).unwrap();
     assert_eq!(flash.chip().addressing, Addressing::FourByteMode { write_enable: false });
     assert_eq!(flash.reset(), Err(Error::Bus(Failed)));
@@ -318,7 +321,7 @@ fn the_address_mode_is_set_again_behind_a_reset_that_failed_half_way() {
 
 // DWORD 1 says three bytes only.
 #[test]
-fn a_small_chip_is_not_taken_for_one_of_four_address_bytes_always() {
+fn a_small_chip_is_not_taken_for_one_that_always_needs_four_address_bytes() {
     for word in [0xFFFF_FFFF, 0xFF00_1000, 0x4000_1000] {
         let chip = Chip::of("at25ql128a", |state| set_dword(state, 16, |_| word));
         let flash: Flash = chip.start(Options::new()).unwrap();
@@ -330,7 +333,7 @@ fn a_small_chip_is_not_taken_for_one_of_four_address_bytes_always() {
     assert_eq!(flash.chip().addressing, Addressing::Four);
 }
 
-// DWORD 1 bit 2: 0 for programs of single bytes; revision 1.0 has no page size.
+// DWORD 1 bit 2 is 0 for chips that program single bytes; revision 1.0 has no page size.
 #[test]
 fn a_chip_that_programs_single_bytes_gets_them() {
     let chip = Chip::of("mx25l3233f", |state| set_dword(state, 1, |word| word & !4));
@@ -371,7 +374,7 @@ fn a_fast_read_that_the_chip_does_not_have_is_refused() {
 }
 
 #[test]
-fn a_busy_chip_is_not_taken_for_no_chip_for_want_of_time() {
+fn a_short_timeout_does_not_mistake_a_busy_chip_for_a_missing_one() {
     let chip = Chip::of("at25ql128a", |state| state.status = 0x03);
     let error = |status| {
         chip.0.borrow_mut().status = status;
@@ -381,7 +384,8 @@ fn a_busy_chip_is_not_taken_for_no_chip_for_want_of_time() {
     assert_eq!(error(0xFF), Some(Error::BusStuck(0xFF)));
 }
 
-// DWORD 2: bit 31 and the power of two of bits. The largest chip that 32-bit offsets reach.
+// DWORD 2: bit 31 and the number of bits as a power of two. The largest chip that 32-bit offsets
+// reach.
 #[test]
 fn the_last_bytes_of_4_gib_are_verified() {
     let chip = Chip::of("mx66l1g45g", |state| set_dword(state, 2, |_| 1 << 31 | 35));
@@ -392,9 +396,9 @@ fn the_last_bytes_of_4_gib_are_verified() {
     assert_eq!(flash.write(u32::MAX, &[0xFF]), Err(Error::Verify { at: u32::MAX }));
 }
 
-// The tables of MT25QU256A list 70h alone for waiting.
+// The tables of MT25QU256A list only 70h for waiting.
 #[test]
-fn a_chip_busy_by_its_flag_status_is_waited_for_at_the_start() {
+fn the_start_waits_for_a_chip_that_is_busy_by_its_flag_status() {
     let chip = Chip::of("mt25qu256a", |state| state.flags_busy_until = 200_000_000);
     let start = |timeout| chip.start::<4096, 1>(Options::new().with_start_timeout_us(timeout));
     assert_eq!(start(100_000).err(), Some(Error::StillBusy { work: Work::Start, status: 0x00 }));
@@ -402,7 +406,7 @@ fn a_chip_busy_by_its_flag_status_is_waited_for_at_the_start() {
 }
 
 #[test]
-fn the_address_mode_of_an_earlier_program_is_left_as_the_data_sheet_says() {
+fn the_address_mode_of_earlier_firmware_is_left_as_the_data_sheet_says() {
     for write_enable in [false, true] {
         let chip = Chip::of("n25q256a", |state| {
             (state.four, state.four_needs_latch) = (true, write_enable);

@@ -1,4 +1,9 @@
-//! What the driver makes of each real chip's tables, and what it sends.
+//! Goal: the driver uses each real chip as its tables and its data sheet say, sends the frames of
+//! the standard, and reports what is wrong instead of guessing.
+//!
+//! Method: a mock chip without cells that answers with the tables of a real chip and logs what it
+//! is sent. Expected values come from `tests/sfdp/README.md` and from the data sheets named at each
+//! test; random changes of the tables must not make the driver panic.
 
 use std::cell::RefCell;
 use std::convert::Infallible;
@@ -14,14 +19,14 @@ use outlast_serialnor::{
     Addressing, DataSheet, EraseType, Error, FourByte, Options, SerialNor, SfdpError, Work,
 };
 
-/// A chip that is idle, has these tables, and takes everything at once. Without cells: it reads as its
-/// own log's last data.
+/// A chip that is idle, has these tables and finishes every command at once. It has no cells: data
+/// read as FFh.
 #[derive(Clone, Debug)]
 struct Talker {
     tables: Vec<u8>,
     id: [u8; 3],
     latch: bool,
-    /// Added to the status.
+    /// Bits set in the status register besides the latch.
     status: u8,
     flags: u8,
     log: Rc<RefCell<Vec<Vec<u8>>>>,
@@ -48,14 +53,14 @@ impl Talker {
         SerialNor::new(self.clone(), self.clone(), options)
     }
 
-    /// The driver, and what is sent from now on.
+    /// A started driver, with an empty log.
     fn started(&self, options: Options) -> SerialNor<Self, Self> {
         let driver = self.start(options).unwrap();
         self.log.borrow_mut().clear();
         driver
     }
 
-    /// What was sent, without looks at the status.
+    /// The frames sent, without the status reads.
     fn sent(&self) -> Vec<Vec<u8>> {
         self.log.borrow_mut().drain(..).filter(|sent| sent[0] != 0x05).collect()
     }
@@ -110,7 +115,7 @@ fn erases<const ERASE: usize>(driver: &SerialNor<Talker, Talker, ERASE>) -> Vec<
     types.iter().flatten().map(|erase| (erase.bytes, erase.opcode)).collect()
 }
 
-// Expected values: `tests/sfdp/README.md` and the notes there.
+// Expected values: the table and the notes in `tests/sfdp/README.md`.
 #[test]
 fn each_real_chip_is_used_as_its_tables_say_or_refused() {
     use Addressing::{FourByteMode, FourByteOpcodes, Three};
@@ -119,7 +124,7 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
     for (name, capacity, page, addressing, types) in [
         // The 32 KiB type has no command with four address bytes.
         ("mt25qu256a", 32 << 20, 256, FourByteOpcodes, &[(4 << 10, 0x21), (64 << 10, 0xDC)][..]),
-        // "Three address bytes only", but 32 MiB and B7h.
+        // The tables say three address bytes only, but the chip has 32 MiB and B7h.
         ("is25wp256", 32 << 20, 256, mode, &usual),
         ("at25ql128a", 16 << 20, 256, Three, &usual),
         ("mx25l3233f", 4 << 20, 256, Three, &usual),
@@ -152,9 +157,9 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
     for (name, error) in [
         // One command stands for two sizes.
         ("s25fs256t", Error::UnclearEraseTypes),
-        // A sector map says where which size holds.
+        // A sector map says which size is valid where.
         ("s28hs02gt", Error::UnclearEraseTypes),
-        // 32 MiB, and tables of the first revision do not tell how.
+        // 32 MiB, and tables of the first revision do not say how to address them.
         ("n25q256a", Error::FourByteAddresses),
         ("mx25l25635e", Error::FourByteAddresses),
         ("mx25l25635f", Error::FourByteAddresses),
@@ -170,7 +175,7 @@ fn a_data_sheet_corrects_the_tables() {
     let sheet = DataSheet::new().with_capacity(16 << 20);
     let driver = Talker::of("zd25q128c_wrong_density").start::<4096>(options(sheet)).unwrap();
     assert_eq!(driver.capacity(), 16 << 20);
-    // 256 bytes, by 81h.
+    // The smallest type is 256 bytes with command 81h.
     assert_eq!(erases(&driver)[0], (256, 0x81));
     let mode = DataSheet::new().with_four_byte(FourByte::Mode { write_enable: true });
     let chip = Talker::of("n25q256a");
@@ -208,12 +213,12 @@ fn without_tables_a_data_sheet_is_needed() {
 }
 
 #[test]
-fn a_bus_without_a_chip_is_told_from_a_busy_one() {
+fn a_bus_without_a_chip_is_not_taken_for_a_busy_chip() {
     for (level, status) in [(0x00, 0x00), (0xFF, 0xFF)] {
         let nothing = Talker { id: [level; 3], status, ..Talker::new(vec![level; 64]) };
         let slept = nothing.slept_us.clone();
         let started = nothing.start::<4096>(Options::new());
-        // The identification is zero behind its three bytes, as the line of the first case is.
+        // The answer is zero after the three ID bytes, like the line in the first case.
         assert_eq!(started.err(), Some(Error::BusStuck(level)));
         assert!(*slept.borrow() < 2_000_000, "{}", slept.borrow());
     }
@@ -240,7 +245,7 @@ fn frames_are_those_of_the_standard() {
         chip.sent(),
         [
             vec![0x06],
-            // The end of a page, a page, the rest.
+            // The end of one page, a whole page, the rest.
             frame(&[0x12, 0x01, 0x23, 0x45, 0xF0], &data[..0x10]),
             vec![0x06],
             frame(&[0x12, 0x01, 0x23, 0x46, 0x00], &data[0x10..0x110]),
@@ -281,7 +286,7 @@ fn frames_are_those_of_the_standard() {
 }
 
 #[test]
-fn units_of_error_correction_stay_whole() {
+fn units_of_error_correction_are_never_split() {
     let chip = Talker::of("mx66l1g45g");
     let mut flash: SerialNor<_, _, 4096, 16> =
         SerialNor::new(chip.clone(), chip.clone(), Options::new().with_transfer_bytes(40)).unwrap();
@@ -295,12 +300,12 @@ fn units_of_error_correction_stay_whole() {
 }
 
 #[test]
-fn failures_of_the_flag_status_are_told() {
+fn failures_in_the_flag_status_are_reported() {
     // Micron MT25QL256 data sheet: bit 5 erase, bit 4 program, bit 1 protection.
     let chip = Talker::of("mt25qu256a");
     assert!(chip.started(Options::new()).chip().polls_flag_status);
     let failing = Talker { flags: 0x90, ..chip };
-    // What failed before the start is cleared, not told.
+    // A failure from before the start is cleared, not reported.
     let mut flash = failing.start::<4096>(Options::new()).unwrap();
     assert!(failing.sent().contains(&vec![0x50]));
     let failed = Error::Failed { work: Work::Program, flag_status: 0x90 };
@@ -328,7 +333,8 @@ fn ranges_are_checked() {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 512, ..ProptestConfig::default() })]
 
-    /// Whatever the tables say: an error, or a chip that can be worked without a panic and within it.
+    /// Whatever the tables say, the driver returns an error or works without a panic and keeps to
+    /// its transfer limit.
     #[test]
     fn no_tables_make_the_driver_panic(
         changes in prop::collection::vec((0x18_usize..0x90, any::<u8>()), 1..6),

@@ -1,6 +1,9 @@
-//! The decoder held against tables of real chips and an independent decode of them.
+//! Goal: the tables of a chip are decoded as JESD216 defines them, and any bytes are decoded or
+//! refused without a panic.
 //!
-//! Sources: `tests/sfdp/README.md`; field positions from JESD216 by way of Micron TN-25-06 Rev D.
+//! Method: the tables of 16 real chips are compared with an independent decode of them, and random
+//! or damaged bytes are fed to the decoder. Sources: `tests/sfdp/README.md`; field positions from
+//! JESD216 by way of Micron TN-25-06 Rev D.
 
 use std::collections::BTreeMap;
 use std::convert::Infallible;
@@ -20,7 +23,7 @@ fn dump(name: &str) -> Vec<u8> {
     text.split_ascii_whitespace().map(|byte| u8::from_str_radix(byte, 16).unwrap()).collect()
 }
 
-/// As a chip answers: FFh behind the end of what is known.
+/// Reads like a chip: FFh after the end of the known bytes.
 fn read(bytes: &[u8]) -> Result<Sfdp, SfdpError<Infallible>> {
     Sfdp::read(|at, out| {
         assert!(at < 1 << 24);
@@ -114,16 +117,16 @@ fn real_tables_decode_as_published() {
     assert!(read(&dump("s28hs02gt")).unwrap().has_sector_map);
 }
 
-/// A first revision header and a basic table of nine words.
+/// Tables of the first revision, with a basic table of nine DWORDs and this density.
 fn small(density: u32) -> Vec<u8> {
     let mut bytes = dump("mx25l3233f");
     bytes[0x34..0x38].copy_from_slice(&density.to_le_bytes());
     bytes
 }
 
-// JESD216, DWORD 2 of the basic table; limits as the Linux driver has them (exponent up to 63).
+// JESD216, DWORD 2 of the basic table; limits as in the Linux driver (exponent up to 63).
 #[test]
-fn densities() {
+fn densities_decode_or_are_refused() {
     for (word, size) in [
         (0x07FF_FFFF, 16 << 20),
         (0x7FFF_FFFF, 256 << 20),
@@ -139,13 +142,13 @@ fn densities() {
 }
 
 #[test]
-fn the_wrong_density_is_read_as_it_is() {
-    // 128 Mbit by its data sheet: only a data sheet given by the user can know.
+fn a_wrong_density_is_reported_as_it_stands() {
+    // The data sheet says 128 Mbit: only a data sheet given by the user can correct this.
     assert_eq!(read(&dump("zd25q128c_wrong_density")).unwrap().basic.size_bytes, 2 << 20);
 }
 
-// DWORD 10 as intended for S25FL064L: type 3 takes 512 ms typically and 2048 ms at most; as shipped
-// in early parts 1 ms and 4 ms (vendor staff in a forum).
+// DWORD 10 as intended for S25FL064L: type 3 takes typically 512 ms and at most 2048 ms; as shipped
+// in early parts, 1 ms and 4 ms (vendor staff in a forum).
 #[test]
 fn erase_times_of_a_data_sheet_discussion() {
     let mut bytes = dump("mx66l1g45g");
@@ -159,7 +162,7 @@ fn erase_times_of_a_data_sheet_discussion() {
 }
 
 #[test]
-fn what_is_no_table_is_refused() {
+fn bytes_that_are_not_tables_are_refused() {
     assert_eq!(read(&[]), Err(SfdpError::NoSignature));
     assert_eq!(read(&[0; 64]), Err(SfdpError::NoSignature));
     let mut bytes = dump("mx66l1g45g");
@@ -171,7 +174,7 @@ fn what_is_no_table_is_refused() {
 }
 
 #[test]
-fn the_best_basic_table_counts() {
+fn the_latest_basic_table_is_used() {
     // A second basic table of a later minor revision, as JESD216B allows.
     let mut bytes = dump("mx25l3233f");
     let longer = dump("mx66l1g45g");
@@ -186,11 +189,11 @@ proptest! {
     #![proptest_config(ProptestConfig { cases: 4096, ..ProptestConfig::default() })]
 
     #[test]
-    fn no_bytes_make_it_panic(mut bytes in prop::collection::vec(any::<u8>(), 0..700), sign: bool) {
+    fn no_bytes_make_the_decoder_panic(mut bytes in prop::collection::vec(any::<u8>(), 0..700), sign: bool) {
         if sign && bytes.len() >= 8 {
             let last = bytes[6] % 8;
             bytes[..8].copy_from_slice(&[0x53, 0x46, 0x44, 0x50, 8, 1, last, 0xFF]);
-            // Often enough a basic table, at any place and of any length.
+            // Make basic tables frequent, at any address and of any length.
             for header in bytes[8..].chunks_exact_mut(8).take(8) {
                 if header[7] & 1 == 1 {
                     header[0] = [0x00, 0x84, 0x81, 0x00][usize::from(header[0] % 4)];
@@ -205,7 +208,7 @@ proptest! {
     }
 
     #[test]
-    fn one_wrong_byte_is_no_panic(at in 0_usize..612, value: u8, index in 0_usize..16) {
+    fn one_wrong_byte_causes_no_panic(at in 0_usize..612, value: u8, index in 0_usize..16) {
         let name = expected().into_keys().nth(index).unwrap();
         let mut bytes = dump(&name);
         let len = bytes.len();

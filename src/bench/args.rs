@@ -1,4 +1,4 @@
-//! Arguments of `outlast bench`: what was typed, and what it means.
+//! Arguments of `outlast bench`.
 
 use std::path::PathBuf;
 
@@ -9,76 +9,77 @@ use outlast_costs::table::Bench;
 use outlast_faultsim::part::Geometry;
 use outlast_faultsim::subjects::outlast;
 
-use crate::args::{page_bytes, part_help, program_unit, sheet, within};
+use crate::args::{fraction, page_bytes, part_help, program_unit, sheet, within};
+use crate::exit::after_help;
 
 const EXAMPLES: &str = "\
 Examples:
-  outlast bench                                all tables, under a minute on two cores
-  outlast bench --report bench.html            the same with plots, in one file
+  outlast bench                            all tables, under a minute
+  outlast bench --report bench.html        the same with plots, in one file
   outlast bench --sectors 8 --load hot-key --load counters
   outlast bench --part mt25ql128a --spi-mhz 20
-  outlast bench --check                        exit code 1 if a figure misses its target
-  outlast bench --csv > bench.csv
+  outlast bench --check                    fail if a figure misses its target
+  outlast bench --csv > bench.csv";
 
-Exit codes:
-  0   measured
-  1   with --check: a figure is further from theory than its tolerance, or misses its target
-  2   wrong usage
-  70  internal error, or the result could not be written";
+const EXIT_CODES: [(u8, &str); 3] = [
+    (0, "measured"),
+    (1, "--check: a figure is too far from theory, or misses its target"),
+    (130, "Ctrl-C: ended without a result"),
+];
 
 /// What was typed.
 #[derive(Debug, Args)]
-#[command(after_help = EXAMPLES)]
+#[command(after_help = after_help(EXAMPLES, &EXIT_CODES))]
 pub(crate) struct Typed {
-    /// Sectors of the part on which the schemes are compared, 2 to 256
+    /// Number of sectors in the comparison of the schemes, 2 to 256
     #[arg(long, value_name = "COUNT", default_value_t = 4)]
     sectors: u32,
-    /// Bytes of a sector, a power of two from 512 to 131072
+    /// Sector size, a power of two from 512 to 131072
     #[arg(long, value_name = "BYTES", default_value_t = 4096)]
     sector_bytes: u32,
-    /// Bytes of a program unit: 1, 2, 4, 8, 16 or 32
+    /// Program unit: 1, 2, 4, 8, 16 or 32 bytes
     #[arg(long, value_name = "BYTES", default_value_t = 1)]
     unit: u32,
-    /// Bytes that one program operation can touch, a power of two
+    /// Page: the bytes that one program operation can touch, a power of two
     #[arg(long, value_name = "BYTES", default_value_t = 256)]
     page: u32,
-    /// Bytes of a key, 2 to 64
+    /// Key length, 2 to 64
     #[arg(long, value_name = "BYTES", default_value_t = 2)]
     key_bytes: u32,
-    /// Bytes of a value, 4 to 224
+    /// Value length, 4 to 224
     #[arg(long, value_name = "BYTES", default_value_t = 16)]
     value_bytes: u32,
-    /// Share of the room for live records that they take in the comparison, 0.01 to 0.85
-    #[arg(long, value_name = "SHARE", default_value_t = 0.5)]
+    /// Share of the room for live records that is used in the comparison, 0.01 to 0.85
+    #[arg(long, value_name = "SHARE", default_value_t = 0.5, value_parser = fraction)]
     utilisation: f64,
     /// Loads of the comparison; may be given several times [default: all]
     #[arg(long, value_name = "NAME", help = load_help())]
     load: Vec<String>,
-    /// Program and erase times of this part
+    /// Take program and erase times from this part
     #[arg(long, value_name = "NAME", default_value = Sheet::ALL[0].name, help = part_help())]
     part: String,
-    /// Clock of the bus in megahertz, one data line, 1 to 133
+    /// Clock of the bus in megahertz, with one data line, 1 to 133
     #[arg(long, value_name = "MHZ", default_value_t = 50)]
     spi_mhz: u32,
-    /// How often the log goes round in each run, 20 to 10000; more is more exact
+    /// How many times the log wraps around in each run, 20 to 10000; more is more exact
     #[arg(long, value_name = "COUNT", default_value_t = 200)]
     rounds: u32,
-    /// Leave out the table of the growth with sectors and keys
+    /// Leave out the table of growth with sectors and keys
     #[arg(long)]
     no_growth: bool,
-    /// Seed of everything drawn at random
+    /// Seed of all random choices
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     seed: u64,
-    /// Also write a page with plots to this file; it needs no network
+    /// Also write a page with plots, which needs no network
     #[arg(long, value_name = "FILE")]
     report: Option<PathBuf>,
     /// Exit with 1 if a figure misses theory or its target
     #[arg(long)]
     check: bool,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long, conflicts_with = "csv")]
     json: bool,
-    /// The rows of the comparison and of the check against theory as CSV and nothing else
+    /// Print only the rows of the comparison and of the check against theory, as CSV
     #[arg(long)]
     csv: bool,
 }
@@ -110,7 +111,7 @@ fn load_help() -> String {
 }
 
 impl Typed {
-    /// What the words mean.
+    /// Checks the arguments.
     pub(crate) fn meaning(self) -> Result<Request, String> {
         let spi_mhz = within("--spi-mhz", self.spi_mhz, 1, 133)?;
         let sheet = sheet(&self.part, spi_mhz)?;
@@ -159,7 +160,8 @@ impl Typed {
         if !bytes.is_power_of_two() || bytes < outlast::least_sector_bytes(page, unit) {
             let page = outlast::page_bytes(page, unit);
             return Err(format!(
-                "--sector-bytes {bytes}: choose a power of two of four or more pages of {page} bytes"
+                "--sector-bytes {bytes}: choose a power of two with at least four pages of {page} bytes; \
+                 or choose smaller pages with --page"
             ));
         }
         Geometry::new(sectors, bytes, unit, page).map_err(|why| why.to_string())

@@ -1,10 +1,10 @@
-//! The rows as CSV, one line a run.
+//! The result as CSV, one line for each run.
 
 use anyhow::Context as _;
 use outlast_costs::table::{Results, Row};
 use serde::Serialize;
 
-/// One line. Times in microseconds, per update unless said otherwise; empty: not known.
+/// One line. Times are in microseconds, per update unless stated otherwise; unknown cells are empty.
 #[derive(Debug, Serialize)]
 struct Line {
     part_of: &'static str,
@@ -59,10 +59,10 @@ pub(super) fn csv(results: &Results) -> anyhow::Result<String> {
         .map(|row| line("theory", row))
         .chain(results.comparison.iter().map(|row| line("comparison", row)));
     for line in lines {
-        writer.serialize(line).context("cannot make CSV of it")?;
+        writer.serialize(line).context("cannot write CSV")?;
     }
-    let bytes = writer.into_inner().context("cannot make CSV of it")?;
-    String::from_utf8(bytes).context("cannot make CSV of it")
+    let bytes = writer.into_inner().context("cannot write CSV")?;
+    String::from_utf8(bytes).context("cannot write CSV")
 }
 
 fn line(part_of: &'static str, row: &Row) -> Line {

@@ -1,4 +1,4 @@
-//! `outlast bench`: what the store costs.
+//! `outlast bench`: measures what the store costs.
 
 pub(crate) mod args;
 mod csv;
@@ -20,7 +20,7 @@ use crate::exit::Exit;
 use crate::output::{self, Output};
 use crate::progress;
 
-/// Measures and shows.
+/// Measures, and prints the result.
 pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow::Result<Exit> {
     let started = Instant::now();
     let results = match measured(&request.bench) {

@@ -1,4 +1,4 @@
-//! What `outlast bench` measured; as JSON what `--json` prints.
+//! The result of `outlast bench`, which `--json` prints.
 
 use outlast_costs::run::Scheme;
 use outlast_costs::sheet::Supply;
@@ -6,7 +6,7 @@ use outlast_costs::table::Results;
 use outlast_faultsim::part::{Geometry, Timing};
 use serde::Serialize;
 
-/// Everything that is shown.
+/// Everything that is printed.
 #[derive(Serialize)]
 pub(super) struct Outcome<'run> {
     pub(super) version: &'static str,
@@ -25,7 +25,7 @@ pub(super) struct Outcome<'run> {
     pub(super) results: &'run Results,
 }
 
-/// Figures that are further from what is expected than their tolerance, in words.
+/// The figures that differ from what is expected by more than their tolerance, in words.
 pub(super) fn misses(results: &Results) -> Vec<String> {
     let mut misses = Vec::new();
     for row in results.against_theory.iter().chain(&results.comparison) {
@@ -42,8 +42,8 @@ pub(super) fn misses(results: &Results) -> Vec<String> {
                 "{what}: {} {:.4}, expected {:.4} ({:+.1} %)",
                 theory.figure,
                 theory.measured,
-                theory.judge(),
-                100.0 * (theory.measured / theory.judge() - 1.0)
+                theory.compared_with(),
+                100.0 * (theory.measured / theory.compared_with() - 1.0)
             ));
         }
         if let (Scheme::Outlast, Ok(cost)) = (row.scheme, &row.cost)

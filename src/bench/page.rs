@@ -1,4 +1,4 @@
-//! The page with plots: one file, no network, light and dark.
+//! The page with plots: one file that needs no network, for light and dark screens.
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use outlast_costs::growth::Point;
@@ -47,7 +47,7 @@ pub(super) fn page(outcome: &Outcome<'_>) -> anyhow::Result<String> {
                     "Part: " (outcome.geometry) ". Times: " (outcome.part) " (" (outcome.part_source)
                     "), bus " (outcome.spi_mhz) " MHz on one line. Keys of " (outcome.key_bytes)
                     " bytes, values of " (outcome.value_bytes) " bytes: " (results.record_bytes)
-                    " bytes a record, " (format!("{:.0}", results.slots)) " to a sector. Seed "
+                    " bytes per record, " (format!("{:.0}", results.slots)) " records per sector. Seed "
                     (outcome.seed) ". outlast " (outcome.version) "."
                 }
                 (section("Write amplification and utilisation", &amplification(outcome)?, text::THEORY_NOTES))
@@ -71,7 +71,7 @@ pub(super) fn page(outcome: &Outcome<'_>) -> anyhow::Result<String> {
     Ok(markup.into_string())
 }
 
-/// A drawing, which is SVG, under a title, with a note below.
+/// A title, a drawing in SVG and a note.
 fn section(title: &str, drawing: &str, note: &str) -> Markup {
     html! {
         h2 { (title) }
@@ -82,7 +82,7 @@ fn section(title: &str, drawing: &str, note: &str) -> Markup {
     }
 }
 
-/// Measured points on curves of the published analysis, for three numbers of sectors.
+/// Measured points and the curves of the published analysis, for three numbers of sectors.
 fn amplification(outcome: &Outcome<'_>) -> anyhow::Result<String> {
     let results = outcome.results;
     let uniform = |sectors, against| {
@@ -154,7 +154,7 @@ fn wear(rows: &[Row]) -> String {
     map("Erases of each sector per 1000 updates", &shown)
 }
 
-/// Share of calls that take longer, per scheme.
+/// The share of calls that take longer than a duration, for each scheme.
 fn latency(rows: &[Row]) -> anyhow::Result<String> {
     let load = rows.first().map_or(Load::Uniform, |row| row.load);
     let load = if rows.iter().any(|row| row.load == Load::Uniform) { Load::Uniform } else { load };
@@ -192,14 +192,14 @@ fn latency(rows: &[Row]) -> anyhow::Result<String> {
     .svg()
 }
 
-/// What is drawn of a point, and how.
+/// A curve: its label, its look, and the figure of a point that it shows.
 type Figure = (&'static str, Look, fn(&Point) -> u64);
 
 const FIGURES: [Figure; 5] = [
     ("mount: bytes read", Look::Line, |point| point.mount.read_bytes),
     ("mount: bytes of headers and keys", Look::Dashes, |point| point.needed_bytes),
-    ("sector turn: reads of the put", Look::Line, |point| point.turn.work.reads),
-    ("put without a turn: reads", Look::Triangles, |point| point.put_reads),
+    ("put with compaction: reads", Look::Line, |point| point.compaction.work.reads),
+    ("put without compaction: reads", Look::Triangles, |point| point.put_reads),
     ("get: reads", Look::Dots, |point| point.get.work.reads),
 ];
 
@@ -292,7 +292,7 @@ fn cost_table(outcome: &Outcome<'_>) -> Markup {
         "reads",
         "bus bytes",
         "typical ms",
-        "maximal ms",
+        "maximum ms",
         "uJ",
         "50 % ms",
         "99 % ms",

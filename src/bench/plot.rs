@@ -1,5 +1,5 @@
-//! Plots as inline SVG. Colours are stand-ins which the page's style sheet replaces, so that one
-//! drawing serves light and dark.
+//! Plots as inline SVG. The colours are placeholders that the style sheet of the page replaces, so
+//! that one drawing serves light and dark screens.
 
 use std::ops::Range;
 
@@ -14,7 +14,7 @@ use plotters::prelude::*;
 const INK: RGBColor = RGBColor(1, 1, 1);
 /// Lines of the mesh.
 const MESH: RGBColor = RGBColor(2, 2, 2);
-/// Behind the legend.
+/// The background of the legend.
 const PAPER: RGBColor = RGBColor(3, 3, 3);
 /// Curves.
 const CURVES: [RGBColor; 5] = [
@@ -25,7 +25,7 @@ const CURVES: [RGBColor; 5] = [
     RGBColor(15, 0, 0),
 ];
 
-/// Replaces the stand-ins.
+/// Replaces the placeholders.
 pub(super) const STYLE: &str = "\
 svg [fill='#010101']{fill:var(--ink)}svg [stroke='#010101']{stroke:var(--ink)}
 svg [stroke='#020202']{stroke:var(--mesh)}svg [fill='#030303']{fill:var(--paper)}
@@ -39,7 +39,7 @@ svg [fill='#0F0000']{fill:var(--c5)}svg [stroke='#0F0000']{stroke:var(--c5)}
 const SIZE: (u32, u32) = (760, 430);
 const FONT: (&str, i32) = ("sans-serif", 14);
 
-/// How points are shown.
+/// How the points of a curve are drawn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Look {
     Line,
@@ -58,10 +58,10 @@ pub(super) struct Curve {
     pub(super) points: Vec<(f64, f64)>,
 }
 
-/// What a plot shows.
+/// A plot.
 #[derive(Clone, Debug)]
 pub(super) struct Plot {
-    /// For readers who cannot see it.
+    /// The description for screen readers.
     pub(super) title: String,
     pub(super) x: Axis,
     pub(super) y: Axis,
@@ -171,7 +171,7 @@ impl Plot {
     }
 }
 
-/// A value on an axis.
+/// The label of a value on an axis.
 fn number(value: f64) -> String {
     let size = value.abs();
     if size == 0.0 {
@@ -192,7 +192,8 @@ fn number(value: f64) -> String {
     }
 }
 
-/// Numbers of erases as cells: one row a run, one cell a sector; the darker the more.
+/// The erases of each sector as a map: one row for each run, one cell for each sector; more erases are
+/// darker.
 pub(super) fn map(title: &str, rows: &[(String, Vec<f64>)]) -> String {
     const LABEL: usize = 250;
     const ROW: usize = 30;
@@ -206,7 +207,7 @@ pub(super) fn map(title: &str, rows: &[(String, Vec<f64>)]) -> String {
     let share = |value: f64| {
         if value > 0.0 { (value.ln() - least) / (most - least).max(1e-9) } else { 0.0 }
     };
-    let words = "sectors of the part, in order of address; number: erases per 1000 updates";
+    let words = "sectors in order of address; the number is erases per 1000 updates";
     let svg = html! {
         svg viewBox={ "0 0 " (width) " " (height) } width=(width) height=(height) role="img"
             aria-label=(title) font-family="sans-serif" font-size="14" {
@@ -254,7 +255,7 @@ mod tests {
     }
 
     #[test]
-    fn a_plot_has_its_words_and_nothing_else_from_outside() {
+    fn a_plot_has_its_labels_and_no_external_references() {
         let axis = |label| Axis { label, range: 0.1..10.0, logarithmic: true };
         let curve = |look| Curve {
             label: "a <b>".to_owned(),

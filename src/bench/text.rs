@@ -1,4 +1,4 @@
-//! The tables on the terminal.
+//! The result as text: tables for a terminal.
 
 use std::fmt::Write as _;
 
@@ -6,6 +6,7 @@ use outlast_costs::growth::{self, Point};
 use outlast_costs::table::{Against, Row, Theory};
 
 use super::outcome::Outcome;
+use crate::words::counted;
 
 /// All tables.
 pub(super) fn whole(outcome: &Outcome<'_>) -> String {
@@ -83,7 +84,7 @@ fn theory(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
     Ok(())
 }
 
-/// How far a figure is from one of its two expectations; in brackets if it is not held against it.
+/// How far a figure is from one of its two expectations; in brackets if it is not compared with it.
 pub(super) fn off(theory: &Theory, from: Against) -> String {
     let share = match from {
         Against::Published => theory.off_published(),
@@ -99,16 +100,17 @@ pub(super) fn off(theory: &Theory, from: Against) -> String {
 
 /// What the columns of the first table mean.
 pub(super) const THEORY_NOTES: &str = "\
-\x20 u: live records / room for them; slots: records to a sector. Each row is held against one of two
-  expectations; in brackets how far it is from the other.
-  published: Desnoyers, SYSTOR 2012, equations 4 (uniform, within 2 %) and 14 (others, within 5 %), in the
-  exact form for few sectors.
-  this store (within 1 %, factory data 5 %): the same where the change that finds no room goes into the new
-  sector before the copies, so that the record it replaces is not copied, and where factory data lie as they
-  were written, in one go. With two sectors this saves one record per turn; where fewer than 50 are written
-  between two turns that is more than 2 %, so the published form is a judge on larger sectors only.
-  *: factory data fill whole sectors, which theory does not cover: beside such a sector each change needs a
-  seal record, and a sector is left while it has room.
+\x20 u: live records / room for them; slots: records in a sector. Each row is compared with one of two
+  expectations; the difference from the other one is in brackets.
+  published: Desnoyers, SYSTOR 2012, equations 4 (uniform, within 2 %) and 14 (others, within 5 %), in
+  the exact form for few sectors.
+  this store (within 1 %, factory data 5 %): the same theory, except that a change that finds no room
+  goes into the new sector before the copies, so that the record it replaces is not copied, and that
+  factory data lie together as they were written. With two sectors this saves one record per
+  compaction. Where fewer than 50 records are written between two compactions, that is more than 2 %,
+  so only larger sectors are compared with the published form.
+  *: factory data fill whole sectors, which theory does not cover: next to such a sector each change
+  needs a seal record, and the log leaves a sector while it still has room.
 ";
 
 fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
@@ -152,12 +154,12 @@ fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
                 cost.maximal_ns / 1e6,
                 cost.microjoules,
             )?,
-            Err(why) => writeln!(text, "{name}  cannot: {why}")?,
+            Err(why) => writeln!(text, "{name}  not possible: {why}")?,
         }
     }
     writeln!(
         text,
-        "\nDuration of a call in milliseconds (typical times; worst: by maximal times)\n  \
+        "\nDuration of a call in milliseconds (typical times; worst: with maximum times)\n  \
          {:<14} {:<10} {:>8} {:>8} {:>8} {:>8} {:>8} {:>8}  the worst call",
         "load", "scheme", "50 %", "90 %", "99 %", "99.9 %", "longest", "worst"
     )?;
@@ -167,7 +169,7 @@ fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
         let latency = &cost.latency;
         writeln!(
             text,
-            "  {:<14} {:<10} {:>8.3} {:>8.3} {:>8.3} {:>8.3} {:>8.3} {:>8.2}  {}, {} bytes",
+            "  {:<14} {:<10} {:>8.3} {:>8.3} {:>8.3} {:>8.3} {:>8.3} {:>8.2}  {}, {}",
             row.load.name(),
             row.scheme.name(),
             ms(latency.median_ns),
@@ -177,14 +179,14 @@ fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
             ms(latency.most_ns),
             ms(cost.worst_call.time.maximal_ns),
             cost.worst_call.work,
-            cost.worst_call.programmed_bytes,
+            counted(cost.worst_call.programmed_bytes, "byte"),
         )?;
     }
     text.push('\n');
     Ok(())
 }
 
-/// Erases of a thousand updates by theory.
+/// Erases of a thousand updates according to theory.
 pub(super) fn expected_erases(row: &Row) -> String {
     match row.theory {
         Some(theory) if theory.figure == "erases per update" => {
@@ -226,20 +228,20 @@ fn against_naive(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
 
 /// What the columns of the ratios mean.
 pub(super) const NAIVE_NOTES: &str = "\
-\x20 life: updates until the most worn sector is worn out. life*: against a naive rewrite that spreads
-  its erases evenly over all sectors, which no rotation can surpass. The naive rewrite is not safe
-  against power cuts; it keeps a sector's settings in one table and programs only that. Two copies take half of the
-  part each and erase all of it.
+\x20 life: updates until the most worn sector is worn out. life*: compared with a naive rewrite that
+  spreads its erases evenly over all sectors, which no rotation can surpass. The naive rewrite is not
+  safe against power cuts; it keeps the settings of a sector in one table and programs only that. The
+  two copies take half of the part each, and an update erases a whole half.
 ";
 
 fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
     if points.is_empty() {
         return Ok(());
     }
-    writeln!(text, "Growth with sectors and keys; the log has gone round")?;
+    writeln!(text, "Growth with sectors and keys, after the log has wrapped around")?;
     writeln!(
         text,
-        "  {:>7} {:>5} {:>5} {:>8} {:>8} {:>9} {:>7} {:>8} {:>5} {:>5} {:>6} {:>7} {:>8} {:>8}",
+        "  {:>7} {:>5} {:>5} {:>8} {:>8} {:>9} {:>7} {:>8} {:>5} {:>5} {:>7} {:>7} {:>8} {:>8}",
         "sectors",
         "keys",
         "u",
@@ -250,14 +252,14 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
         "ms",
         "get",
         "put",
-        "turn",
-        "turn",
-        "turn",
-        "turn ms"
+        "compact",
+        "compact",
+        "compact",
+        "compact"
     )?;
     writeln!(
         text,
-        "  {:>7} {:>5} {:>5} {:>8} {:>8} {:>9} {:>7} {:>8} {:>5} {:>5} {:>6} {:>7} {:>8} {:>8}",
+        "  {:>7} {:>5} {:>5} {:>8} {:>8} {:>9} {:>7} {:>8} {:>5} {:>5} {:>7} {:>7} {:>8} {:>8}",
         "",
         "",
         "",
@@ -271,12 +273,12 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
         "erases",
         "reads",
         "bytes",
-        "maximal"
+        "ms max"
     )?;
     for point in points {
         writeln!(
             text,
-            "  {:>7} {:>5} {:>5.2} {:>8} {:>8} {:>9} {:>7.2} {:>8.2} {:>5} {:>5} {:>6} {:>7} {:>8} {:>8.1}",
+            "  {:>7} {:>5} {:>5.2} {:>8} {:>8} {:>9} {:>7.2} {:>8.2} {:>5} {:>5} {:>7} {:>7} {:>8} {:>8.1}",
             point.sectors,
             point.keys,
             point.utilisation,
@@ -287,10 +289,10 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
             point.mount.time.typical_ns as f64 / 1e6,
             point.get.work.reads,
             point.put_reads,
-            point.turn.work.erases,
-            point.turn.work.reads,
-            point.turn.programmed_bytes,
-            point.turn.time.maximal_ns as f64 / 1e6,
+            point.compaction.work.erases,
+            point.compaction.work.reads,
+            point.compaction.programmed_bytes,
+            point.compaction.time.maximal_ns as f64 / 1e6,
         )?;
     }
     for line in orders(points) {
@@ -300,20 +302,20 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
     Ok(())
 }
 
-/// A name and what it means of a point.
+/// A figure of a point: its name and its value.
 type Figure = (&'static str, fn(&Point) -> u64);
 
-/// The orders of growth in words.
+/// The orders of growth, one line for each figure.
 pub(super) fn orders(points: &[Point]) -> Vec<String> {
     let figures: [Figure; 5] = [
         ("mount reads", |point| point.mount.work.reads),
         ("mount bytes", |point| point.mount.read_bytes),
         ("get reads", |point| point.get.work.reads),
         ("put reads", |point| point.put_reads),
-        ("turn reads", |point| point.turn.work.reads),
+        ("compaction reads", |point| point.compaction.work.reads),
     ];
     let exponent = |along: Vec<(f64, f64)>| match growth::order(&along) {
-        // Without a sign at zero.
+        // Adding zero removes the sign of a negative zero.
         Some(order) => format!("{:.2}", (order * 100.0).round() / 100.0 + 0.0),
         None => "-".to_owned(),
     };
@@ -333,11 +335,11 @@ pub(super) fn orders(points: &[Point]) -> Vec<String> {
                 .map(|point| (point.keys.into(), figure(point) as f64))
                 .collect();
             format!(
-                "{name:<11} ~ sectors^{} ({} keys), keys^{} ({} sectors)",
+                "{name:<16} ~ sectors^{} ({}), keys^{} ({})",
                 exponent(by_sectors),
-                keys_held.unwrap_or(0),
+                counted(keys_held.unwrap_or(0), "key"),
                 exponent(by_keys),
-                most_sectors.unwrap_or(0),
+                counted(most_sectors.unwrap_or(0), "sector"),
             )
         })
         .collect()
@@ -359,7 +361,8 @@ fn tail(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
 
 /// Where times and energy come from.
 pub(super) const ASSUMPTIONS: &str = "\
-Counts are of a simulated part. Times apply the data sheet named above to them, with the status polls
-left out; energy takes 3.3 V, 15 mA while programming or erasing and 6 mA while the bus is clocked,
-from memory. Endurance, retention and their fall with temperature: the part's own data sheet decides.
+The counts are from a simulated part. The times are those of the data sheet named above, without the
+status polls. The energy assumes 3.3 V, 15 mA while programming or erasing and 6 mA while the bus is
+clocked, from memory. For endurance and retention, and how both fall with temperature, the data sheet
+of the part decides.
 ";

@@ -1,5 +1,6 @@
-//! Arguments of `outlast image`: what was typed, and what it means.
+//! Arguments of `outlast image`.
 
+use std::num::IntErrorKind;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand, ValueEnum};
@@ -8,9 +9,9 @@ use outlast_image::find::Known;
 use outlast_image::settings::Format;
 use outlast_image::value::Type;
 
-use crate::exit::IMAGE_EXIT_CODES;
+use super::help;
 
-/// What an image command is to do.
+/// What an image command has to do.
 #[derive(Debug)]
 pub(crate) enum Task {
     Build(Build),
@@ -74,7 +75,7 @@ pub(crate) enum Task {
 pub(crate) struct Dump {
     pub(crate) path: PathBuf,
     pub(crate) known: Known,
-    /// A settings file that tells the types of values.
+    /// A settings file that gives the types of values.
     pub(crate) types: Option<PathBuf>,
 }
 
@@ -110,47 +111,43 @@ pub(crate) struct Build {
 }
 
 #[derive(Debug, Args)]
-#[command(after_help = format!("{EXAMPLES}{IMAGE_EXIT_CODES}"))]
+#[command(after_help = help::image())]
 pub(crate) struct TypedImage {
     #[command(subcommand)]
     command: Typed,
 }
 
-const EXAMPLES: &str = "\
-Examples:
-  outlast image build gauge.toml --output gauge.hex     an image a device mounts at once
-  outlast image build gauge.toml --units units.csv --output 'out/{unit.serial}.hex'
-  outlast image show dump.bin --types gauge.toml        what is in it
-  outlast image show dump.bin --history gauge.datum     why a setting has its value
-  outlast image check dump.bin                          and what the next mount will do
-  outlast image put dump.bin gauge.datum 1250 --type i32 --output changed.bin
-  outlast image salvage broken.bin --output saved.toml  what can still be read
-
-A dump is a raw binary, Intel HEX or UF2 file; the store in it is found. No command changes it.
-
-";
-
 #[derive(Debug, Subcommand)]
 enum Typed {
-    /// Make images from a settings file, one or one for each unit of a table
+    /// Build images from a settings file: one, or one for each unit in a table
+    #[command(after_help = help::build())]
     Build(TypedBuild),
     /// Show what is in a dump: sectors, keys and values
+    #[command(after_help = help::show())]
     Show(TypedShow),
-    /// Judge a dump: clean, interrupted, damaged or no store
+    /// Check a dump: clean, interrupted, damaged or no store; and what the next mount will do
+    #[command(after_help = help::check())]
     Check(TypedCheck),
     /// Print the value of a key
+    #[command(after_help = help::get())]
     Get(TypedGet),
-    /// Store a value in a copy of a dump
+    /// Put a value into a copy of a dump
+    #[command(after_help = help::put())]
     Put(TypedPut),
     /// Delete keys in a copy of a dump
+    #[command(after_help = help::delete())]
     Delete(TypedDelete),
-    /// Store all values of a settings file in a copy of a dump
+    /// Put all values of a settings file into a copy of a dump
+    #[command(after_help = help::import())]
     Import(TypedImport),
-    /// Write the settings of a dump as a settings file
+    /// Write the settings of a dump to a settings file
+    #[command(after_help = help::export())]
     Export(TypedExport),
-    /// Compare two dumps: settings and wear
+    /// Compare the settings and the wear of two dumps
+    #[command(after_help = help::diff())]
     Diff(TypedDiff),
-    /// Read every record that still passes its checks out of a damaged dump
+    /// Extract every intact record from a damaged dump
+    #[command(after_help = help::salvage())]
     Salvage(TypedSalvage),
 }
 
@@ -160,12 +157,12 @@ struct TypedDump {
     dump: PathBuf,
     #[command(flatten)]
     place: TypedPlace,
-    /// A settings file (TOML, JSON, CSV) that tells the types of values
+    /// Settings file (TOML, JSON, CSV) that gives the types of values
     #[arg(long, value_name = "FILE")]
     types: Option<PathBuf>,
 }
 
-/// A dump whose values are not looked at.
+/// A dump whose values are not shown.
 #[derive(Debug, Args)]
 struct TypedBareDump {
     /// The dump: raw binary, Intel HEX or UF2
@@ -176,19 +173,19 @@ struct TypedBareDump {
 
 #[derive(Debug, Args)]
 struct TypedPlace {
-    /// Address of the region; for raw dumps its offset
+    /// Address of the region, or its offset in a raw dump
     #[arg(long, value_name = "ADDRESS", value_parser = number)]
     base: Option<u32>,
-    /// Sectors of the region, 2 to 4096
+    /// Number of sectors, 2 to 4096
     #[arg(long, value_name = "COUNT", value_parser = number)]
     sectors: Option<u32>,
-    /// Bytes of a sector, 512 to 131072
+    /// Sector size, 512 to 131072
     #[arg(long, value_name = "BYTES", value_parser = number)]
     sector_bytes: Option<u32>,
-    /// Bytes that one program operation can touch
+    /// Page: the bytes that one program operation can touch
     #[arg(long, value_name = "BYTES", value_parser = number)]
     page: Option<u32>,
-    /// Bytes of a program unit: 1, 2, 4, 8, 16 or 32
+    /// Program unit: 1, 2, 4, 8, 16 or 32 bytes
     #[arg(long, value_name = "BYTES", value_parser = number)]
     unit: Option<u32>,
 }
@@ -198,10 +195,10 @@ struct TypedOutput {
     /// The file to write
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
-    /// Kind of file [default: by the ending: .bin, .hex, .uf2; else as the dump]
+    /// File format [default: by the extension .bin, .hex or .uf2, else that of the dump, or raw]
     #[arg(long, value_name = "KIND")]
     format: Option<TypedContainer>,
-    /// Overwrite files
+    /// Overwrite existing files
     #[arg(long)]
     force: bool,
 }
@@ -224,23 +221,23 @@ enum TypedFormat {
 struct TypedBuild {
     /// The settings file: TOML, JSON or CSV
     settings: PathBuf,
-    /// A CSV table with a line for each unit: its header names settings
+    /// CSV table with one line for each unit; its header names settings
     #[arg(long, value_name = "FILE")]
     units: Option<PathBuf>,
     #[command(flatten)]
     output: TypedOutput,
     #[command(flatten)]
     place: TypedPlace,
-    /// Fill up with FF to so many bytes
+    /// Pad with FF to this many bytes
     #[arg(long, value_name = "BYTES", value_parser = number)]
     pad_to: Option<u32>,
-    /// Leave blank parts out of HEX and UF2; only for parts that are erased before
+    /// Leave blank pages out of HEX and UF2; only for parts that are erased first
     #[arg(long)]
     skip_blank: bool,
     /// Family number in the blocks of a UF2 file
     #[arg(long, value_name = "NUMBER", value_parser = number)]
     family: Option<u32>,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
 }
@@ -249,19 +246,19 @@ struct TypedBuild {
 struct TypedShow {
     #[command(flatten)]
     dump: TypedDump,
-    /// All versions of this key still in flash, newest first
+    /// Show all versions of this key that are still in flash, newest first
     #[arg(long, value_name = "KEY", conflicts_with_all = ["raw", "html"])]
     history: Option<String>,
-    /// The bytes of one record, explained: its address like 0x1234, or a key for its newest record
+    /// Explain the bytes of one record: its address, like 0x1234, or a key for its newest record
     #[arg(long, value_name = "RECORD", conflicts_with = "html")]
     raw: Option<String>,
-    /// Write a page with a map of the sectors to this file
+    /// Also write a page with a map of the sectors
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
-    /// Overwrite files
+    /// Overwrite existing files
     #[arg(long, requires = "html")]
     force: bool,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long, conflicts_with = "raw")]
     json: bool,
 }
@@ -270,7 +267,7 @@ struct TypedShow {
 struct TypedCheck {
     #[command(flatten)]
     dump: TypedDump,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
 }
@@ -279,15 +276,15 @@ struct TypedCheck {
 struct TypedGet {
     #[command(flatten)]
     dump: TypedDump,
-    /// The key; \xNN is a byte
+    /// The key; \xNN stands for a byte
     key: String,
     /// Type of the value
     #[arg(long = "type", value_name = "TYPE")]
     kind: Option<Type>,
-    /// The bytes as they are, and nothing else
+    /// Print the bytes of the value as they are
     #[arg(long, conflicts_with = "json")]
     raw: bool,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
 }
@@ -296,12 +293,12 @@ struct TypedGet {
 struct TypedPut {
     #[command(flatten)]
     dump: TypedDump,
-    /// The key; \xNN is a byte
+    /// The key; \xNN stands for a byte
     key: String,
-    /// The value
+    /// The value; the numbers of a list are separated by spaces
     #[arg(allow_hyphen_values = true)]
     value: String,
-    /// Type of the value, if --types does not tell it [default: text]
+    /// Type of the value, if --types does not give it [default: text]
     #[arg(long = "type", value_name = "TYPE")]
     kind: Option<Type>,
     #[command(flatten)]
@@ -312,7 +309,7 @@ struct TypedPut {
 struct TypedDelete {
     #[command(flatten)]
     dump: TypedBareDump,
-    /// The keys; \xNN is a byte
+    /// The keys; \xNN stands for a byte
     #[arg(required = true)]
     keys: Vec<String>,
     #[command(flatten)]
@@ -336,10 +333,10 @@ struct TypedExport {
     /// The file to write [default: standard output]
     #[arg(long, short, value_name = "FILE")]
     output: Option<PathBuf>,
-    /// Kind of settings file [default: by the ending, else toml]
+    /// Format of the settings file [default: by the extension, else toml]
     #[arg(long, value_name = "KIND")]
     format: Option<TypedFormat>,
-    /// Overwrite files
+    /// Overwrite existing files
     #[arg(long)]
     force: bool,
 }
@@ -352,10 +349,10 @@ struct TypedDiff {
     second: PathBuf,
     #[command(flatten)]
     place: TypedPlace,
-    /// A settings file (TOML, JSON, CSV) that tells the types of values
+    /// Settings file (TOML, JSON, CSV) that gives the types of values
     #[arg(long, value_name = "FILE")]
     types: Option<PathBuf>,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
 }
@@ -364,25 +361,28 @@ struct TypedDiff {
 struct TypedSalvage {
     #[command(flatten)]
     dump: TypedDump,
-    /// Write the newest values as a settings file: .toml, .json or .csv
+    /// Write the newest values to this settings file: .toml, .json or .csv
     #[arg(long, short, value_name = "FILE")]
     output: Option<PathBuf>,
-    /// Overwrite files
+    /// Overwrite existing files
     #[arg(long)]
     force: bool,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
 }
 
-/// A whole number, decimal or with `0x`; blanks as `_`.
+/// A whole number, decimal or with `0x`; `_` may separate digits.
 fn number(text: &str) -> Result<u32, String> {
     let text = text.replace('_', "");
     let number = match text.strip_prefix("0x") {
         Some(digits) => u32::from_str_radix(digits, 16),
         None => text.parse(),
     };
-    number.map_err(|_| "give a whole number, like 4096 or 0x1000".to_owned())
+    number.map_err(|error| match error.kind() {
+        IntErrorKind::PosOverflow => format!("the number is too large, at most {}", u32::MAX),
+        _ => "give a whole number, like 4096 or 0x1000".to_owned(),
+    })
 }
 
 impl TypedPlace {
@@ -417,6 +417,7 @@ impl TypedOutput {
 }
 
 impl TypedImage {
+    /// Turns the arguments into a task.
     pub(crate) fn meaning(self) -> Task {
         match self.command {
             Typed::Build(TypedBuild {

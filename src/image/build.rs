@@ -20,7 +20,7 @@ use crate::output::Output;
 use crate::progress;
 use crate::words::counted;
 
-/// One image that was made.
+/// An image that was built.
 #[derive(Debug, Serialize)]
 struct Made {
     file: String,
@@ -54,7 +54,7 @@ pub(super) fn run<W: Write>(plan: &Build, output: &mut Output<W>) -> Result<Exit
             .map_err(|why| Stop::new(Exit::Usage, why))?;
         Ok((contents, usage, crc32))
     };
-    // Each once before the first is written; all of them at once may be more than the memory holds.
+    // All are tried before the first is written. Keeping them all could exceed the memory.
     if units.len() > 1 {
         let bar = bar(units.len(), "tried");
         for unit in &units {
@@ -97,7 +97,7 @@ pub(super) fn run<W: Write>(plan: &Build, output: &mut Output<W>) -> Result<Exit
     Ok(Exit::Clean)
 }
 
-/// The layout: what the command line says, else the settings file, else the usual.
+/// The layout: from the command line, else from the settings file, else the default.
 fn shape(plan: &Build, settings: &Settings) -> (Shape, u32) {
     let (known, wishes) = (&plan.known, &settings.layout);
     let usual = Shape::SERIAL_NOR;
@@ -118,12 +118,13 @@ fn shape(plan: &Build, settings: &Settings) -> (Shape, u32) {
 fn units(plan: &Build, settings: &Settings) -> Result<Vec<Unit>, Stop> {
     let Some(pattern) = plan.output.path.to_str().or_else(|| plan.units.is_none().then_some(""))
     else {
-        let why = format!("{}: a pattern of names must be UTF-8", plan.output.path.display());
+        let why = format!("{}: a pattern for file names must be UTF-8", plan.output.path.display());
         return Err(Stop::new(Exit::Usage, why));
     };
     let units = match &plan.units {
         None if pattern.split_once('{').is_some_and(|(_, name)| name.contains('}')) => {
-            let why = format!("{pattern}: names a column, and there is no table: give --units");
+            let why =
+                format!("{pattern}: names a column, but there is no table; give one with --units");
             return Err(Stop::new(Exit::Usage, why));
         }
         None => {
@@ -141,16 +142,16 @@ fn units(plan: &Build, settings: &Settings) -> Result<Vec<Unit>, Stop> {
     }
     let taken = units.iter().find(|unit| !plan.output.force && file(plan, unit).exists());
     match taken {
-        // Before the first is written, not after the thousandth.
+        // Refused before the first is written, not after the thousandth.
         Some(unit) => {
-            let why = format!("{}: exists already; --force overwrites it", unit.file);
+            let why = format!("{}: already exists; --force overwrites it", unit.file);
             Err(Stop::new(Exit::BadInput, why))
         }
         None => Ok(units),
     }
 }
 
-/// The name is no text if the system says so.
+/// The file of a unit. Without a table its name need not be UTF-8.
 fn file<'a>(plan: &'a Build, unit: &'a Unit) -> &'a Path {
     if plan.units.is_some() { Path::new(&unit.file) } else { &plan.output.path }
 }
@@ -164,7 +165,7 @@ fn refused(why: &Refused, unit: &Unit, units: &[Unit]) -> Stop {
     Stop::new(exit, format!("{whose}{why}"))
 }
 
-/// A bar, if there are many images and somebody watches.
+/// A progress bar, if there is more than one image.
 fn bar(images: usize, done: &str) -> ProgressBar {
     if images < 2 {
         return ProgressBar::hidden();

@@ -22,12 +22,12 @@ use crate::exit::Exit;
 use crate::output::Output;
 use crate::words::counted;
 
-/// How a command ends that did what was asked.
+/// The exit class of a command that succeeded.
 const fn done(damaged: bool) -> Exit {
     if damaged { Exit::Damaged } else { Exit::Clean }
 }
 
-/// How `get` prints a value.
+/// How `get` prints the value.
 pub(super) struct As {
     pub(super) raw: bool,
     pub(super) json: bool,
@@ -64,7 +64,7 @@ pub(super) fn get<W: Write>(
         Err(Error::Corrupt) => {
             let why = format!(
                 "{}: the record of '{name}' is damaged; 'outlast image show --history {name}' \
-                 shows what else is there",
+                 shows its older versions",
                 read.name
             );
             return Err(Stop::new(Exit::Damaged, why));
@@ -85,7 +85,7 @@ pub(super) fn get<W: Write>(
     Ok(done(damaged))
 }
 
-/// Writes the copy. Of damage it is said what may be older in it or lost.
+/// Writes the copy, and warns if damage may have lost values or left older ones.
 fn save<W: Write>(
     read: &Read,
     store: Mounted,
@@ -119,7 +119,7 @@ pub(super) fn put<W: Write>(
     let wrong = |why: outlast_image::tree::Complaint| Stop::new(Exit::Usage, why.why);
     let value = match (kind, types.settings.get(&key)) {
         (Some(kind), Some(setting)) if kind != setting.kind => {
-            let why = format!("--type {kind}: by --types, '{name}' is {}", setting.kind);
+            let why = format!("--type {kind}: according to --types, '{name}' is {}", setting.kind);
             return Err(Stop::new(Exit::Usage, why));
         }
         (_, Some(setting)) => setting.value_from_text(text, Place::default()).map_err(wrong)?,
@@ -207,7 +207,10 @@ pub(super) fn export<W: Write>(
     if damaged.is_empty() {
         return Ok(done(spoilt));
     }
-    let why =
-        format!("{}: left out, since their records are damaged: {}", read.name, damaged.join(", "));
+    let why = format!(
+        "{}: left out because their records are damaged: {}",
+        read.name,
+        damaged.join(", ")
+    );
     Err(Stop::new(Exit::Damaged, why))
 }

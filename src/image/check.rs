@@ -17,11 +17,11 @@ use crate::words::counted;
 
 const fn in_words(class: Class) -> &'static str {
     match class {
-        Class::Clean => "clean: nothing was cut off, nothing is damaged",
+        Class::Clean => "clean: nothing was interrupted, nothing is damaged",
         Class::Interrupted => {
-            "interrupted: an operation was cut off; the next mount recovers all that was acknowledged"
+            "interrupted: an operation was cut short; the next mount recovers everything acknowledged"
         }
-        Class::Damaged => "damaged: something does not pass its checks or is not in the dump",
+        Class::Damaged => "damaged: something fails its checks or is missing from the dump",
         Class::NotAStore => "not a store: a device would not open it",
     }
 }
@@ -58,12 +58,12 @@ pub(super) fn run<W: Write>(dump: &Dump, json: bool, output: &mut Output<W>) -> 
     }
     match &mount {
         Ok(mounted) => {
-            text.push_str("what the next mount will do:\n");
+            text.push_str("the next mount will:\n");
             for (number, step) in (1..).zip(&mounted.steps) {
                 let _ = writeln!(text, "  {number}. {step}");
             }
             let damaged = mounted.values.values().filter(|value| value.is_none()).count();
-            let _ = write!(text, "  then it shows {}", counted(mounted.values.len(), "key"));
+            let _ = write!(text, "  and then show {}", counted(mounted.values.len(), "key"));
             let _ = match damaged {
                 0 => writeln!(text),
                 n => writeln!(text, ", {n} of them damaged"),

@@ -31,7 +31,7 @@ pub(super) fn run<W: Write>(
     };
     let (one, two) = (copy(first)?, copy(second)?);
     let differences = diff::settings(&one.values, &two.values);
-    let turns = diff::compactions_between(&one, &two);
+    let compactions = diff::compactions_between(&one, &two);
     if json {
         let side = |key: &[u8], value: &Option<Option<Vec<u8>>>| match value {
             None => json!(null),
@@ -53,7 +53,7 @@ pub(super) fn run<W: Write>(
         let wear = |copy: &MountedCopy| json!({ "sector_turns": copy.usage.compactions, "free_bytes": copy.usage.free_bytes });
         output.json(&json!({
             "settings": settings,
-            "wear": { "first": wear(&one), "second": wear(&two), "compactions_between": turns },
+            "wear": { "first": wear(&one), "second": wear(&two), "compactions_between": compactions },
         }))?;
     } else {
         let mut text = String::new();
@@ -73,8 +73,9 @@ pub(super) fn run<W: Write>(
         }
         let _ = writeln!(
             text,
-            "{} differ; sector erases since the first format: {} and {}",
+            "{} {}; sector erases since the first format: {} and {}",
             counted(differences.len(), "setting"),
+            if differences.len() == 1 { "differs" } else { "differ" },
             one.usage.compactions,
             two.usage.compactions
         );

@@ -1,4 +1,4 @@
-//! A dump that was read: the store in it, what it holds, and what is said of its damage.
+//! Reading a dump: the store in it, what it holds, and warnings about damage.
 
 use std::path::Path;
 
@@ -22,7 +22,7 @@ pub(super) struct Read {
     pub(super) container: Container,
     pub(super) segments: Vec<Segment>,
     pub(super) place: Place,
-    /// What the file lacks by its own rules.
+    /// What the file lacks by the rules of its format.
     pub(super) flaws: Flaws,
 }
 
@@ -40,8 +40,8 @@ impl Read {
     pub(super) fn whole(&self) -> Result<&[u8], Stop> {
         if self.is_cut() {
             let why = format!(
-                "{}: the dump ends before the region does: {} of {} bytes are there; 'outlast image \
-                 show' and 'outlast image salvage' read them",
+                "{}: the dump ends before the region does: it has {} of {} bytes; 'outlast image show' \
+                 and 'outlast image salvage' can read them",
                 self.name,
                 self.region().len(),
                 self.place.shape.bytes()
@@ -51,7 +51,7 @@ impl Read {
         Ok(self.region())
     }
 
-    /// The dump with another region in it.
+    /// The dump with the region replaced.
     pub(super) fn with_region(&self, region: &[u8]) -> Vec<Segment> {
         let mut segments = self.segments.clone();
         let at = self.place.offset;
@@ -103,18 +103,19 @@ pub(super) fn read(dump: &Dump) -> Result<Read, Stop> {
 }
 
 fn not_found(why: &NotFound, segments: &[Segment]) -> String {
-    let hint = "if you know the layout, tell it: --sectors, --sector-bytes, --page, --unit, --base";
+    let hint =
+        "if you know the layout, give it with --sectors, --sector-bytes, --page, --unit, --base";
     match why {
         NotFound::Empty => "the file is empty".to_owned(),
         NotFound::Blank => {
-            "blank flash: every byte is FF. A device makes a new store there".to_owned()
+            "blank flash: every byte is FF. A device would make a new store here".to_owned()
         }
         NotFound::BeginsBefore => {
-            "the dump begins in the middle of a region: read it out from its first sector on"
+            "the dump begins in the middle of a region; read the region out from its first sector on"
                 .to_owned()
         }
         NotFound::OtherVersion => {
-            "a store of another format version: use the program that came with that firmware"
+            "a store of another format version; use the program that came with that firmware"
                 .to_owned()
         }
         NotFound::Impossible(why) => why.clone(),
@@ -136,20 +137,20 @@ fn not_found(why: &NotFound, segments: &[Segment]) -> String {
                 start.iter().all(|b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7E))
             };
             if segments.iter().all(text) {
-                "no store in it: the file is text".to_owned()
+                "no store found: the file is text".to_owned()
             } else {
-                format!("no store in it: no start of a sector can be read; {hint}")
+                format!("no store found: no sector opening can be read; {hint}")
             }
         }
     }
 }
 
-/// The types of values, if a settings file tells them.
+/// The types of values, if a settings file was given.
 pub(super) fn types(dump: &Dump) -> Result<Settings, Stop> {
     dump.types.as_deref().map_or_else(|| Ok(Settings::default()), files::settings)
 }
 
-/// What a dump holds, and what its file lacks.
+/// What a dump holds, with what its file lacks.
 pub(super) fn survey(read: &Read) -> Result<Survey<'_>, Stop> {
     let region = read.place.shape.region(read.region());
     let region = region.ok_or_else(|| Stop::new(Exit::Usage, "no store can have this layout"))?;
@@ -158,8 +159,8 @@ pub(super) fn survey(read: &Read) -> Result<Survey<'_>, Stop> {
     Ok(survey)
 }
 
-/// Says on standard error by what damage values may be older than they should be, or lost; of
-/// `key`, if only that is asked for. Tells whether there is any. What the next mount mends is none.
+/// Warns on standard error of damage that may have lost values or left older ones; only about `key`,
+/// if one is given. Returns whether there is any. What the next mount recovers is not damage.
 pub(super) fn warn_of_damage(read: &Read, survey: &Survey<'_>, key: Option<&[u8]>) -> bool {
     let mut damaged = false;
     for finding in &survey.findings {
@@ -182,7 +183,7 @@ pub(super) fn judge(read: &Read) -> Result<Verdict<'_>, Stop> {
         .ok_or_else(|| Stop::new(Exit::Usage, "no store can have this layout"))
 }
 
-/// What the store says no with, and the class it ends the command with.
+/// An error of the store, and the exit class it leads to.
 pub(super) fn refused(name: &str, error: &StoreError) -> Stop {
     let exit = match error {
         Error::NotAStore(Found::NewerFormat) => Exit::OtherVersion,

@@ -1,4 +1,4 @@
-//! Files of the image commands: read with a limit, written as a whole or not at all.
+//! Files of the image commands: read up to a limit, written as a whole or not at all.
 
 use std::fs::{self, File};
 use std::io::{ErrorKind, Read as _, Write as _};
@@ -22,7 +22,7 @@ pub(super) fn bytes(path: &Path, most: u64) -> Result<Vec<u8>, Stop> {
     read.map_err(|error| unreadable(path, error))?;
     if said > most || bytes.len() as u64 > most {
         let mib = most >> 20;
-        let why = format!("larger than {mib} MiB; cut out the part that holds the store's region");
+        let why = format!("larger than {mib} MiB; cut out the store's region");
         return Err(unreadable(path, why));
     }
     Ok(bytes)
@@ -42,7 +42,7 @@ pub(super) fn settings(path: &Path) -> Result<Settings, Stop> {
     settings::read(&text(path)?, format).map_err(|all| complaints(path, &all))
 }
 
-/// What is wrong with a file, a line each: `path:line:column: why`.
+/// The errors in a file, one line each: `path:line:column: why`.
 pub(super) fn complaints(path: &Path, all: &[outlast_image::tree::Complaint]) -> Stop {
     const MOST: usize = 20;
     let mut lines: Vec<String> =
@@ -53,12 +53,12 @@ pub(super) fn complaints(path: &Path, all: &[outlast_image::tree::Complaint]) ->
     Stop::new(Exit::BadInput, lines.join("\n  "))
 }
 
-/// Refuses to write over what is read, whatever name it goes by.
+/// Refuses to overwrite an input, whatever name it goes by.
 pub(super) fn apart(output: &Path, inputs: &[&Path]) -> Result<(), Stop> {
     match inputs.iter().find(|input| is_same(output, input)) {
         Some(input) => {
             let why = format!(
-                "{}: this is {}, which is only read; choose another name",
+                "{}: this is the input {}, which is never changed; choose another name",
                 output.display(),
                 input.display()
             );
@@ -83,11 +83,11 @@ fn is_same(one: &Path, two: &Path) -> bool {
     }
 }
 
-/// Writes a file: under another name first, so that it is never seen half-written. What is no plain
-/// file, a device or a pipe, is written to as it is; links are followed.
+/// Writes a file under another name first, so that it is never seen half-written. Devices and pipes
+/// are written directly; links are followed.
 pub(super) fn save(path: &Path, contents: &[u8], overwrite: bool) -> Result<(), Stop> {
     if !overwrite && path.exists() {
-        let why = format!("{}: exists already; --force overwrites it", path.display());
+        let why = format!("{}: already exists; --force overwrites it", path.display());
         return Err(Stop::new(Exit::BadInput, why));
     }
     let written = match fs::metadata(path) {
@@ -95,7 +95,7 @@ pub(super) fn save(path: &Path, contents: &[u8], overwrite: bool) -> Result<(), 
             fs::canonicalize(path).and_then(|path| replace(&path, contents))
         }
         Ok(_) => File::options().write(true).open(path).and_then(|mut to| to.write_all(contents)),
-        // A link to nowhere: what it names is made.
+        // A dangling link: its target is created.
         Err(_) if path.is_symlink() => File::create(path).and_then(|mut to| to.write_all(contents)),
         Err(_) => replace(path, contents),
     };
@@ -112,7 +112,7 @@ fn replace(path: &Path, contents: &[u8]) -> std::io::Result<()> {
     })
 }
 
-/// A new file in the same folder, under a name that nobody has.
+/// A new file in the same folder, under a name that is not in use.
 fn beside(path: &Path) -> std::io::Result<(PathBuf, File)> {
     for number in 0_u32.. {
         let mut name = path.file_name().unwrap_or_default().to_owned();

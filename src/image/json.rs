@@ -1,4 +1,4 @@
-//! What several image commands print with `--json`.
+//! JSON that several image commands print.
 
 use outlast_image::names;
 use outlast_image::survey::Survey;

@@ -1,7 +1,7 @@
-//! `outlast image`: images made, read, changed, compared and mended.
+//! `outlast image`: builds, inspects, edits, compares and salvages images.
 //!
-//! The library `outlast_image` decides; here files are read and written, and results become text
-//! or JSON.
+//! The library `outlast_image` does the work. Here files are read and written, and results become
+//! text, JSON or a page.
 
 pub(crate) mod args;
 mod build;
@@ -10,6 +10,7 @@ mod check;
 mod diff;
 mod dump;
 mod files;
+mod help;
 mod json;
 mod page;
 mod raw;

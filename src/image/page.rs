@@ -1,26 +1,26 @@
-//! A page with a map of the sectors. One file, nothing from a network, readable without scripts.
+//! A page with a map of the sectors: one file that needs no network and no scripts.
 
 use std::collections::BTreeMap;
 use std::ops::Range;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-
 use outlast_image::check::Verdict;
 use outlast_image::names;
 use outlast_image::record::{self, Address};
-use outlast_image::survey::{Entry, State, Survey};
+use outlast_image::survey::{Entry, Role, State, Survey, Void};
 
 use super::sentences;
+use crate::words::counted;
 
 /// What the page is about.
 pub(super) struct Subject<'a> {
-    /// Name of the dump.
+    /// The name of the dump.
     pub(super) name: &'a str,
-    /// Address of the region.
+    /// The address of the region.
     pub(super) base: u32,
     /// The verdict on it.
     pub(super) verdict: &'a Verdict<'a>,
-    /// A key's value as a person reads it.
+    /// Shows the value of a key in readable form.
     pub(super) show: &'a dyn Fn(&[u8], &[u8]) -> String,
 }
 
@@ -54,15 +54,17 @@ code { font-family: ui-monospace, monospace; overflow-wrap: anywhere; }
 rect { stroke: var(--paper); stroke-width: .3; vector-effect: non-scaling-stroke; }
 .live { fill: var(--live); } .force { fill: var(--force); } .old { fill: var(--old); }
 .void { fill: var(--void); } .bad { fill: var(--bad); } .frame { fill: var(--frame); }
-.legend span { margin-right: 1.2rem; white-space: nowrap; }
+.legend span { display: inline-block; margin-right: 1.2rem; }
+.roles { margin: .8rem 0 0; font-size: .85rem; }
+.roles dt { display: inline; font-weight: 600; } .roles dd { display: inline; margin: 0; }
 .legend svg { width: .9rem; height: .9rem; vertical-align: -.1rem; margin-right: .3rem; }
 ";
 
 const LEGEND: [(&str, &str); 6] = [
     ("frame", "opening and mark"),
     ("live", "live value"),
-    ("force", "delete, commit, settle, seal in force"),
-    ("old", "replaced"),
+    ("force", "delete, commit, settle or seal in force"),
+    ("old", "replaced, copied or retired"),
     ("void", "void"),
     ("bad", "damaged"),
 ];
@@ -92,7 +94,10 @@ pub(super) fn page(subject: &Subject<'_>) -> String {
                         }
                     }
                 }
-                @for number in 0..survey.region.shape().sectors { (sector(survey, number, subject.base)) }
+                @for number in 0..survey.region.shape().sectors {
+                    (sector(survey, number, subject.base))
+                }
+                (roles(survey))
                 @if !survey.findings.is_empty() {
                     h2 { "Findings" }
                     ul { @for finding in &survey.findings { li { (sentences::finding(survey, finding)) } } }
@@ -113,15 +118,15 @@ pub(super) fn page(subject: &Subject<'_>) -> String {
 
 fn summary(subject: &Subject<'_>) -> String {
     let survey = &subject.verdict.survey;
-    let told = survey.region.shape();
+    let shape = survey.region.shape();
     let mut text = format!(
-        "{} sectors of {} bytes at 0x{:x}, program unit {}, page {}. {} keys.",
-        told.sectors,
-        told.sector_bytes,
+        "{} of {} bytes at 0x{:x}, program unit {}, page {}. {}.",
+        counted(shape.sectors, "sector"),
+        shape.sector_bytes,
         subject.base,
-        told.unit,
-        told.page_bytes,
-        survey.live.len()
+        shape.unit,
+        shape.page_bytes,
+        counted(survey.live.len(), "key")
     );
     if let Some((sector, head)) = survey.head {
         text.push_str(&format!(
@@ -132,13 +137,32 @@ fn summary(subject: &Subject<'_>) -> String {
     text
 }
 
-const fn colour(entry: &Entry<'_>) -> &'static str {
+/// The roles that the sectors of this image have, explained.
+fn roles(survey: &Survey<'_>) -> Markup {
+    let mut roles: Vec<Role> = Vec::new();
+    for sector in &survey.sectors {
+        if !roles.contains(&sector.role) {
+            roles.push(sector.role);
+        }
+    }
+    html! {
+        dl.roles {
+            @for role in roles {
+                div { dt { (role.name()) } " " dd { (sentences::role(role)) } }
+            }
+        }
+    }
+}
+
+fn colour(survey: &Survey<'_>, entry: &Entry<'_>) -> &'static str {
     match entry.state {
         State::Live if entry.passes => "live",
         State::Live => "bad",
         State::Replaced(_) | State::InForce if !entry.passes => "bad",
         State::Replaced(_) => "old",
         State::InForce => "force",
+        State::Void(Void::Retired | Void::BeforeReset | Void::HandedOn(_)) => "old",
+        State::Void(Void::NotAccepted(at)) if sentences::is_copied(survey, entry, at) => "old",
         State::Void(_) => "void",
     }
 }
@@ -173,7 +197,7 @@ fn sector(survey: &Survey<'_>, number: u32, base: u32) -> Markup {
                 @for entry in survey.records.iter().filter(|entry| entry.sector == number) {
                     (block(
                         entry.record.address - start..entry.record.end - start,
-                        colour(entry),
+                        colour(survey, entry),
                         &format!("{} at 0x{:x}: {}", record::title(&entry.record), entry.record.address,
                             sentences::state(survey, entry)),
                     ))
@@ -223,7 +247,7 @@ fn records(subject: &Subject<'_>) -> Markup {
                         td.number { (entry.record.end - entry.record.address) }
                         td {
                             svg width="10" height="10" viewBox="0 0 1 1" aria-hidden="true" {
-                                rect class=(colour(entry)) width="1" height="1" {}
+                                rect class=(colour(survey, entry)) width="1" height="1" {}
                             }
                             " " code { (record::title(&entry.record)) }
                         }

@@ -10,8 +10,8 @@ use outlast_kvstore::inspect::{Record, RecordKind, Settle, Tally};
 
 use super::sentences;
 
-/// Explains the record at an address of the region (`0x1234`), or the newest record of a key; or
-/// says that there is none.
+/// Explains the record at an address of the region (`0x1234`), or the newest record of a key. The
+/// error says that there is none.
 pub(super) fn explain(survey: &Survey<'_>, which: &str) -> Result<String, String> {
     let entry = match which.strip_prefix("0x").map(|digits| u32::from_str_radix(digits, 16)) {
         Some(Ok(address)) => {
@@ -21,7 +21,7 @@ pub(super) fn explain(survey: &Survey<'_>, which: &str) -> Result<String, String
         _ => {
             let key = names::parse(which)?;
             let newest = survey.history(&key).first().and_then(|n| survey.records.get(*n));
-            newest.ok_or_else(|| format!("no record of '{which}' is in flash"))?
+            newest.ok_or_else(|| format!("there is no record of '{which}' in flash"))?
         }
     };
     Ok(text(survey, entry))
@@ -42,7 +42,7 @@ fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
     listing.add(
         told.header_bytes,
         &format!(
-            "header: {}, key of {} bytes, value of {value_len}, its check and count of zeros",
+            "header: {}, key of {} bytes, value of {value_len}, check and count of zeros",
             record::kind(told.kind),
             key.len()
         ),
@@ -56,7 +56,7 @@ fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
     listing.text
 }
 
-/// The lines about a record, up to the address `at`.
+/// The explanation of a record, so far up to the address `at`.
 struct Listing<'a> {
     survey: &'a Survey<'a>,
     at: u32,
@@ -64,7 +64,7 @@ struct Listing<'a> {
 }
 
 impl Listing<'_> {
-    /// Adds the next bytes and what they are.
+    /// Adds the next bytes with an explanation.
     fn add(&mut self, len: u32, what: &str) {
         let bytes = self.survey.region.bytes(self.at, self.at + len).unwrap_or(&[]);
         for (n, line) in (0..).zip(bytes.chunks(16)) {
@@ -90,7 +90,7 @@ impl Listing<'_> {
                 let (from, to) = region.extent(told);
                 let (from, to) = (Address::new(&region, from), Address::new(&region, to));
                 self.add(3, &format!("first record of the batch: {from}"));
-                self.add(3, &format!("behind its last record: {to}"));
+                self.add(3, &format!("end of the batch: {to}"));
             }
             _ => {
                 let value = show(Type::guess(&told.value), &told.value);
@@ -102,12 +102,12 @@ impl Listing<'_> {
     fn add_tally(&mut self, told: &Record<'_>, tally: &Tally) {
         let Tally { base, cell_bits, ticks, cells, is_begun, in_order, cells_at } = *tally;
         self.add(8, &format!("base of the count: {base}"));
-        self.add(1, &format!("bits of a cell, as a power of two: {cell_bits}"));
+        self.add(1, &format!("bits of a cell: 2^{cell_bits}"));
         let blank = cells_at.saturating_sub(self.at).min(told.value_bytes.saturating_sub(9));
-        self.add(blank, "blank up to the first cell");
+        self.add(blank, "blank, up to the first cell");
         let next = match (in_order, is_begun) {
-            (false, _) => ", but cells behind them have zeros: damaged",
-            (true, true) => ", the next was begun and cut off",
+            (false, _) => ", but later cells have zeros: damaged",
+            (true, true) => ", the next was interrupted",
             (true, false) => "",
         };
         let count = show(Type::COUNT, &told.value);
@@ -138,10 +138,10 @@ impl Listing<'_> {
         let want = region.expected_trailer(told, epoch, sequence);
         let have = region.bytes(told.end - told.trailer_bytes, told.end).unwrap_or(&[]);
         let is_right = |from: usize, to: usize| match (have.get(from..to), want.get(from..to)) {
-            (Some(have), Some(want)) if have == want => "right".to_owned(),
+            (Some(have), Some(want)) if have == want => "correct".to_owned(),
             (_, Some(want)) => {
                 let want: Vec<String> = want.iter().map(|b| format!("{b:02x}")).collect();
-                format!("wrong, it should be {}", want.join(" "))
+                format!("wrong, should be {}", want.join(" "))
             }
             _ => String::new(),
         };
@@ -164,7 +164,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_tally_is_told_with_its_count() {
+    fn a_tally_is_explained_with_its_count() {
         let shape = Shape::SERIAL_NOR;
         let blank = Ram::new(vec![0xFF; 4 * 4096]);
         let mut store: Store<Ram<1>, 16> = Store::open(blank, shape.layout()).unwrap();

@@ -110,12 +110,12 @@ fn as_text(
                 RecordKind::Delete => "deleted".to_owned(),
                 _ => types.show(key, &newer.record.value),
             };
-            let _ = writeln!(text, "    perhaps since: {what}  [{}]", at(newer));
+            let _ = writeln!(text, "    perhaps newer: {what}  [{}]", at(newer));
         }
     }
     let _ = writeln!(
         text,
-        "salvage: {} pass their checks; {} saved, {uncertain} of them perhaps not the newest",
+        "salvage: {} intact; {} readable, {uncertain} of them perhaps not the newest",
         counted(salvage.records.len(), "record"),
         counted(salvage.values.len(), "setting"),
     );

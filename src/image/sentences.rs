@@ -1,11 +1,11 @@
-//! Sentences about records and findings.
+//! One sentence about each state of a record and each finding.
 
 use outlast_image::names;
 use outlast_image::record::Address;
-use outlast_image::survey::{Entry, Finding, Kind, State, Survey, Void};
+use outlast_image::survey::{Entry, Finding, Kind, Role, State, Survey, Void};
 use outlast_kvstore::inspect::RecordKind;
 
-/// Whether a record counts, and why not.
+/// Whether a record counts, and if not, why.
 pub(super) fn state(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
     let at = |address| Address::new(&survey.region, address);
     match entry.state {
@@ -19,34 +19,63 @@ pub(super) fn state(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
             };
             format!("{what} by the record at {}", at(by.record.address))
         }),
+        State::Void(Void::NotAccepted(settle)) if is_copied(survey, entry, settle) => {
+            format!("void: the settle record at {} holds a copy", at(settle))
+        }
         State::Void(why) => format!("void: {}", void(survey, why)),
     }
+}
+
+/// Whether the settle record at this address carries a copy of the record.
+pub(super) fn is_copied(survey: &Survey<'_>, entry: &Entry<'_>, settle: u32) -> bool {
+    survey.carried_at(settle).is_some_and(|copy| {
+        copy.record.key == entry.record.key && copy.record.value == entry.record.value
+    })
 }
 
 fn void(survey: &Survey<'_>, why: Void) -> String {
     let at = |address| Address::new(&survey.region, address);
     match why {
-        Void::Torn => "cut off while it was written".to_owned(),
+        Void::Torn => "writing it was interrupted".to_owned(),
         Void::NotAccepted(settle) => {
-            format!(
-                "the mount that wrote the settle record at {} did not accept it here",
-                at(settle)
-            )
+            format!("the mount that wrote the settle record at {} did not accept it", at(settle))
         }
-        Void::PastEnd => "behind the end of the sector that the next sector names".to_owned(),
+        Void::PastEnd => "after the end of this sector that the next sector names".to_owned(),
         Void::NoCommit => "a batch without its commit".to_owned(),
-        Void::HandedOn(settle) => format!("copied on by the settle record at {}", at(settle)),
-        Void::Retired => "the sector has left the log; its live records were moved on".to_owned(),
+        Void::HandedOn(settle) => format!("copied by the settle record at {}", at(settle)),
+        Void::Retired => {
+            "the sector has left the log; its live records were copied before that".to_owned()
+        }
         Void::BeforeReset => "from before a factory reset".to_owned(),
-        Void::Unfinished => "in a sector that never came to count".to_owned(),
-        Void::NoLog => "there is no log it could count in".to_owned(),
+        Void::Unfinished => "in a sector that never became part of the log".to_owned(),
+        Void::NoLog => "there is no log".to_owned(),
         Void::NoRoom => {
-            "never acknowledged, and the next mount drops it for want of room".to_owned()
+            "never acknowledged, and the next mount drops it because there is no room".to_owned()
         }
     }
 }
 
-/// One word for a state.
+/// What a role means for a sector.
+pub(super) const fn role(role: Role) -> &'static str {
+    match role {
+        Role::Head => "the newest sector of the log, which takes new records",
+        Role::Log => "part of the log",
+        Role::Tail => "the oldest sector of the log",
+        Role::Retired => "no longer part of the log; it is erased before it is used again",
+        Role::Unfinished => {
+            "a compaction into it was interrupted, so it never became part of the log"
+        }
+        Role::Blank => "erased",
+        Role::Unused => {
+            "sound, but not in use: its opening is zeroed or was never written; it is erased before \
+             it is used"
+        }
+        Role::Stray => "has an opening, but there is no log",
+        Role::Missing => "not in the dump",
+    }
+}
+
+/// The state in one word.
 pub(super) const fn state_word(entry: &Entry<'_>) -> &'static str {
     match entry.state {
         State::Live if entry.passes => "live",
@@ -63,47 +92,52 @@ pub(super) fn finding(survey: &Survey<'_>, finding: &Finding<'_>) -> String {
     let keys: Vec<String> = finding.keys.iter().map(|key| names::show(key)).collect();
     let keys = keys.join(", ");
     match finding.kind {
-        Kind::Torn => format!("{at}: the last record was cut off; it was never acknowledged"),
-        Kind::Begun => format!("{at}: a program was begun here and cut off"),
-        Kind::TickCut => format!("{at}: a tick of {keys} was cut off; it was never acknowledged"),
+        Kind::Torn => {
+            format!("{at}: writing the last record was interrupted; it was never acknowledged")
+        }
+        Kind::Begun => format!("{at}: a program was interrupted here"),
+        Kind::TickCut => {
+            format!("{at}: a tick of {keys} was interrupted; it was never acknowledged")
+        }
         Kind::NoCommit => format!("{at}: the last batch has no commit; it was never acknowledged"),
-        Kind::MountCut => format!("{at}: a mount was cut off while it settled the log's end"),
+        Kind::MountCut => {
+            format!("{at}: a mount was interrupted while it settled the end of the log")
+        }
         Kind::CompactionCut => {
-            format!("{at}: the sector behind the head was begun or erased, and cut off")
+            format!("{at}: a compaction into this sector was interrupted")
         }
         Kind::Missing => format!("{at}: the dump ends before this sector does"),
-        Kind::LiveDamaged => format!("{at}: the value of {keys} does not pass its checks"),
+        Kind::LiveDamaged => format!("{at}: the value of {keys} fails its checks"),
         Kind::OldDamaged => {
-            format!("{at}: a record that no longer gives a value does not pass its checks")
+            format!("{at}: a record that is no longer in use fails its checks")
         }
         Kind::Hidden if keys.is_empty() => {
-            format!("{at}: no record can be read here; what stood behind it in the sector is lost")
+            format!("{at}: no record can be read here; what followed it in the sector is lost")
         }
         Kind::Hidden => format!(
-            "{at}: no record can be read here, and a mount does not reach what stands behind it: \
+            "{at}: no record can be read here, and a mount does not reach the records after it: \
              {keys}; 'outlast image salvage' does"
         ),
-        Kind::OpeningLost => format!("{at}: the start of this sector does not read"),
+        Kind::OpeningLost => format!("{at}: the opening of this sector cannot be read"),
         Kind::NewerLost => format!(
-            "{at}: this sector is newer than the log, but its start is spoilt, and a mount passes over \
-             it: {keys}; 'outlast image salvage' reads it"
+            "{at}: this sector is newer than the log, but its opening is destroyed, and a mount \
+             ignores it: {keys}; 'outlast image salvage' reads it"
         ),
         Kind::NewerDoubtful => format!(
-            "{at}: a sector newer than the log, in which more values differ than a call is known to \
-             change; if no large batch was cut off here, its start is lost: {keys}"
+            "{at}: this sector is newer than the log and changes more values than one call usually \
+             does; unless a large batch was interrupted here, its opening is lost: {keys}"
         ),
         Kind::Gap => {
-            format!("{at}: bytes of a page that holds data are not in the file; taken for FF")
+            format!("{at}: bytes of a page that holds data are not in the file; FF is assumed")
         }
-        Kind::FileCut => "the file has no end record: it was cut off".to_owned(),
+        Kind::FileCut => "the file has no end record, so it is cut short".to_owned(),
         Kind::BlocksMissing => {
-            "the file has fewer blocks than they say: what the others held is taken for FF"
-                .to_owned()
+            "the file has fewer blocks than they say; FF is assumed for the missing ones".to_owned()
         }
     }
 }
 
-/// A finding's kind for programs.
+/// The kind of a finding in JSON.
 pub(super) const fn finding_name(kind: Kind) -> &'static str {
     match kind {
         Kind::Torn => "torn-record",

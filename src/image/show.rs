@@ -68,7 +68,7 @@ pub(super) fn run<W: Write>(
     Ok(exit)
 }
 
-/// A record for programs.
+/// A record as JSON.
 fn entry(survey: &Survey<'_>, types: &Settings, entry: &Entry<'_>) -> serde_json::Value {
     let record = &entry.record;
     json!({
@@ -121,14 +121,10 @@ fn picture(read: &Read, survey: &Survey<'_>, types: &Settings, class: &str) -> S
     let shape = read.place.shape;
     let mut text = format!("{}: store of {shape} at 0x{:x}\n", read.name, read.place.base);
     if read.is_cut() {
-        let _ = writeln!(
-            text,
-            "cut short: {} of {} bytes are there",
-            read.region().len(),
-            shape.bytes()
-        );
+        let _ =
+            writeln!(text, "cut short: it has {} of {} bytes", read.region().len(), shape.bytes());
     }
-    let _ = writeln!(text, "verdict: {class}; 'outlast image check' says more");
+    let _ = writeln!(text, "verdict: {class}; see 'outlast image check'");
     if let Some((sector, head)) = survey.head {
         let _ = writeln!(
             text,
@@ -181,7 +177,7 @@ fn history<W: Write>(
     let key = names::parse(name).map_err(|why| Stop::new(Exit::Usage, why))?;
     let versions = survey.history(&key);
     if versions.is_empty() {
-        return Err(Stop::new(Exit::Differs, format!("no version of '{name}' is in flash")));
+        return Err(Stop::new(Exit::Differs, format!("there is no version of '{name}' in flash")));
     }
     let entries = versions.iter().filter_map(|number| survey.records.get(*number));
     if json {

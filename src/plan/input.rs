@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use outlast_costs::endurance::{DAYS_PER_YEAR, PartFigures, Setting, Usage};
+use outlast_costs::endurance::{DAYS_PER_YEAR, PartFigures, SettingLoad, Usage};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use serde::Deserialize;
 
@@ -50,7 +50,7 @@ struct SettingFile {
     rate: Option<String>,
 }
 
-/// Words, file and defaults together.
+/// Combines arguments, file and defaults.
 pub(crate) fn understand(typed: Typed) -> Result<Request, String> {
     let product = typed.file.as_deref().map_or_else(|| Ok(Product::default()), read)?;
     let Product { part: file, usage } = product;
@@ -79,7 +79,7 @@ fn read(path: &Path) -> Result<Product, String> {
 fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
     let years = typed.years.or(file.years).unwrap_or(10.0);
     if !(years > 0.0 && years <= 1000.0) {
-        return Err(format!("--years {years}: choose a number above 0, 1000 at the most"));
+        return Err(format!("--years {years}: choose a number above 0, and at most 1000"));
     }
     let boots = typed.boots.as_ref().or(file.boots.as_ref());
     let boots_per_day = boots.map_or(Ok(0.0), |text| rate("--boots", text))?;
@@ -90,17 +90,17 @@ fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
         let updates_per_day =
             text.map_or(Ok(0.0), |text| rate(&format!("rate of {name}"), &text))?;
         let count = count.unwrap_or(1);
-        settings.push(Setting { name, count, key_bytes, value_bytes, updates_per_day });
+        settings.push(SettingLoad { name, count, key_bytes, value_bytes, updates_per_day });
     }
     for text in &typed.setting {
         settings.push(setting(text, settings.len() + 1)?);
     }
     if settings.is_empty() {
         return Err(
-            "no settings: give a file with [[use.setting]] or --setting; see --help".to_owned()
+            "no settings: give a file with [[use.setting]], or --setting; see --help".to_owned()
         );
     }
-    for Setting { name, count, key_bytes, value_bytes, .. } in &settings {
+    for SettingLoad { name, count, key_bytes, value_bytes, .. } in &settings {
         within(&format!("count of {name}"), *count, 1, ManyKeys::KEYS)?;
         within(&format!("key bytes of {name}"), *key_bytes, 1, 64)?;
         within(&format!("value bytes of {name}"), *value_bytes, 0, 128 * 1024)?;
@@ -109,7 +109,7 @@ fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
 }
 
 /// `name=level,count=1,key=8,value=16,rate=10/hour`
-fn setting(text: &str, number: usize) -> Result<Setting, String> {
+fn setting(text: &str, number: usize) -> Result<SettingLoad, String> {
     let wrong = |why: &str| {
         format!(
             "--setting {text}: {why}; write name=WORD,count=N,key=BYTES,value=BYTES,rate=N/UNIT"
@@ -118,18 +118,20 @@ fn setting(text: &str, number: usize) -> Result<Setting, String> {
     let (mut name, mut count, mut key, mut value, mut per_day) =
         (format!("setting {number}"), 1, None, None, 0.0);
     for part in text.split(',') {
-        let (word, given) = part.split_once('=').ok_or_else(|| wrong("a part has no '='"))?;
-        let whole = || given.trim().parse().map_err(|_| wrong("not a whole number"));
+        let (word, given) = part.split_once('=').ok_or_else(|| wrong("a field has no '='"))?;
+        let whole = || {
+            given.trim().parse().map_err(|_| wrong("a number is not a whole number, or too large"))
+        };
         match word.trim() {
             "name" => given.trim().clone_into(&mut name),
             "count" => count = whole()?,
             "key" => key = Some(whole()?),
             "value" => value = Some(whole()?),
             "rate" => per_day = rate(&format!("--setting {text}"), given)?,
-            _ => return Err(wrong("a word is unknown")),
+            _ => return Err(wrong("a field is unknown")),
         }
     }
-    Ok(Setting {
+    Ok(SettingLoad {
         name,
         count,
         key_bytes: key.ok_or_else(|| wrong("key is missing"))?,
@@ -138,7 +140,7 @@ fn setting(text: &str, number: usize) -> Result<Setting, String> {
     })
 }
 
-/// `10/hour` in events per day.
+/// Events per day of a rate like `10/hour`.
 fn rate(what: &str, text: &str) -> Result<f64, String> {
     let wrong = || {
         format!(
@@ -163,7 +165,13 @@ fn rate(what: &str, text: &str) -> Result<f64, String> {
         _ => return Err(wrong()),
     };
     let events = number * per_day;
-    if (0.0..=1e9).contains(&events) { Ok(events) } else { Err(wrong()) }
+    if (0.0..=1e9).contains(&events) {
+        Ok(events)
+    } else if events > 1e9 && events.is_finite() {
+        Err(format!("{what}: {text}: at most 1,000,000,000 a day, which is 11,574/second"))
+    } else {
+        Err(wrong())
+    }
 }
 
 #[cfg(test)]

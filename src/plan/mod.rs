@@ -1,4 +1,4 @@
-//! `outlast plan`: how many sectors a product needs, and what its calls wait for.
+//! `outlast plan`: how many sectors a product needs, how long they last, and how long calls block.
 
 pub(crate) mod args;
 pub(crate) mod input;
@@ -9,7 +9,7 @@ mod text;
 
 use std::io::Write;
 
-use outlast_costs::endurance::{Best, Forecast, Trial, forecast, smallest, trial};
+use outlast_costs::endurance::{Best, Forecast, Simulation, forecast, simulate, smallest};
 use outlast_costs::format::FormatFigures;
 
 use self::input::Request;
@@ -17,13 +17,13 @@ use self::outcome::Outcome;
 use crate::exit::Exit;
 use crate::output::Output;
 
-/// Erases of a short run, which only shows a mount and a slow call, and of a long one.
+/// Erases of a short run, which shows just a mount and a slow call, and of a long run.
 const SHORT_RUN: u64 = 40;
 const LONG_RUN: u64 = 600;
-/// More sectors than this are not run.
+/// The most sectors that are simulated.
 const MOST_RUN: u32 = 512;
 
-/// Works it out and shows it.
+/// Works out the forecast and prints it.
 pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow::Result<Exit> {
     let Request { part, usage, .. } = request;
     let format = match usage.format(part) {
@@ -70,12 +70,12 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     Ok(if meets { Exit::Clean } else { Exit::Violation })
 }
 
-fn tried(request: &Request, sectors: u32) -> Result<Trial, String> {
+fn tried(request: &Request, sectors: u32) -> Result<Simulation, String> {
     if sectors > MOST_RUN {
-        return Err(format!("more than {MOST_RUN} sectors are not run"));
+        return Err(format!("only up to {MOST_RUN} sectors are simulated"));
     }
     let erases = if request.simulate { LONG_RUN } else { SHORT_RUN };
-    trial(&request.part, &request.usage, sectors, erases, 1)
+    simulate(&request.part, &request.usage, sectors, erases, 1)
 }
 
 /// Numbers of sectors for comparison.
@@ -84,7 +84,7 @@ fn others(request: &Request, format: &FormatFigures, chosen: Option<&Forecast>) 
     counts.retain(|count| *count <= request.part.most_sectors);
     if let Some(chosen) = chosen {
         counts.extend([chosen.sectors.saturating_sub(1).max(2), chosen.sectors]);
-        // Not more than a few beyond.
+        // Only a few beyond the chosen number.
         let limit = chosen.sectors.saturating_mul(4).max(8);
         counts.retain(|count| *count <= limit);
     }

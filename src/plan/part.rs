@@ -1,4 +1,4 @@
-//! The part: known by name, or from its own tables, with what is given in their place.
+//! The part: known by name or from its own tables, with the values that replace theirs.
 
 use std::path::{Path, PathBuf};
 
@@ -29,25 +29,25 @@ pub(super) struct PartFile {
     most_sectors: Option<u32>,
 }
 
-/// A part, and where its figures come from.
+/// A part, and the source of its figures.
 #[derive(Debug)]
 pub(super) struct Part {
     pub(super) figures: PartFigures,
     pub(super) source: String,
-    /// How many sectors the chip has, if that is known.
+    /// The most sectors that a store can have on it.
     pub(super) sectors: u32,
 }
 
-/// Most sectors of a store.
+/// The most sectors a store can have.
 const MOST_SECTORS: u32 = 4096;
 
-/// What is known of a part.
+/// The source of a part's figures.
 enum Known {
     Sheet(Sheet),
     Tables(Box<Tables>),
 }
 
-/// Puts it together. Paths in the product file, which is in `folder`, are taken from there.
+/// Combines the figures of a part. Paths in the product file are relative to its folder.
 pub(super) fn part(typed: &Typed, file: PartFile, folder: &Path) -> Result<Part, String> {
     let spi_mhz = within("--spi-mhz", typed.spi_mhz.or(file.spi_mhz).unwrap_or(50), 1, 133)?;
     let known = known(typed, &file, folder, spi_mhz)?;
@@ -60,7 +60,8 @@ pub(super) fn part(typed: &Typed, file: PartFile, folder: &Path) -> Result<Part,
     if !sector_bytes.is_power_of_two() || sector_bytes < outlast::least_sector_bytes(page, unit) {
         let page = outlast::page_bytes(page, unit);
         return Err(format!(
-            "--sector-bytes {sector_bytes}: choose a power of two of four or more pages of {page} bytes"
+            "--sector-bytes {sector_bytes}: choose a power of two with at least four pages of {page} bytes; \
+             or choose smaller pages with --page"
         ));
     }
     let sectors = known.sectors(sector_bytes);
@@ -75,7 +76,7 @@ pub(super) fn part(typed: &Typed, file: PartFile, folder: &Path) -> Result<Part,
     let endurance =
         cycles.or_else(|| known.endurance()).ok_or_else(|| known.ask_for_endurance())?;
     if endurance == 0 {
-        return Err("--endurance 0: give the erase cycles that the data sheet promises".to_owned());
+        return Err("--endurance 0: give the erase cycles from the data sheet".to_owned());
     }
     let own = given.iter().flatten().count();
     let source = known.source();
@@ -102,7 +103,7 @@ fn known(typed: &Typed, file: &PartFile, folder: &Path, spi_mhz: u32) -> Result<
     match (&typed.sfdp, &typed.part, &file.sfdp, &file.sheet) {
         (Some(path), ..) => tables(path),
         (None, None, Some(_), Some(_)) => {
-            Err("[part] has both sheet and sfdp: choose one of them".to_owned())
+            Err("[part] has both sheet and sfdp; choose one of them".to_owned())
         }
         (None, None, Some(path), None) => tables(&folder.join(path)),
         (None, named, ..) => {
@@ -144,12 +145,12 @@ impl Known {
     fn ask_for_endurance(&self) -> String {
         match self {
             Self::Sheet(sheet) => format!(
-                "the source of {} says nothing about erase cycles; give --endurance from its data sheet",
+                "the source of {} does not give the erase cycles; take --endurance from its data sheet",
                 sheet.name
             ),
             Self::Tables(tables) => format!(
-                "{}: erase cycles are not among what SFDP tables tell; give --endurance (or endurance \
-                 under [part]) from the data sheet of this very part",
+                "{}: SFDP tables do not give the erase cycles; take --endurance (or endurance under \
+                 [part]) from the data sheet of this exact part",
                 tables.name
             ),
         }
@@ -163,13 +164,13 @@ impl Known {
     }
 }
 
-/// What is known with the times of the file in its place; the bus is left out.
+/// The times of the part, replaced by those of the file. The time of the bus is left out.
 fn timing(
     known: &Known,
     [byte, page, erase]: [Option<[f64; 2]>; 3],
     sector_bytes: u32,
 ) -> Result<Timing, String> {
-    // The simulated part takes its erase time per 4096 bytes.
+    // The simulated part scales its erase time by pieces of 4096 bytes.
     let pieces = u64::from(sector_bytes.div_ceil(4096));
     let (byte_known, page_known) = match known {
         Known::Sheet(sheet) => (Some(sheet.timing.byte_program), Some(sheet.timing.page_program)),
@@ -187,8 +188,8 @@ fn timing(
         match pair {
         None => known.ok_or_else(|| {
             format!(
-                "these tables do not tell times: give {name} = [typical, maximal] and the others under \
-                 [part] in a product file, from the data sheet; see --help"
+                "these tables do not give times; take {name} = [typical, maximum] and the others from \
+                 the data sheet and put them under [part] in a product file; see --help"
             )
         }),
         Some([typical, maximal]) if typical > 0.0 && maximal >= typical && maximal < 1e9 => {
@@ -198,7 +199,7 @@ fn timing(
             })
         }
         Some([typical, maximal]) => Err(format!(
-            "{name} = [{typical}, {maximal}]: give the typical and the maximal time, in this order"
+            "{name} = [{typical}, {maximal}]: give the typical and the maximum time, in this order"
         )),
     }
     };

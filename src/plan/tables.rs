@@ -1,4 +1,4 @@
-//! A part as it describes itself: the bytes of its SFDP tables (JESD216), read from a file.
+//! A part as it describes itself in its SFDP tables (JESD216), read from a file.
 
 use std::fs::File;
 use std::io::Read as _;
@@ -8,10 +8,10 @@ use outlast_faultsim::part::DeviceTime;
 use outlast_serialnor::sfdp::{EraseType, Sfdp};
 use outlast_serialnor::{SfdpError, Times};
 
-/// More is no dump of the tables: they take some hundred bytes.
+/// The tables take a few hundred bytes; a file above this size is something else.
 const MOST_BYTES: u64 = 1 << 20;
 const SIGNATURE: &[u8] = b"SFDP";
-/// The page of the simulated part's times.
+/// The page size for which the simulated part has its times.
 const TIMED_PAGE: u64 = 256;
 
 /// The tables of a chip.
@@ -35,9 +35,11 @@ impl Tables {
 
     fn decode(name: &str, file: &[u8]) -> Result<Self, String> {
         if file.len() as u64 > MOST_BYTES {
-            return Err("larger than any SFDP tables; give what the chip answers to command 5Ah \
-                        from address 0 on, not its content"
-                .to_owned());
+            return Err(
+                "larger than any SFDP tables; give what the chip returns for command 5Ah from \
+                        address 0, not its content"
+                    .to_owned(),
+            );
         }
         let bytes = if file.starts_with(SIGNATURE) {
             file.to_vec()
@@ -47,7 +49,7 @@ impl Tables {
         if !bytes.starts_with(SIGNATURE) {
             return Err(format!(
                 "no SFDP tables: begins with {}, not with 53 46 44 50 ('SFDP'); give what the chip \
-                 answers to command 5Ah from address 0 on, as raw bytes or as pairs of hex digits",
+                 returns for command 5Ah from address 0, as raw bytes or as pairs of hex digits",
                 start(&bytes)
             ));
         }
@@ -59,8 +61,8 @@ impl Tables {
         });
         let sfdp = sfdp.map_err(|why: SfdpError<usize>| match why {
             SfdpError::Bus(end) => format!(
-                "cut short: {} bytes, but what is needed of the tables reaches to byte {end} at least; \
-                 read more from the chip",
+                "cut short: {} bytes, but the tables needed extend at least to byte {end}; read more from \
+                 the chip",
                 bytes.len()
             ),
             why => format!("tables that cannot be used: {why}"),
@@ -68,7 +70,7 @@ impl Tables {
         Ok(Self { name: name.to_owned(), sfdp })
     }
 
-    /// For the reader: which tables these are.
+    /// Which tables these are, as text.
     pub(super) fn source(&self) -> String {
         let (major, minor) = self.sfdp.revision;
         let assumed = if self.sfdp.basic.page_bytes.is_none() { ", page assumed" } else { "" };
@@ -84,37 +86,36 @@ impl Tables {
         u32::try_from(sectors).unwrap_or(u32::MAX)
     }
 
-    /// Revision 1.0 does not tell.
+    /// The page size; revision 1.0 does not give it.
     pub(super) fn page_bytes(&self) -> Option<u32> {
         self.sfdp.basic.page_bytes
     }
 
-    /// 4096 if the chip can erase that, else the next size above that it can.
+    /// The default sector size: 4096 if the chip can erase that, otherwise the next larger size.
     pub(super) fn usual_sector_bytes(&self) -> Result<u32, String> {
         let sizes = self.erase_types()?.into_iter().map(|erase| erase.bytes);
-        sizes
-            .filter(|bytes| (4096..=128 * 1024).contains(bytes))
-            .min()
-            .ok_or_else(|| format!("{}: no erase command for 4096 to 131072 bytes", self.name))
+        sizes.filter(|bytes| (4096..=128 * 1024).contains(bytes)).min().ok_or_else(|| {
+            format!("{}: there is no erase command for 4096 to 131072 bytes", self.name)
+        })
     }
 
-    /// The erase commands that mean the same all over the chip: as the driver has it.
+    /// The erase commands that have the same meaning everywhere on the chip, as in the driver.
     fn erase_types(&self) -> Result<Vec<EraseType>, String> {
         let types: Vec<EraseType> = self.sfdp.basic.erase_types.into_iter().flatten().collect();
         let means_two =
             |a: &EraseType| types.iter().any(|b| a.opcode == b.opcode && a.bytes != b.bytes);
         if self.sfdp.has_sector_map || types.iter().all(means_two) {
             return Err(format!(
-                "{}: which erase command works where is not clear from these tables; give sector_bytes \
-                 and sector_erase_ms under [part] in a product file, from the data sheet",
+                "{}: it is not clear from these tables which erase command works where; take sector_bytes \
+                 and sector_erase_ms from the data sheet and put them under [part] in a product file",
                 self.name
             ));
         }
         Ok(types.iter().filter(|erase| !means_two(erase)).copied().collect())
     }
 
-    /// To erase a sector of this size by the largest command that fits, as the driver does. `None`:
-    /// the tables have no times.
+    /// The time to erase a sector of this size with the largest command that fits, as the driver does.
+    /// `None` if the tables have no times.
     pub(super) fn sector_erase(&self, sector_bytes: u32) -> Result<Option<DeviceTime>, String> {
         let types = self.erase_types()?;
         let fitting = types.iter().filter(|erase| erase.bytes <= sector_bytes);
@@ -125,7 +126,7 @@ impl Tables {
                 self.name
             )
         })?;
-        // Powers of two, both.
+        // Both are powers of two.
         let commands = u64::from(sector_bytes / erase.bytes);
         Ok(erase.times.map(|times| {
             let one = nanoseconds(times);
@@ -136,12 +137,12 @@ impl Tables {
         }))
     }
 
-    /// To program a single byte.
+    /// The time to program a single byte.
     pub(super) fn byte_program(&self) -> Option<DeviceTime> {
         self.sfdp.basic.first_byte_program.map(nanoseconds)
     }
 
-    /// To program 256 bytes, if each byte behind the first takes the same time.
+    /// The time to program 256 bytes, if each byte after the first takes the same time.
     pub(super) fn page_program(&self) -> Option<DeviceTime> {
         let basic = &self.sfdp.basic;
         let (byte, page) = (self.byte_program()?, nanoseconds(basic.page_program?));
@@ -163,8 +164,8 @@ fn nanoseconds(times: Times) -> DeviceTime {
     }
 }
 
-/// Pairs of hex digits, together or apart, perhaps with `0x` before and commas between. `None`: the
-/// text is something else.
+/// Bytes from pairs of hexadecimal digits, which may have `0x` before them and white space or commas
+/// between them. `None` if the text is something else.
 fn from_hex(text: &str) -> Option<Vec<u8>> {
     let words = text.split(|c: char| c.is_ascii_whitespace() || c == ',');
     let mut bytes = Vec::new();
@@ -179,7 +180,7 @@ fn from_hex(text: &str) -> Option<Vec<u8>> {
     (!bytes.is_empty()).then_some(bytes)
 }
 
-/// The first bytes in words.
+/// The first bytes as text.
 fn start(bytes: &[u8]) -> String {
     let digits: Vec<String> = bytes.iter().take(4).map(|byte| format!("{byte:02x}")).collect();
     if digits.is_empty() { "nothing".to_owned() } else { digits.join(" ") }
@@ -204,7 +205,7 @@ mod tests {
         time.map(|time| (time.typical_ns / 1000, time.maximal_ns / 1000))
     }
 
-    /// Tables of real chips, against the independent decode beside them; see
+    /// Tables of real chips, compared with the independent decode next to them; see
     /// `serialnor/tests/sfdp/README.md`.
     #[test]
     fn real_chips_as_decoded_elsewhere() {
@@ -227,7 +228,7 @@ mod tests {
                 assert_eq!(us(tables.page_program()), page, "{name}");
             }
             if matches!(&**name, "s25fs256t" | "s28hs02gt") {
-                // Two sizes under one command; a map that says where which command works.
+                // One has a command with two sizes, the other a map of commands.
                 assert!(tables.usual_sector_bytes().unwrap_err().contains("not clear"), "{name}");
                 continue;
             }
@@ -240,7 +241,7 @@ mod tests {
         assert_eq!(timed, 10);
     }
 
-    /// The parts known by name whose times come from tables, which were typed in by hand.
+    /// The parts known by name whose times were typed in by hand from tables.
     #[test]
     fn the_parts_known_by_name() {
         for (dump, name) in [("mx66l1g45g", "mx66l1g45g"), ("mt25qu256a", "mt25ql128a")] {
@@ -253,7 +254,7 @@ mod tests {
 
     /// mt25qu256a: 48 ms for 4 KiB, 112 for 32 KiB, 160 for 64 KiB.
     #[test]
-    fn large_sectors_take_large_commands() {
+    fn large_sectors_use_large_commands() {
         let tables = tables("mt25qu256a");
         let ms = |bytes| us(tables.sector_erase(bytes).unwrap()).unwrap().0 / 1000;
         assert_eq!([4096, 8192, 32_768, 65_536, 131_072].map(ms), [48, 96, 112, 160, 320]);
@@ -262,7 +263,7 @@ mod tests {
 
     /// 128 bytes in 640 us, the first in 128: 512 us for 127 more, so 255 more take 1028.
     #[test]
-    fn times_are_brought_to_pages_of_256_bytes() {
+    fn times_are_scaled_to_pages_of_256_bytes() {
         let page = us(tables("s25fs256t").page_program());
         assert_eq!(page, Some((128 + 512 * 255 / 127, 512 + 2048 * 255 / 127)));
     }
@@ -279,7 +280,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_wrong_with_a_dump_is_said() {
+    fn errors_in_a_dump_are_explained() {
         let raw = from_hex(std::str::from_utf8(&dump("mt25qu256a.hex")).unwrap()).unwrap();
         let refused = |file: &[u8]| Tables::decode("", file).unwrap_err();
         for len in 4..raw.len() {

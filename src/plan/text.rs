@@ -2,10 +2,11 @@
 
 use std::fmt::{self, Write as _};
 
-use outlast_costs::endurance::Forecast;
+use outlast_costs::endurance::{DAYS_PER_YEAR, Forecast};
 use outlast_faultsim::part::DeviceTime;
 
 use super::outcome::Outcome;
+use crate::words::counted;
 
 /// Everything.
 pub(super) fn whole(outcome: &Outcome<'_>) -> String {
@@ -36,7 +37,7 @@ fn write(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
         )?;
     }
     writeln!(text, "  boots     {}", often(usage.boots_per_day))?;
-    writeln!(text, "  wish      {} years\n", usage.years)?;
+    writeln!(text, "  target    {} years\n", usage.years)?;
     verdict(outcome, text)?;
     if let Some(chosen) = &outcome.chosen {
         details(outcome, chosen, text)?;
@@ -63,19 +64,18 @@ fn verdict(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
         }
         (Some(chosen), None) => {
             let most = part.most_sectors;
-            writeln!(text, "No number of sectors up to {most} meets the wish.")?;
+            writeln!(text, "No number of sectors up to {most} meets the target.")?;
             writeln!(text, "{} sectors: {}.", chosen.sectors, life(chosen))?;
             if let Some(years) = chosen.years {
+                let factor = usage.years / years;
                 writeln!(
                     text,
-                    "What is written would have to be {:.1} times less, or the part endure {:.1} times more.",
-                    usage.years / years,
-                    usage.years / years
+                    "The write rate would have to drop by {factor:.1}x, or the part endure {factor:.1}x as many erases."
                 )?;
             }
         }
         (None, Some(smallest)) => {
-            writeln!(text, "The settings do not fit into so many sectors. {smallest} would do.")?;
+            writeln!(text, "The settings do not fit into this many sectors. {smallest} would do.")?;
         }
         (None, None) => {
             let most = part.most_sectors;
@@ -105,7 +105,7 @@ fn details(outcome: &Outcome<'_>, chosen: &Forecast, text: &mut String) -> fmt::
         "    by boots                       {:.1} %",
         percent(chosen.life_used * chosen.by_boots)
     )?;
-    writeln!(text, "  copies among what is written     {:.1} %", percent(chosen.copied))?;
+    writeln!(text, "  share of copies in the writes    {:.1} %", percent(chosen.copied))?;
     writeln!(
         text,
         "  live records                     {} bytes, {:.1} % of the room",
@@ -114,9 +114,9 @@ fn details(outcome: &Outcome<'_>, chosen: &Forecast, text: &mut String) -> fmt::
     )?;
     writeln!(
         text,
-        "  longest put, at the most         {}, {} in one call",
+        "  longest put                      {}, {} in one call",
         duration(chosen.blocking.time),
-        count(chosen.blocking.turns, "sector turn")
+        counted(chosen.blocking.compactions, "compaction")
     )?;
     match (&outcome.trial, &outcome.no_trial) {
         (Some(trial), _) => {
@@ -128,19 +128,19 @@ fn details(outcome: &Outcome<'_>, chosen: &Forecast, text: &mut String) -> fmt::
             )?;
             writeln!(
                 text,
-                "  mount, seen in a simulation      {} ({} reads of {} bytes in all, {} programs)",
+                "  mount, seen in a simulation      {} ({} of {} bytes in total, {})",
                 duration(trial.mount.time),
-                trial.mount.work.reads,
+                counted(trial.mount.work.reads, "read"),
                 trial.mount.read_bytes,
-                trial.mount.work.programs
+                counted(trial.mount.work.programs, "program")
             )?;
             if let (true, Some(expected)) = (outcome.simulated, chosen.years) {
                 writeln!(
                     text,
-                    "  life in a simulation             {:.2} years ({:+.1} %), {} erases, wear spread {}",
+                    "  life in a simulation             {:.2} years ({:+.1} %), {}, wear spread {}",
                     trial.years,
                     100.0 * (trial.years / expected - 1.0),
-                    trial.erases,
+                    counted(trial.erases, "erase"),
                     trial.wear_spread
                 )?;
             }
@@ -152,7 +152,7 @@ fn details(outcome: &Outcome<'_>, chosen: &Forecast, text: &mut String) -> fmt::
     }
     writeln!(
         text,
-        "  RAM of the store                 {} bytes on this host, of them 8 for each key\n",
+        "  RAM of the store                 {} bytes on this host, including 8 for each key\n",
         chosen.ram_bytes
     )
 }
@@ -186,12 +186,12 @@ fn others(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
 }
 
 const ASSUMPTIONS: &str = "\
-Assumed: all sectors are used in turn, so life = cycles x sectors x time between two erases; settings change
-at random times, independently, by single puts, and always to another value (the stored value again costs
-nothing); boots come at even distances and each uses a page; settings that never change lie spread over
-the sectors, and written in one go they cost more where they fill whole sectors. Times leave out the
-status polls. Endurance, retention and how both fall with temperature and cycles: the part's own data sheet
-decides, and this forecast is no qualification of a product.
+Assumptions: All sectors are used in rotation, so life = cycles x sectors x time between two erases.
+Settings change at random times, independently, by single puts, and always to a different value
+(putting the stored value again costs nothing). Boots are evenly spaced and each uses a page. Settings
+that never change are spread over the sectors; if they are written together and fill whole sectors,
+they cost more. Times leave out the status polls. For endurance and retention, and how both fall with
+temperature and cycles, the data sheet of the part decides; this forecast does not qualify a product.
 ";
 
 fn life(forecast: &Forecast) -> String {
@@ -202,23 +202,48 @@ fn life(forecast: &Forecast) -> String {
     }
 }
 
+/// A rate in the largest unit in which it is at least one.
 fn often(per_day: f64) -> String {
+    let units = [
+        ("second", 86_400.0),
+        ("minute", 1440.0),
+        ("hour", 24.0),
+        ("day", 1.0),
+        ("year", 1.0 / DAYS_PER_YEAR),
+    ];
     if per_day == 0.0 {
-        "never".to_owned()
-    } else if per_day >= 24.0 {
-        format!("{:.3} times an hour", per_day / 24.0)
-    } else if per_day >= 0.1 {
-        format!("{per_day:.3} times a day")
-    } else {
-        format!("{:.3} times a year", per_day * outlast_costs::endurance::DAYS_PER_YEAR)
+        return "never".to_owned();
     }
-}
-
-fn count(number: u32, what: &str) -> String {
-    if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
+    // A rate like 1/minute is not exact in events per day.
+    let fits = |(_, per_day_of_one): &(&str, f64)| per_day / per_day_of_one > 0.999;
+    let (unit, of_one) = units.into_iter().find(fits).unwrap_or(("year", 1.0 / DAYS_PER_YEAR));
+    let number = format!("{:.3}", per_day / of_one);
+    let number = number.trim_end_matches('0').trim_end_matches('.');
+    let times = if number == "1" { "time" } else { "times" };
+    format!("{number} {times} per {unit}")
 }
 
 fn duration(time: DeviceTime) -> String {
     let ms = |ns: u64| ns as f64 / 1e6;
-    format!("{:.2} ms typical, {:.2} ms maximal", ms(time.typical_ns), ms(time.maximal_ns))
+    format!("{:.2} ms typical, {:.2} ms maximum", ms(time.typical_ns), ms(time.maximal_ns))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::often;
+
+    #[test]
+    fn rates_are_in_fitting_units() {
+        for (per_day, words) in [
+            (0.0, "never"),
+            (1440.0, "1 time per minute"),
+            (86_400.0 * 2.5, "2.5 times per second"),
+            (2.0, "2 times per day"),
+            (24.0 / DAYS, "24 times per year"),
+        ] {
+            assert_eq!(often(per_day), words);
+        }
+    }
+
+    const DAYS: f64 = super::DAYS_PER_YEAR;
 }

@@ -1,4 +1,4 @@
-//! Arguments of `outlast torture`: what was typed, and what it means.
+//! Arguments of `outlast torture`.
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -14,113 +14,120 @@ use super::regressions::{self, Regression, USUAL_FOLDER};
 use super::schedule::{Kind, Plan};
 use super::subject;
 use crate::args::{page_bytes, program_unit, within};
-use crate::exit::EXIT_CODES;
+use crate::exit::after_help;
 
 const EXAMPLES: &str = "\
 Examples:
-  outlast torture                              the default plan, under a minute on two cores
-  outlast torture --unit 8                     flash inside a microcontroller, 8-byte units
-  outlast torture --level F2                   milder cuts
-  outlast torture --level F5                   also damage beside the interrupted program
-  outlast torture --depth 5 --budget 1h        five cuts in a history, for an hour at most
-  outlast torture --deep 3000000 --seed 7      random lives with three million power cuts
-  outlast torture --edges 2                    short sequences from start states near every edge
-  outlast torture --edges 3 --shard 2/8 --json > two.json      an eighth, for 'outlast merge'
-  outlast torture --through spi                store and driver on a simulated serial chip
-  outlast torture --subject naive              a storage code that does not survive
-  outlast torture --program ./my-store         code of your own, see examples/c-subject
+  outlast torture                          the default plan, under a minute
+  outlast torture --unit 8                 flash inside a microcontroller
+  outlast torture --level F2               less severe damage
+  outlast torture --level F5               also damage to neighbouring bytes
+  outlast torture --depth 5 --budget 1h    up to five cuts in a history
+  outlast torture --deep 3000000 --seed 7  random lives, three million cuts
+  outlast torture --edges 2                short sequences near every edge
+  outlast torture --edges 3 --shard 2/8 --json > two.json
+  outlast torture --through spi            store and driver on a serial chip
+  outlast torture --subject naive          a store that does not survive
+  outlast torture --program ./my-store     your own store, examples/c-subject
   outlast torture --report torture.html --junit torture.xml
   outlast torture --json | jq .verdict
-  outlast torture --prove-rig                  does the rig see every planted mistake?
+  outlast torture --prove-rig              does the rig see every mistake?";
 
-";
+const EXIT_CODES: [(u8, &str); 7] = [
+    (0, "clean: the plan is complete and nothing was found"),
+    (1, "a violation was found"),
+    (3, "incomplete: the budget or Ctrl-C ended the run; nothing was found"),
+    (4, "the store fails without any power cut"),
+    (5, "--prove-rig: a mistake was missed, or the kill matrix has changed"),
+    (70, "internal error, or the result could not be written"),
+    (130, "Ctrl-C twice: ended without a result"),
+];
 
 /// What was typed.
 #[derive(Debug, Args)]
-#[command(after_help = format!("{EXAMPLES}{EXIT_CODES}"))]
+#[command(after_help = after_help(EXAMPLES, &EXIT_CODES))]
 pub(crate) struct Typed {
-    /// The storage code
+    /// The store to test
     #[arg(long, value_name = "NAME", default_value = "outlast", help = subject_help())]
     subject: String,
-    /// How the storage code reaches the part. 'array': by the flash traits, straight to the cells.
-    /// 'spi': by the driver for serial chips, command by command, with cuts in commands and in busy
-    /// time, resets of the microcontroller alone, and a bus that loses commands now and then
+    /// How the store reaches the flash: directly at the flash traits (array), or through the driver
+    /// for serial chips (spi), command by command, with cuts within commands and during busy time,
+    /// resets of the microcontroller alone, and a bus that sometimes loses commands
     #[arg(long, value_name = "WAY", default_value = "array", value_parser = ["array", "spi"])]
     through: String,
-    /// Storage code in a program of its own that speaks the protocol of the rig, instead of one
-    /// that is built in; examples/c-subject shows one in C
+    /// Test a store in a separate program that speaks the protocol of the rig; examples/c-subject has
+    /// one in C
     #[arg(long, value_name = "PATH", conflicts_with_all = ["subject", "through"])]
     program: Option<PathBuf>,
-    /// Sectors of the part, 2 to 64 [default: 4]
+    /// Number of sectors, 2 to 64 [default: 4]
     #[arg(long, value_name = "COUNT")]
     sectors: Option<u32>,
-    /// Bytes of a sector, 512 to 131072 [default: 4096; with --deep 512 or more, four pages]
+    /// Sector size, 512 to 131072 [default: 4096; with --deep four pages, at least 512]
     #[arg(long, value_name = "BYTES")]
     sector_bytes: Option<u32>,
-    /// Bytes of a program unit: 1, 2, 4, 8, 16 or 32
+    /// Program unit: 1, 2, 4, 8, 16 or 32 bytes
     #[arg(long, value_name = "BYTES", default_value_t = 1)]
     unit: u32,
-    /// Bytes that one program operation can touch, a power of two [default: 256 for unit 1, else
-    /// the unit]
+    /// Page: the bytes that one program operation can touch, a power of two [default: 256 if the
+    /// unit is 1, else the unit]
     #[arg(long, value_name = "BYTES")]
     page: Option<u32>,
-    /// How nasty the cuts are; each level includes those before it. F0: between operations; F1:
-    /// programs and erases that stop half-way, in order; F2: any subset of bits, any phase of an
-    /// erase; F3: bits that read differently each time; F4: whatever may fool the checks;
-    /// F5: damage to other bytes of the page or sector of an interrupted program; behind it less is
-    /// owed, and what it cost is counted
+    /// Fault level: how severe the simulated damage is. Each level includes those before it. F0: cuts
+    /// between operations. F1: programs and erases that stop part-way, in order. F2: any subset of
+    /// bits, any phase of an erase. F3: bits that read differently each time. F4: damage that may fool
+    /// the checks. F5: damage to other bytes of the page or sector of an interrupted program; after
+    /// that fewer promises apply, and the losses are counted
     #[arg(long, value_name = "LEVEL", default_value = "F4")]
     level: String,
     /// Most power cuts in one history of the systematic stages, 1 to 8: one in an operation, the
-    /// others in the recoveries behind it. Below 3 there are no random lives at the end, which
-    /// have hundreds [default: 3]
+    /// others in the recoveries after it. Below 3 the random lives at the end, with hundreds of cuts
+    /// each, are left out [default: 3]
     #[arg(long, value_name = "CUTS", conflicts_with = "deep")]
     depth: Option<u32>,
-    /// Seed of everything drawn at random; the same plan with the same seed finds the same
+    /// Seed of all random choices; the same plan with the same seed makes the same cuts
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     seed: u64,
-    /// Stop after this time, for example 90s, 10m or 1h; a plan that is not done by then is
+    /// Stop after this time, for example 90s, 10m or 1h; a plan that is not finished by then is
     /// incomplete
     #[arg(long, value_name = "TIME")]
     budget: Option<String>,
-    /// Random lives on small sectors with at least so many power cuts in all, instead of the
-    /// default plan
+    /// Instead of the default plan: random lives on small sectors, with at least this many power cuts
+    /// in total
     #[arg(long, value_name = "CUTS")]
     deep: Option<u64>,
-    /// All sequences of up to so many operations, 1 to 3, from start states near every edge:
-    /// sectors with room for exactly no, one or two records, rings about to close, pages used up by
-    /// restarts; instead of the default plan
+    /// Instead of the default plan: all sequences of up to this many operations, 1 to 3, from start
+    /// states near every edge: sectors with room for exactly zero, one or two records, logs about to
+    /// wrap around, pages used up by restarts
     #[arg(long, value_name = "OPERATIONS", conflicts_with = "deep")]
     edges: Option<u32>,
-    /// Of the plan over edges only this part, like 2/8; 'outlast merge' puts the parts together
+    /// With --edges: run only this part of the plan, like 2/8; 'outlast merge' merges the results
     #[arg(long, value_name = "NUMBER/COUNT", requires = "edges")]
     shard: Option<String>,
-    /// Also write the result as one page that needs no network and no scripts
+    /// Also write the result as a page that needs no network and no scripts
     #[arg(long, value_name = "FILE.html")]
     report: Option<PathBuf>,
-    /// Also write the result as JUnit XML, which build servers read
+    /// Also write the result as JUnit XML for build servers
     #[arg(long, value_name = "FILE.xml")]
     junit: Option<PathBuf>,
-    /// Tokens of mended bugs, run first: files NAME.token with a line '# why' and the token
-    /// [default: tests/regressions, if there is such a folder]
+    /// Regression tokens, replayed first: files NAME.token with a line '# why' and the token
+    /// [default: tests/regressions, if that folder exists]
     #[arg(long, value_name = "FOLDER")]
     regressions: Option<PathBuf>,
-    /// Text to be shown in the report as the proof of the rig: which planted bugs it caught
+    /// With --report: text to show as the proof of the rig, such as its kill matrix
     #[arg(long, value_name = "FILE.txt", requires = "report")]
     planted: Option<PathBuf>,
-    /// Put the rig itself to the test: it has to see every mistake planted into a reference
-    /// store, each at its lowest fault level, and nothing in the store without them; some
-    /// minutes on two cores
+    /// Mutation-test the rig itself: it has to find every mistake planted into a reference store, each
+    /// at its lowest fault level, and nothing in the store without them. Takes some minutes
     #[arg(long, conflicts_with_all = [
-        "subject", "sectors", "sector_bytes", "unit", "page", "level", "depth", "seed", "budget", "deep",
-        "edges",
+        "subject", "sectors", "sector_bytes", "unit", "page", "level", "depth", "seed", "budget",
+        "deep", "edges",
     ])]
     prove_rig: bool,
     /// With --prove-rig: write the kill matrix to this file instead of comparing it with the
     /// reviewed one
     #[arg(long, value_name = "FILE", requires = "prove_rig")]
     write_matrix: Option<PathBuf>,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
 }
@@ -129,11 +136,11 @@ pub(crate) struct Typed {
 pub(crate) enum Request {
     /// Carry out a plan.
     Run { plan: Box<Plan>, wanted: Box<Wanted> },
-    /// See whether the rig sees what it has to see.
+    /// Prove the rig.
     Prove(prove::Request),
 }
 
-/// What is wanted beside the run itself.
+/// What is wanted in addition to the run itself.
 #[derive(Debug, Default)]
 pub(crate) struct Wanted {
     /// JSON instead of text on standard output.
@@ -141,14 +148,14 @@ pub(crate) struct Wanted {
     /// Where to write a page, and JUnit XML.
     pub(crate) report: Option<PathBuf>,
     pub(crate) junit: Option<PathBuf>,
-    /// To be run first.
+    /// Tokens to replay first.
     pub(crate) regressions: Vec<Regression>,
-    /// Kill matrix of the rig, to be shown on the page.
+    /// The kill matrix of the rig, to show on the page.
     pub(crate) planted: Option<String>,
 }
 
 impl Typed {
-    /// What the words mean.
+    /// Checks the arguments.
     pub(crate) fn meaning(self) -> Result<Request, String> {
         if self.prove_rig {
             let Self { json, write_matrix, .. } = self;
@@ -162,7 +169,7 @@ impl Typed {
             Some(text) => text.parse().map_err(|why| format!("--shard {text}: {why}"))?,
         };
         let kind = match (self.deep, self.edges) {
-            (Some(0), _) => return Err("--deep 0: ask for at least one power cut".to_owned()),
+            (Some(0), _) => return Err("--deep 0: choose at least one power cut".to_owned()),
             (Some(cuts), _) => Kind::Deep { cuts },
             (_, Some(longest)) => {
                 let longest = within("--edges", longest, 1, OpSequence::MOST as u32)? as u8;
@@ -183,7 +190,7 @@ impl Typed {
         if self.program.is_none() && self.subject.starts_with(outlast::NAME) {
             fits_the_store(&geometry)?;
         }
-        // Last of all, since it starts a program.
+        // Last, since it may start a program.
         let subject = match &self.program {
             None => subject::built_in(&self.subject, self.through == "spi")?,
             Some(path) => subject::program(path)?,
@@ -213,14 +220,14 @@ impl Typed {
         within("--sector-bytes", sector_bytes, 512, 128 * 1024)?;
         if !sector_bytes.is_multiple_of(page) || sector_bytes < 2 * page {
             return Err(format!(
-                "--sector-bytes {sector_bytes}: a sector must be two or more whole pages of \
-                 {page} bytes; choose another size here or with --page"
+                "--sector-bytes {sector_bytes}: a sector must have two or more whole pages of {page} \
+                 bytes; choose another size here or with --page"
             ));
         }
         if u64::from(sectors) * u64::from(sector_bytes) > MOST_BYTES {
             return Err(format!(
-                "{sectors} sectors of {sector_bytes} bytes: the part must not exceed 1 MiB, \
-                 since each crash image is one; choose fewer or smaller sectors"
+                "{sectors} sectors of {sector_bytes} bytes: the part must not exceed 1 MiB, since each \
+                 crash image is a copy of it; choose fewer or smaller sectors"
             ));
         }
         Geometry::new(sectors, sector_bytes, unit, page).map_err(|why| why.to_string())
@@ -232,14 +239,14 @@ fn fits_the_store(geometry: &Geometry) -> Result<(), String> {
     if sector_bytes < outlast::least_sector_bytes(page, unit) {
         let page = outlast::page_bytes(page, unit);
         return Err(format!(
-            "--sector-bytes {sector_bytes}: the store wants four pages of {page} bytes or more in \
-             a sector; choose larger sectors, or smaller pages with --page"
+            "--sector-bytes {sector_bytes}: the store needs at least four pages of {page} bytes in a \
+             sector; choose larger sectors, or smaller pages with --page"
         ));
     }
     Ok(())
 }
 
-/// The simulated serial chip comes with two sizes of sector.
+/// The simulated serial chip has two sector sizes.
 fn fits_serial_chip(geometry: &Geometry) -> Result<(), String> {
     if geometry.unit != 1 {
         return Err(format!("--unit {}: serial chips program single bytes", geometry.unit));
@@ -251,7 +258,7 @@ fn fits_serial_chip(geometry: &Geometry) -> Result<(), String> {
 }
 
 fn subject_help() -> String {
-    format!("The storage code: {}", subject::names())
+    format!("The store to test: {}", subject::names())
 }
 
 /// A whole number of seconds, minutes or hours: `90s`, `10m`, `1h`.

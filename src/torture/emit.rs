@@ -1,4 +1,4 @@
-//! A history as the source of a test, to be kept with the code it is about.
+//! A history as the source of a test, to keep with the code that it is about.
 
 use std::path::Path;
 
@@ -6,12 +6,12 @@ use outlast_image::sum::crc32;
 
 use super::story::Story;
 
-/// Where the storage code of a test comes from.
+/// Where the store of a test comes from.
 #[derive(Clone, Copy, Debug)]
 pub(crate) enum Source<'path> {
     BuiltIn,
     Program(&'path Path),
-    /// Not from this command.
+    /// Not from this command: the user's own `Subject`.
     Own,
 }
 
@@ -19,7 +19,7 @@ pub(crate) enum Source<'path> {
 pub(crate) fn test(story: &Story, source: Source<'_>) -> String {
     let mut text = String::new();
     let mut comment = |line: &str| {
-        // Whatever is in it stays in the comment.
+        // Control characters could end the comment.
         let line: String = line.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
         text.push_str(format!("// {line}").trim_end());
         text.push('\n');
@@ -47,16 +47,16 @@ pub(crate) fn test(story: &Story, source: Source<'_>) -> String {
             "let program = std::path::Path::new({:?});\n    \
              let subject = outlast_faultsim::subjects::program::Program::start(program)\n        \
              .expect(\"a program that can be put under the rig\");",
-            // Tests run in the folder of their package.
+            // Tests run in the folder of their package, so a relative path would not do.
             std::path::absolute(path).unwrap_or_else(|_| path.to_owned()).display().to_string()
         ),
         Source::BuiltIn => format!(
             "let subject = outlast_faultsim::subjects::by_name({:?})\n        \
-             .expect(\"storage code of this name; or put your own `Subject` here\");",
+             .expect(\"a store of this name; or put your own `Subject` here\");",
             identity.subject
         ),
     };
-    // By name the subject is a trait object already.
+    // By name, the subject is already a trait object.
     let import = match source {
         Source::Program(_) => "use outlast_faultsim::subjects::AnySubject as _;\n",
         Source::BuiltIn | Source::Own => "",
@@ -78,7 +78,7 @@ fn {name}() {{
     {subject}
     let replay = subject.replay(&token);
     if replay.outcome == Outcome::Diverged {{
-        eprintln!(\"the code writes other things now, so this shows nothing: record a new token\");
+        eprintln!(\"the code does other writes now, so this shows nothing: record a new token\");
     }}
     assert_ne!(
         replay.outcome,
@@ -93,7 +93,7 @@ fn {name}() {{
     )
 }
 
-/// A name for the test: storage code, kind of failure, and a check sum of the token.
+/// A name for the test: store, kind of failure, and a checksum of the token.
 fn name(subject: &str, story: &Story) -> String {
     let words = format!("{subject} {:?} {:08x}", story.breach, crc32(story.token.as_bytes()));
     let name: String = words

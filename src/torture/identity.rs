@@ -1,12 +1,12 @@
-//! What a result is about: the same for a run and for a replay.
+//! What a result is about, for a run as for a replay.
 
 use outlast_faultsim::part::{Geometry, Level};
 use serde::Serialize;
 
-/// What was under the rig, and where.
+/// The store under test, and the simulated part.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct Identity {
-    /// Of this program.
+    /// The version of this program.
     pub(crate) version: &'static str,
     pub(crate) subject: String,
     pub(crate) geometry: Geometry,

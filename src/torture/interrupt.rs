@@ -1,4 +1,4 @@
-//! Ctrl-C, and the signals by which a build server ends a job.
+//! Ctrl-C, and the signals with which a build server ends a job.
 
 /// From now on the first signal calls `first`, which should make the run end soon with what it has;
 /// the second one ends the process at once. A signal that whoever started the process wants
@@ -25,7 +25,9 @@ pub(crate) fn on_first(first: impl Fn() + Send + 'static) {
     std::thread::spawn(move || {
         let mut signals = signals.forever();
         if signals.next().is_some() {
-            eprintln!("\noutlast: stopping; the result so far follows. Once more to end at once.");
+            eprintln!(
+                "\noutlast: stopping; the result so far follows. Press Ctrl-C again to end at once."
+            );
             first();
         }
         if signals.next().is_some() {
@@ -43,6 +45,6 @@ fn ignored() -> u64 {
     mask.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).unwrap_or(0)
 }
 
-/// Signals as POSIX knows them are not to be had here.
+/// There are no POSIX signals here.
 #[cfg(not(unix))]
 pub(crate) fn on_first(_: impl Fn() + Send + 'static) {}

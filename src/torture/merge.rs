@@ -1,4 +1,4 @@
-//! `outlast merge`: one verdict from the shards of a plan that were run apart.
+//! `outlast merge`: one verdict from the separate shards of a plan.
 
 use std::fmt::Write as _;
 use std::io::Write;
@@ -13,25 +13,32 @@ use serde::{Deserialize, Serialize};
 use super::outcome::{Totals, add_violation, rank};
 use super::schedule::ShardInfo;
 use super::text;
-use crate::exit::{EXIT_CODES, Exit};
+use crate::exit::{Exit, after_help};
 use crate::output::Output;
-use crate::words::grouped;
+use crate::words::counted;
 
 const EXAMPLES: &str = "\
 Examples:
-  outlast torture --edges 2 --shard 1/2 --json > one.json      on one machine
-  outlast torture --edges 2 --shard 2/2 --json > two.json      on another
-  outlast merge one.json two.json
+  outlast torture --edges 2 --shard 1/2 --json > one.json   on one machine
+  outlast torture --edges 2 --shard 2/2 --json > two.json   on another
+  outlast merge one.json two.json";
 
-";
+const EXIT_CODES: [(u8, &str); 5] = [
+    (0, "clean: all shards are complete and nothing was found"),
+    (1, "a shard found a violation"),
+    (2, "wrong usage: a file cannot be used, or a shard is missing"),
+    (3, "a shard is incomplete, and nothing was found"),
+    (4, "the store fails without any power cut"),
+];
 
+/// What was typed.
 #[derive(Debug, Args)]
-#[command(after_help = format!("{EXAMPLES}{EXIT_CODES}"))]
+#[command(after_help = after_help(EXAMPLES, &EXIT_CODES))]
 pub(crate) struct Typed {
-    /// What 'outlast torture --shard K/N --json' printed, one file per shard, in any order
+    /// The output of 'outlast torture --shard K/N --json', one file per shard, in any order
     #[arg(required = true, value_name = "FILE.json")]
     files: Vec<PathBuf>,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
 }
@@ -43,7 +50,7 @@ pub(crate) struct Request {
     json: bool,
 }
 
-/// The fields of a run's JSON that count here.
+/// The fields of a run's JSON that are used here.
 #[derive(Clone, Debug, Deserialize)]
 struct ShardFile {
     version: String,
@@ -74,7 +81,7 @@ struct Merged {
     reason: String,
     /// Of all shards together.
     seconds: f64,
-    /// Distinct images are counted within each shard and added up.
+    /// Distinct images are counted within each shard and then added.
     totals: Totals,
     /// One per signature, with the fewest cuts.
     violations: Vec<Violation>,
@@ -96,11 +103,13 @@ impl Typed {
 fn read(path: &Path) -> Result<ShardFile, String> {
     let text = std::fs::read_to_string(path).map_err(|error| error.to_string())?;
     serde_json::from_str(&text).map_err(|error| {
-        format!("not the result of a run ({error}); give what 'outlast torture --shard K/N --json' printed")
+        format!(
+            "not the result of a run ({error}); give the output of 'outlast torture --shard K/N --json'"
+        )
     })
 }
 
-/// Whether these are all shards of one plan, each once.
+/// Checks that these are all shards of one plan, each once.
 fn complete(shards: &[(String, ShardFile)]) -> Result<(), String> {
     let mut numbers: Vec<(u32, &str)> = Vec::new();
     let mut first: Option<(&str, &ShardFile, &ShardInfo)> = None;
@@ -113,14 +122,14 @@ fn complete(shards: &[(String, ShardFile)]) -> Result<(), String> {
         }
         let (other, other_shard, of) = *first.get_or_insert((name, shard, part));
         if let Some(what) = difference((shard, part), (other_shard, of)) {
-            return Err(format!("{name} and {other} are of different runs: {what}"));
+            return Err(format!("{name} and {other} are from different runs: {what}"));
         }
         numbers.push((part.number, name));
     }
     numbers.sort_unstable();
     let mut pairs = numbers.iter().zip(numbers.iter().skip(1));
     if let Some(((number, one), (_, two))) = pairs.find(|(one, two)| one.0 == two.0) {
-        return Err(format!("shard {number} twice: {one} and {two}"));
+        return Err(format!("shard {number} appears twice: {one} and {two}"));
     }
     let of = first.map_or(0, |(_, _, part)| part.of);
     let missing: Vec<String> = (1..=of)
@@ -130,11 +139,14 @@ fn complete(shards: &[(String, ShardFile)]) -> Result<(), String> {
     if missing.is_empty() {
         Ok(())
     } else {
-        Err(format!("missing: shard {}; run them, and give all files", missing.join(", ")))
+        Err(format!(
+            "missing: shard {}; run what is missing and give all files",
+            missing.join(", ")
+        ))
     }
 }
 
-/// What tells that two results are not of the same run.
+/// How two results differ, if they are not from the same run.
 fn difference(
     (a, of_a): (&ShardFile, &ShardInfo),
     (b, of_b): (&ShardFile, &ShardInfo),
@@ -144,7 +156,7 @@ fn difference(
         (a != b).then(|| format!("{what} {a} and {b}"))
     };
     differs("version", &a.version, &b.version)
-        .or_else(|| differs("storage code", &a.subject, &b.subject))
+        .or_else(|| differs("store", &a.subject, &b.subject))
         .or_else(|| differs("part", &a.geometry, &b.geometry))
         .or_else(|| differs("level", &a.level, &b.level))
         .or_else(|| differs("seed", &a.seed, &b.seed))
@@ -152,7 +164,7 @@ fn difference(
         .or_else(|| differs("plan", &of_a.plan, &of_b.plan))
 }
 
-/// Prints what all of them come to.
+/// Prints the merged result.
 pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow::Result<Exit> {
     let Some(merged) = merge(&request.shards) else { return Ok(Exit::Usage) };
     if request.json {
@@ -163,7 +175,7 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     Ok(merged.verdict.into())
 }
 
-/// `None` of no shard at all.
+/// `None` if there is no shard.
 fn merge(shards: &[(String, ShardFile)]) -> Option<Merged> {
     let (_, first) = shards.first()?;
     let mut merged = Merged {
@@ -185,7 +197,10 @@ fn merge(shards: &[(String, ShardFile)]) -> Option<Merged> {
         merged.totals.add(&shard.totals);
         if rank(shard.verdict) > rank(merged.verdict) {
             merged.verdict = shard.verdict;
-            merged.reason = format!("{name}: {}", shard.reason);
+            merged.reason = match shard.reason.as_str() {
+                "" => name.clone(),
+                reason => format!("{name}: {reason}"),
+            };
         }
         for violation in &shard.violations {
             add_violation(&mut merged.violations, violation.clone());
@@ -194,7 +209,7 @@ fn merge(shards: &[(String, ShardFile)]) -> Option<Merged> {
     Some(merged)
 }
 
-/// The last line is made for `grep`.
+/// The merged result as text; the last line is made for `grep`.
 fn told(merged: &Merged, shards: &[(String, ShardFile)]) -> String {
     let mut text = String::new();
     for (name, shard) in shards {
@@ -202,11 +217,11 @@ fn told(merged: &Merged, shards: &[(String, ShardFile)]) -> String {
         // Writing to a string does not fail.
         let _ = writeln!(
             text,
-            "shard {}/{}: {}, {} distinct images, {:.1} s ({name})",
+            "shard {}/{}: {}, {}, {:.1} s ({name})",
             part.number,
             part.of,
             text::verdict(shard.verdict),
-            grouped(shard.totals.distinct),
+            counted(shard.totals.distinct, "distinct image"),
             shard.seconds
         );
     }
@@ -259,7 +274,7 @@ mod tests {
         let refused = |shards: &[(String, ShardFile)]| complete(shards).unwrap_err();
         assert_eq!(complete(&[shard(2, 2), shard(1, 2)]), Ok(()));
         assert!(refused(&[shard(1, 3), shard(3, 3)]).contains("missing: shard 2/3"));
-        assert!(refused(&[shard(1, 2), shard(1, 2)]).contains("shard 1 twice"));
+        assert!(refused(&[shard(1, 2), shard(1, 2)]).contains("shard 1 appears twice"));
         assert!(refused(&[shard(1, 2), shard(2, 3)]).contains("number of shards 3 and 2"));
         assert!(refused(&[shard(3, 2)]).contains("no shard 3/2"));
         let (name, file) = shard(2, 2);

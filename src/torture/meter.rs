@@ -1,4 +1,4 @@
-//! How far a plan is, for the progress bar.
+//! The progress of a plan, for the progress bar.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -9,22 +9,22 @@ use super::schedule::Stage;
 use crate::progress;
 use crate::words::{clock, short};
 
-/// Before this share of the work the remaining time is a guess not worth showing.
+/// Below this share of the work the estimate of the remaining time is not worth showing.
 const LEAST_SHARE: f64 = 0.005;
 
-/// How far each stage of a plan is.
+/// The progress of each stage of a plan.
 pub(crate) struct Meter {
     stages: Vec<(Progress, u32)>,
-    minimising: AtomicBool,
+    shrinking: AtomicBool,
     stopped: AtomicBool,
 }
 
 /// What the meter shows at one moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Reading {
-    /// Share of the whole plan that is done, 0 to 1.
+    /// The share of the whole plan that is done, 0 to 1.
     share: f64,
-    /// Number of the stage at work, from 1.
+    /// The number of the current stage, from 1.
     stage: usize,
     distinct: u64,
     violating: u64,
@@ -33,10 +33,10 @@ struct Reading {
 impl Meter {
     pub(crate) fn new(stages: &[Stage]) -> Self {
         let stages = stages.iter().map(|stage| (Progress::default(), stage.weight)).collect();
-        Self { stages, minimising: AtomicBool::new(false), stopped: AtomicBool::new(false) }
+        Self { stages, shrinking: AtomicBool::new(false), stopped: AtomicBool::new(false) }
     }
 
-    /// The library's counters of a stage.
+    /// The progress counters of a stage.
     pub(crate) fn of(&self, stage: usize) -> Option<&Progress> {
         self.stages.get(stage).map(|(progress, _)| progress)
     }
@@ -49,14 +49,14 @@ impl Meter {
         }
     }
 
-    /// Whether somebody asked to stop.
+    /// Whether the run was asked to stop.
     pub(crate) fn is_stopped(&self) -> bool {
         self.stopped.load(Ordering::Relaxed)
     }
 
-    /// From now on examples are made smaller.
-    pub(crate) fn minimising(&self) {
-        self.minimising.store(true, Ordering::Relaxed);
+    /// From now on examples are shrunk.
+    pub(crate) fn shrinking(&self) {
+        self.shrinking.store(true, Ordering::Relaxed);
     }
 
     fn read(&self) -> Reading {
@@ -77,8 +77,8 @@ impl Meter {
     }
 
     fn message(&self, reading: &Reading, elapsed: Duration) -> String {
-        if self.minimising.load(Ordering::Relaxed) {
-            return "making the examples smaller".to_owned();
+        if self.shrinking.load(Ordering::Relaxed) {
+            return "shrinking the examples".to_owned();
         }
         let seconds = elapsed.as_secs_f64().max(0.001);
         let left = if reading.share < LEAST_SHARE {
@@ -97,7 +97,7 @@ impl Meter {
         )
     }
 
-    /// Does `work` and shows the bar meanwhile, if standard error is a terminal.
+    /// Does `work` and shows the bar in the meantime, if standard error is a terminal.
     pub(crate) fn watch<T>(&self, work: impl FnOnce() -> T) -> T {
         let show = |elapsed| {
             let reading = self.read();
@@ -119,7 +119,7 @@ mod tests {
             ..Progress::default()
         };
         let stages = vec![(progress(10, 10, 4000), 30), (progress(200, 50, 2000), 70)];
-        Meter { stages, minimising: AtomicBool::new(false), stopped: AtomicBool::new(false) }
+        Meter { stages, shrinking: AtomicBool::new(false), stopped: AtomicBool::new(false) }
     }
 
     #[test]
@@ -134,7 +134,7 @@ mod tests {
         let meter = meter();
         let message = meter.message(&meter.read(), Duration::from_secs(19));
         assert_eq!(message, "stage 2/2: 6.0k images, 315/s, 0 failing, 0:21 left");
-        meter.minimising();
-        assert_eq!(meter.message(&meter.read(), Duration::ZERO), "making the examples smaller");
+        meter.shrinking();
+        assert_eq!(meter.message(&meter.read(), Duration::ZERO), "shrinking the examples");
     }
 }

@@ -1,4 +1,4 @@
-//! `outlast torture`: carries out a plan and draws one result from its stages.
+//! `outlast torture`: carries out a plan and combines the results of its stages.
 
 pub(crate) mod args;
 mod emit;
@@ -31,13 +31,13 @@ use self::schedule::{Plan, Stage};
 use crate::exit::Exit;
 use crate::output::{self, Output};
 
-/// Examples that are made smaller, and the time for one of them and for all. It comes on top of
-/// the budget.
-const SMALLER_EXAMPLES: usize = 3;
+/// How many examples are shrunk, and the time for one of them and for all. It is added to the
+/// budget.
+const SHRUNK_EXAMPLES: usize = 3;
 const TIME_PER_EXAMPLE: Duration = Duration::from_secs(10);
 const TIME_FOR_EXAMPLES: Duration = Duration::from_secs(20);
 
-/// Does what was asked for and prints the result.
+/// Carries out a request and prints the result.
 pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow::Result<Exit> {
     match request {
         Request::Run { plan, wanted } => run_plan(plan, wanted, output),
@@ -45,15 +45,15 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     }
 }
 
-/// Carries the plan out and prints plan and result.
+/// Carries out a plan, and prints it and its result.
 fn run_plan<W: Write>(
     plan: &Plan,
     wanted: &Wanted,
     output: &mut Output<W>,
 ) -> anyhow::Result<Exit> {
     let stages = plan.stages();
-    // Now rather than at the end of a long run it shows whether the files can be written; and
-    // what an earlier run left there must not be taken for the result of this one.
+    // Errors in writing the files show now and not after a long run. And what an earlier run left
+    // there must not be mistaken for the result of this one.
     if let Some(path) = &wanted.report {
         output::write_file(path, &report::page::unfinished(&plan.command()))?;
     }
@@ -103,7 +103,7 @@ fn carry_out(plan: &Plan, stages: &[Stage], regressions: &[Regression]) -> Outco
                 break;
             }
             let rerun = regression.rerun(plan.subject);
-            // Whoever stopped the run may have ended the code under test as well.
+            // The signal that stopped the run may also have ended the program under test.
             if meter.is_stopped() {
                 break;
             }
@@ -123,10 +123,10 @@ fn carry_out(plan: &Plan, stages: &[Stage], regressions: &[Regression]) -> Outco
             });
             outcome.add(stage, report, begun.elapsed());
         }
-        meter.minimising();
+        meter.shrinking();
         outcome.violations.sort_by_key(|violation| violation.cuts);
         let until = Instant::now() + TIME_FOR_EXAMPLES;
-        for violation in outcome.violations.iter_mut().take(SMALLER_EXAMPLES) {
+        for violation in outcome.violations.iter_mut().take(SHRUNK_EXAMPLES) {
             if meter.is_stopped() {
                 break;
             }
@@ -153,14 +153,14 @@ mod tests {
     use super::schedule::Kind;
     use super::*;
 
-    /// Comes up as the text says.
-    struct ComesUp(Result<(), &'static str>);
+    /// Opens with this result.
+    struct Opens(Result<(), &'static str>);
 
-    impl Subject for ComesUp {
+    impl Subject for Opens {
         type Store = ();
 
         fn name(&self) -> &'static str {
-            "comes-up"
+            "opens"
         }
 
         fn open(&self, _: &Part) -> Result<(), Trouble> {
@@ -190,18 +190,18 @@ mod tests {
 
     #[test]
     fn failing_without_cuts_ends_the_plan() {
-        let plan = plan(&ComesUp(Err("no crystal")), Kind::Default { depth: None });
+        let plan = plan(&Opens(Err("no crystal")), Kind::Default { depth: None });
         let (exit, text) = run(&plan);
         assert_eq!(exit.code(), 4);
         assert!(text.contains("\nfails-without-cuts: stage 1: "), "{text}");
         assert!(text.contains("no crystal"), "{text}");
-        assert!(text.contains("\nstage 3: not begun\n"), "{text}");
+        assert!(text.contains("\nstage 3: not started\n"), "{text}");
         assert!(text.lines().last().unwrap().starts_with("torture: fails-without-cuts "), "{text}");
     }
 
     #[test]
     fn a_violation_outweighs_an_early_end() {
-        let (exit, text) = run(&plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 }));
+        let (exit, text) = run(&plan(&Opens(Ok(())), Kind::Deep { cuts: 1 }));
         assert_eq!(exit, Exit::Violation, "{text}");
         let order =
             [Verdict::Clean, Verdict::Incomplete, Verdict::BaselineFailed, Verdict::Violation];
@@ -210,7 +210,7 @@ mod tests {
 
     #[test]
     fn equal_signatures_are_one_violation() {
-        let outcome = carry_out(&plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 }), &[], &[]);
+        let outcome = carry_out(&plan(&Opens(Ok(())), Kind::Deep { cuts: 1 }), &[], &[]);
         let found = run_deep();
         let mut outcome = Outcome { violations: Vec::new(), ..outcome };
         let more_cuts = Violation { cuts: found.cuts + 1, count: 5, ..found.clone() };
@@ -221,7 +221,7 @@ mod tests {
     }
 
     fn run_deep() -> Violation {
-        let plan = plan(&ComesUp(Ok(())), Kind::Deep { cuts: 1 });
+        let plan = plan(&Opens(Ok(())), Kind::Deep { cuts: 1 });
         let outcome = carry_out(&plan, &plan.stages(), &[]);
         outcome.violations.into_iter().next().unwrap()
     }

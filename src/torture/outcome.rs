@@ -1,4 +1,4 @@
-//! The result of a torture run, put together from those of its stages.
+//! The result of a torture run, combined from those of its stages.
 
 use std::time::Duration;
 
@@ -13,30 +13,30 @@ use super::identity::Identity;
 use super::regressions::Rerun;
 use super::schedule::{ShardInfo, Stage};
 
-/// The result of a torture run; as JSON what `--json` prints.
+/// The result of a torture run, which `--json` prints.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct Outcome {
     #[serde(flatten)]
     pub(crate) identity: Identity,
     /// The command that repeats the run.
     pub(crate) repeat: String,
-    /// What a replay needs beside the token: `--program PATH `, if the code is not built in.
+    /// What a replay needs in addition to the token: `--program PATH `, if the store is not built in.
     #[serde(skip)]
     pub(crate) program_option: Option<String>,
-    /// When it began, in UTC.
+    /// When the run began, in UTC.
     pub(crate) began: String,
     pub(crate) verdict: Verdict,
-    /// Why it is incomplete or what fails without cuts; else empty.
+    /// Why it is incomplete, or what fails without cuts; otherwise empty.
     pub(crate) reason: String,
-    /// Of the whole run.
+    /// The duration of the whole run.
     pub(crate) seconds: f64,
-    /// Which part of a plan it is, if not all of it.
+    /// Which part of a plan it covers, if it is not the whole plan.
     pub(crate) shard: Option<ShardInfo>,
     pub(crate) totals: Totals,
-    /// Tokens of mended bugs, run first.
+    /// Regression tokens, replayed first.
     pub(crate) regressions: Vec<Rerun>,
     pub(crate) stages: Vec<StageOutcome>,
-    /// One per signature, fewest cuts first.
+    /// One for each signature, fewest cuts first.
     pub(crate) violations: Vec<Violation>,
 }
 
@@ -45,9 +45,9 @@ pub(crate) struct Outcome {
 pub(crate) struct Totals {
     /// Power cuts made.
     pub(crate) cuts: u64,
-    /// Different crash images, counted within each stage and added up.
+    /// Different crash images, counted within each stage and then added.
     pub(crate) distinct: u64,
-    /// Images judged: each once per reading of its marginal bits and per set of obligations.
+    /// Images judged: each once for every reading of its marginal bits and set of obligations.
     pub(crate) judged: u64,
     pub(crate) power_ups: u64,
     /// Images that broke a promise.
@@ -62,30 +62,30 @@ pub(crate) struct Totals {
 pub(crate) struct StageOutcome {
     /// What it does.
     pub(crate) description: String,
-    /// Sizes of its part: the random lives of the default plan have a smaller one.
+    /// The sizes of its part, which is smaller for the random lives of the default plan.
     pub(crate) geometry: Geometry,
-    /// Unit of `counts.planned` and `counts.done`.
+    /// The unit of `counts.planned` and `counts.done`.
     pub(crate) counted: &'static str,
-    /// None if it was not begun.
+    /// `None` if it was not started.
     pub(crate) verdict: Option<Verdict>,
     pub(crate) reason: String,
     pub(crate) seconds: f64,
     pub(crate) counts: Counts,
     pub(crate) baseline: BaselineSummary,
-    /// The worst case the storage code claims for itself, if it does.
+    /// The worst case that the store claims, if it claims any.
     pub(crate) bounds: Option<Bounds>,
     pub(crate) worst: WorstCase,
-    /// What it does not show, in words.
+    /// What it does not cover, in words.
     pub(crate) not_explored: Vec<String>,
 }
 
 impl Outcome {
-    /// The command that runs a history again; `what` is its token, with options before it.
+    /// The command that replays a history; `what` is its token, with options before it.
     pub(crate) fn replay(&self, what: &str) -> String {
         format!("outlast replay {}{what}", self.program_option.as_deref().unwrap_or_default())
     }
 
-    /// Adds what became of a stage; no report means that it was not begun.
+    /// Adds the result of a stage; without a report it was not started.
     pub(crate) fn add(&mut self, stage: &Stage, report: Option<Report>, time: Duration) {
         let number = self.stages.len() + 1;
         let mut done = StageOutcome {
@@ -93,7 +93,7 @@ impl Outcome {
             geometry: stage.config.geometry,
             counted: stage.counted(),
             verdict: None,
-            reason: "not begun".to_owned(),
+            reason: "not started".to_owned(),
             seconds: time.as_secs_f64(),
             counts: Counts::default(),
             baseline: BaselineSummary::default(),
@@ -126,7 +126,7 @@ impl Outcome {
         self.stages.push(done);
     }
 
-    /// A bug that is back is a violation, whatever the stages find.
+    /// Adds the replay of a regression token. A bug that is back is a violation.
     pub(crate) fn add_rerun(&mut self, rerun: Rerun) {
         if rerun.outcome == Replayed::Reproduced && self.verdict != Verdict::Violation {
             self.verdict = Verdict::Violation;
@@ -136,7 +136,7 @@ impl Outcome {
     }
 }
 
-/// One example per signature: the one with the fewest cuts.
+/// Adds a violation. Each signature keeps one example, that with the fewest cuts.
 pub(crate) fn add_violation(list: &mut Vec<Violation>, violation: Violation) {
     match list.iter_mut().find(|known| known.signature == violation.signature) {
         None => list.push(violation),
@@ -150,7 +150,7 @@ pub(crate) fn add_violation(list: &mut Vec<Violation>, violation: Violation) {
     }
 }
 
-/// Which verdict says more about the whole than another about a stage of it.
+/// The verdict of the whole run is that of its stages with the highest rank.
 pub(crate) const fn rank(verdict: Verdict) -> u8 {
     match verdict {
         Verdict::Clean => 0,

@@ -1,4 +1,5 @@
-//! Puts the rig itself to the test, and compares the kill matrix with the reviewed one.
+//! `outlast torture --prove-rig`: mutation-tests the rig and compares the kill matrix with the
+//! reviewed one.
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -11,14 +12,14 @@ use serde::Serialize;
 use crate::exit::Exit;
 use crate::output::{self, Output};
 use crate::progress;
-use crate::words::clock;
+use crate::words::{clock, counted};
 
-/// What was reviewed.
+/// The reviewed kill matrix.
 const REVIEWED: &str = include_str!("../../tests/kill-matrix.txt");
-/// Lines that differ are shown up to this number.
+/// The most differing lines that are shown.
 const SHOWN: usize = 20;
 
-/// What to do.
+/// What is asked for.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Request {
     pub(crate) json: bool,
@@ -32,7 +33,7 @@ struct Outcome<'proof> {
     version: &'static str,
     proved: bool,
     seconds: f64,
-    /// Lines of the matrix that differ from the reviewed ones.
+    /// Lines of the matrix that differ from the reviewed matrix.
     differing: &'proof [String],
     #[serde(flatten)]
     proof: &'proof Proof,
@@ -68,7 +69,7 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     Ok(if proved { Exit::Clean } else { Exit::NotProved })
 }
 
-/// Lines that are only in one of the texts.
+/// The lines that are in only one of the texts.
 fn differing(reviewed: &str, matrix: &str) -> Vec<String> {
     let only = |these: &str, others: &str, mark: &str| -> Vec<String> {
         let others: Vec<&str> = others.lines().collect();
@@ -87,15 +88,18 @@ fn text(proof: &Proof, matrix: &str, differing: &[String], seconds: f64) -> Stri
     }
     if !differing.is_empty() {
         text.push_str(
-            "NOT PROVED: the kill matrix is not the reviewed one (-). If the change is meant, \
+            "NOT PROVED: the kill matrix is not the reviewed one (-). If the change is intended, \
              run\n  outlast torture --prove-rig --write-matrix tests/kill-matrix.txt\nand review \
-             what differs:\n",
+             the differences:\n",
         );
         for line in differing.iter().take(SHOWN) {
             text.push_str(&format!("  {line}\n"));
         }
         if differing.len() > SHOWN {
-            text.push_str(&format!("  ... {} lines more\n", differing.len() - SHOWN));
+            text.push_str(&format!(
+                "  ... and {} more\n",
+                counted(differing.len() - SHOWN, "line")
+            ));
         }
     }
     let seen = proof.rows.iter().filter(|row| row.lowest == Some(row.stated)).count();
@@ -119,7 +123,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn differing_lines_are_named() {
+    fn differing_lines_are_listed() {
         assert!(differing(REVIEWED, REVIEWED).is_empty());
         assert_eq!(differing("a\nb\nc\n", "a\nx\nc\n"), ["- b", "+ x"]);
         assert_eq!(differing("a\n", ""), ["- a"]);

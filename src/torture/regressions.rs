@@ -1,7 +1,7 @@
-//! Tokens of bugs that are mended, kept with the code and run first.
+//! Regression tokens: tokens of fixed bugs, which are kept with the code and replayed first.
 //!
-//! One file per token, `NAME.token`: lines that begin with `#` say why it is kept, one other line
-//! is the token.
+//! Each has a file `NAME.token`. Lines that begin with `#` say why it is kept; one other line is the
+//! token.
 
 use std::path::Path;
 
@@ -10,34 +10,34 @@ use outlast_faultsim::report::Outcome;
 use outlast_faultsim::subjects::AnySubject;
 use serde::Serialize;
 
-/// Where they are looked for unless the command line says otherwise.
+/// The default folder.
 pub(crate) const USUAL_FOLDER: &str = "tests/regressions";
 
-/// A token that is kept.
+/// A regression token.
 #[derive(Clone, Debug)]
 pub(crate) struct Regression {
-    /// Name of the file, without its end.
+    /// The name of the file, without its extension.
     pub(crate) name: String,
     /// Why it is kept.
     pub(crate) why: String,
-    /// As it stands in the file.
+    /// The token as in the file.
     text: String,
-    /// None if another version of the rig made it.
+    /// `None` if another version of the rig made it.
     token: Option<Token>,
 }
 
-/// What became of it.
+/// The result of replaying it.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct Rerun {
     pub(crate) name: String,
     pub(crate) why: String,
     pub(crate) token: String,
     pub(crate) outcome: Outcome,
-    /// What is wrong, or why the history could not be followed; else empty.
+    /// What is wrong, or why the history could not be followed; otherwise empty.
     pub(crate) sentence: String,
 }
 
-/// All tokens of a folder that are about this storage code, by name.
+/// All tokens of a folder that are about this store, sorted by name.
 pub(crate) fn read(folder: &Path, subject: &str) -> Result<Vec<Regression>, String> {
     let cannot = |error| format!("--regressions {}: {error}", folder.display());
     let mut list = Vec::new();
@@ -49,7 +49,7 @@ pub(crate) fn read(folder: &Path, subject: &str) -> Result<Vec<Regression>, Stri
         let text = std::fs::read_to_string(&path)
             .map_err(|error| format!("{}: {error}", path.display()))?;
         let regression = parse(&path, &text).map_err(|why| format!("{}: {why}", path.display()))?;
-        // Whose a token of another version is cannot be told.
+        // Which store a token of another version is about is not known.
         if regression.token.as_ref().is_none_or(|token| token.subject == subject) {
             list.push(regression);
         }
@@ -64,10 +64,10 @@ fn parse(path: &Path, text: &str) -> Result<Regression, String> {
     let why: Vec<&str> = comments.iter().map(|line| line.trim_start_matches('#').trim()).collect();
     let why = why.join(" ");
     if why.is_empty() {
-        return Err("say in a line that begins with '#' why the token is kept".to_owned());
+        return Err("a line that begins with '#' has to say why the token is kept".to_owned());
     }
     let [token] = tokens.as_slice() else {
-        return Err(format!("one token is expected, there are {} lines", tokens.len()));
+        return Err(format!("there must be one token, but there are {} lines", tokens.len()));
     };
     let text = (*token).to_owned();
     let token = match token.parse() {
@@ -102,8 +102,8 @@ mod tests {
         let path = Path::new("somewhere/torn-erase.token");
         let why = |text| parse(path, text).map(|_| ()).unwrap_err();
         assert!(why("").contains("why the token is kept"));
-        assert!(why("# once seen\n").contains("there are 0 lines"));
-        assert!(why("# once seen\na\nb\n").contains("there are 2 lines"));
+        assert!(why("# once seen\n").contains("but there are 0 lines"));
+        assert!(why("# once seen\na\nb\n").contains("but there are 2 lines"));
         assert!(why("# once seen\ncut2-aaaa\n").contains("damaged"));
     }
 }

@@ -1,4 +1,4 @@
-//! Runs the history of a token again.
+//! `outlast replay`: runs the history of a token again.
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -13,46 +13,50 @@ use super::emit::{self, Source};
 use super::identity::Identity;
 use super::story::Story;
 use super::{subject, text};
-use crate::exit::{EXIT_CODES, Exit};
+use crate::exit::{Exit, after_help};
 use crate::output::Output;
 
 const EXAMPLES: &str = "\
 Examples:
-  outlast replay cut2-vlqbzz...                a token printed by 'outlast torture'
+  outlast replay cut2-vlqbzz...            a token that a torture run printed
   outlast replay --json cut2-vlqbzz...
-  outlast replay --emit-test cut2-vlqbzz... > tests/lost_value.rs
+  outlast replay --emit-test cut2-vlqbzz... > tests/lost_value.rs";
 
-";
+const EXIT_CODES: [(u8, &str); 3] = [
+    (0, "passes now: nothing is wrong any more; with --emit-test: printed"),
+    (1, "reproduced: the failure is still there"),
+    (6, "diverged: the store no longer does what the token recorded"),
+];
 
 /// What was typed.
 #[derive(Debug, Args)]
-#[command(after_help = format!("{EXAMPLES}{EXIT_CODES}"))]
+#[command(after_help = after_help(EXAMPLES, &EXIT_CODES))]
 pub(crate) struct Typed {
     /// The token, as a torture run printed it
     #[arg(value_parser = NonEmptyStringValueParser::new())]
     token: String,
-    /// Where the storage code lives, if the token is about a program of its own
+    /// Path of the store, if the token is about a separate program
     #[arg(long, value_name = "PATH")]
     program: Option<PathBuf>,
-    /// Print the source of a Rust test that fails as long as the history reproduces
+    /// Print the source of a Rust test that fails as long as the failure reproduces
     #[arg(long, conflicts_with = "json")]
     emit_test: bool,
-    /// One JSON object on standard output and nothing else there
+    /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
 }
 
-/// What is to be run again, and how to tell it.
+/// What to run again, and how to print it.
 pub(crate) struct Request {
-    /// None if this command does not have it: then a test can be printed all the same.
+    /// None if this command does not have the store. A test can be printed all the same.
     pub(crate) subject: Option<&'static dyn AnySubject>,
-    /// Where the storage code lives, if it is not built in.
+    /// The path of the store, if it is not built in.
     pub(crate) program: Option<PathBuf>,
     pub(crate) token: Token,
     pub(crate) telling: Telling,
 }
 
-/// How to tell what happened.
+/// How to print what happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Telling {
     Text,
@@ -62,7 +66,7 @@ pub(crate) enum Telling {
 }
 
 impl Typed {
-    /// What the words mean.
+    /// Checks the arguments.
     pub(crate) fn meaning(self) -> Result<Request, String> {
         let token: Token = self.token.parse().map_err(|why| format!("{why}"))?;
         let subject = match &self.program {
@@ -77,8 +81,8 @@ impl Typed {
             None if self.emit_test => subject::built_in(&token.subject, false).ok(),
             None => Some(subject::built_in(&token.subject, false).map_err(|_| {
                 format!(
-                    "the token is about the storage code '{}', which this program does not have; \
-                     it has {}. Of a program of its own, give the path with --program",
+                    "the token is about the store '{}', which this command does not have; it has {}. \
+                     Give the path of a separate program with --program",
                     token.subject,
                     subject::names()
                 )
@@ -128,7 +132,7 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
         Telling::Test => output.say(&emit::test(&story, source))?,
     }
     Ok(match (request.telling, story.outcome) {
-        // The test was asked for, and here it is.
+        // The test that was asked for has been printed.
         (Telling::Test, Outcome::Reproduced) => Exit::Clean,
         (_, outcome) => outcome.into(),
     })

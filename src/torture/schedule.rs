@@ -1,4 +1,4 @@
-//! What a torture run consists of, and how to say it.
+//! The stages of a torture run, and their description.
 
 use std::fmt::Write as _;
 use std::path::PathBuf;
@@ -11,31 +11,33 @@ use outlast_faultsim::subjects::{self, AnySubject};
 use outlast_faultsim::workload::source::WorkloadSource;
 use serde::{Deserialize, Serialize};
 
-/// Cuts per history.
+use crate::words::counted;
+
+/// Default number of cuts per history.
 const DEPTH: u32 = Usual::DEPTH;
 
 /// Everything that determines a torture run.
 pub(crate) struct Plan {
-    /// The storage code.
+    /// The store under test.
     pub(crate) subject: &'static dyn AnySubject,
-    /// Where it lives, if it is not built in.
+    /// Its path, if it is not built in.
     pub(crate) program: Option<PathBuf>,
-    /// Sizes of the part.
+    /// The sizes of the part.
     pub(crate) geometry: Geometry,
-    /// How nasty the cuts are.
+    /// The fault level.
     pub(crate) level: Level,
-    /// Seed of everything drawn at random.
+    /// The seed of all random choices.
     pub(crate) seed: u64,
-    /// Time for the whole run.
+    /// The time for the whole run.
     pub(crate) budget: Option<Duration>,
-    /// What kind of run.
+    /// The kind of run.
     pub(crate) kind: Kind,
 }
 
 /// The kinds of run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Kind {
-    /// The scenario and a random workload systematically, and some random lives.
+    /// The scenario and a random workload systematically, then some random lives.
     Default {
         /// Most cuts in one history of the systematic stages; `None` for what fits into a
         /// minute.
@@ -43,7 +45,7 @@ pub(crate) enum Kind {
     },
     /// Random lives only.
     Deep {
-        /// Power cuts in all lives together, at least.
+        /// At least this many power cuts in all lives together.
         cuts: u64,
     },
     /// Short sequences of operations from start states near every edge.
@@ -57,7 +59,7 @@ pub(crate) enum Kind {
     },
 }
 
-/// Which part of which plan a result is about; in the JSON of a run.
+/// Which part of which plan a result covers, in the JSON of a run.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct ShardInfo {
     pub(crate) number: u32,
@@ -66,17 +68,17 @@ pub(crate) struct ShardInfo {
     pub(crate) plan: String,
 }
 
-/// One stage of a plan, carried out in one go.
+/// One stage of a plan.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Stage {
-    /// For the library; without budget.
+    /// Its configuration, without the budget.
     pub(crate) config: Config,
-    /// Expected share of the time, for the progress bar.
+    /// Its expected share of the time, for the progress bar.
     pub(crate) weight: u32,
 }
 
 impl Plan {
-    /// What to carry out, in this order.
+    /// The stages, in order.
     pub(crate) fn stages(&self) -> Vec<Stage> {
         match self.kind {
             Kind::Default { depth } => self.default_stages(depth),
@@ -118,20 +120,20 @@ impl Plan {
             seed: self.seed,
             budget: None,
             stop_at_first: false,
-            // Done once for the whole plan, behind its last stage.
+            // Done once for the whole plan, after its last stage.
             shrink: None,
             mode,
         };
         Stage { config, weight }
     }
 
-    /// Where the storage code lives, if it is not built in, as an option.
+    /// The option that names the store, if it is not built in.
     pub(crate) fn program_option(&self) -> Option<String> {
         let path = self.program.as_ref()?;
         Some(format!("--program {}", quoted(&path.display().to_string())))
     }
 
-    /// Which part of a plan this is, if not all of it.
+    /// Which part of a plan this is, if it is not the whole plan.
     pub(crate) fn shard_info(&self) -> Option<ShardInfo> {
         let Kind::Edges { longest, depth, shard } = self.kind else { return None };
         let kind = Kind::Edges { longest, depth, shard: Shard::WHOLE };
@@ -176,7 +178,7 @@ impl Plan {
     }
 }
 
-/// A word as a POSIX shell takes it.
+/// A word quoted for a POSIX shell.
 fn quoted(word: &str) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "-_./+:@%".contains(c);
     if !word.is_empty() && word.chars().all(plain) {
@@ -187,11 +189,11 @@ fn quoted(word: &str) -> String {
 }
 
 impl Stage {
-    /// What it does, in one line.
+    /// What the stage does, in one line.
     pub(crate) fn description(&self) -> String {
         match self.config.mode {
             Mode::Systematic(Systematic { workload, depth, .. }) => {
-                let cuts = if depth == 1 { "1 cut" } else { &format!("{depth} cuts") };
+                let cuts = counted(depth, "cut");
                 format!("systematic: every step of {workload}, up to {cuts} per history")
             }
             Mode::Edges(Edges { longest, depth, shard }) => {
@@ -200,31 +202,38 @@ impl Stage {
                     shard => format!(", shard {shard}"),
                 };
                 format!(
-                    "edges: every step of all sequences of up to {longest} operations from start states near \
-                     every edge, up to {depth} cuts per history{part}"
+                    "edges: every step of all sequences of up to {} from start states near every edge, up \
+                     to {} per history{part}",
+                    counted(longest, "operation"),
+                    counted(depth, "cut")
                 )
             }
             Mode::Random(RandomLives { runs, power_ups, .. }) => {
+                let lives = if runs == 1 { "life" } else { "lives" };
                 format!(
-                    "deep: {runs} random lives of {power_ups} power-ups with a cut in each, {}",
+                    "deep: {runs} random {lives} of {} with a cut in each, {}",
+                    counted(power_ups, "power-up"),
                     self.config.geometry
                 )
             }
         }
     }
 
-    /// What its parameters leave out, beside what the report says.
+    /// What its parameters leave out, in addition to what the report says.
     pub(crate) fn not_explored(&self) -> Option<String> {
         match self.config.mode {
             Mode::Systematic(_) | Mode::Edges(_) => None,
             Mode::Random(RandomLives { recoveries_cut_in_a_row, .. }) => Some(format!(
-                "in the random lives, more than {recoveries_cut_in_a_row} recoveries in a row \
-                 that are cut before the code is up"
+                "in the random lives, more than {} before the store is up",
+                match recoveries_cut_in_a_row {
+                    1 => "1 interrupted recovery".to_owned(),
+                    number => format!("{number} consecutive interrupted recoveries"),
+                }
             )),
         }
     }
 
-    /// What the library's `planned` and `done` count.
+    /// What the counts `planned` and `done` count.
     pub(crate) const fn counted(&self) -> &'static str {
         match self.config.mode {
             Mode::Systematic(_) => "cut points",
@@ -234,7 +243,7 @@ impl Stage {
     }
 }
 
-/// What the cuts of a level do, each level including those before it.
+/// The damage of a fault level. Each level includes those before it.
 pub(crate) const fn level_in_words(level: Level) -> &'static str {
     match level {
         Level::F0 => "cuts between operations",
@@ -243,8 +252,8 @@ pub(crate) const fn level_in_words(level: Level) -> &'static str {
         Level::F3 => "cuts, torn programs and erases, marginal bits",
         Level::F4 => "cuts, torn programs and erases, marginal bits, tears that fool checks",
         Level::F5 => {
-            "cuts, torn programs and erases, marginal bits, tears that fool checks, damage to other bytes \
-             of the page or sector"
+            "cuts, torn programs and erases, marginal bits, tears that fool checks, damage to other \
+             bytes of the page or sector"
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What became of the history of a token.
+//! The result of replaying a token.
 
 use outlast_faultsim::check::finding::Breach;
 use outlast_faultsim::report::Outcome;
@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::identity::Identity;
 
-/// What became of the history; as JSON what `--json` prints.
+/// The result of replaying a token, which `--json` prints.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct Story {
     #[serde(flatten)]
@@ -18,10 +18,10 @@ pub(crate) struct Story {
     pub(crate) outcome: Outcome,
     /// What is wrong now, or why the history could not be followed; empty if nothing is wrong.
     pub(crate) sentence: String,
-    /// One line each.
+    /// One line for each operation.
     pub(crate) operations: Vec<String>,
-    /// One line per cut.
+    /// One line for each cut.
     pub(crate) cut_points: Vec<String>,
-    /// The last cuts as pictures, and the part when something was found wrong.
+    /// Pictures of the last cuts, and of the flash when something was found wrong.
     pub(crate) scenes: Vec<Scene>,
 }

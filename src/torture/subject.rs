@@ -1,16 +1,16 @@
-//! The storage code the command line asks for.
+//! The store that the command line names.
 
 use std::path::Path;
 
 use outlast_faultsim::subjects::program::Program;
 use outlast_faultsim::subjects::{self, AnySubject};
 
-/// The names of the storage codes built in.
+/// The names of the built-in stores.
 pub(crate) fn names() -> String {
     subjects::ALL.map(AnySubject::name).join(", ")
 }
 
-/// One that is built in; if wanted, through the driver for serial chips.
+/// A built-in store, optionally through the driver for serial chips.
 pub(crate) fn built_in(name: &str, through_spi: bool) -> Result<&'static dyn AnySubject, String> {
     let subject = subjects::by_name(name)
         .ok_or_else(|| format!("--subject {name}: unknown; choose one of {}", names()))?;
@@ -23,10 +23,10 @@ pub(crate) fn built_in(name: &str, through_spi: bool) -> Result<&'static dyn Any
     }
 }
 
-/// One in a program of its own.
+/// A store in a separate program.
 pub(crate) fn program(path: &Path) -> Result<&'static dyn AnySubject, String> {
     let started = Program::start(path);
     let program = started.map_err(|why| format!("--program {}: {why}", path.display()))?;
-    // There is one per run of this command, and it is used to the end.
+    // There is one for each run of this command, and it is in use until the end.
     Ok(Box::leak(Box::new(program)))
 }

@@ -1,4 +1,4 @@
-//! Plans and results as text.
+//! Plans, results and replays as text.
 
 use std::fmt::Display;
 
@@ -11,15 +11,15 @@ use super::outcome::{Outcome, StageOutcome, Totals};
 use super::regressions::Rerun;
 use super::schedule::{Plan, Stage, level_in_words};
 use super::story::Story;
-use crate::words::grouped;
+use crate::words::{counted, grouped};
 
-/// Violations told in full; of so many others there is a line and a token.
-const TOLD_IN_FULL: usize = 3;
-const TOLD_IN_SHORT: usize = 9;
+/// How many violations are printed in full, and how many of the others as a line and a token.
+const IN_FULL: usize = 3;
+const IN_SHORT: usize = 9;
 const RULE: &str =
     "--------------------------------------------------------------------------------";
 
-/// What will be done and the command that does it again.
+/// The plan, and the command that repeats it.
 pub(crate) fn plan(plan: &Plan, stages: &[Stage]) -> String {
     let mut lines = Lines::default();
     lines.add(format_args!("outlast {}", env!("CARGO_PKG_VERSION")));
@@ -47,20 +47,20 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
         stage_lines(number, stage, &mut lines);
     }
     not_explored(&outcome.stages, &mut lines);
-    for (number, violation) in (1..).zip(&outcome.violations).take(TOLD_IN_FULL) {
-        told_in_full(number, violation, outcome, &mut lines);
+    for (number, violation) in (1..).zip(&outcome.violations).take(IN_FULL) {
+        in_full(number, violation, outcome, &mut lines);
     }
-    let others = outcome.violations.get(TOLD_IN_FULL..).unwrap_or_default();
+    let others = outcome.violations.get(IN_FULL..).unwrap_or_default();
     if !outcome.violations.is_empty() {
         lines.add(RULE);
     }
-    for (number, violation) in (TOLD_IN_FULL + 1..).zip(others).take(TOLD_IN_SHORT) {
+    for (number, violation) in (IN_FULL + 1..).zip(others).take(IN_SHORT) {
         lines.add(format_args!("violation {number}: {}", headline(violation)));
         lines.add(format_args!("  {}", outcome.replay(&violation.token)));
     }
-    let untold = others.len().saturating_sub(TOLD_IN_SHORT);
+    let untold = others.len().saturating_sub(IN_SHORT);
     if untold > 0 {
-        lines.add(format_args!("{untold} more kinds of violation: see --json"));
+        lines.add(format_args!("and {}: see --json", counted(untold, "more kind of violation")));
     }
     if !outcome.reason.is_empty() {
         lines.add(format_args!("{}: {}", verdict(outcome.verdict), outcome.reason));
@@ -83,7 +83,7 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
     lines.0
 }
 
-/// Verdict and counts, for `grep`.
+/// The verdict and the counts, for `grep`.
 pub(crate) fn last_line(
     of_all: Verdict,
     totals: &Totals,
@@ -103,7 +103,7 @@ pub(crate) fn last_line(
     )
 }
 
-/// Tokens of mended bugs, which were run first.
+/// Regression tokens, which were replayed first.
 fn rerun_lines(reruns: &[Rerun], lines: &mut Lines) {
     if reruns.is_empty() {
         return;
@@ -119,7 +119,7 @@ fn rerun_lines(reruns: &[Rerun], lines: &mut Lines) {
         let ended = match rerun.outcome {
             Replayed::PassesNow => continue,
             Replayed::Reproduced => "is back",
-            Replayed::Diverged => "shows nothing any more, record it anew",
+            Replayed::Diverged => "no longer shows anything; record it again",
         };
         lines.add(format_args!("  {} {ended}: {}", rerun.name, rerun.sentence));
         lines.add(format_args!("    kept because: {}", rerun.why));
@@ -129,7 +129,7 @@ fn rerun_lines(reruns: &[Rerun], lines: &mut Lines) {
 
 fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
     let Some(of_stage) = stage.verdict else {
-        lines.add(format_args!("stage {number}: not begun"));
+        lines.add(format_args!("stage {number}: not started"));
         return;
     };
     let counts = &stage.counts;
@@ -145,13 +145,13 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
     if baseline.ops > 0 {
         let full = match baseline.full {
             0 => String::new(),
-            full => format!(", {full} found no room"),
+            full => format!(", {full} of them found the store full"),
         };
         lines.add(format_args!(
-            "  without cuts  {} operations, then {} with {} steps{full}; {} of device time",
-            grouped(baseline.prelude_ops),
+            "  without cuts  {}, then {} with {}{full}; device time {}",
+            counted(baseline.prelude_ops, "operation"),
             grouped(baseline.ops),
-            grouped(baseline.steps),
+            counted(baseline.steps, "step"),
             device_time(&baseline.device_time)
         ));
         if !baseline.refused.is_empty() {
@@ -164,16 +164,16 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
         return;
     }
     lines.add(format_args!(
-        "  images        {} distinct, {} judged in {} power-ups{}",
+        "  images        {} distinct, {} judged in {}{}",
         grouped(counts.distinct),
         grouped(counts.judged),
-        grouped(counts.power_ups),
+        counted(counts.power_ups, "power-up"),
         by_cuts(&counts.judged_by_cuts)
     ));
     if counts.represented > 0 {
         lines.add(format_args!(
-            "  stood for     {} images by one with the same recovery, result and obligations",
-            grouped(counts.represented)
+            "  skipped       {} equivalent to one already judged",
+            counted(counts.represented, "image")
         ));
     }
     if !counts.collateral_loss.is_none() {
@@ -182,7 +182,7 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
     worst(&stage.worst, lines);
 }
 
-/// What the stages do not show; what several do not is said once, with their numbers.
+/// What the stages do not cover. What several leave out is listed once, with their numbers.
 pub(crate) fn gaps(stages: &[StageOutcome]) -> Vec<(&str, Vec<String>)> {
     let mut gaps: Vec<(&str, Vec<String>)> = Vec::new();
     for (number, stage) in (1..).zip(stages) {
@@ -207,25 +207,25 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
     }
 }
 
-/// What was counted behind collateral damage: how often, and what.
+/// What was counted after collateral damage: how often, and what.
 pub(crate) fn harm(harm: &CollateralLoss) -> [(u64, &'static str); 8] {
     [
-        (harm.lost, "with a setting lost"),
-        (harm.older, "with an older value, and nothing says so"),
-        (harm.corrupt, "with one reported as damaged"),
-        (harm.elsewhere, "with one of another sector reported as damaged"),
-        (harm.names, "with a damaged name in the list"),
-        (harm.twice, "with programs over hidden data"),
-        (harm.unopened, "refused, with no setting known elsewhere"),
-        (harm.apart, "readings from other sectors, all right"),
+        (harm.lost, "lost a setting"),
+        (harm.older, "returned an older value without an error"),
+        (harm.corrupt, "reported a setting as damaged"),
+        (harm.elsewhere, "reported a setting of another sector as damaged"),
+        (harm.names, "listed a damaged name"),
+        (harm.twice, "programmed over hidden data"),
+        (harm.unopened, "failed to open, with no setting in another sector"),
+        (harm.apart, "correct readings from other sectors"),
     ]
 }
 
-/// The same in one line.
-fn harm_line(counted: &CollateralLoss) -> String {
+/// The counts of collateral damage in one line.
+fn harm_line(damage: &CollateralLoss) -> String {
     let list: Vec<String> =
-        harm(counted).iter().map(|(count, what)| format!("{} {what}", grouped(*count))).collect();
-    format!("{} images; {}", grouped(counted.images), list.join("; "))
+        harm(damage).iter().map(|(count, what)| format!("{} {what}", grouped(*count))).collect();
+    format!("{}; {}", counted(damage.images, "image"), list.join("; "))
 }
 
 fn by_cuts(judged: &[u64]) -> String {
@@ -234,35 +234,34 @@ fn by_cuts(judged: &[u64]) -> String {
     }
     let list: Vec<String> = (1..)
         .zip(judged)
-        .map(|(cuts, &count)| format!("{} after {}", grouped(count), cuts_in_words(cuts)))
+        .map(|(cuts, &count)| format!("{} after {}", grouped(count), counted(cuts, "cut")))
         .collect();
     format!(": {}", list.join(", "))
 }
 
 fn worst(worst: &WorstCase, lines: &mut Lines) {
     lines.add(format_args!(
-        "  most work     power-up {}, {} bytes read, {}",
+        "  worst case    power-up {}, {} read, {}",
         worst.open,
-        grouped(worst.open_read_bytes),
+        counted(worst.open_read_bytes, "byte"),
         device_time(&worst.open_time)
     ));
     lines.add(format_args!("                operation {}", worst.op));
 }
 
-fn told_in_full(number: usize, violation: &Violation, outcome: &Outcome, lines: &mut Lines) {
+fn in_full(number: usize, violation: &Violation, outcome: &Outcome, lines: &mut Lines) {
     let of = outcome.violations.len();
     lines.add(RULE);
     lines.add(format_args!("violation {number} of {of}: {}", headline(violation)));
     lines.add(format_args!("  {}", violation.sentence));
     story_lines(&violation.operations, &violation.cut_points, lines);
-    let size = if violation.shrunk { "shortest found" } else { "as found" };
+    let size = if violation.shrunk { "shortest history found" } else { "not shrunk" };
     lines.add(format_args!("  fails at {}, {size}; replay with:", violation.level));
     lines.add(format_args!("  {}", outcome.replay(&violation.token)));
 }
 
 pub(crate) fn headline(violation: &Violation) -> String {
-    let images = if violation.count == 1 { "image" } else { "images" };
-    format!("{} ({} {images})", violation.signature, grouped(violation.count))
+    format!("{} ({})", violation.signature, counted(violation.count, "image"))
 }
 
 fn story_lines(operations: &[String], cut_points: &[String], lines: &mut Lines) {
@@ -305,20 +304,16 @@ pub(crate) const fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-fn cuts_in_words(cuts: u64) -> String {
-    if cuts == 1 { "1 cut".to_owned() } else { format!("{cuts} cuts") }
-}
-
 pub(crate) fn device_time(time: &DeviceTime) -> String {
     let milliseconds = |ns: u64| ns as f64 / 1e6;
     format!(
-        "{:.1} ms typical, {:.1} ms at most",
+        "{:.1} ms typical, {:.1} ms maximum",
         milliseconds(time.typical_ns),
         milliseconds(time.maximal_ns)
     )
 }
 
-/// Text that grows line by line.
+/// Text that is built line by line.
 #[derive(Debug, Default)]
 struct Lines(String);
 

@@ -1,5 +1,5 @@
-//! Storage code in C under the rig, without a change to it: the example's planted bug is found,
-//! made smaller and replayed, and the twin without the bug passes.
+//! A store in C under the rig, without changes to the store: the planted bug of the example is found,
+//! shrunk and replayed, and the twin without the bug passes.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -40,7 +40,7 @@ fn torture(program: &Path, words: &[&str]) -> Output {
 }
 
 #[test]
-fn the_planted_bug_is_found_minimised_and_replayed() {
+fn the_planted_bug_is_found_shrunk_and_replayed() {
     let program = gauge_log("gauge-log", &[]);
     let output = torture(&program, &["--level", "F0", "--json"]);
     assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stderr));
@@ -53,7 +53,7 @@ fn the_planted_bug_is_found_minimised_and_replayed() {
     let lost = lost.expect("settings are lost when a cut falls between header and copy");
     assert_eq!(lost["level"], "F0", "a cut between two programs is enough");
     assert_eq!(lost["minimised"], true, "{lost:#}");
-    // Long values fill the sector instead of a life of puts.
+    // Long values fill the sector instead of a long series of puts.
     let operations = lost["operations"].as_array().expect("a list");
     assert!(operations.len() <= 4, "{operations:#?}");
     assert!(!lost["scenes"].as_array().expect("a list").is_empty());
@@ -63,7 +63,7 @@ fn the_planted_bug_is_found_minimised_and_replayed() {
     let output = outlast(&["replay", "--program", path, "--json", token]);
     assert_eq!(output.status.code(), Some(1));
     assert_eq!(json(&output)["outcome"], "reproduced");
-    // The same history with the twin: it writes other things, and is not said to pass.
+    // The same history on the twin, which makes other writes, does not count as passing.
     let twin = gauge_log("gauge-log-twin", &["-DHEADER_LAST"]);
     let twin = twin.to_str().expect("a path in UTF-8");
     let output = outlast(&["replay", "--program", twin, "--json", token]);
@@ -74,9 +74,9 @@ fn the_planted_bug_is_found_minimised_and_replayed() {
     assert!(String::from_utf8_lossy(&output.stderr).contains("--program"));
 }
 
-/// With the command that the README shows: hundreds of operations fill a sector of 4 KiB.
+/// On a part with sectors of 4 KiB, which take hundreds of operations to fill.
 #[test]
-fn the_bug_is_made_plain_on_a_large_part_too() {
+fn the_bug_is_shrunk_on_a_large_part_too() {
     let program = gauge_log("gauge-log-large", &[]);
     let path = program.to_str().expect("a path in UTF-8");
     let words = ["--sectors", "2", "--level", "F1", "--depth", "1", "--json"];
@@ -98,7 +98,7 @@ fn the_twin_without_the_bug_passes() {
 
 #[test]
 fn a_crash_is_a_finding() {
-    // The same glue around a log that aborts where it finds a torn record.
+    // The same glue around a log that aborts when it finds a torn record.
     let text = std::fs::read_to_string(source("gauge_log.c")).expect("the example");
     let check = "(head[2] | head[3] << 8)) return GAUGE_OK;";
     assert!(text.contains(check));
@@ -117,7 +117,7 @@ fn a_crash_is_a_finding() {
     assert!(sentence.contains("killed by signal 6"), "{sentence}");
 }
 
-/// As Ctrl-C does, which goes to every process of the group. `env` is that of GNU.
+/// Ctrl-C sends its signal to every process of the group. `env` is that of GNU.
 #[cfg(target_os = "linux")]
 #[test]
 fn a_signal_to_the_whole_group_is_no_crash() {
@@ -126,8 +126,8 @@ fn a_signal_to_the_whole_group_is_no_crash() {
     let program = gauge_log("gauge-log-stopped", &["-DHEADER_LAST"]);
     let program = program.to_str().expect("a path in UTF-8");
     for signal in ["INT", "TERM"] {
-        // With random lives this takes tens of seconds. Who runs the tests in the background may
-        // have SIGINT ignored, and the command keeps to that.
+        // With random lives this takes tens of seconds. If the tests run in the background, SIGINT may
+        // be ignored, and the command respects that.
         let run = Command::new("env")
             .args(["--default-signal=INT", env!("CARGO_BIN_EXE_outlast")])
             .args(["torture", "--program", program, "--sectors", "2", "--level", "F0"])
@@ -148,7 +148,7 @@ fn a_signal_to_the_whole_group_is_no_crash() {
 }
 
 #[test]
-fn what_is_no_subject_is_refused() {
+fn a_program_that_is_no_subject_is_refused() {
     for (path, why) in [("/no/such/program", "cannot be started"), ("/bin/true", "it ended")] {
         let output = torture(Path::new(path), &[]);
         assert_eq!(output.status.code(), Some(2));

@@ -1,5 +1,5 @@
-//! The test that `outlast replay --emit-test` prints compiles as it is, fails while the bug is
-//! there, and passes where it is not.
+//! The test that `outlast replay --emit-test` prints compiles unchanged, fails while the bug is there,
+//! and passes on a store without it.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
@@ -7,7 +7,7 @@ use std::time::SystemTime;
 
 use crate::command_line::{outlast, stdout};
 
-/// Builds of the rig's library beside this test, the newest first.
+/// The builds of the rig's library next to this test, newest first.
 fn libraries() -> Vec<PathBuf> {
     let test = std::env::current_exe().expect("this test");
     let folder = test.parent().expect("a folder");
@@ -70,7 +70,7 @@ fn the_printed_test_fails_while_the_bug_is_there() {
     assert!(!output.status.success(), "the naive rewrite is as it was: {said}");
     assert!(said.contains(sentence) && said.contains("1 failed"), "{said}");
 
-    // The same history on code that survives it.
+    // The same history on a store that survives it.
     let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join("emitted_two_copies.rs");
     std::fs::write(&path, source.replace("by_name(\"naive\")", "by_name(\"two-copies\")"))
         .expect("a file");

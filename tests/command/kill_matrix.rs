@@ -1,6 +1,6 @@
-//! The kill matrix in the repository is the one that was reviewed: rows measured anew must be
-//! the same to the digit. `outlast torture --prove-rig` compares all of it; here, where the
-//! compiler hardly optimises, a few rows of different levels stand for the others.
+//! The kill matrix in the repository is the reviewed one: rows that are measured again must be
+//! identical. `outlast torture --prove-rig` compares all of it; here, with little optimisation, a few
+//! rows of different levels stand for the others.
 
 use outlast_faultsim::selftest::mutants::bug::{ALL, by_name};
 use outlast_faultsim::selftest::row;
@@ -24,7 +24,7 @@ fn every_planted_mistake_has_a_row_at_its_level() {
 }
 
 #[test]
-fn rows_measured_anew_are_the_reviewed_ones() {
+fn rows_measured_again_are_the_reviewed_ones() {
     for name in ["erases-old-first", "equal-sequence", "crc-alone"] {
         let row = row(by_name(name).unwrap());
         assert_eq!(row.line(), reviewed(name), "see 'outlast torture --prove-rig'");

@@ -1,5 +1,5 @@
-//! The host command, from its words to its exit codes and files; and what it keeps in the
-//! repository.
+//! The host command, from its arguments to its exit codes and files, and the files that it keeps in
+//! the repository.
 
 #[path = "../command_line/mod.rs"]
 mod command_line;

@@ -145,7 +145,7 @@ fn a_plan_from_a_file_and_one_that_nothing_meets() {
     }
     let missed = outlast(&["plan", path, "--setting", "key=4,value=60,rate=1/second"]);
     assert_eq!(code(&missed), 1);
-    assert!(stdout(&missed).contains("No number of sectors up to 8 meets the wish"));
+    assert!(stdout(&missed).contains("No number of sectors up to 8 meets the target"));
     let wrong = product.replace("most_sectors", "sectors");
     std::fs::write(&file, wrong).expect("a scratch file");
     let refused = outlast(&["plan", path]);

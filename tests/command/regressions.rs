@@ -1,4 +1,4 @@
-//! Tokens of bugs that are mended must not reproduce; and what `outlast` makes of such a folder.
+//! Tokens of fixed bugs must not reproduce; and how `outlast` uses a folder of them.
 
 use std::path::Path;
 
@@ -11,7 +11,7 @@ use crate::command_line::outlast;
 const FOLDER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/regressions");
 
 #[test]
-fn mended_bugs_stay_mended() {
+fn fixed_bugs_stay_fixed() {
     let mut seen = 0;
     for entry in std::fs::read_dir(FOLDER).expect("the folder") {
         let path = entry.expect("a file").path();
@@ -22,7 +22,7 @@ fn mended_bugs_stay_mended() {
         let is_token = |line: &&str| !line.is_empty() && !line.starts_with('#');
         let token = text.lines().find(is_token).expect("a token");
         let token: Token = token.parse().unwrap_or_else(|why| panic!("{}: {why}", path.display()));
-        let subject = by_name(&token.subject).expect("storage code of this name");
+        let subject = by_name(&token.subject).expect("a store of this name");
         let replay = subject.replay(&token);
         assert_ne!(replay.outcome, Outcome::Reproduced, "{}: {replay:#?}", path.display());
         seen += 1;
@@ -33,7 +33,7 @@ fn mended_bugs_stay_mended() {
 const SMALL: [&str; 9] =
     ["torture", "--sectors", "2", "--sector-bytes", "512", "--level", "F0", "--depth", "1"];
 
-/// The last line of a run of this code with this folder, and all it says.
+/// The exit code of a run of this store with this folder, and all its output.
 fn torture(subject: &str, folder: &Path) -> (Option<i32>, String) {
     let folder = folder.to_str().expect("a path in UTF-8");
     let output = outlast(&[&SMALL[..], &["--subject", subject, "--regressions", folder]].concat());
@@ -42,7 +42,7 @@ fn torture(subject: &str, folder: &Path) -> (Option<i32>, String) {
 }
 
 #[test]
-fn a_bug_that_is_back_is_a_violation_and_told_first() {
+fn a_bug_that_is_back_is_a_violation_and_comes_first() {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("kept");
     std::fs::create_dir_all(&folder).expect("a folder");
     let output = outlast(&[&SMALL[..], &["--subject", "naive", "--json"]].concat());
@@ -58,7 +58,7 @@ fn a_bug_that_is_back_is_a_violation_and_told_first() {
     assert!(said.contains("\nregressions: 0 pass, 1 reproduced, 0 diverged\n"), "{said}");
     assert!(said.contains("\n  rewrite is back: "), "{said}");
     assert!(said.contains("kept because: the sector is gone"), "{said}");
-    // Of other code it is not run.
+    // It is not replayed for another store.
     let (code, said) = torture("two-copies", &folder);
     assert_eq!(code, Some(0), "{said}");
     assert!(!said.contains("regressions:"), "{said}");
@@ -66,7 +66,7 @@ fn a_bug_that_is_back_is_a_violation_and_told_first() {
     std::fs::write(&kept, token).unwrap();
     let (code, said) = torture("naive", &folder);
     assert_eq!(code, Some(2));
-    assert!(said.contains("rewrite.token: say in a line"), "{said}");
+    assert!(said.contains("rewrite.token: a line that begins with"), "{said}");
     let (code, said) = torture("naive", Path::new("/no/such/folder"));
     assert_eq!(code, Some(2));
     assert!(said.starts_with("outlast: --regressions /no/such/folder: "), "{said}");

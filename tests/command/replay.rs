@@ -1,5 +1,5 @@
-//! What a token says when its history is run again: on the same code, on code that is mended but
-//! writes the same, and on code that writes other things.
+//! The three outcomes of a replay: on the same store, on a store that is fixed but makes the same
+//! writes, and on a store that makes other writes.
 
 use std::sync::atomic::{AtomicU8, Ordering};
 
@@ -12,12 +12,12 @@ use outlast_faultsim::run::{Progress, run};
 use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::two_copies::{TwoCopies, TwoCopiesStore};
 
-/// Two copies that forget everything when they come up beside a blank one, as a cut between erase
-/// and program leaves it; or are mended; or write each change twice.
+/// Two copies that forget everything when they open and one of them is blank, as a cut between erase
+/// and program leaves it. They can be fixed, or write each change twice.
 struct Forgetful(AtomicU8);
 
 const FORGETS: u8 = 0;
-const MENDED: u8 = 1;
+const FIXED: u8 = 1;
 const WRITES_TWICE: u8 = 2;
 
 struct Running {
@@ -39,7 +39,7 @@ impl Subject for Forgetful {
         let chip = part.chip();
         let blank = |copy: &[u8]| copy.iter().all(|byte| *byte == 0xFF);
         let beside_blank = chip.image().bytes().chunks(512).any(blank) && settings > 3;
-        let forgets = beside_blank && self.0.load(Ordering::Relaxed) != MENDED;
+        let forgets = beside_blank && self.0.load(Ordering::Relaxed) != FIXED;
         Ok(Running { store, forgets })
     }
 
@@ -57,7 +57,7 @@ impl Subject for Forgetful {
 }
 
 #[test]
-fn a_token_tells_three_things_apart() {
+fn a_replay_has_three_outcomes() {
     let subject = Forgetful(AtomicU8::new(FORGETS));
     let geometry = Geometry::new(2, 512, 1, 256).expect("a part");
     let report = run(&Config::small(geometry, Level::F0), &subject, &Progress::default());
@@ -71,9 +71,9 @@ fn a_token_tells_three_things_apart() {
         let same = again(FORGETS);
         assert_eq!(same.outcome, Outcome::Reproduced, "{same:#?}");
         assert_eq!(same.sentence, violation.sentence);
-        let mended = again(MENDED);
-        assert_eq!((mended.outcome, mended.sentence.as_str()), (Outcome::PassesNow, ""));
-        assert_eq!(mended.cut_points, same.cut_points);
+        let fixed = again(FIXED);
+        assert_eq!((fixed.outcome, fixed.sentence.as_str()), (Outcome::PassesNow, ""));
+        assert_eq!(fixed.cut_points, same.cut_points);
         let other = again(WRITES_TWICE);
         assert_eq!(other.outcome, Outcome::Diverged, "{other:#?}");
         assert!(!other.sentence.is_empty());

@@ -1,4 +1,4 @@
-//! The result as files: page, JUnit XML and JSON, and what becomes of them when a run is stopped.
+//! The result as files: page, JUnit XML and JSON, also when a run is stopped.
 
 use std::path::{Path, PathBuf};
 
@@ -29,7 +29,7 @@ const NAIVE: [&str; 11] = [
 ];
 
 #[test]
-fn page_xml_and_json_tell_the_same() {
+fn page_xml_and_json_agree() {
     let (page, xml) = (file("naive.html"), file("naive.xml"));
     let files = ["--report", page.to_str().unwrap(), "--junit", xml.to_str().unwrap(), "--json"];
     let output = outlast(&[&NAIVE[..], &files].concat());
@@ -48,13 +48,13 @@ fn page_xml_and_json_tell_the_same() {
         assert!(page.contains(token) && xml.contains(token), "{token}");
     }
     assert!(page.contains(outcome["repeat"].as_str().expect("a command")));
-    for section in ["work", "account", "promises", "cost", "failures", "planted", "gaps"] {
+    for section in ["work", "coverage", "promises", "cost", "failures", "planted", "gaps"] {
         assert!(page.contains(&format!("<section id=\"{section}\">")), "{section}");
     }
     let failures = format!("failures=\"{}\"", violations.len());
     assert_eq!(xml.matches(&failures).count(), 2, "{xml}");
 
-    // The account adds up to the totals, and the cost to the power-ups that came up.
+    // The coverage adds up to the totals.
     let mut cuts = 0;
     let stages = outcome["stages"].as_array().expect("a list");
     for stage in stages {
@@ -72,7 +72,7 @@ fn page_xml_and_json_tell_the_same() {
 }
 
 #[test]
-fn a_file_that_cannot_be_written_is_told_before_the_run() {
+fn a_file_that_cannot_be_written_is_reported_before_the_run() {
     let output = outlast(&[&NAIVE[..], &["--report", "/no/such/folder/page.html"]].concat());
     assert_eq!(output.status.code(), Some(70));
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -81,7 +81,7 @@ fn a_file_that_cannot_be_written_is_told_before_the_run() {
 }
 
 #[test]
-fn planted_bugs_have_their_place() {
+fn planted_mistakes_are_shown() {
     let (page, matrix) = (file("planted.html"), file("planted.txt"));
     std::fs::write(&matrix, "bug <one> & two   F0  caught\n").expect("a file");
     let words = ["--report", page.to_str().unwrap(), "--planted", matrix.to_str().unwrap()];
@@ -95,7 +95,7 @@ fn planted_bugs_have_their_place() {
     assert!(said.starts_with("outlast: --planted "), "{said}");
 }
 
-/// Signals as POSIX knows them; elsewhere the run is stopped by its budget alone.
+/// POSIX signals; on other systems only the budget stops a run.
 #[cfg(unix)]
 #[test]
 fn a_signal_ends_the_run_with_what_it_has() {
@@ -104,7 +104,7 @@ fn a_signal_ends_the_run_with_what_it_has() {
 
     let page = file("stopped.html");
     let words = ["torture", "--deep", "100000000", "--json", "--report", page.to_str().unwrap()];
-    // As a job in the background that shall outlive its terminal.
+    // Like a job in the background that outlives its terminal.
     let deaf = ["-c", "trap '' INT HUP; exec \"$@\"", "sh", env!("CARGO_BIN_EXE_outlast")];
     let mut command = Command::new("sh");
     let child =
@@ -131,5 +131,5 @@ fn a_signal_ends_the_run_with_what_it_has() {
     let reason = outcome["reason"].as_str().expect("a text");
     assert!(reason.starts_with("stopped by a signal; stage 1: "), "{reason}");
     assert!(outcome["totals"]["cuts"].as_u64().expect("a number") > 0);
-    assert!(text(&page).contains("That is no pass"));
+    assert!(text(&page).contains("An incomplete run is not a pass"));
 }

@@ -1,4 +1,4 @@
-//! The `outlast` command as its users see it: what it prints and how it ends.
+//! `outlast torture`, `replay` and `merge` as their users see them: output and exit codes.
 
 use std::io::Read as _;
 use std::process::{Output, Stdio};
@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use crate::command_line::{code, command, json, outlast, stderr, stdout};
 
-/// A part small enough for a debug build.
+/// A part that is small enough for a debug build.
 const SMALL: [&str; 6] = ["--sectors", "2", "--sector-bytes", "512", "--page", "64"];
 
 fn torture(words: &[&str]) -> Output {
@@ -16,20 +16,25 @@ fn torture(words: &[&str]) -> Output {
 
 #[test]
 fn help_shows_examples_and_exit_codes() {
-    for words in [&["--help"][..], &["torture", "--help"], &["replay", "--help"]] {
+    let common = ["2   wrong usage", "70  internal error"];
+    for (words, own, others) in [
+        (&["--help"][..], &["0   done"][..], &["  3   "][..]),
+        (
+            &["torture", "--help"],
+            &["0   clean", "1   a violation", "3   incomplete", "4   the store fails without"],
+            &["  6   ", "  8   "],
+        ),
+        (&["replay", "--help"], &["1   reproduced", "6   diverged"], &["  3   ", "  5   "]),
+        (&["image", "check", "--help"], &["0   clean", "10  interrupted"], &["  1   ", "  8   "]),
+    ] {
         let output = outlast(words);
         assert_eq!(code(&output), 0, "{words:?}");
         let text = stdout(&output);
-        for class in [
-            "0   nothing found",
-            "1   violation",
-            "2   wrong usage",
-            "3   incomplete",
-            "4   the storage code fails without",
-            "6   replay: diverged",
-            "70  internal error",
-        ] {
+        for class in own.iter().chain(&common) {
             assert!(text.contains(class), "{words:?} lacks '{class}'");
+        }
+        for class in others {
+            assert!(!text.contains(class), "{words:?} cannot end with '{class}'");
         }
         assert!(stderr(&output).is_empty());
         assert!(!text.contains('\x1b'), "no colours");
@@ -115,7 +120,7 @@ fn plan_comes_first_and_verdict_last() {
     assert!(last.contains(" violating=0 signatures=0 seed=5 seconds="), "{last}");
 }
 
-/// Takes out what differs from run to run.
+/// Removes what differs from run to run.
 fn without_times(mut value: Value) -> Value {
     fn strip(value: &mut Value) {
         match value {
@@ -153,7 +158,7 @@ fn the_same_seed_gives_the_same_result() {
         assert_eq!(stage["counts"]["planned"], stage["counts"]["done"]);
     }
 
-    // With the command it names itself, and with one thread.
+    // With the command that the result names, and with one thread.
     let repeat = first["repeat"].as_str().expect("a command").to_owned() + " --json";
     let repeat: Vec<&str> = repeat.split(' ').skip(1).collect();
     let second = command(&repeat).env("RAYON_NUM_THREADS", "1").output().expect("it runs");
@@ -190,9 +195,9 @@ fn what_collateral_damage_costs_is_counted_and_fails_nothing() {
     let output = torture(&[&words[..], &["--report", path]].concat());
     let text = stdout(&output);
     let line = text.lines().find(|line| line.starts_with("collateral damage: ")).expect("a line");
-    assert!(line.ends_with("readings from other sectors, all right"), "{line}");
+    assert!(line.ends_with("correct readings from other sectors"), "{line}");
     let html = std::fs::read_to_string(&page).expect("a page");
-    assert!(html.contains("Counted behind collateral damage (F5)"), "{html}");
+    assert!(html.contains("Counted after collateral damage (F5)"), "{html}");
     assert!(html.contains("not kept, counted"), "{html}");
     std::fs::remove_file(&page).expect("it was there");
 
@@ -201,7 +206,7 @@ fn what_collateral_damage_costs_is_counted_and_fails_nothing() {
 }
 
 #[test]
-fn a_violation_is_told_with_a_token_that_replays() {
+fn a_violation_is_reported_with_a_token_that_replays() {
     let words = ["--subject", "naive", "--level", "F1", "--depth", "1"];
     let output = torture(&words);
     assert_eq!(code(&output), 1, "{}", stderr(&output));
@@ -209,11 +214,11 @@ fn a_violation_is_told_with_a_token_that_replays() {
     let last = text.lines().last().expect("a line");
     assert!(last.starts_with("torture: violation "), "{last}");
     assert!(text.contains("violation 1 of "), "{text}");
-    assert!(text.contains("fails at F0, shortest found"), "{text}");
+    assert!(text.contains("fails at F0, shortest history found"), "{text}");
     let tokens: Vec<&str> =
         text.lines().filter_map(|line| line.strip_prefix("  outlast replay ")).collect();
     assert!(tokens.len() > 3, "{text}");
-    // One that was made smaller, and one as it was found.
+    // One that was shrunk, and one as it was found.
     for (token, bytes) in [(tokens[0], 128), (tokens[tokens.len() - 1], 512)] {
         let output = outlast(&["replay", token]);
         assert_eq!(code(&output), 1, "{}", stdout(&output));
@@ -249,7 +254,7 @@ fn an_early_end_is_incomplete() {
     assert_eq!(outcome["verdict"], "incomplete");
     assert!(outcome["reason"].as_str().expect("a text").starts_with("stage 1: "), "{outcome}");
     let stages = outcome["stages"].as_array().expect("a list");
-    assert_eq!(stages.last().expect("a stage")["reason"], "not begun");
+    assert_eq!(stages.last().expect("a stage")["reason"], "not started");
     assert!(outcome["repeat"].as_str().expect("a text").ends_with(" --budget 1s"));
 }
 
@@ -285,11 +290,11 @@ fn store_and_driver_run_together_on_a_serial_chip() {
 }
 
 #[test]
-fn shards_are_put_together() {
+fn shards_are_merged() {
     let folder = std::env::temp_dir().join(format!("outlast-shards-{}", std::process::id()));
     std::fs::create_dir_all(&folder).unwrap();
     let file = |number: u32| folder.join(format!("{number}.json")).display().to_string();
-    // A shard of a plan of so many that it takes a moment.
+    // Each shard takes just a moment.
     for number in 1..=2 {
         let shard = format!("{number}/2");
         let words = ["--edges", "1", "--shard", &shard, "--level", "F0", "--json"];

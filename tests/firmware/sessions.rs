@@ -73,7 +73,7 @@ pub(crate) fn foreign_data(firmware: &Path) -> Result<(), String> {
     emulator.drain()?;
     emulator.kill()?;
     let mut emulator = Emulator::start(firmware, &chip)?;
-    emulator.line_with("ready, 1 keys")?;
+    emulator.line_with("ready, 1 key;")?;
     equal("get a", emulator.expect_ok("get a")?, &["1"])?;
     if chip.rest_is_untouched()? { Ok(()) } else { Err("something else was changed".into()) }
 }
@@ -93,7 +93,7 @@ pub(crate) fn commands(firmware: &Path) -> Result<(), String> {
     equal("delete low", emulator.expect_ok("delete low")?, &[])?;
     equal("tidy", emulator.expect_ok("tidy")?, &[])?;
     let usage = emulator.expect_ok("usage")?;
-    if !usage.first().is_some_and(|line| line.starts_with("1 keys, ")) || usage.len() != 1 {
+    if !usage.first().is_some_and(|line| line.starts_with("1 key, ")) || usage.len() != 1 {
         return Err(format!("usage: {usage:?}"));
     }
     let longest = format!("put long {}", "x".repeat(460));

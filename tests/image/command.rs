@@ -1,4 +1,4 @@
-//! `outlast image` as its users see it: exit codes, messages, and that a dump is never changed.
+//! `outlast image` as its users see it: exit codes, messages, and inputs that never change.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -11,7 +11,7 @@ use serde_json::Value;
 use crate::command_line::{code, outlast, stderr};
 use crate::opening;
 
-/// A folder that is removed at the end.
+/// A folder that is removed when this is dropped.
 struct Folder(PathBuf);
 
 impl Folder {
@@ -53,7 +53,7 @@ fn built(folder: &Folder) -> String {
     out
 }
 
-/// The start of a sector as the next format version may write it.
+/// The opening of a sector as the next format version might write it.
 fn newer_format(image: &[u8]) -> Vec<u8> {
     let mut bytes = image.to_vec();
     bytes[2] = 2;
@@ -88,7 +88,7 @@ fn every_bad_dump_has_its_exit_code_and_message() {
             assert!(output.stdout.is_empty(), "{command} {file}");
         }
     }
-    // The layout is told, and another.
+    // A layout is given: a possible one, then an impossible one.
     let output =
         image(&["check", &folder.path("noise.bin"), "--sectors", "4", "--sector-bytes", "4096"]);
     assert_eq!(code(&output), 12, "{}", stderr(&output));
@@ -163,7 +163,7 @@ fn json_is_one_object_with_everything() {
 }
 
 #[test]
-fn what_does_not_fit_or_makes_no_sense_is_refused() {
+fn what_does_not_fit_or_is_wrong_is_refused() {
     let folder = Folder::new("refused");
     let settings = folder.file("gauge.csv", SETTINGS);
     let large = format!("key,type,value\nlarge,hex,{}\n", "00".repeat(5000));
@@ -187,11 +187,11 @@ fn what_does_not_fit_or_makes_no_sense_is_refused() {
     }
     let help = image(&["--help"]);
     let help = String::from_utf8(help.stdout).expect("text");
-    assert!(help.contains("Examples:") && help.contains("12  no store"), "{help}");
+    assert!(help.contains("Examples:") && help.contains("2   wrong usage"), "{help}");
 }
 
 #[test]
-fn what_a_file_lacks_is_damage_but_left_out_blanks_are_not() {
+fn missing_parts_of_a_file_are_damage_but_skipped_blank_pages_are_not() {
     let folder = Folder::new("lacks");
     let settings = folder.file("gauge.csv", SETTINGS);
     for (ending, page) in [("hex", "256"), ("uf2", "256"), ("hex", "1024"), ("uf2", "512")] {
@@ -204,7 +204,7 @@ fn what_a_file_lacks_is_damage_but_left_out_blanks_are_not() {
     }
     let hex = fs::read_to_string(folder.path("sparse-256.hex")).expect("HEX");
     let lines: Vec<&str> = hex.lines().collect();
-    // A line behind the records, in a page that holds some.
+    // A line after the records, in a page that holds some.
     let missing = [&lines[..18], &lines[19..]].concat().join("\n");
     let no_end = lines[..lines.len() - 1].join("\n");
     let uf2 = fs::read(folder.path("sparse-256.uf2")).expect("UF2");
@@ -225,7 +225,7 @@ fn what_a_file_lacks_is_damage_but_left_out_blanks_are_not() {
 }
 
 /// A store of 4 x 4096 bytes whose head is sector 1.
-fn turned() -> Vec<u8> {
+fn compacted() -> Vec<u8> {
     let mut store = Mounted::open(vec![0xFF; 16384], &Shape::SERIAL_NOR).expect("a store");
     for n in 0.. {
         let key = format!("k{}", n % 20);
@@ -238,9 +238,9 @@ fn turned() -> Vec<u8> {
 }
 
 #[test]
-fn damage_that_may_hide_newer_values_is_told_by_every_command() {
+fn damage_that_may_hide_newer_values_is_reported_by_every_command() {
     let folder = Folder::new("older");
-    let mut bytes = turned();
+    let mut bytes = compacted();
     let whole = folder.file("whole.bin", &bytes);
     bytes[4096..4096 + 31].fill(0);
     let bad = folder.file("bad.bin", &bytes);
@@ -262,8 +262,8 @@ fn damage_that_may_hide_newer_values_is_told_by_every_command() {
         }
         assert!(!output.stdout.is_empty(), "{words:?}");
     }
-    // Another key's damage says nothing about this one.
-    let mut bytes = turned();
+    // Damage to another key does not concern this one.
+    let mut bytes = compacted();
     let at = bytes.windows(2).rposition(|window| window == b"k3").expect("a key");
     bytes[at + 10] ^= 1;
     let one = folder.file("one.bin", &bytes);
@@ -274,7 +274,7 @@ fn damage_that_may_hide_newer_values_is_told_by_every_command() {
 }
 
 #[test]
-fn types_are_held_against_the_types_file() {
+fn types_are_compared_with_the_types_file() {
     let folder = Folder::new("types");
     let dump = built(&folder);
     let types = "[settings]\n'gauge.datum' = { type = 'i32', max = 5000 }\n";
@@ -300,7 +300,7 @@ fn types_are_held_against_the_types_file() {
 }
 
 #[test]
-fn what_is_read_is_never_written_by_any_name() {
+fn inputs_are_never_written_under_any_name() {
     let folder = Folder::new("same");
     let dump = built(&folder);
     let settings = folder.path("gauge.csv");
@@ -323,7 +323,7 @@ fn what_is_read_is_never_written_by_any_name() {
     ] {
         let output = image(words);
         assert_eq!(code(&output), 2, "{words:?}: {}", stderr(&output));
-        assert!(stderr(&output).contains("which is only read"), "{}", stderr(&output));
+        assert!(stderr(&output).contains("which is never changed"), "{}", stderr(&output));
         let after = [fs::read(&dump).expect("a dump"), fs::read(&settings).expect("settings")];
         assert!(before == after, "{words:?}");
     }
@@ -331,13 +331,13 @@ fn what_is_read_is_never_written_by_any_name() {
 
 #[test]
 #[cfg(unix)]
-fn files_are_written_beside_and_other_nodes_as_they_are() {
+fn files_are_replaced_and_other_nodes_written_directly() {
     use std::os::unix::fs::{FileTypeExt as _, symlink};
 
     let folder = Folder::new("nodes");
     let dump = built(&folder);
     let out = folder.path("out.bin");
-    // A file that has the name the command would have taken.
+    // A file with the name that a temporary file might have.
     let part = folder.file("out.bin.part", b"mine");
     assert_eq!(code(&image(&["put", &dump, "gauge.name", "A", "--output", &out])), 0);
     assert_eq!(fs::read(&part).expect("a file"), b"mine");

@@ -1,6 +1,8 @@
-//! Broken and hostile dumps: whatever a file holds, the image commands judge it and do not panic.
+//! Broken and hostile dumps: whatever a file holds, the image commands judge it without a panic.
 //!
-//! A million inputs: `OUTLAST_INPUTS=1000000 cargo test --test image hostile -- --nocapture`
+//! Goal: no input panics or hangs. Method: images that power cuts left are spoilt at random, with
+//! forged openings and headers among the damage, and everything that `show`, `check` and `salvage` do
+//! is done with them. A million inputs: `OUTLAST_INPUTS=1000000 cargo test --test image hostile -- --nocapture`
 
 use outlast_image::check::verdict_of_file;
 use outlast_image::container::{self, Container, Segment, Writing};
@@ -14,7 +16,7 @@ use rand::{RngExt as _, SeedableRng};
 
 use crate::{opening, page, raw, sample, sentences};
 
-/// Everything that `show`, `check` and `salvage` do with a file's contents.
+/// Does what `show`, `check` and `salvage` do with the contents of a file.
 fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
     let kind = Container::of_contents(&contents);
     let Ok(contents) = container::read(contents, kind) else { return "unreadable" };
@@ -47,7 +49,7 @@ fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
     verdict.class.name()
 }
 
-/// A sector start that passes its checks and says anything.
+/// An opening that passes its checks and may say anything.
 fn forged_opening(rng: &mut ChaCha8Rng, shape: &Shape) -> [u8; OPENING_BYTES] {
     let mut out = [0; OPENING_BYTES];
     out[..3].copy_from_slice(&[0x0A, 0x57, if rng.random_bool(0.9) { 1 } else { rng.random() }]);
@@ -57,7 +59,7 @@ fn forged_opening(rng: &mut ChaCha8Rng, shape: &Shape) -> [u8; OPENING_BYTES] {
     if rng.random_bool(0.2) {
         out[3 + rng.random_range(0..6)] = rng.random();
     }
-    // Numbers that lie near what is usual, or anywhere.
+    // Numbers near the usual ones, or any numbers.
     for byte in &mut out[9..25] {
         *byte = if rng.random_bool(0.5) { 0 } else { rng.random() };
     }

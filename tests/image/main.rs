@@ -1,4 +1,4 @@
-//! Images of flash: what the host makes of them.
+//! `outlast image` and its library.
 
 #[path = "../opening/mod.rs"]
 mod opening;

@@ -1,5 +1,6 @@
-//! The format as `kvstore/FORMAT.md` describes it, read by `tests/reader.py`: Python, standard
-//! library only, none of the store's code. It must agree with the store on every image.
+//! An independent reader of the format must agree with the store on every image. The reader is
+//! `tests/reader.py`, written after `kvstore/FORMAT.md` in Python with its standard library only, and
+//! shares no code with the store.
 
 use std::collections::BTreeMap;
 use std::io::Write as _;
@@ -15,7 +16,7 @@ use rand::{RngExt as _, SeedableRng};
 
 use crate::sample;
 
-/// Clears a bit in each live tally: of a cell that is its turn, which does no harm, or of another.
+/// Clears a bit in each live tally: of the next cell, which does no harm, or of a later one.
 fn spoil_tallies(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
     let image = bytes.to_vec();
     let survey = Survey::new(shape.region(&image).expect("a shape"));
@@ -28,13 +29,13 @@ fn spoil_tallies(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
     }
 }
 
-/// Compares so many images; returns how many have settings, and how many tallies are damaged.
+/// Compares this many images. Returns how many have settings and how many tallies are damaged.
 fn compare(part: u64, count: u64) -> (u64, u64) {
     let name = format!("outlast-reader-{}-{part}", std::process::id());
     let path = std::env::temp_dir().join(name);
     let mut file = std::io::BufWriter::new(std::fs::File::create(&path).expect("a file"));
     let mut wanted = Vec::new();
-    // Other images than those of the other tests.
+    // Not the images of the other tests.
     for seed in (1 << 32) + part * count..(1 << 32) + (part + 1) * count {
         let (shape, mut bytes) = sample::image(seed);
         if seed % 4 == 0 {

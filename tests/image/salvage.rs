@@ -16,7 +16,7 @@ fn count() -> u64 {
 }
 
 #[test]
-fn of_a_whole_image_all_settings_are_saved_as_certain() {
+fn all_settings_of_an_intact_image_are_certain() {
     let (mut images, mut doubtful) = (0_u64, 0_u64);
     for seed in (2 << 32..).take(usize::try_from(count()).expect("a count")) {
         let (shape, bytes) = sample::image(seed);
@@ -33,12 +33,12 @@ fn of_a_whole_image_all_settings_are_saved_as_certain() {
         images += 1;
         doubtful += u64::from(in_doubt);
     }
-    // A dead sector that a mount has made unreadable can look like one whose start was destroyed:
-    // then it may have been the newest.
+    // A sector whose opening a mount has zeroed can look like one whose opening was destroyed. Then it
+    // may have been the newest.
     assert!(doubtful * 1000 <= images, "{doubtful} of {images} images are in doubt");
 }
 
-/// Destroys sector starts and other parts: most of the time some sector starts, else all of them.
+/// Destroys openings and other parts: usually some of the openings, sometimes all of them.
 fn destroy(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
     let size = shape.sector_bytes as usize;
     let all = rng.random_bool(0.3);

@@ -7,8 +7,8 @@ use outlast_kvstore::{Change, Error, Layout, Store};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng};
 
-/// The image that a random life leaves: its length, its shape and how many of its power-ups are
-/// cut follow from the seed.
+/// The image that a random life leaves. Its length, its shape and the number of its cuts follow from
+/// the seed.
 pub(crate) fn image(seed: u64) -> (Shape, Vec<u8>) {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let unit = 1 << rng.random_range(0..6);
@@ -28,7 +28,7 @@ pub(crate) fn image(seed: u64) -> (Shape, Vec<u8>) {
             let tears = ChaCha8Rng::seed_from_u64(rng.random());
             part.chip_mut().cut_randomly(step, level, tears);
         }
-        // Whether the part may be programmed bit by bit, for ticks of one bit.
+        // Whether the part can be programmed bit by bit, for ticks of one bit.
         let bits = rng.random_bool(0.5);
         match (unit, bits) {
             (1, false) => power_up(&part, part.nor::<1, 1>(), Store::tick::<str>, &mut rng),
@@ -56,7 +56,7 @@ fn tick_either<const READ: usize, const UNIT: usize>(
     if store.count(key)? % 50 < 35 { store.tick_bit(key) } else { store.tick(key) }
 }
 
-/// From one power-up to a cut or some operations later.
+/// One power cycle: some operations, or fewer if a cut ends it.
 fn power_up<F: NorFlash<Error = PartError>>(
     part: &Part,
     flash: F,

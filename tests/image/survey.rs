@@ -1,4 +1,4 @@
-//! What `outlast image` reads out of an image, against what the store itself makes of it.
+//! The survey of an image must show what a mount by the store shows.
 
 use std::collections::BTreeMap;
 
@@ -10,9 +10,9 @@ use rayon::prelude::*;
 
 use crate::sample;
 
-/// How often something was met.
+/// How often something was seen.
 #[derive(Clone, Copy, Debug, Default)]
-struct Met {
+struct Seen {
     stores: usize,
     dropped: usize,
     interrupted: usize,
@@ -21,7 +21,7 @@ struct Met {
     cut: usize,
 }
 
-impl Met {
+impl Seen {
     const fn and(self, other: Self) -> Self {
         Self {
             stores: self.stores + other.stores,
@@ -34,9 +34,9 @@ impl Met {
     }
 }
 
-/// Compares, for an image that a random life with power cuts leaves: the survey, which changes
-/// nothing, and the store mounted on a copy.
-fn compare(seed: u64) -> Met {
+/// Compares two readings of an image that a random life with power cuts left: the survey, which
+/// changes nothing, and the store mounted on a copy.
+fn compare(seed: u64) -> Seen {
     let (shape, bytes) = sample::image(seed);
     let region = shape.region(&bytes).expect("a possible shape");
     let survey = Survey::new(region);
@@ -44,14 +44,14 @@ fn compare(seed: u64) -> Met {
         Ok(store) => store,
         Err(Error::NotAStore(Found::ForeignData)) => {
             assert!(survey.head.is_none(), "seed {seed}");
-            return Met::default();
+            return Seen::default();
         }
         Err(other) => panic!("seed {seed}: {other}"),
     };
     if survey.head.is_none() {
         // An interrupted first format.
         assert!(store.keys().expect("keys").is_empty(), "seed {seed}");
-        return Met::default();
+        return Seen::default();
     }
     let mut mounted = BTreeMap::new();
     for key in store.keys().expect("keys") {
@@ -70,7 +70,7 @@ fn compare(seed: u64) -> Met {
     let live = survey.live.values().map(|number| &survey.records[*number].record);
     let tallies = live.filter(|record| record.kind == RecordKind::Tally);
     let ticked = |record| region.tally(record).is_some_and(|tally| tally.ticks > 0);
-    Met {
+    Seen {
         stores: 1,
         dropped: survey.records.iter().filter(no_room).count(),
         interrupted: usize::from(!survey.findings.is_empty()),
@@ -83,17 +83,17 @@ fn compare(seed: u64) -> Met {
 #[test]
 fn a_survey_shows_what_a_mount_shows() {
     let count = std::env::var("OUTLAST_IMAGES").map_or(3000, |n| n.parse().expect("a number"));
-    // Of 57,000 these two have a last record that the next mount drops.
+    // Among 57,000 seeds, these two have a last record that the next mount drops.
     let seeds = (0..count).into_par_iter().chain([28_565, 4_294_970_075]);
-    let met = seeds.map(compare).reduce(Met::default, Met::and);
-    println!("{count} images: {met:?}");
-    let Met { stores, dropped, interrupted, ticked, cut, .. } = met;
+    let seen = seeds.map(compare).reduce(Seen::default, Seen::and);
+    println!("{count} images: {seen:?}");
+    let Seen { stores, dropped, interrupted, ticked, cut, .. } = seen;
     assert!(stores > count as usize / 2 && interrupted > count as usize / 10);
     assert!(dropped >= 2 && dropped * 100 < stores, "{dropped} of {stores}");
     assert!(ticked > stores / 4 && cut > 0, "{ticked} and {cut} of {stores}");
 }
 
-/// A turn that was cut off is no lost sector.
+/// An interrupted compaction is not a lost sector.
 #[test]
 fn power_cuts_rarely_look_like_a_lost_sector() {
     let count = std::env::var("OUTLAST_IMAGES").map_or(3000, |n| n.parse().expect("a number"));

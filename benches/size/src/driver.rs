@@ -1,4 +1,4 @@
-//! The driver for serial chips on bare metal, with a bus that the compiler knows nothing about.
+//! The driver of serial NOR chips on bare metal, with a bus that the compiler knows nothing about.
 #![no_std]
 #![no_main]
 
@@ -9,7 +9,7 @@ use core::hint::black_box;
 
 use outlast_serialnor::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 
-/// Entry point. The attribute is all that is unsafe here.
+/// Entry point. Only the attribute is unsafe here.
 #[unsafe(no_mangle)]
 pub extern "C" fn _start() -> ! {
     if let Ok(mut flash) = chip::flash() {

@@ -9,7 +9,7 @@ use outlast_kvstore::embedded_storage::nor_flash::{
 #[derive(Clone, Copy, Debug)]
 pub struct Failed;
 
-/// Stands for a driver; one call each.
+/// Stands for a driver.
 #[inline(never)]
 fn driver(operation: u32, at: u32, len: usize, bytes: *const u8) -> Result<(), Failed> {
     if black_box((operation, at, len, bytes)).0 == 9 { Err(Failed) } else { Ok(()) }

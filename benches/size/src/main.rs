@@ -19,11 +19,11 @@ use crate::chip::{Flash, flash};
 #[cfg(not(feature = "chip"))]
 use crate::flash::{Flash, flash};
 
-/// Entry point. The attribute is all that is unsafe here.
+/// Entry point. Only the attribute is unsafe here.
 #[unsafe(no_mangle)]
 pub extern "C" fn _start() -> ! {
     let layout = Layout::serial_nor().with_range(0..16384);
-    // Taken by reference: the store stays where it was made.
+    // By reference, so that the store is not moved.
     if let Ok(flash) = flash()
         && let Ok(store) = &mut Store::<Flash, 64>::open(flash, layout)
     {
@@ -70,7 +70,7 @@ pub extern "C" fn _start() -> ! {
     loop {}
 }
 
-/// A setting that is a number, and one that is a struct of six fields with a migration.
+/// Uses a setting that is a number, and one that is a struct of six fields with a migration.
 #[cfg(feature = "settings")]
 fn settings(store: &mut Store<Flash, 64>) {
     use crate::profile::{CHANNEL, PROFILE, Profile, Version1};

@@ -1,4 +1,4 @@
-//! What a panic does: it cannot be linked, so that the linker tells whether anything can get there.
+//! A panic handler that fails to link, so that the linker shows whether anything can panic.
 
 use core::panic::PanicInfo;
 
@@ -8,7 +8,7 @@ fn panic(_: &PanicInfo<'_>) -> ! {
     unsafe extern "C" {
         fn a_panicking_branch_was_linked() -> !;
     }
-    // Does not exist: the linker complains if anything can get here.
+    // This function does not exist: linking fails if anything can get here.
     unsafe { a_panicking_branch_was_linked() }
 }
 

@@ -1,5 +1,5 @@
-//! Settings to measure with: a number, and a struct of six fields with an earlier version. The image
-//! that measures stack has them too.
+//! The settings of the measurements: a number, and a struct of six fields with an earlier version.
+//! The image that measures stack uses them too.
 
 use outlast_kvstore::settings::Setting;
 use postcard_schema::Schema;

@@ -1,4 +1,4 @@
-//! Calls measured one by one, and the table of the most stack that each kind of them used.
+//! Measures calls one by one, and prints the most stack that each kind of call used.
 
 use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Error, Layout, Store};
@@ -10,7 +10,7 @@ use crate::flash::{Cuttable, Failure, Meter, Ram, SIZE};
 pub type Settings<'f, 'm, F> = Store<&'f mut Cuttable<'m, F>, 64>;
 pub type Outcome<T, F> = Result<T, Error<Failure<F>>>;
 
-/// Kinds of calls, the most stack each was seen to use, and how often it was made.
+/// Each kind of call with the most stack it used and the number of calls.
 #[derive(Default)]
 struct Table([(&'static str, usize, u32); 32]);
 
@@ -32,13 +32,13 @@ impl Table {
     }
 }
 
-/// A store that tells how often its head moved on.
-pub trait Turns {
-    fn turns(&self) -> u32;
+/// A store that counts its compactions.
+pub trait Compactions {
+    fn compactions(&self) -> u32;
 }
 
-impl<F: NorFlash> Turns for Settings<'_, '_, F> {
-    fn turns(&self) -> u32 {
+impl<F: NorFlash> Compactions for Settings<'_, '_, F> {
+    fn compactions(&self) -> u32 {
         self.usage().compactions
     }
 }
@@ -50,7 +50,7 @@ pub struct Bench<'m> {
 }
 
 impl Bench<'_> {
-    /// Makes a call and notes it under one name or, if a sector was erased in it, another.
+    /// Measures a call, under `name` or, if it erased a sector, under `erased`.
     pub fn call<T>(
         &mut self,
         name: &'static str,
@@ -64,18 +64,18 @@ impl Bench<'_> {
         result
     }
 
-    /// Makes a call that changes the store, and notes it under one name or, if the head moved on to
-    /// the next sector in it, another. That sector may have been erased before.
-    pub fn change<S: Turns, T>(
+    /// Measures a call that changes the store, under `name` or, if it compacted, under `compacted`.
+    /// The sector for the compaction may have been erased before.
+    pub fn change<S: Compactions, T>(
         &mut self,
         name: &'static str,
-        turned: &'static str,
+        compacted: &'static str,
         store: &mut S,
         call: impl FnOnce(&mut S) -> T,
     ) -> T {
-        let before = store.turns();
+        let before = store.compactions();
         let (result, depth) = depth_of(|| call(store));
-        self.table.note(if store.turns() == before { name } else { turned }, depth);
+        self.table.note(if store.compactions() == before { name } else { compacted }, depth);
         result
     }
 
@@ -97,12 +97,12 @@ pub fn layout() -> Layout {
 /// Bytes of a store with 64 keys, without its flash.
 pub const STORE: usize = size_of::<Store<Ram<'_>, 64>>() - size_of::<Ram<'_>>();
 
-/// Prints bytes that stay in RAM as long as something is in use.
+/// Prints the bytes of RAM that something takes while it is in use.
 pub fn print_ram(name: &str, bytes: usize) {
     println!("  {name:<36} {bytes:>5} bytes of RAM");
 }
 
-/// Measures over one flash and prints it; whether that went well.
+/// Measures over one flash and prints the result. Returns whether that went well.
 pub fn report<F: NorFlash>(
     name: &str,
     flash: F,

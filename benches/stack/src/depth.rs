@@ -1,12 +1,13 @@
-//! How deep a call gets: the stack below is painted, the call made, the paint looked for.
+//! Measures the stack depth of a call: paints the stack below, makes the call, and looks how much
+//! paint is left.
 
 use cortex_m::register::msp;
 
 const PAINT: u32 = 0xA5C3_5A3C;
-/// Bytes painted. A call that uses them all has its depth understated.
+/// Bytes painted. The depth of a call that uses more is understated.
 pub const REACH: usize = 16 * 1024;
-/// Bytes below the stack pointer left alone: the compiler may push after the pointer was read. So
-/// calls that use less are told as this much.
+/// Bytes below the stack pointer that are not painted, because the compiler may push after the
+/// pointer was read. Calls that use less are reported as this much.
 const MARGIN: usize = 32;
 
 /// Writes `PAINT` from `REACH` bytes below the stack pointer almost up to it.
@@ -20,7 +21,7 @@ fn paint() {
     }
 }
 
-/// The lowest address below `top` that is not painted any more.
+/// The lowest address below `top` that is no longer painted.
 #[inline(never)]
 fn touched(top: usize) -> usize {
     let mut address = top - REACH + 256;
@@ -36,7 +37,7 @@ fn invoke<T>(call: impl FnOnce() -> T) -> T {
     call()
 }
 
-/// Makes the call; tells how many bytes of stack it used, without the place of its result.
+/// Makes the call and returns its result with the bytes of stack it used, not counting the result.
 #[inline(never)]
 pub fn depth_of<T>(call: impl FnOnce() -> T) -> (T, usize) {
     paint();

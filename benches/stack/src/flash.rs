@@ -9,7 +9,7 @@ use outlast_kvstore::embedded_storage::nor_flash::{
 pub const SECTOR: usize = 4096;
 pub const SIZE: usize = 4 * SECTOR;
 
-/// The cells, which cannot fail.
+/// The cells in RAM, which cannot fail.
 pub struct Ram<'a>(pub &'a mut [u8; SIZE]);
 
 impl ErrorType for Ram<'_> {
@@ -52,7 +52,7 @@ impl NorFlash for Ram<'_> {
     }
 }
 
-/// Why a flash did not do its work.
+/// Why a flash operation failed.
 #[derive(Clone, Copy, Debug)]
 pub enum Failure<E> {
     /// The power failed.
@@ -70,16 +70,16 @@ impl<E: NorFlashError> NorFlashError for Failure<E> {
     }
 }
 
-/// Counts the erases, and tells when the power fails.
+/// Counts the erases, and decides when the power fails.
 #[derive(Default)]
 pub struct Meter {
     pub erases: Cell<u32>,
-    /// Programs and erases until one is done by half and everything fails.
+    /// Programs and erases left until one is half done and everything fails.
     pub steps_left: Cell<Option<u32>>,
 }
 
 impl Meter {
-    /// Whether the next step is done wholly.
+    /// Whether the next step is completed.
     fn step<E>(&self) -> Result<bool, Failure<E>> {
         match self.steps_left.get() {
             None => Ok(true),
@@ -121,7 +121,7 @@ impl<F: NorFlash> NorFlash for Cuttable<'_, F> {
     const WRITE_SIZE: usize = F::WRITE_SIZE;
     const ERASE_SIZE: usize = F::ERASE_SIZE;
 
-    /// A cut erase has zeroed a part: chips do that before they erase.
+    /// An interrupted erase has zeroed some bytes: chips program zeros before they erase.
     fn erase(&mut self, from: u32, to: u32) -> Result<(), Self::Error> {
         self.meter.erases.set(self.meter.erases.get() + 1);
         if self.meter.step()? {

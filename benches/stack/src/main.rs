@@ -1,8 +1,8 @@
-//! Stack of each call of the store, on a Cortex-M: over a flash in RAM, and over a serial NOR chip
-//! by way of its driver.
+//! Stack of each call of the store on a Cortex-M, over a flash in RAM and over a serial NOR chip
+//! with its driver.
 //!
-//! What is printed is the most that any call of its kind used in a life with full sectors, batches
-//! and power cuts at each step, the share of the flash included.
+//! It prints the most stack that any call of a kind used in a run with full sectors, batches and
+//! power cuts at each step. The share of the flash is included.
 #![no_std]
 #![no_main]
 
@@ -21,7 +21,7 @@ use crate::bench::{Bench, Outcome, STORE, Settings, layout, print_ram, report};
 use crate::flash::{Cuttable, Ram, SIZE};
 
 impl Bench<'_> {
-    /// Opens the store where it is to stay.
+    /// Opens the store in place, without moving it.
     fn mount<'f, 'm, F: NorFlash>(
         &mut self,
         name: &'static str,
@@ -42,23 +42,23 @@ fn key(n: u32, buffer: &mut [u8; 64]) -> &[u8] {
     &buffer[..len]
 }
 
-/// What a device does to its store, until the flash fails or the rounds are over.
+/// What a device does with its store, until the flash fails or the rounds are over.
 fn live<F: NorFlash>(
     bench: &mut Bench<'_>,
     store: &mut Settings<'_, '_, F>,
     rounds: u32,
-    salt: u32,
+    seed: u32,
 ) -> Outcome<(), F::Error> {
     let (mut name, mut other, mut buffer) = ([0; 64], [0; 64], [0; 600]);
     for round in 0..rounds {
-        let n = (round * 5 + salt) % 20;
-        let len = [4, 16, 40, 300, 1, 120][(round + salt) as usize % 6];
-        let value = [round as u8 ^ salt as u8; 300];
+        let n = (round * 5 + seed) % 20;
+        let len = [4, 16, 40, 300, 1, 120][(round + seed) as usize % 6];
+        let value = [round as u8 ^ seed as u8; 300];
         let name = key(n, &mut name);
-        bench.change("put", "put, sector turn", store, |s| s.put(name, &value[..len]))?;
+        bench.change("put", "put, compaction", store, |s| s.put(name, &value[..len]))?;
         bench.call("get", "", || store.get(name, &mut buffer).map(|found| found.is_some()))?;
         if round.is_multiple_of(4) {
-            bench.change("delete", "delete, sector turn", store, |s| s.delete(name))?;
+            bench.change("delete", "delete, compaction", store, |s| s.delete(name))?;
         }
         if round.is_multiple_of(5) {
             let changes = [
@@ -67,11 +67,11 @@ fn live<F: NorFlash>(
                 Change::delete("batch.second"),
                 Change::put("batch.third", &value[..3]),
             ];
-            let (name, turn) = ("commit of 4", "commit of 4, sector turn");
-            bench.change(name, turn, store, |s| s.commit(&changes))?;
+            let (name, compacted) = ("commit of 4", "commit of 4, compaction");
+            bench.change(name, compacted, store, |s| s.commit(&changes))?;
         }
         if round % 16 == 15 {
-            bench.change("tidy", "tidy, sector turn", store, Store::tidy)?;
+            bench.change("tidy", "tidy, compaction", store, Store::tidy)?;
         }
         if round % 16 == 1 {
             let mut keys = 0;

@@ -1,12 +1,17 @@
-//! How long a part lasts under the settings of a product, and what a product must wait for.
+//! How long a part lasts with the settings of a product, and how long the product's calls may
+//! block.
 //!
-//! [`forecast()`] works it out by formula, [`trial()`] by running the store; tests hold the two
-//! together.
+//! [`forecast()`] calculates it with formulas, [`simulate()`] by running the store; tests check
+//! that the two agree.
 
+mod blocking;
 mod forecast;
-mod trial;
+mod ram;
+mod simulate;
 mod usage;
 
-pub use forecast::{Best, Blocking, Forecast, forecast, ram_bytes, smallest};
-pub use trial::{Trial, trial};
-pub use usage::{DAYS_PER_YEAR, PartFigures, Setting, Usage};
+pub use blocking::Blocking;
+pub use forecast::{Best, Forecast, forecast, smallest};
+pub use ram::ram_bytes;
+pub use simulate::{Simulation, simulate};
+pub use usage::{DAYS_PER_YEAR, PartFigures, SettingLoad, Usage};

@@ -1,4 +1,4 @@
-//! What a forecast is asked for: a part and how a product uses its settings.
+//! The input of a forecast: a part, and how a product uses its settings.
 
 use outlast_faultsim::part::{Geometry, Timing};
 use serde::Serialize;
@@ -8,7 +8,7 @@ use crate::format::{FormatFigures, Kind, probe};
 /// What a data sheet says about a part.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct PartFigures {
-    /// Most sectors that the store may have; 2 to 4096.
+    /// Most sectors that the store may use; 2 to 4096.
     pub most_sectors: u32,
     /// Bytes of a sector.
     pub sector_bytes: u32,
@@ -23,7 +23,7 @@ pub struct PartFigures {
 }
 
 impl PartFigures {
-    /// The part with so many of its sectors.
+    /// The geometry of the part with this many of its sectors.
     pub fn geometry(&self, sectors: u32) -> Geometry {
         let Self { sector_bytes, unit, page, .. } = *self;
         Geometry { sectors, sector_bytes, unit, page }
@@ -35,9 +35,9 @@ impl PartFigures {
     }
 }
 
-/// Settings alike in size and rate.
+/// A group of settings of equal size and rate.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Setting {
+pub struct SettingLoad {
     /// Name for reports.
     pub name: String,
     /// How many there are.
@@ -53,21 +53,21 @@ pub struct Setting {
 /// How a product uses its settings.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Usage {
-    /// What it keeps.
-    pub settings: Vec<Setting>,
+    /// The settings it keeps.
+    pub settings: Vec<SettingLoad>,
     /// Power-ups per day.
     pub boots_per_day: f64,
-    /// How long it is to last.
+    /// How many years it must last.
     pub years: f64,
 }
 
 impl Usage {
-    /// Keys in all.
+    /// Total number of keys.
     pub fn keys(&self) -> u32 {
         self.settings.iter().map(|setting| setting.count).fold(0, u32::saturating_add)
     }
 
-    /// Changes per day in all.
+    /// Total number of changes per day.
     pub fn updates_per_day(&self) -> f64 {
         self.settings.iter().map(|s| f64::from(s.count) * s.updates_per_day).sum()
     }

@@ -1,5 +1,5 @@
-//! The board: what is connected where. An `ast1030-evb` as QEMU 7.2 has it (`hw/arm/aspeed_ast10x0.c`,
-//! `hw/ssi/aspeed_smc.c`); not tried on a real one.
+//! The board: addresses and clock of an `ast1030-evb` as QEMU 7.2 emulates it
+//! (`hw/arm/aspeed_ast10x0.c`, `hw/ssi/aspeed_smc.c`). Not tried on a real board.
 
 use core::sync::atomic::{AtomicBool, Ordering};
 
@@ -11,10 +11,10 @@ use crate::uart::Uart;
 const UART5: usize = 0x7E78_4000;
 const FLASH_CONTROLLER: usize = 0x7E62_0000;
 const FLASH_WINDOW: usize = 0x8000_0000;
-/// Of the core, at the emulator's 200 MHz.
+/// Clock cycles of the core, at the 200 MHz of the emulator.
 const CYCLES_PER_MICROSECOND: u32 = 200;
 
-/// Waits by counting instructions: never shorter than asked.
+/// Waits by counting cycles, never shorter than requested.
 #[derive(Clone, Copy, Debug)]
 pub struct Delay;
 
@@ -24,7 +24,7 @@ impl DelayNs for Delay {
     }
 }
 
-/// The peripherals used.
+/// The peripherals in use.
 #[derive(Debug)]
 pub struct Board {
     /// The serial line to a person or a test.
@@ -34,11 +34,11 @@ pub struct Board {
 }
 
 impl Board {
-    /// The peripherals, the first time; `None` ever after.
+    /// Returns the peripherals the first time, and `None` ever after.
     pub fn take() -> Option<Self> {
         static TAKEN: AtomicBool = AtomicBool::new(false);
-        // Interrupts are masked for good: the serial line only wakes the core. And no atomic swap,
-        // which the smallest cores lack.
+        // Interrupts stay masked: the serial line only wakes the core. There is no atomic swap
+        // here, because the smallest cores do not have it.
         cortex_m::interrupt::disable();
         if TAKEN.load(Ordering::Relaxed) {
             return None;
@@ -53,13 +53,13 @@ impl Board {
         }
     }
 
-    /// The serial line for last words.
+    /// The serial line for the message of a panic.
     ///
     /// # Safety
-    /// Whoever had it before must never use it again.
+    /// The previous owner must never use it again.
     pub unsafe fn last_words() -> Uart {
         cortex_m::interrupt::disable();
-        // SAFETY: the caller vouches.
+        // SAFETY: the caller guarantees that nothing else uses it.
         unsafe { Uart::new(UART5) }
     }
 }

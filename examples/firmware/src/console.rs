@@ -1,4 +1,4 @@
-//! Lines typed at the serial line, with echo and correction of the last characters.
+//! Reads lines typed on the serial line, with echo and backspace.
 
 use core::fmt::Write;
 
@@ -12,8 +12,8 @@ pub const LINE: usize = 480;
 const BACKSPACE: u8 = 0x08;
 const DELETE: u8 = 0x7F;
 
-/// Waits for a line. `None` if it was longer than [`LINE`] or had bytes that are not printable
-/// ASCII; all of it is taken then.
+/// Waits for a line. Returns `None` if it was longer than [`LINE`] or had bytes that are not
+/// printable ASCII; the whole line is discarded then.
 pub fn read_line(uart: &mut Uart) -> Option<String<LINE>> {
     let mut line = String::new();
     let mut good = true;

@@ -1,7 +1,7 @@
 //! The flash memory controller in its user mode, as an `SpiDevice`.
 //!
-//! Bytes stored in the chip's window are sent, loads from it clock bytes in, and a control bit moves
-//! the chip select. The controller sends or receives, it does not do both at once.
+//! Stores to the chip's window send bytes, loads from it receive bytes, and a control bit drives
+//! the chip select. The controller either sends or receives; it cannot do both at once.
 
 use core::fmt;
 
@@ -17,10 +17,10 @@ const MAY_WRITE: u32 = 1 << 16;
 const USER_MODE: u32 = 0b11;
 const DESELECT: u32 = 1 << 2;
 
-/// Why a transaction was not made.
+/// Why a transaction was refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum BusError {
-    /// It asked to send and receive at once, which this controller cannot.
+    /// It had to send and receive at once, which this controller cannot do.
     BothWays,
 }
 
@@ -47,13 +47,13 @@ pub struct FlashBus<D> {
 }
 
 impl<D: DelayNs> FlashBus<D> {
-    /// Takes the controller into use.
+    /// Sets up the controller.
     ///
     /// # Safety
     /// `base` must be the address of the controller and `window` that of the memory window of its
     /// chip select 0; nothing else may use them.
     pub unsafe fn new(base: usize, window: usize, delay: D) -> Self {
-        // SAFETY: the caller vouches for both.
+        // SAFETY: the caller guarantees both.
         let (mut configuration, control, window) = unsafe {
             (
                 Register::<u32>::new(base + CONFIGURATION),

@@ -1,4 +1,4 @@
-//! What the device is for, an invented tide gauge, and the settings it loads when it starts.
+//! The job of the device, an invented tide gauge, and the settings it loads at the start.
 
 use core::fmt::Write;
 use core::str::{self, FromStr};
@@ -8,7 +8,7 @@ use outlast_kvstore::{Error, Store};
 
 use crate::console::LINE;
 
-/// Reads a setting; the default where it is missing or no `T`.
+/// Reads a setting. Returns the default if it is missing or is not a `T`.
 fn load<F: NorFlash, const N: usize, T: FromStr>(
     store: &mut Store<F, N>,
     key: &str,
@@ -16,7 +16,7 @@ fn load<F: NorFlash, const N: usize, T: FromStr>(
 ) -> Result<T, Error<F::Error>> {
     let mut buffer = [0; LINE];
     let value = match store.get(key, &mut buffer) {
-        // A longer value is no number; a damaged one is lost.
+        // A value that is too long is not a number, and a damaged one is lost.
         Err(Error::BufferTooSmall { .. } | Error::Corrupt) => None,
         found => found?,
     };
@@ -24,10 +24,10 @@ fn load<F: NorFlash, const N: usize, T: FromStr>(
     Ok(text.and_then(|text| text.parse().ok()).unwrap_or(default))
 }
 
-/// Loads the settings and tells the person what the gauge will do.
+/// Loads the settings and prints what the gauge will do.
 ///
 /// # Errors
-/// Those of [`Store::get`], but for values that are missing or damaged.
+/// Those of [`Store::get`], except for values that are missing or damaged.
 pub fn start<F: NorFlash, const N: usize>(
     store: &mut Store<F, N>,
     out: &mut impl Write,

@@ -1,4 +1,4 @@
-//! The parts of the example: its board, and the session over the serial line.
+//! The parts of the example: its board, the gauge, and the session over the serial line.
 #![no_std]
 
 pub mod board;

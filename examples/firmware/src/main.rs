@@ -1,4 +1,4 @@
-//! Settings of a device in serial NOR flash, commanded over the serial line.
+//! A device with its settings in serial NOR flash, controlled over a serial line; see `README.md`.
 #![no_std]
 #![no_main]
 
@@ -14,7 +14,7 @@ use outlast_kvstore::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
 use outlast_kvstore::{Error, Layout, Store};
 use outlast_serialnor::{Options, SerialNor};
 
-/// The settings live in the last sectors of the chip.
+/// The settings are in the last sectors of the chip.
 const SETTINGS_BYTES: u32 = 4 * 4096;
 const KEYS: usize = 64;
 
@@ -22,7 +22,7 @@ const KEYS: usize = 64;
 fn main() -> ! {
     let Some(board) = Board::take() else { sleep() };
     let mut uart = board.uart;
-    // The emulated chip keeps its write enable latch set, which no real one does.
+    // The emulated chip leaves its write enable latch set, which no real chip does.
     let options = Options::new().with_latch_that_stays_set(true);
     let flash: Result<SerialNor<_, _>, _> = SerialNor::new(board.flash, Delay, options);
     let mut flash = match flash {
@@ -41,7 +41,7 @@ fn main() -> ! {
     let _ = writeln!(uart, "{capacity} bytes; settings in {start:#010x}..{end:#010x}");
     let layout = Layout::serial_nor().with_range(range);
     loop {
-        // In two steps: the store stays where it is made, and opening it takes little stack.
+        // In two steps, so that the store is not moved and opening it takes little stack.
         let mut closed = Store::<_, KEYS>::new(&mut flash, &layout);
         let opened = closed.as_mut().map_err(|error| *error);
         match opened.and_then(|store| store.mount().map(|()| store)) {
@@ -60,7 +60,9 @@ fn serve<F: NorFlash>(store: &mut Store<F, KEYS>, uart: &mut Uart) {
         let _ = writeln!(uart, "error: {error}");
         return;
     }
-    let _ = writeln!(uart, "ready, {} keys; help lists the commands", store.usage().keys);
+    let keys = store.usage().keys;
+    let plural = if keys == 1 { "" } else { "s" };
+    let _ = writeln!(uart, "ready, {keys} key{plural}; help lists the commands");
     loop {
         let Some(line) = read_line(uart) else {
             let _ = writeln!(uart, "error: the line is too long or not plain ASCII");
@@ -80,9 +82,9 @@ fn serve<F: NorFlash>(store: &mut Store<F, KEYS>, uart: &mut Uart) {
     }
 }
 
-/// What can be done where no store opens: nothing is destroyed unless asked for.
+/// Offers what can be done if the store does not open. Nothing is destroyed unless the user asks.
 fn start_afresh<F: NorFlash>(flash: &mut F, layout: &Layout, uart: &mut Uart) {
-    let _ = writeln!(uart, "say: format, which destroys what is there, or: open, to try again");
+    let _ = writeln!(uart, "say: format, which destroys the data there, or: open, to try again");
     loop {
         match read_line(uart).as_deref() {
             Some("open") => return,

@@ -1,6 +1,6 @@
 //! Access to the board's registers.
 
-/// A register or a window of the board that is read and written a `T` at a time.
+/// A register or memory window of the board that is read and written one `T` at a time.
 #[derive(Debug)]
 pub struct Register<T: Copy>(*mut T);
 
@@ -12,15 +12,15 @@ impl<T: Copy> Register<T> {
         Self(address as *mut T)
     }
 
-    /// Reads the register. Reading has side effects in some.
+    /// Reads the register. For some registers that has side effects.
     pub fn read(&self) -> T {
-        // SAFETY: what `new` asked for.
+        // SAFETY: guaranteed by the caller of `new`.
         unsafe { self.0.read_volatile() }
     }
 
     /// Writes the register.
     pub fn write(&mut self, value: T) {
-        // SAFETY: what `new` asked for.
+        // SAFETY: guaranteed by the caller of `new`.
         unsafe { self.0.write_volatile(value) }
     }
 }

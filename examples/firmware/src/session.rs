@@ -1,4 +1,4 @@
-//! The commands: one line in, lines of data out, and how it ended.
+//! The commands: one line in, lines of data out, then how it ended.
 
 use core::fmt::{self, Write};
 
@@ -12,25 +12,25 @@ use crate::console::LINE;
 pub const HELP: &str = "\
 get KEY                      print the value
 put KEY VALUE                store the rest of the line
-delete KEY
+delete KEY                   delete the key
 commit KEY=VALUE -KEY ...    store and delete up to 8 keys, all or nothing; values without spaces
-list                         every key and the length of its value in bytes
-usage                        how full and how worn the store is
-tidy                         do erases now that a later put would wait for
+list                         list every key and the length of its value in bytes
+usage                        print how full the store is and how often it compacted
+tidy                         erase now, so that later puts need not wait for it
 clear                        delete everything
 ";
 
-/// Why a command was not carried out.
+/// Why a command failed.
 #[derive(Debug)]
 pub enum Refusal<E> {
-    /// The line is no command.
+    /// The line is not a command.
     Line(&'static str),
     /// The store refused.
     Store(Error<E>),
 }
 
 impl<E> Refusal<E> {
-    /// Whether the store takes no more calls until it is opened again.
+    /// Whether the store must be opened again before further calls.
     pub const fn needs_reopen(&self) -> bool {
         matches!(self, Self::Store(Error::Flash(_) | Error::ReopenNeeded))
     }
@@ -53,7 +53,7 @@ impl<E: fmt::Debug> fmt::Display for Refusal<E> {
 
 const NO_SUCH_KEY: &str = "there is no such key";
 
-/// Carries out one line. What a person should read besides "ok" goes to `out`, which may not fail.
+/// Executes one line. Output other than "ok" goes to `out`, whose errors are ignored.
 ///
 /// # Errors
 /// Nothing was changed, unless [`Refusal::needs_reopen`].
@@ -89,8 +89,9 @@ pub fn answer<F: NorFlash, const N: usize>(
             let usage = store.usage();
             let _ = writeln!(
                 out,
-                "{} keys, {} bytes live, {} bytes free, {} sector turns, {} damaged records",
+                "{} key{}, {} bytes live, {} bytes free, {} compactions, {} damaged records",
                 usage.keys,
+                if usage.keys == 1 { "" } else { "s" },
                 usage.live_bytes,
                 usage.free_bytes,
                 usage.compactions,
@@ -116,7 +117,7 @@ fn get<F: NorFlash, const N: usize>(
     Ok(())
 }
 
-/// Text as it is, other bytes by their numbers.
+/// Prints text as it is and other bytes in hexadecimal.
 fn print(bytes: &[u8], out: &mut impl Write) {
     for chunk in bytes.utf8_chunks() {
         let _ = out.write_str(chunk.valid());

@@ -1,4 +1,4 @@
-//! The serial line: UART5, a 16550 with its registers four bytes apart.
+//! The serial line: UART5, a 16550 whose registers are four bytes apart.
 
 use core::fmt;
 
@@ -19,14 +19,14 @@ const ROOM_TO_SEND: u32 = 1 << 5;
 #[derive(Clone, Copy)]
 struct Uart5Interrupt;
 
-// SAFETY: the number is fixed and the board has it.
+// SAFETY: the number is fixed and valid on this board.
 unsafe impl InterruptNumber for Uart5Interrupt {
     fn number(self) -> u16 {
         8
     }
 }
 
-/// The serial line, 8 bits, no parity, at the speed the boot loader set.
+/// The serial line: 8 bits, no parity, at the speed that the boot loader set.
 #[derive(Debug)]
 pub struct Uart {
     data: Register<u32>,
@@ -34,18 +34,18 @@ pub struct Uart {
 }
 
 impl Uart {
-    /// Takes the line into use.
+    /// Sets up the line.
     ///
     /// # Safety
-    /// `base` must be the address of a 16550 that nothing else uses, and interrupts must be masked in the
-    /// core for good: there is no handler for them.
+    /// `base` must be the address of a 16550 that nothing else uses. Interrupts must stay masked in
+    /// the core for ever, because there is no handler for them.
     pub unsafe fn new(base: usize) -> Self {
-        // SAFETY: the caller vouches for the block of registers.
+        // SAFETY: the caller guarantees that the registers are there.
         let register = |offset| unsafe { Register::new(base + offset) };
         register(LINE_CONTROL).write(0b11_u32);
         register(FIFO_CONTROL).write(0b111_u32);
         register(INTERRUPT_ENABLE).write(1_u32);
-        // SAFETY: the caller masked interrupts in the core: no handler ever runs.
+        // SAFETY: the caller masked interrupts in the core, so no handler ever runs.
         unsafe { NVIC::unmask(Uart5Interrupt) };
         Self { data: register(DATA), line_status: register(LINE_STATUS) }
     }
@@ -58,7 +58,7 @@ impl Uart {
     /// Waits for a byte.
     pub fn receive(&mut self) -> u8 {
         while self.line_status.read() & RECEIVED == 0 {
-            // With interrupts masked, a pending one still ends the sleep.
+            // Although interrupts are masked, a pending one ends the sleep.
             cortex_m::asm::wfi();
             NVIC::unpend(Uart5Interrupt);
         }

@@ -1,4 +1,4 @@
-//! How marginal cells read.
+//! How marginal cells read during one power-up: a rule that gives the same readings in every run.
 
 use core::fmt;
 
@@ -10,7 +10,7 @@ use super::coin::{lanes_below, nth};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Bias(pub(super) Reading);
 
-/// `ones_of_256`: how many of 256 marginal bits read 1.
+/// The rule. `ones_of_256` says how many of 256 marginal bits read 1.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub(super) enum Reading {
     Zeros,
@@ -22,8 +22,8 @@ pub(super) enum Reading {
         seed: u64,
         ones_of_256: u16,
     },
-    /// 1 or 0 as `ones` says; from read number `first` on the other, and from `second` on the
-    /// first again.
+    /// All bits read `ones` before read number `first`, the opposite from there on, and `ones`
+    /// again from read number `second` on.
     Flips {
         ones: bool,
         first: u64,
@@ -47,8 +47,8 @@ impl Bias {
         Self(Reading::Stored)
     }
 
-    /// Every marginal bit has a value fixed for this power-up. The share that reads 1 is 0, 10,
-    /// 50, 90 or 100 percent, itself drawn from the seed.
+    /// Every marginal bit has a value that is fixed for this power-up. The share that reads 1 is 0,
+    /// 10, 50, 90 or 100 percent, and is itself drawn from the seed.
     pub fn seeded(seed: u64) -> Self {
         let shares = [0, 26, 128, 230, 256];
         let ones_of_256 = shares[(nth(seed, u64::MAX) % 5) as usize];
@@ -64,10 +64,10 @@ impl Bias {
     }
 
     /// All marginal bits read the same and change over at a read call drawn from the seed, among
-    /// the first sixteen since power-up; with `twice`, back again at another.
+    /// the first sixteen since power-up. With `twice` they change back at a later one.
     ///
-    /// A mistake that needs one bit to read otherwise at one read than at another shows under
-    /// some choice of one change; one that needs three readings, under two.
+    /// A mistake that shows when one bit reads differently at two reads is exposed by some choice
+    /// of one change; a mistake that needs three readings is exposed by two changes.
     pub fn flipping(seed: u64, twice: bool) -> Self {
         const READS: u64 = 16;
         let one = nth(seed, 0) % READS;
@@ -76,8 +76,8 @@ impl Bias {
         Self(Reading::Flips { ones: nth(seed, 2) & 1 == 1, first, second })
     }
 
-    /// What a byte reads whose bits `marginal` are marginal. `read` is the number of read calls
-    /// since power-up that came before.
+    /// The reading of a byte whose bits `marginal` are marginal. `read` is the number of earlier
+    /// read calls since power-up.
     pub(super) fn byte(self, stored: u8, marginal: u8, at: u32, read: u64) -> u8 {
         let ones =
             match self.0 {
@@ -168,7 +168,8 @@ mod tests {
                 places.insert((reads[0], changes));
             }
         }
-        // Either value first: no change, 15 places of one, and the pairs of places.
+        // Either value may come first, with no change, one of 15 places for one change, or one of
+        // the pairs of places for two.
         assert_eq!(places.len(), 2 * (1 + 15 + 15 * 14 / 2));
     }
 

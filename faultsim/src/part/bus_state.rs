@@ -1,8 +1,10 @@
-//! What a part on a serial bus holds besides its cells, as long as it has power.
+//! The volatile state of a part on a serial bus: everything besides its cells that it loses with
+//! its power.
 
 use super::cut::BusCut;
 
-/// State of the commands; empty at power-up. Kept by [`super::Chip`], used by [`super::spi`].
+/// The state of the command interpreter, reset at power-up. Kept by [`super::Chip`], used by
+/// [`super::spi`].
 #[derive(Debug, Default)]
 pub(crate) struct Volatile {
     /// Time since power-up, in nanoseconds.
@@ -16,14 +18,14 @@ pub(crate) struct Volatile {
     pub(crate) four_byte: bool,
     /// The last command was "reset enable".
     pub(crate) reset_enabled: bool,
-    /// Write enable commands so far.
+    /// Write enable commands received so far.
     pub(crate) enables: u32,
-    /// Bytes and pauses so far.
+    /// Bytes and pauses on the bus so far.
     pub(crate) moments: u64,
     pub(crate) cut: Option<(u64, BusCut)>,
-    /// The microcontroller was reset: the code under test has ended.
+    /// The microcontroller was reset, so the code under test has ended.
     pub(crate) is_reset: bool,
-    /// Code has been started on this state.
+    /// Code has been started in this state.
     pub(crate) is_started: bool,
 }
 
@@ -35,12 +37,12 @@ pub(crate) struct Busy {
     pub(crate) until_ns: u64,
 }
 
-/// What becomes of the cells when it is done. Addresses are those of the cells.
+/// What a command does to the cells once its busy time is over. Addresses are those of the cells.
 #[derive(Debug)]
 pub(crate) enum Work {
-    /// Something without effect on the cells.
+    /// Something that has no effect on the cells.
     Nothing,
-    /// Pieces of one page: more than one if the bytes wrapped.
+    /// Contiguous pieces of one page; more than one if the bytes wrapped within the page.
     Program(Vec<(u32, Vec<u8>)>),
     Erase {
         from: u32,

@@ -1,4 +1,5 @@
-//! The cells of the whole part, and the steps that change them.
+//! The cells of the whole part, with marginal bits, programmed units and erase counts, and the
+//! steps that change them.
 
 use super::coin::lanes_below;
 use super::geometry::{Geometry, GeometryError, Level};
@@ -9,15 +10,15 @@ use core::hash::{Hash, Hasher};
 use core::ops::Range;
 use serde::{Deserialize, Serialize};
 
-/// What a power cut can interrupt: the program of one page, or the erase of one sector. A
-/// program call over several pages is several steps, in order.
+/// What a power cut can interrupt: the program of one page, or the erase of one sector. A program
+/// call that covers several pages is several steps, in order.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Step {
     /// Clear the bits that are 0 in `data`.
     Program {
         /// Address of the first byte.
         at: u32,
-        /// Bytes, all in one page.
+        /// The bytes to program, all in one page.
         data: Vec<u8>,
     },
     /// Set all bits of a sector.
@@ -28,7 +29,7 @@ pub enum Step {
 }
 
 impl Step {
-    /// What kind of step it is: `a program` or `an erase`.
+    /// What kind of step it is, with its article: `a program` or `an erase`.
     pub const fn kind(&self) -> &'static str {
         match self {
             Self::Program { .. } => "a program",
@@ -49,8 +50,8 @@ impl Step {
         }
     }
 
-    /// Bytes of the part in which something can be left by the step when it is interrupted: the
-    /// pages or the sector that it works in, and with collateral damage all of the sector.
+    /// Bytes of the part that an interruption of the step can affect: the pages or the sector that
+    /// it works in or, with collateral damage, all of the sector.
     pub(crate) fn reach(&self, g: &Geometry, level: Level) -> Range<usize> {
         let Range { start, end } = self.range(g);
         let part = match self {
@@ -71,20 +72,19 @@ impl fmt::Display for Step {
     }
 }
 
-/// Cells of the whole part. Cheap to clone and compare.
+/// The cells of the whole part. Cheap to clone and compare.
 ///
-/// Equality and hash are those of the cells: the book-keeping of programmed units and erase
-/// counts is left out.
+/// Equality and hash consider only the cells, not the record of programmed units and erase counts.
 #[derive(Clone, Debug)]
 pub struct Image {
-    /// Solid value of each bit; of a marginal bit the value it is nearer to.
+    /// The solid value of each bit, or the value that a marginal bit is nearer to.
     bytes: Vec<u8>,
-    /// Marginal cells, ascending addresses.
+    /// Marginal cells, in ascending order of address.
     marginal: Vec<Marginal>,
-    /// One bit per unit: programmed since its erase. A unit that stores a 0 counts, but for one that
-    /// only collateral damage hit.
+    /// One bit per unit: whether it was programmed since its erase. A unit that stores a 0 counts
+    /// as programmed, unless only collateral damage put the 0 there.
     programmed: Vec<u64>,
-    /// Bytes that a word of it stands for.
+    /// Bytes of the part that one word of `programmed` covers.
     word_bytes: usize,
     /// Erases begun, per sector.
     erases: Vec<u32>,
@@ -161,7 +161,7 @@ impl Image {
         first as u32..last as u32
     }
 
-    /// The pages among these in which the image may differ from `other`, by number and in order,
+    /// The pages among `bytes` in which the image may differ from `other`, by number and in order,
     /// with the bytes of both.
     pub(crate) fn differing_within<'both>(
         &'both self,
@@ -179,7 +179,7 @@ impl Image {
         })
     }
 
-    /// Whether all bytes in which the image differs from `other` are among these.
+    /// Whether the image differs from `other` only within these bytes.
     pub(crate) fn differs_within(&self, other: &Self, bytes: &Range<usize>) -> bool {
         let mut all = (0..).zip(self.bytes.iter().zip(&other.bytes));
         all.all(|(at, (mine, theirs))| mine == theirs || bytes.contains(&at))
@@ -199,8 +199,8 @@ impl Image {
         })
     }
 
-    /// From here on only what is changed later is compared and copied among this image and those
-    /// copied from it.
+    /// Makes this image an origin: it and the copies made of it are from now on compared and copied
+    /// only where they are changed later.
     pub(crate) fn become_origin(&mut self) {
         self.touched.forget();
     }
@@ -210,14 +210,15 @@ impl Image {
         &self.erases
     }
 
-    /// Whether the unit with this number was programmed since its erase. After an interrupted
-    /// operation a unit of it counts as programmed if it stores a 0; collateral damage changes
-    /// nothing here.
+    /// Whether the unit with this number was programmed since its erase. A unit that an interrupted
+    /// operation worked on counts as programmed if it stores a 0. Collateral damage does not change
+    /// the answer.
     pub fn is_programmed(&self, unit: usize) -> bool {
         self.programmed.get(unit / 64).is_some_and(|word| word >> (unit % 64) & 1 == 1)
     }
 
-    /// Becomes equal to `other`, book-keeping included, and keeps its own allocations.
+    /// Becomes equal to `other`, including its record of units and erases, while keeping its own
+    /// allocations.
     pub fn copy_from(&mut self, other: &Self) {
         if let Some(pages) = self.touched.differing(&other.touched)
             && self.bytes.len() == other.bytes.len()
@@ -246,7 +247,7 @@ impl Image {
         self.erases.clone_from(&other.erases);
     }
 
-    /// Does the whole step. Bytes outside the part are passed over.
+    /// Does the whole step. Bytes outside the part are ignored.
     pub fn apply(&mut self, g: &Geometry, step: &Step) {
         match step {
             Step::Program { at, data } => self.program(g, *at, data),
@@ -264,7 +265,8 @@ impl Image {
         }
         let touched = marginal_within(&self.marginal, from, to);
         if !touched.is_empty() {
-            // A cell that is driven to 0 is marginal no longer; one that is left alone stays so.
+            // A cell that is driven to 0 is no longer marginal; one that is left alone stays
+            // marginal.
             for marginal in &mut self.marginal[touched] {
                 marginal.mask &= data[marginal.at as usize - from];
             }
@@ -286,7 +288,7 @@ impl Image {
         self.count_erase(sector);
     }
 
-    /// Leaves the cells of a torn step as given, of which `marginal` are marginal.
+    /// Sets the cells of a torn step to `cells`, of which `marginal` are marginal.
     pub(super) fn leave(&mut self, g: &Geometry, step: &Step, cells: &[u8], marginal: &[Marginal]) {
         let (from, to) = match step {
             Step::Program { at, data } => {
@@ -311,7 +313,7 @@ impl Image {
         }
     }
 
-    /// Changes the bytes of these cells. `change` gets the marginal ones among them, and appends
+    /// Changes the bytes of these cells. `change` receives the marginal ones among them and appends
     /// those that are marginal afterwards to its last argument.
     pub(super) fn change_cells(
         &mut self,
@@ -366,8 +368,8 @@ impl Image {
             .any(|(index, bits)| self.programmed.get(index).is_some_and(|word| word & bits != 0))
     }
 
-    /// After an interrupted operation only the content tells what was programmed. `clear`: units
-    /// that store no 0 count as erased.
+    /// After an interrupted operation only the content tells what was programmed. With `clear`,
+    /// units that store no 0 count as erased.
     pub(super) fn note_programmed_by_content(
         &mut self,
         g: &Geometry,
@@ -378,7 +380,7 @@ impl Image {
         let unit = g.unit_size() as usize;
         let last = to.div_ceil(unit);
         let mut number = from / unit;
-        // One word of the bit set after the other.
+        // The bit set is updated one word at a time.
         while number < last {
             let end = last.min((number / 64 + 1) * 64);
             let cells = &self.bytes[number * unit..(end * unit).min(self.bytes.len())];
@@ -407,7 +409,7 @@ impl Image {
     }
 }
 
-/// The words of a bit set that these bits are in, and which bits of the word they are.
+/// The words of a bit set that contain these bits, and a mask of the bits within each word.
 fn words_of(bits: Range<usize>) -> impl Iterator<Item = (usize, u64)> {
     let words = bits.start / 64..bits.end.div_ceil(64).max(bits.start / 64);
     words.map(move |index| {

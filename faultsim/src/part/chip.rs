@@ -1,4 +1,5 @@
-//! The running part: cells, power, counters and the cut to come.
+//! The running part: cells, power, counters and the planned cut. This is the fast model that the
+//! rig runs; [`super::slow_model`] is the readable one that tests compare it with.
 
 use core::ops::Range;
 
@@ -14,8 +15,8 @@ use super::marginal::marginal_within;
 use super::tears::tear::Tear;
 use super::timing::{DeviceTime, Timing};
 
-/// Calls that fail in one power-up until the code is stopped: far more than a part scanned byte by byte
-/// by code that does not look at the errors.
+/// How many calls may fail in one power-up before the code is stopped. This is far more than a scan
+/// of the whole part byte by byte takes in code that ignores the errors.
 const MOST_FAILED: u32 = 200_000;
 
 /// Work done since power-up. Refused calls are not counted.
@@ -29,18 +30,18 @@ pub struct Counts {
     pub program_calls: u64,
     /// Page programs that completed.
     pub programs: u64,
-    /// Bytes in them.
+    /// Bytes in these programs.
     pub programmed_bytes: u64,
     /// Sector erases that completed.
     pub erases: u64,
 }
 
-/// Erases of single sectors over the life of the part, interrupted ones included.
+/// Erases of single sectors over the life of the part, including interrupted ones.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Wear {
-    /// Erases of the sector with the most.
+    /// Erase count of the most-erased sector.
     pub most_erased: u32,
-    /// Erases of the sector with the fewest.
+    /// Erase count of the least-erased sector.
     pub least_erased: u32,
 }
 
@@ -53,29 +54,29 @@ pub struct Chip {
     bias: Bias,
     off: bool,
     cut: Option<(u64, CutTear)>,
-    taken: Option<(Step, Tear)>,
+    torn: Option<(Step, Tear)>,
     step: u64,
     fuel: u64,
     calls: u64,
     /// Calls that failed since power-up.
     failed: u32,
     counts: Counts,
-    /// Without reads, which their counts tell.
+    /// Without reads, whose time follows from their counts.
     time: DeviceTime,
     violations: Vec<ContractViolation>,
     recording: bool,
     trace: Vec<Step>,
     permits_second: bool,
     programmed_twice: bool,
-    /// What was read, if somebody asked for it.
+    /// The ranges read since the last call of `watch_reads`, if there was one.
     watched: Option<Vec<Range<u32>>>,
-    /// Allocations for the data of steps to be recorded.
+    /// Allocations to reuse for the data of recorded steps.
     spare: Vec<Vec<u8>>,
     volatile: Volatile,
 }
 
 impl Chip {
-    /// A blank part under power, with the times of [`Timing::SERIAL_NOR`] and endless fuel.
+    /// A blank, powered part with the times of [`Timing::SERIAL_NOR`] and no limit on its calls.
     pub fn new(g: Geometry) -> Self {
         Self {
             geometry: g,
@@ -84,7 +85,7 @@ impl Chip {
             bias: Bias::stored(),
             off: false,
             cut: None,
-            taken: None,
+            torn: None,
             step: 0,
             fuel: u64::MAX,
             calls: 0,
@@ -102,9 +103,9 @@ impl Chip {
         }
     }
 
-    /// Replaces the cells by `image`, which must be of the same geometry, clears counters,
-    /// trace, violations and any cut to come, and switches the power on. Fuel and recording
-    /// stay as they were set; the fuel is full again.
+    /// Replaces the cells by `image`, which must have the same geometry, clears counters, recorded
+    /// steps, violations and any planned cut, and switches the power on. The limit on calls and the
+    /// recording stay as they were set; the count of calls starts again.
     pub fn power_up(&mut self, image: &Image, bias: Bias) {
         self.image.copy_from(image);
         self.bias = bias;
@@ -113,8 +114,9 @@ impl Chip {
         self.begin();
     }
 
-    /// The microcontroller starts again and the part never lost its power: cells and the state of
-    /// the commands stay, a bus in the middle of something included. Else as [`Chip::power_up`].
+    /// Restarts the microcontroller while the part keeps its power: the cells and the state of the
+    /// command interpreter stay, including a command that is under way. Otherwise like
+    /// [`Chip::power_up`].
     pub fn restart(&mut self) {
         self.volatile.is_reset = false;
         self.volatile.moments = 0;
@@ -124,7 +126,7 @@ impl Chip {
 
     fn begin(&mut self) {
         self.cut = None;
-        self.taken = None;
+        self.torn = None;
         self.step = 0;
         self.calls = 0;
         self.failed = 0;
@@ -160,14 +162,14 @@ impl Chip {
         self.recording = on;
     }
 
-    /// The steps completed and recorded since power-up or the last call, in order. The step
-    /// that a cut tore is not among them; see [`Chip::torn_step`].
+    /// The steps completed and recorded since power-up or the last call, in order. The step that a
+    /// cut tore is not included; see [`Chip::torn_step`].
     pub fn take_steps(&mut self) -> Vec<Step> {
         core::mem::take(&mut self.trace)
     }
 
-    /// Whether programs over programmed units are carried out and noted instead of refused: behind
-    /// collateral damage, which can make what was programmed read as blank.
+    /// Whether programs over programmed units are carried out and noted instead of refused. The rig
+    /// permits them after collateral damage, which can make programmed units read as blank.
     pub(crate) fn permit_second_programs(&mut self, on: bool) {
         self.permits_second = on;
     }
@@ -177,17 +179,18 @@ impl Chip {
         self.programmed_twice
     }
 
-    /// What was read since the last call, if there was one since power-up; from now on reads are kept.
+    /// The ranges read since the last call, if there was one since power-up. Reads are recorded
+    /// from now on.
     pub(crate) fn watch_reads(&mut self) -> Vec<Range<u32>> {
         self.watched.replace(Vec::new()).unwrap_or_default()
     }
 
-    /// The steps that [`Chip::take_steps`] would take.
+    /// The steps that [`Chip::take_steps`] would return.
     pub(crate) fn steps(&self) -> &[Step] {
         &self.trace
     }
 
-    /// Takes the first of them, so many.
+    /// Takes the first `count` of them.
     pub(crate) fn take_first_steps(&mut self, count: usize) -> Vec<Step> {
         let rest = self.trace.split_off(count.min(self.trace.len()));
         core::mem::replace(&mut self.trace, rest)
@@ -198,49 +201,49 @@ impl Chip {
         self.step
     }
 
-    /// When step number `step` begins, counted from 0 at power-up, it is torn and the power
-    /// goes off. Replaces an earlier cut that has not happened yet.
+    /// Plans a power cut: step number `step`, counted from 0 at power-up, is torn and the power
+    /// goes off. This replaces an earlier cut that has not happened yet.
     pub fn cut_at(&mut self, step: u64, tear: impl Into<CutTear>) {
         self.cut = Some((step, tear.into()));
     }
 
-    /// The same with a tear drawn when the step is known.
+    /// The same with a tear that is drawn when the step is known.
     pub fn cut_randomly(&mut self, step: u64, level: Level, rng: ChaCha8Rng) {
         self.cut_at(step, CutTear::Drawn { level, rng: Box::new(rng) });
     }
 
-    /// Ends the run at a moment of the serial bus, see [`BusCut`]. Has no effect if the part is not
-    /// used through [`super::spi`]. Replaces an earlier one that has not happened yet.
+    /// Ends the run at a moment of the serial bus, see [`BusCut`]. It has no effect if the part is
+    /// not used through [`super::spi`]. This replaces an earlier one that has not happened yet.
     pub fn cut_on_bus(&mut self, moment: u64, cut: BusCut) {
         self.volatile.cut = Some((moment, cut));
     }
 
-    /// Moments of the serial bus since power-up.
+    /// The number of moments of the serial bus since power-up.
     pub fn bus_moments(&self) -> u64 {
         self.volatile.moments
     }
 
-    /// Whether a cut has taken the power, or ended the code under test by a reset.
+    /// Whether a cut has taken the power away, or a reset has ended the code under test.
     pub fn is_off(&self) -> bool {
         self.off || self.volatile.is_reset
     }
 
-    /// Whether the code under test was ended by a reset, and the part still has power.
+    /// Whether a reset has ended the code under test while the part still has power.
     pub fn is_reset(&self) -> bool {
         !self.off && self.volatile.is_reset
     }
 
-    /// Takes the power while no step is under way.
+    /// Switches the power off while no step is under way.
     pub(crate) fn switch_off(&mut self) {
         self.off = true;
     }
 
-    /// Tears a step without a power cut, because the part was told to give up on it.
+    /// Tears a step without a power cut, because the part was told to abort it.
     pub(crate) fn abort(&mut self, step: &Step, tear: &Tear) {
         self.image.apply_torn(&self.geometry, step, tear);
     }
 
-    /// Notes a wrong use that has its effect all the same.
+    /// Notes a violation that takes effect nevertheless.
     pub(crate) fn note(&mut self, violation: ContractViolation) {
         self.violations.push(violation);
     }
@@ -257,13 +260,13 @@ impl Chip {
         &self.timing
     }
 
-    /// The step that the cut fell into, and how it was torn.
+    /// The step that the cut interrupted, and how it was torn.
     pub fn torn_step(&self) -> Option<&(Step, Tear)> {
-        self.taken.as_ref()
+        self.torn.as_ref()
     }
 
-    /// Grants this many reads, programs and erases per power-up, refused ones included; further
-    /// ones fail with [`PartError::Fuel`].
+    /// Grants this many reads, programs and erases per power-up, including refused ones; further
+    /// calls fail with [`PartError::Fuel`].
     pub fn set_fuel(&mut self, calls: u64) {
         self.fuel = calls;
     }
@@ -289,15 +292,15 @@ impl Chip {
         }
     }
 
-    /// Calls since power-up that broke the contract, in order.
+    /// Contract violations since power-up, in order.
     pub fn violations(&self) -> &[ContractViolation] {
         &self.violations
     }
 
-    /// Reads the bytes from `at` on.
+    /// Reads the bytes that begin at `at`.
     ///
     /// # Errors
-    /// [`PartError`]; `out` is then as it was.
+    /// [`PartError`]; `out` is unchanged then.
     #[inline]
     pub fn read(&mut self, at: u32, out: &mut [u8]) -> Result<(), PartError> {
         self.begin_call()?;
@@ -374,7 +377,7 @@ impl Chip {
         }
         for sector in from / size..to / size {
             if self.is_cut_due() {
-                return Err(self.take_cut(Step::Erase { sector }));
+                return Err(self.tear_and_switch_off(Step::Erase { sector }));
             }
             self.image.erase(&self.geometry, sector);
             self.counts.erases += 1;
@@ -384,7 +387,7 @@ impl Chip {
         Ok(())
     }
 
-    /// A call that is refused because `from..to` does not keep to the caller's own granule.
+    /// Refuses a call because `from..to` is not aligned to the caller's own granule.
     pub(super) fn misaligned_call(&mut self, from: u32, to: u64, granule: u32) -> PartError {
         match self.begin_call() {
             Ok(()) => self.refuse_alignment(from, to, granule),
@@ -396,7 +399,7 @@ impl Chip {
         self.refuse(ContractViolation::Misaligned { from, to, granule })
     }
 
-    /// The power must be on, and there must be fuel.
+    /// Checks that the power is on and that the limit on calls is not used up, and counts the call.
     #[inline]
     fn begin_call(&mut self) -> Result<(), PartError> {
         if self.off {
@@ -411,17 +414,18 @@ impl Chip {
         Ok(())
     }
 
-    /// Code that repeats a failing call for ever would never return: it is stopped by a panic.
+    /// Counts a failed call. Code that repeats a failing call forever would never return, so it is
+    /// stopped by a panic.
     ///
     /// # Panics
-    /// After [`MOST_FAILED`] of them.
+    /// After [`MOST_FAILED`] failed calls.
     #[cold]
     fn note_failed(&mut self) {
         self.failed = self.failed.saturating_add(1);
-        // A destructor at work in the panic must not make it an abort.
+        // A destructor that runs during the panic must not turn it into an abort.
         if self.is_given_up() && !std::thread::panicking() {
             panic!(
-                "{MOST_FAILED} calls of the part have failed in this power-up, and the code makes more"
+                "{MOST_FAILED} flash calls failed in this power-up, and the code keeps making more"
             );
         }
     }
@@ -459,7 +463,7 @@ impl Chip {
             return Ok(());
         }
         for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
-            // Zeros are the one thing that may be programmed over a unit.
+            // Only zeros may be programmed over a programmed unit.
             if self.image.is_programmed(number) && unit_data.iter().any(|byte| *byte != 0) {
                 if self.permits_second {
                     self.programmed_twice = true;
@@ -471,7 +475,7 @@ impl Chip {
         Ok(())
     }
 
-    /// Finds the words for a program over the programmed unit at `from`.
+    /// Refuses a program over the programmed unit at `from` with the violation that fits.
     fn refuse_over_program(&mut self, from: usize, data: &[u8]) -> PartError {
         let cells = &self.image.bytes()[from..from + data.len()];
         let marginal =
@@ -490,7 +494,7 @@ impl Chip {
 
     fn program_page(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
         if self.is_cut_due() {
-            return Err(self.take_cut(Step::Program { at, data: data.to_vec() }));
+            return Err(self.tear_and_switch_off(Step::Program { at, data: data.to_vec() }));
         }
         self.image.program(&self.geometry, at, data);
         self.counts.programs += 1;
@@ -516,8 +520,8 @@ impl Chip {
         self.cut.as_ref().is_some_and(|(step, _)| *step == self.step)
     }
 
-    /// Tears `step` as the cut says, and the power is gone.
-    fn take_cut(&mut self, step: Step) -> PartError {
+    /// Tears `step` as planned and switches the power off.
+    fn tear_and_switch_off(&mut self, step: Step) -> PartError {
         let tear = match self.cut.take() {
             Some((_, CutTear::Given(tear))) => tear,
             Some((_, CutTear::Drawn { level, mut rng })) => {
@@ -527,13 +531,13 @@ impl Chip {
         };
         self.image.apply_torn(&self.geometry, &step, &tear);
         self.off = true;
-        self.taken = Some((step, tear));
+        self.torn = Some((step, tear));
         PartError::PowerOff
     }
 }
 
-/// Copies all of `from`, which is as long as `to`. Most reads are of a few bytes: these are copied
-/// as two halves that may overlap or one by one, without a call of a general routine.
+/// Copies all of `from`, which is as long as `to`. Most reads are of a few bytes. They are copied
+/// as two halves that may overlap, or byte by byte, to avoid the call of a general copy routine.
 #[inline]
 fn copy(to: &mut [u8], from: &[u8]) {
     #[inline]

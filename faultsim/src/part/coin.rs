@@ -12,7 +12,7 @@ pub(super) fn nth(seed: u64, index: u64) -> u64 {
     mixed ^ (mixed >> 31)
 }
 
-/// A coin for each of a row of bits: it lands with probability `of_256` / 256.
+/// One coin toss per bit of a run of bits: each lands with probability `of_256` / 256.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub(super) struct Coin {
     pub(super) seed: u64,
@@ -20,21 +20,21 @@ pub(super) struct Coin {
 }
 
 impl Coin {
-    /// Whether the coin of bit number `index` lands: lane `index % 8` of 64 drawn bits.
+    /// Whether the toss for bit number `index` lands: lane `index % 8` of 64 drawn bits.
     pub(super) fn lands(self, index: u32) -> bool {
         let lanes = nth(self.seed, u64::from(index / 8));
         let lane = (lanes >> (8 * (index % 8))) & 0xFF;
         lane < u64::from(self.of_256)
     }
 
-    /// The coins of bits `8 * byte ..= 8 * byte + 7`, one per bit of the result.
+    /// The tosses for bits `8 * byte ..= 8 * byte + 7`, one per bit of the result.
     pub(super) fn lands_8(self, byte: u32) -> u8 {
         lanes_below(nth(self.seed, u64::from(byte)), self.of_256)
     }
 }
 
-/// One bit per 8-bit lane of `lanes`, lowest first: set where the lane is below `limit`. All
-/// lanes at once, since whole sectors are tossed.
+/// One bit per 8-bit lane of `lanes`, lowest first: set where the lane is below `limit`. It works
+/// on all lanes at once because whole sectors are tossed.
 pub(super) fn lanes_below(lanes: u64, limit: u16) -> u8 {
     const TOP: u64 = 0x8080_8080_8080_8080;
     const EACH: u64 = 0x0101_0101_0101_0101;
@@ -42,7 +42,7 @@ pub(super) fn lanes_below(lanes: u64, limit: u16) -> u8 {
     const GATHER: u64 = 0x0102_0408_1020_4080;
     let Ok(limit) = u8::try_from(limit) else { return 0xFF };
     let limit = EACH * u64::from(limit);
-    // Top bit of a lane: its low seven bits are not below those of the limit.
+    // The top bit of a lane is set if its low seven bits are not below those of the limit.
     let low_reached = (lanes | TOP) - (limit & !TOP);
     let reached = (lanes & !limit) | (!(lanes ^ limit) & low_reached);
     let below = (!reached & TOP) >> 7;

@@ -1,12 +1,12 @@
-//! What a store must not ask of the part, and the errors it gets.
+//! The contract of the flash: the calls a store must not make, and the errors it gets for them.
 
 use core::fmt;
 
 use embedded_storage::nor_flash::{NorFlashError, NorFlashErrorKind};
 use serde::{Deserialize, Serialize};
 
-/// A call that breaks the contract of the part. It is refused as a whole and has no effect.
-/// Addresses in bytes from the start of the part; `to` is exclusive.
+/// A call that violates the contract of the part. It is refused as a whole and has no effect.
+/// Addresses are in bytes from the start of the part; `to` is exclusive.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[non_exhaustive]
 pub enum ContractViolation {
@@ -14,29 +14,29 @@ pub enum ContractViolation {
     OutOfRange {
         /// First byte.
         from: u32,
-        /// Byte behind the last one.
+        /// Byte after the last one.
         to: u64,
     },
-    /// Start or end is no multiple of what the operation works in.
+    /// Start or end is not a multiple of the alignment that the operation requires.
     Misaligned {
         /// First byte.
         from: u32,
-        /// Byte behind the last one.
+        /// Byte after the last one.
         to: u64,
-        /// Bytes the operation works in.
+        /// The alignment in bytes.
         granule: u32,
     },
-    /// A program wants a 1 where a 0 is. Only an erase can do that.
+    /// A program wants to set a bit to 1 that is 0. Only an erase can do that.
     ZeroToOne {
-        /// The byte that has the 0.
+        /// The byte that contains the 0.
         at: u32,
     },
-    /// A unit is programmed a second time since its erase, and not with zeros only.
+    /// A unit is programmed a second time since its erase, with anything but zeros.
     SecondProgram {
         /// First byte of the unit.
         at: u32,
     },
-    /// A software reset was sent to a busy part: it tears what the part was doing.
+    /// A software reset was sent to a busy part, which tears the operation under way.
     ResetWhileBusy,
 }
 
@@ -65,9 +65,9 @@ impl fmt::Display for ContractViolation {
 pub enum PartError {
     /// The power is off: it was cut during this call or an earlier one.
     PowerOff,
-    /// More calls in one power-up than were granted; the code under test seems to loop for ever.
+    /// More calls in one power-up than were granted; the code under test seems to loop forever.
     Fuel,
-    /// The call breaks the contract of the part.
+    /// The call violates the contract of the part.
     Contract(ContractViolation),
 }
 

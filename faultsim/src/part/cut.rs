@@ -1,4 +1,4 @@
-//! How a power cut to come ends the run.
+//! How a planned power cut ends the run.
 
 use rand::rngs::ChaCha8Rng;
 
@@ -8,13 +8,13 @@ use super::tears::tear::Tear;
 /// How the step at a power cut is torn.
 #[derive(Debug)]
 pub enum CutTear {
-    /// In this way.
+    /// As given.
     Given(Tear),
-    /// By [`Tear::draw`], once the step is known.
+    /// Drawn by [`Tear::draw`] once the step is known.
     Drawn {
-        /// How nasty the tear may be.
+        /// How severe the tear may be.
         level: Level,
-        /// Where the choice comes from.
+        /// The source of randomness.
         rng: Box<ChaCha8Rng>,
     },
 }
@@ -25,12 +25,12 @@ impl From<Tear> for CutTear {
     }
 }
 
-/// A cut at a moment of the bus rather than at a step. Moments are counted from power-up: each byte
-/// on the bus is one, and each pause between transactions.
+/// A cut at a moment of the bus instead of at a step. Moments are counted from power-up: each byte
+/// on the bus is one, and so is each pause between transactions.
 #[derive(Debug)]
 pub enum BusCut {
-    /// The supply fails. What the part is busy with is torn so.
+    /// The supply fails, and whatever the part is busy with is torn this way.
     Power(CutTear),
-    /// The microcontroller is reset; the part keeps its power and goes on with what it does.
+    /// The microcontroller is reset; the part keeps its power and continues what it is doing.
     Reset,
 }

@@ -1,21 +1,24 @@
-//! Sizes of the simulated part, and the fault levels.
+//! Sizes of the simulated part, and the fault levels. Both are plain data that the whole rig uses.
 
 use core::fmt;
 use core::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
-/// How nasty a power cut may be. Each level includes those below it.
+/// Fault level: how severe the damage of a simulated power cut may be. Each level includes those
+/// below it; see the table in [`crate::part`].
 ///
-/// Up to F4 storage code owes everything: what it acknowledged is there at every later
-/// power-up; an operation in flight at the cut is there wholly or not at all; what one power-up
-/// reported, later ones report too; it comes up, stays writable and keeps to its stated work, and
-/// however often a recovery is cut, the next one gets through. Behind collateral damage, at F5, it owes
-/// less: it does not panic or loop, keeps to its stated work, reports no value that was never written to
-/// that setting, stays writable, and loses nothing that stands in other sectors.
+/// Up to F4, storage code must keep every promise. What it acknowledged is there at every later
+/// power-up. An operation in flight at the cut is there completely or not at all. What one power-up
+/// reported, later ones report too. The code starts up, stays writable and keeps to its stated
+/// work; and however often a recovery is cut, the next one completes.
+///
+/// After collateral damage, at F5, it owes less. It does not panic or loop, keeps to its stated
+/// work, reports no value that was never written to that setting, stays writable, and loses nothing
+/// that is stored in other sectors.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Level {
-    /// Cuts between operations only.
+    /// Cuts between operations only: a step has not begun, or it is complete.
     F0,
     /// Also programs and erases that stop half-way, in unit order.
     F1,
@@ -25,7 +28,7 @@ pub enum Level {
     F3,
     /// Also subsets chosen to fool the checks of a record format.
     F4,
-    /// Also damage to other bytes of the page under an interrupted program.
+    /// Also damage to other bytes of the page or sector that an interrupted program works in.
     F5,
 }
 
@@ -47,7 +50,7 @@ impl fmt::Display for Level {
     }
 }
 
-/// A text that names no fault level.
+/// The error for a text that is not the name of a fault level.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct LevelError;
 
@@ -70,32 +73,32 @@ impl FromStr for Level {
     }
 }
 
-/// Sizes of the part, in bytes. [`Geometry::new`] checks that they fit each other.
+/// Sizes of the part, in bytes. [`Geometry::new`] checks that they fit together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Geometry {
     /// Number of sectors.
     pub sectors: u32,
     /// Bytes that one erase sets to `0xFF`.
     pub sector_bytes: u32,
-    /// Smallest number of bytes that can be programmed, and their alignment.
+    /// Smallest number of bytes that can be programmed; programs are aligned to it.
     pub unit: u32,
-    /// Bytes that one program operation can touch, aligned.
+    /// Largest number of bytes that one program operation can write; pages are aligned to it.
     pub page: u32,
 }
 
-/// Why sizes make no part.
+/// Why sizes do not describe a valid part.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum GeometryError {
     /// One of the sizes is zero.
     Zero,
-    /// The page is no multiple of the unit.
+    /// The page is not a multiple of the unit.
     PageNotUnits,
-    /// The sector is no multiple of the page.
+    /// The sector is not a multiple of the page.
     SectorNotPages,
     /// The part is larger than 256 MiB.
     TooLarge,
-    /// The bytes given are not as many as the part holds.
+    /// The number of bytes given is not the size of the part.
     WrongLength,
 }
 
@@ -117,8 +120,8 @@ impl Geometry {
     /// Sizes in bytes.
     ///
     /// # Errors
-    /// [`GeometryError`] when a size is zero, when they do not divide each other, or when the
-    /// part would be larger than 256 MiB.
+    /// [`GeometryError`] if a size is zero, if the sizes do not divide each other, or if the part
+    /// would be larger than 256 MiB.
     pub fn new(
         sectors: u32,
         sector_bytes: u32,
@@ -146,7 +149,8 @@ impl Geometry {
         self.sectors.saturating_mul(self.sector_bytes)
     }
 
-    // The fields are public, so a value may have bypassed `new`: a zero must not divide.
+    // The fields are public, so a value may not have come from `new`. These never return zero, so
+    // that nothing divides by zero.
 
     pub(super) fn unit_size(&self) -> u32 {
         self.unit.max(1)
@@ -178,7 +182,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn sizes_that_do_not_fit_are_refused() {
+    fn sizes_that_do_not_fit_together_are_refused() {
         assert_eq!(Geometry::new(0, 4096, 1, 256), Err(GeometryError::Zero));
         assert_eq!(Geometry::new(4, 4096, 0, 256), Err(GeometryError::Zero));
         assert_eq!(Geometry::new(4, 4096, 16, 24), Err(GeometryError::PageNotUnits));

@@ -1,4 +1,5 @@
-//! Marginal bits: an interrupted step left them half-way, and they read differently.
+//! Sorted lists of marginal bits: cells that an interrupted step left half-way, so that they may
+//! read differently each time.
 
 use core::ops::Range;
 
@@ -14,9 +15,9 @@ pub struct Marginal {
     pub mask: u8,
 }
 
-/// The entries of a sorted list that lie in bytes `from..to`.
+/// The indices of the entries of a sorted list that lie in bytes `from..to`.
 pub(super) fn marginal_within(marginal: &[Marginal], from: usize, to: usize) -> Range<usize> {
-    // Most questions are about bytes before all of them or behind.
+    // Most ranges lie entirely before the first marginal byte or after the last one.
     if marginal.first().is_none_or(|first| first.at as usize >= to) {
         return 0..0;
     }
@@ -38,7 +39,7 @@ pub(super) fn push_marginal(list: &mut Vec<Marginal>, at: usize, mask: u8) {
 pub(super) struct MarginalCursor<'list>(pub(super) &'list [Marginal]);
 
 impl MarginalCursor<'_> {
-    /// The marginal bits of the byte at `at`, which must be behind the one asked for before.
+    /// The marginal bits of the byte at `at`, which must lie after the one asked for last time.
     pub(super) fn mask(&mut self, at: usize) -> u8 {
         while let [first, rest @ ..] = self.0 {
             if first.at as usize > at {

@@ -1,12 +1,16 @@
-//! The simulated part: memory cells, what a power cut leaves in them, and the handle a store sees.
+//! The simulated part: memory cells, what a power cut leaves in them, and the handles through which
+//! storage code uses it.
 //!
-//! The model is at array level: reads, page programs and sector erases, each of which is atomic
-//! unless a power cut falls into it. An interrupted step leaves what [`Tear`] describes; cells it
-//! left half-way are *marginal* and read as [`Bias`] says until they are programmed or erased.
+//! The model is at array level: reads, page programs and sector erases. Each program of one page
+//! and each erase of one sector is a [`Step`], and a step is atomic unless a power cut falls into
+//! it. An interrupted step leaves what a [`Tear`] describes. Cells that it left half-way are
+//! *marginal*: until they are programmed or erased again, they read as the [`Bias`] of the power-up
+//! says.
 //!
 //! # Fault model
 //!
-//! Each [`Level`] includes the ones above it. What a store owes at each is said there.
+//! Each [`Level`] includes all the levels before it. What a store owes at each is said there. The
+//! classes above F0 can be switched off one by one, to show that the rig needs them.
 //!
 //! | level | faults | generated in |
 //! |---|---|---|
@@ -32,12 +36,19 @@
 //! | `Adversarial` | any of a program or an erase | as above |
 //! | `Collateral` | program with damage beside it | `ProgramCollateral` |
 //!
-//! # Rules
+//! Besides the tear, F3 varies how the marginal bits read in the power-up that follows: all 0, all
+//! 1, fixed for the power-up, different at each read, or changing over at one or two reads
+//! ([`Bias`]). For code with a linear check, F4 also has torn programs that are worked out to pass
+//! it ([`Subject::linear_check`](crate::subject::Subject::linear_check)).
 //!
-//! Nothing here knows of storage code, operations or histories. [`Chip`] is the fast model.
-//! [`slow_model::SlowChip`] is the same part written one cell at a time for readability; it shares
-//! the types of the fast model and no code, and tests compare the two. [`spi`] is the part on its
-//! serial bus. The list of tears of a step is part of the replay tokens, see [`Tear::list`].
+//! # Two implementations
+//!
+//! [`Chip`] is the fast model that the rig runs. [`slow_model::SlowChip`] is the same part written
+//! one cell at a time for readability. It shares the types of the fast model and no code, and tests
+//! check that the two agree. [`spi`] is the part on its serial bus.
+//!
+//! Nothing here knows of stores, operations or histories. The list of tears of a step is part of
+//! the replay tokens, see [`Tear::list`].
 
 mod bias;
 mod bus_state;

@@ -1,4 +1,4 @@
-//! The part as storage code sees it: the `embedded-storage` traits.
+//! The part as storage code sees it: handles that implement the `embedded-storage` traits.
 
 use core::cell::{Ref, RefCell, RefMut};
 use std::rc::Rc;
@@ -13,12 +13,12 @@ use super::contract::PartError;
 pub struct Part(Rc<RefCell<Chip>>);
 
 impl Part {
-    /// Takes the chip in.
+    /// Takes ownership of the chip.
     pub fn new(chip: Chip) -> Self {
         Self(Rc::new(RefCell::new(chip)))
     }
 
-    /// Looks at the chip.
+    /// Borrows the chip to look at it.
     ///
     /// # Panics
     /// If the chip is borrowed by [`Part::chip_mut`].
@@ -26,26 +26,27 @@ impl Part {
         self.0.borrow()
     }
 
-    /// Works on the chip. Let go of it before the store is called again.
+    /// Borrows the chip to work on it. Release the borrow before the store is called again.
     ///
     /// # Panics
-    /// If the chip is borrowed already.
+    /// If the chip is already borrowed.
     pub fn chip_mut(&self) -> RefMut<'_, Chip> {
         self.0.borrow_mut()
     }
 
-    /// The chip as a flash that reads in `READ` and programs in `UNIT` bytes.
+    /// The chip as a flash that reads in multiples of `READ` bytes and programs in multiples of
+    /// `UNIT` bytes.
     pub fn nor<const READ: usize, const UNIT: usize>(&self) -> Nor<READ, UNIT> {
         Nor(self.clone())
     }
 
-    /// The same where a unit may be programmed any number of times, bit by bit.
+    /// The same for a flash whose units may be programmed any number of times, bit by bit.
     pub fn multi_nor<const READ: usize, const UNIT: usize>(&self) -> MultiNor<READ, UNIT> {
         MultiNor(self.nor())
     }
 }
 
-/// The part behind the `embedded-storage` traits, with any number of programs per unit.
+/// The part through the `embedded-storage` traits, with any number of programs per unit.
 #[derive(Clone, Debug)]
 pub struct MultiNor<const READ: usize, const UNIT: usize>(Nor<READ, UNIT>);
 
@@ -83,7 +84,7 @@ impl<const READ: usize, const UNIT: usize> NorFlash for MultiNor<READ, UNIT> {
 
 impl<const READ: usize, const UNIT: usize> MultiwriteNorFlash for MultiNor<READ, UNIT> {}
 
-/// The part behind the `embedded-storage` traits.
+/// The part through the `embedded-storage` traits.
 ///
 /// The erase size of the type is 512 bytes whatever the geometry is; an erase must nevertheless
 /// cover whole sectors of the geometry.
@@ -97,7 +98,7 @@ impl<const READ: usize, const UNIT: usize> Nor<READ, UNIT> {
     }
 }
 
-/// Refuses a range whose ends are no multiples of `granule`.
+/// Refuses a range whose start or end is not a multiple of `granule`.
 fn check_alignment(chip: &mut Chip, at: u32, len: usize, granule: usize) -> Result<(), PartError> {
     let granule = granule.max(1);
     if (at as usize).is_multiple_of(granule) && len.is_multiple_of(granule) {

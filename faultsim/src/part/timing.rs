@@ -1,4 +1,4 @@
-//! Simulated device time.
+//! Simulated device time, computed from the times of a data sheet.
 
 use core::ops::AddAssign;
 
@@ -7,9 +7,9 @@ use serde::{Deserialize, Serialize};
 /// Time the part was busy or on the bus, in nanoseconds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DeviceTime {
-    /// By the typical times of the data sheet.
+    /// According to the typical times of the data sheet.
     pub typical_ns: u64,
-    /// By the maximal times of the data sheet.
+    /// According to the maximum times of the data sheet.
     pub maximal_ns: u64,
 }
 
@@ -20,14 +20,15 @@ impl AddAssign for DeviceTime {
     }
 }
 
-/// How long the part takes. Times in nanoseconds.
+/// How long operations take. Times are in nanoseconds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Timing {
     /// To program one byte.
     pub byte_program: DeviceTime,
-    /// To program a full page of 256 bytes. In between, time grows evenly with the length.
+    /// To program a full page of 256 bytes. Between one byte and a page, the time grows linearly
+    /// with the length.
     pub page_program: DeviceTime,
-    /// To erase 4 KiB. A larger sector takes as many of these, a smaller one takes one.
+    /// To erase 4 KiB. A larger sector takes a multiple of this; a smaller one takes as long.
     pub erase_4k: DeviceTime,
     /// To move one byte over the bus.
     pub bus_byte_ns: u64,
@@ -58,13 +59,14 @@ impl Timing {
         self.reads(1, len as u64)
     }
 
-    /// To read `bytes` in all with so many commands.
+    /// To read `bytes` in total with this many commands.
     pub(super) fn reads(&self, commands: u64, bytes: u64) -> DeviceTime {
         let bus = (commands * Self::COMMAND_BYTES + bytes) * self.bus_byte_ns;
         times(bus, bus)
     }
 
-    /// To program `len` bytes within one page. Status polls overlap the work and cost nothing.
+    /// To program `len` bytes within one page. Status polls happen during the busy time and cost
+    /// nothing.
     pub fn program(&self, len: usize) -> DeviceTime {
         let len = len as u64;
         let bus = (Self::WRITE_ENABLE_BYTES + Self::COMMAND_BYTES + len) * self.bus_byte_ns;
@@ -97,7 +99,7 @@ mod tests {
     // Source of the expected times: ISSI IS25LP128F/IS25WP128F data sheet, rev. A8; bus bytes
     // of 8 clocks at 50 MHz counted by hand.
     #[test]
-    fn times_of_the_data_sheet() {
+    fn times_match_the_data_sheet() {
         let timing = Timing::SERIAL_NOR;
         assert_eq!(timing.read(20), times(24 * 160, 24 * 160));
         assert_eq!(timing.program(1), times(8_000 + 6 * 160, 40_000 + 6 * 160));

@@ -1,14 +1,14 @@
-//! Which pages of an image may differ from the image it descends from, so that near relatives are
-//! copied and compared page by page.
+//! Which pages of an image may differ from the image it was copied from, so that images with the
+//! same origin are copied and compared page by page.
 
 use core::ops::Range;
 use core::sync::atomic::{AtomicU64, Ordering};
 
-/// Bytes that are tracked as one.
+/// Size of the pages that are tracked, in bytes.
 pub(super) const PAGE: usize = 256;
 
-/// A set of pages. Two images of the same origin have equal content in all pages that neither of
-/// their sets holds.
+/// A set of pages. Two images with the same origin have equal content in all pages that are in
+/// neither of their sets.
 #[derive(Clone, Debug)]
 pub(super) struct Touched {
     origin: u64,
@@ -17,12 +17,12 @@ pub(super) struct Touched {
 }
 
 impl Touched {
-    /// Of an image of so many bytes that is its own origin: none.
+    /// The empty set of an image of `bytes` bytes that is its own origin.
     pub(super) fn none(bytes: usize) -> Self {
         Self { origin: new_origin(), pages: vec![0; bytes.div_ceil(PAGE).div_ceil(64)] }
     }
 
-    /// The image becomes an origin.
+    /// Makes the image an origin of its own, with an empty set.
     pub(super) fn forget(&mut self) {
         self.origin = new_origin();
         self.pages.fill(0);
@@ -39,7 +39,8 @@ impl Touched {
         }
     }
 
-    /// Whether it is known in which pages two images may differ.
+    /// Whether the two images have the same origin, so that it is known in which pages they may
+    /// differ.
     pub(super) fn has_origin_of(&self, other: &Self) -> bool {
         self.origin == other.origin && self.pages.len() == other.pages.len()
     }
@@ -49,7 +50,7 @@ impl Touched {
         self.pages.get(page / 64).is_none_or(|word| word >> (page % 64) & 1 == 1)
     }
 
-    /// The pages in which two images may differ; `None` if nothing is known.
+    /// The pages in which two images may differ; `None` if they have no common origin.
     pub(super) fn differing<'set>(
         &'set self,
         other: &'set Self,

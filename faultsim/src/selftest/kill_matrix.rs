@@ -1,4 +1,5 @@
-//! The kill matrix as text, to be reviewed and compared.
+//! The kill matrix as text: planted mistakes by class of faults. It is kept in the repository, so
+//! that a change of it is reviewed.
 
 use std::fmt::Write as _;
 
@@ -27,7 +28,7 @@ const HEADS: [(Mechanism, [&str; 2]); 13] = [
 ];
 
 impl Proof {
-    /// The matrix. The same code gives the same text, on every machine.
+    /// The matrix as text. The same code gives the same text on every machine.
     pub fn matrix(&self) -> String {
         let mut text = legend(self);
         let heads = |line: usize| {
@@ -62,7 +63,7 @@ impl Proof {
         text
     }
 
-    /// Mistakes that only this part of the rig shows, at their lowest level.
+    /// The mistakes that only this mechanism of the rig shows, at their lowest level.
     fn only_killed_by(&self, mechanism: Mechanism) -> Vec<&'static str> {
         let alone = |row: &&Row| match mechanism {
             Mechanism::Between => {
@@ -77,7 +78,7 @@ impl Proof {
 }
 
 impl Row {
-    /// Its line of the matrix.
+    /// The row as one line of the matrix.
     pub fn line(&self) -> String {
         let lowest = self.lowest.map_or_else(|| "none".to_owned(), |level| level.to_string());
         let mut line = format!("{:NAME$} {lowest:>5}", self.name);
@@ -104,7 +105,7 @@ fn legend(proof: &Proof) -> String {
     )
 }
 
-/// A few of the names, and how many more.
+/// A few of the names, and the number of the others.
 fn list(names: &[&str]) -> String {
     const SHOWN: usize = 4;
     match names {

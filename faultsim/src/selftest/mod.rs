@@ -1,13 +1,12 @@
-//! The rig put to the test: mutation testing.
+//! The rig tested against itself: a store with planted mistakes ([`mutants`]), a run that has to
+//! find each of them ([`prove()`]), and the kill matrix as text.
 //!
-//! [`mutants`] is a small store that is right, and one planted mistake at a time in it. [`prove()`]
-//! runs the rig over all of them: each has to be seen at its lowest fault level, the store without
-//! one has to pass, and when a mechanism of the rig is switched off
-//! ([`ablation`](crate::ablation)), a mistake that needs it has to escape. The result is a kill
-//! matrix, reviewed like code.
+//! Each mistake has to be seen at its lowest fault level, and the store without one has to pass.
+//! When a mechanism of the rig is switched off ([`ablation`](crate::ablation)), a mistake that needs
+//! it has to escape. The kill matrix is reviewed like code.
 //!
-//! It uses the rig as anybody else does. The one thing that looks up here is
-//! [`WorkloadSource::Case`](crate::workload::source::WorkloadSource::Case), which is made for the
+//! This folder uses the rig as any other caller does. The one dependency in the other direction is
+//! [`WorkloadSource::Case`](crate::workload::source::WorkloadSource::Case), which exists for the
 //! mutants.
 
 mod kill_matrix;

@@ -1,4 +1,4 @@
-//! What a proof of the rig finds out.
+//! The result of a proof of the rig.
 
 use serde::Serialize;
 
@@ -6,45 +6,45 @@ use crate::ablation::Mechanism;
 use crate::part::Level;
 use crate::report::Violation;
 
-/// What became of one planted mistake.
+/// The result for one planted mistake.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Row {
     /// The mistake's name.
     pub name: &'static str,
-    /// What it is.
+    /// What the mistake is.
     pub about: &'static str,
-    /// The level at which it has to be seen.
+    /// The lowest level at which the rig has to see it.
     pub stated: Level,
-    /// The lowest level at which it was seen.
+    /// The lowest level at which the rig saw it.
     pub lowest: Option<Level>,
-    /// Images judged up to the first failure at that level, and in all.
+    /// Images judged up to the first failure at that level.
     pub first: Option<u64>,
-    /// See `first`.
+    /// Images judged in total.
     pub judged: u64,
-    /// For each class of faults: images judged up to the first failure in which it is the
-    /// hardest one.
+    /// For each class of faults, the images judged up to the first failure in which it is the
+    /// hardest class.
     pub by_class: Vec<(Mechanism, Option<u64>)>,
-    /// Parts of the rig that all failures at the lowest level took.
+    /// Mechanisms of the rig that every failure at the lowest level needed.
     pub needs: Vec<Mechanism>,
-    /// Pass and case with the first failure at the lowest level.
+    /// The pass and the case of the first failure at the lowest level.
     #[serde(skip)]
     pub(super) first_in: (usize, u8),
-    /// An example at the lowest level found, made smaller.
+    /// A shrunk example at the lowest level found.
     pub example: Option<Violation>,
-    /// What the store does wrong even without cuts in a case with restarts; only mistakes of F0
-    /// may.
+    /// What the store does wrong even without cuts, in a case with restarts. Only mistakes of level
+    /// F0 may do that.
     pub fails_without_cuts: String,
 }
 
-/// A part of the rig switched off.
+/// The result of switching one mechanism of the rig off.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Ablation {
-    /// The part.
+    /// The mechanism.
     #[serde(rename = "part")]
     pub mechanism: Mechanism,
     /// The mistake that needs it.
     pub name: &'static str,
-    /// At this level.
+    /// The level at which this was tried.
     pub level: Level,
     /// Whether the mistake escaped.
     pub escaped: bool,
@@ -53,22 +53,22 @@ pub struct Ablation {
 /// The whole proof.
 #[derive(Clone, Debug, Serialize)]
 pub struct Proof {
-    /// One per planted mistake.
+    /// One for each planted mistake.
     pub rows: Vec<Row>,
-    /// One per part of the rig for which a mistake was found that needs it.
+    /// One for each mechanism of the rig that some mistake needs.
     pub ablations: Vec<Ablation>,
-    /// Images of the store without mistakes that were judged, all in order.
+    /// Number of images of the store without mistakes that were judged; it passed on all of them.
     pub sound_images: u64,
-    /// Operations and cuts of the median example.
+    /// Number of operations in the median example.
     pub median_operations: usize,
-    /// See `median_operations`.
+    /// Number of cuts in the median example.
     pub median_cuts: u32,
     /// Why the rig is not proved; empty if it is.
     pub failures: Vec<String>,
 }
 
 impl Row {
-    /// What is wrong with it.
+    /// What is wrong with this row, if anything is.
     pub(super) fn failure(&self) -> Option<String> {
         let Self { name, stated, .. } = self;
         let without_cuts = &self.fails_without_cuts;

@@ -1,9 +1,11 @@
-//! The rig put to the test: it has to see every planted mistake at its lowest level, and nothing
-//! in the store without them; and without one of its parts, a certain mistake has to escape it.
+//! The proof of the rig. It has to see every planted mistake at the mistake's lowest level, and
+//! nothing in the store without mistakes; and with one of its mechanisms switched off, some mistake
+//! that needs the mechanism has to escape.
 //!
-//! One run per mistake and case makes all cuts of all classes and goes on behind failures, noting
-//! for each what of the rig it took. That gives the lowest level, the number of images up to the
-//! first failure for each class, and the parts without which there is none.
+//! One run for each mistake and case makes all cuts of all classes and continues after failures.
+//! For each failure it notes which mechanisms of the rig were needed. That gives the lowest level,
+//! the number of images up to the first failure of each class, and the mechanisms without which
+//! there is no failure.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -23,14 +25,15 @@ use crate::report::{Verdict, Violation};
 use crate::run::run;
 use crate::workload::source::WorkloadSource;
 
-/// One pass over the cases: mildest first, and the milder the more of it.
+/// One pass over the cases. Passes go from the mildest to the most severe faults, and the milder a
+/// pass, the more complete it is.
 struct Pass {
     level: Level,
-    /// Of the tears of a step that are not alone in their class, one in so many is tried.
+    /// 1 in this many of the tears that are not representatives of their class is tried.
     thin: u32,
-    /// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
+    /// Further cuts are made in 1 in this many of the kinds of recovery after a first cut.
     sample: u32,
-    /// What it leaves out since another pass has it.
+    /// What it leaves out because another pass has it.
     without: Mechanisms,
 }
 
@@ -38,7 +41,7 @@ const PASSES: [Pass; 4] = [
     Pass { level: Level::F0, thin: 1, sample: 1, without: Mechanisms::NONE },
     Pass { level: Level::F1, thin: 2, sample: 2, without: Mechanisms::NONE },
     Pass { level: Level::F4, thin: 32, sample: 32, without: Mechanisms::NONE },
-    // Collateral damage alone.
+    // Collateral damage only.
     Pass { level: Level::F5, thin: 16, sample: 64, without: BELOW_F5 },
 ];
 /// The classes of tears up to F4.
@@ -50,38 +53,39 @@ const BELOW_F5: Mechanisms = Mechanisms::NONE
     .with(Mechanism::MarginalProgram)
     .with(Mechanism::WeakErase)
     .with(Mechanism::Adversarial);
-/// The case of which the hardest pass leaves out less: that with restarts.
+/// The case that the most severe passes treat more completely: the one with restarts.
 const DENSE: u8 = 3;
-/// Mistakes tried when a part is switched off, until one escapes.
+/// How many mistakes are tried, until one escapes, when a mechanism is switched off.
 const ABLATIONS: usize = 4;
 /// Most cuts in one history.
 const DEPTH: u32 = 3;
-/// To make one example smaller.
+/// The time to shrink one example.
 const TIME_PER_EXAMPLE: Duration = Duration::from_secs(20);
-/// What the median example has at most, made smaller.
+/// The median example, after shrinking, must not have more operations or cuts than this.
 const MEDIAN_OPERATIONS: usize = 3;
 const MEDIAN_CUTS: u32 = 2;
 
-/// How far the proof is, to be read by another thread.
+/// The progress of the proof, to be read by another thread.
 #[derive(Debug, Default)]
 pub struct Steps {
     /// Steps planned.
     pub planned: AtomicU64,
-    /// Of these, done.
+    /// Steps done.
     pub done: AtomicU64,
 }
 
 /// What failed in the cases of one store.
 #[derive(Default)]
 struct Tried {
-    /// Images up to the first failure, and in which pass and case it was.
+    /// For each set of mechanisms needed: images judged up to the first failure, and its pass and
+    /// case.
     kills: BTreeMap<Mechanisms, (u64, (usize, u8))>,
     judged: u64,
     incomplete: bool,
     fails_without_cuts: String,
 }
 
-/// A pass over one case, at no more than `level`.
+/// The configuration of a pass over one case, at no more than `level`.
 fn config(level: Level, at: (usize, u8), without: Mechanisms) -> Config {
     let (pass, case) = (&PASSES[at.0], at.1);
     let more = if pass.level == Level::F4 && case == DENSE { 2 } else { 1 };
@@ -103,7 +107,7 @@ fn config(level: Level, at: (usize, u8), without: Mechanisms) -> Config {
 
 fn try_all(subject: &Reference, level: Level, without: Mechanisms) -> Tried {
     let mut tried = Tried::default();
-    // A pass that would be as mild as the one before it is left out.
+    // A pass that would be as mild as the one before it is skipped.
     let passes = (0..PASSES.len()).filter(|&pass| pass == 0 || level > PASSES[pass - 1].level);
     for at in passes.flat_map(|pass| (0..cases::CASES).map(move |case| (pass, case))) {
         let config = config(level, at, without);
@@ -141,7 +145,7 @@ pub fn row(planted: &'static Planted) -> Row {
     let by_class = classes
         .map(|class| {
             let of_class =
-                tried.kills.iter().filter(|(mechanisms, _)| hardest(**mechanisms, class));
+                tried.kills.iter().filter(|(mechanisms, _)| is_hardest(**mechanisms, class));
             (class, of_class.map(|(_, first)| first.0).min())
         })
         .collect();
@@ -160,18 +164,16 @@ pub fn row(planted: &'static Planted) -> Row {
     }
 }
 
-/// Whether a class is among these and no other is of a higher level. Of cuts between steps, that
-/// there is nothing else.
-fn hardest(mechanisms: Mechanisms, class: Mechanism) -> bool {
+/// Whether `class` is among these and no other class is of a higher level. For cuts between steps:
+/// whether they are the only class.
+fn is_hardest(mechanisms: Mechanisms, class: Mechanism) -> bool {
     match class {
-        Mechanism::Between => {
-            mechanisms.iter().filter(|mechanism| mechanism.is_fault()).count() == 1
-        }
+        Mechanism::Between => mechanisms.iter().filter(|other| other.is_fault()).count() == 1,
         _ => mechanisms.has(class) && mechanisms.level() == class.level(),
     }
 }
 
-/// An example of a mistake at its lowest level, made smaller.
+/// A shrunk example of a mistake at its lowest level.
 fn example(row: &Row, planted: &'static Planted) -> Option<Violation> {
     let subject = Reference { planted: Some(planted) };
     let config = config(row.lowest?, row.first_in, Mechanisms::NONE);
@@ -182,7 +184,7 @@ fn example(row: &Row, planted: &'static Planted) -> Option<Violation> {
     Some(violation)
 }
 
-/// Proves the rig, or says what it lacks.
+/// Proves the rig, or says why it is not proved.
 pub fn prove(steps: &Steps) -> Proof {
     let mechanisms = Mechanism::ALL.len() as u64;
     steps.planned.store(1 + 2 * ALL.len() as u64 + mechanisms, Ordering::Relaxed);
@@ -192,7 +194,7 @@ pub fn prove(steps: &Steps) -> Proof {
     let sound = try_all(&Reference::default(), Level::F5, Mechanisms::NONE);
     step();
     if !sound.kills.is_empty() || sound.incomplete || !sound.fails_without_cuts.is_empty() {
-        failures.push("the store without mistakes gives an alarm".to_owned());
+        failures.push("the store without mistakes raises an alarm".to_owned());
     }
     let rows: Vec<Row> = ALL
         .par_iter()
@@ -245,14 +247,14 @@ pub fn prove(steps: &Steps) -> Proof {
     Proof { rows, ablations, sound_images: sound.judged, median_operations, median_cuts, failures }
 }
 
-/// Switches a part off and looks whether a mistake that needs it escapes.
+/// Switches a mechanism off and checks that a mistake that needs it escapes.
 fn ablate(mechanism: Mechanism, rows: &[Row]) -> Option<Ablation> {
     if mechanism == Mechanism::Between {
         return None;
     }
     let needing = rows.iter().zip(ALL).filter(|(row, _)| row.needs.contains(&mechanism));
     let mut needing: Vec<_> = needing.collect();
-    // Those first that need little else.
+    // Those that need little else come first.
     needing.sort_by_key(|(row, _)| (row.needs.len(), row.lowest));
     let mut tried = needing.into_iter().take(ABLATIONS).filter_map(|(row, planted)| {
         let (level, subject) = (row.lowest?, Reference { planted: Some(planted) });

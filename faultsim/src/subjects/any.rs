@@ -1,4 +1,4 @@
-//! A subject of any type, and how to find those that come with the rig by name.
+//! A storage implementation of any type, and how to find those that come with the rig by name.
 
 use std::time::Duration;
 
@@ -56,11 +56,11 @@ impl<S: Subject> AnySubject for S {
 /// All subjects of this crate.
 pub const ALL: [&dyn AnySubject; 4] = [&Outlast, &OutlastSettings, &TwoCopies, &Naive];
 
-/// Outlast with the driver for serial chips below it.
+/// Outlast on top of the driver for serial chips.
 pub const THROUGH_SPI: &dyn AnySubject = &OutlastSpi { mistake: None };
 
-/// The subject of this name, if there is one: one of [`ALL`], or the reference store, `reference`,
-/// or the same with a planted mistake, like `planted:no-mark`.
+/// The subject of this name, if there is one: one of [`ALL`], [`THROUGH_SPI`], the reference store
+/// `reference`, or that store with a planted mistake, such as `planted:no-mark`.
 pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {
     let known = ALL.into_iter().chain([THROUGH_SPI]).find(|subject| subject.name() == name);
     known.or_else(|| crate::selftest::mutants::by_name(name).map(|found| found as &dyn AnySubject))

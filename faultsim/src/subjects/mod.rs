@@ -1,4 +1,6 @@
-//! Storage code that comes with the rig, and how to find it by name.
+//! The storage implementations that come with the rig, and how to find one by name: Outlast itself
+//! in several forms, two common ways of keeping settings that fail, and a way to run other code as
+//! a separate program.
 
 mod any;
 pub mod naive;

@@ -1,15 +1,15 @@
 //! Settings as a table in a sector that is rewritten at every change.
 //!
-//! The simplest thing that works as long as the power stays on, and still common in firmware: read
-//! the sector into RAM, change it, erase the sector, write it back. With more than one sector, each
-//! holds a separate table and the settings are spread over them.
+//! This is the simplest thing that works as long as the power stays on, and it is still common in
+//! firmware: read the sector into RAM, change it, erase the sector, write it back. With more than
+//! one sector, each holds a table of its own and the settings are distributed over them.
 
 use super::table::{Table, changes};
 use crate::checksum::crc32;
 use crate::part::{Geometry, Part, PartError};
 use crate::subject::{KeyNames, Op, Subject, Trouble};
 
-/// Length and CRC-32 of the table, in front of it.
+/// Bytes of the header: length and CRC-32 of the table that follows.
 const HEADER: usize = 8;
 
 /// The subject. It has no parameters.
@@ -86,7 +86,7 @@ impl NaiveStore {
         crc32(key.iter().copied()) % self.geometry.sectors
     }
 
-    /// The table of a sector; an empty one if there is none that makes sense.
+    /// The table of a sector, or an empty one if the sector does not hold a valid table.
     fn load(&self, sector: u32) -> Result<Table, Trouble> {
         let at = sector * self.geometry.sector_bytes;
         let mut header = [0; HEADER];
@@ -124,13 +124,13 @@ impl NaiveStore {
         self.part.chip_mut().read(at, out).map_err(trouble)
     }
 
-    /// Bytes for a table in one sector; the padding to whole units takes none of them.
+    /// Bytes available for a table in one sector. The padding to whole units needs none of them.
     fn room(&self) -> usize {
         self.geometry.sector_bytes as usize - HEADER
     }
 }
 
-/// The part's errors, as the subjects of this crate return them.
+/// Converts an error of the part, as the subjects of this crate pass it on.
 pub(crate) fn trouble(error: PartError) -> Trouble {
     error.into()
 }

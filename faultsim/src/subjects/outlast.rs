@@ -1,4 +1,4 @@
-//! Outlast itself under the rig.
+//! Outlast itself as a subject of the rig, with one store type for each program unit.
 
 use core::fmt::Debug;
 
@@ -11,38 +11,38 @@ use crate::subject::{Bounds, Change, KeyNames, Op, Subject, Trouble, Work};
 /// The name of the subject, see [`Subject::name`].
 pub const NAME: &str = "outlast";
 
-/// What the store takes for a page, in bytes: at least eight program units, and 64.
+/// The page size that the store uses, in bytes: at least eight program units, and at least 64.
 #[must_use]
 pub fn page_bytes(page: u32, unit: u32) -> u32 {
     page.max(8 * unit).max(64)
 }
 
-/// Fewest bytes of a sector the store takes: four of its pages.
+/// The smallest sector that the store accepts, in bytes: four of its pages.
 #[must_use]
 pub fn least_sector_bytes(page: u32, unit: u32) -> u32 {
     4 * page_bytes(page, unit)
 }
 
-/// Most live keys a store under test has.
+/// The most live keys that a store under test can have.
 pub(super) const KEYS: usize = 64;
 
-/// The store of `outlast-kvstore`, with 64 places for keys.
+/// The store of `outlast-kvstore`, with room for 64 keys.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Outlast;
 
-/// The same with 4096 places, for measurements. The rig would be slower with it.
+/// The same with room for 4096 keys, for measurements. The rig would be slower with it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct ManyKeys;
 
 impl ManyKeys {
-    /// Most live keys.
+    /// The most live keys.
     pub const KEYS: u32 = MANY_KEYS as u32;
 }
 
 const MANY_KEYS: usize = 4096;
 
-/// A running store; one variant per program unit, since the flash traits fix it at compile time.
-/// Boxed: it is handed on many times for each image.
+/// A running store. There is one variant for each program unit, since the flash traits fix the unit
+/// at compile time. Boxed, because it is passed on many times for each image.
 #[derive(Debug)]
 #[expect(missing_docs, reason = "the numbers are the program units")]
 pub enum Running<const PLACES: usize = KEYS> {
@@ -114,32 +114,34 @@ impl Subject for Outlast {
         let unit = u64::from(geometry.unit);
         let pages = bytes / u64::from(page_bytes(geometry.page, geometry.unit));
         let keys = KEYS as u64;
-        // A record has 11 bytes at least; a program call or a read of a check has up to 256 or 64.
+        // A record has at least 11 bytes; a program call covers up to 256 bytes, and a read for a
+        // check up to 64.
         let records = bytes / 11_u64.next_multiple_of(unit);
         let copies = keys.min(records) + bytes / 256;
-        // A compaction: copies, opening, mark; up to one per sector until the change finds room.
-        let turn = Work {
+        // A compaction: copies, opening, mark. There may be one for each sector until the change
+        // finds room.
+        let compaction = Work {
             reads: 5 * keys + 2 * copies + bytes / 64,
             programs: copies + bytes / 256 + 2,
             erases: 1,
         };
         let op = Work {
-            reads: sectors * turn.reads + 64 * (keys + 4) + bytes / 16,
-            programs: sectors * turn.programs + 2,
+            reads: sectors * compaction.reads + 64 * (keys + 4) + bytes / 16,
+            programs: sectors * compaction.programs + 2,
             erases: sectors,
         };
-        // A walk: header and key of a record, key of the one it replaces; traces and settle
-        // records.
-        let walk = 5 * records + 4 * pages + bytes / 16;
+        // Reading the log: header and key of a record, key of the one it replaces; traces and
+        // settle records.
+        let log = 5 * records + 4 * pages + bytes / 16;
         let once = Work {
-            // To find the head and to replay; then pages are looked at until one is blank.
-            reads: 3 * sectors * walk + 4 * pages * pages + turn.reads,
-            // Kill of a dead sector; pages skipped; settle record, seal, or a compaction.
-            programs: 4 * pages + 8 + bytes / 256 + turn.programs,
+            // To find the head and to replay the log; then pages are read until one is blank.
+            reads: 3 * sectors * log + 4 * pages * pages + compaction.reads,
+            // Voiding a dead sector; pages passed over; settle record, seal, or a compaction.
+            programs: 4 * pages + 8 + bytes / 256 + compaction.programs,
             erases: 2,
         };
-        // A mount starts over for each settle record that reads differently within it, at most once
-        // per page.
+        // A mount starts again for each settle record that reads differently within it, at most
+        // once per page.
         let open = Work {
             reads: (pages + 2) * once.reads,
             programs: (pages + 2) * once.programs,
@@ -198,7 +200,7 @@ impl<const PLACES: usize> Running<PLACES> {
     }
 }
 
-/// Opens a store where it will stay.
+/// Opens a store in its final place on the heap.
 fn open<F: NorFlash<Error = PartError>, const PLACES: usize>(
     flash: F,
     layout: &Layout,
@@ -208,7 +210,7 @@ fn open<F: NorFlash<Error = PartError>, const PLACES: usize>(
     Ok(store)
 }
 
-/// Runs one operation on a store on any flash.
+/// Runs one operation on a store over any flash.
 pub(super) fn apply<F: NorFlash, const PLACES: usize>(
     store: &mut Store<F, PLACES>,
     op: &Op,
@@ -233,7 +235,7 @@ pub(super) fn apply<F: NorFlash, const PLACES: usize>(
     }
 }
 
-/// Reads one setting from a store on any flash.
+/// Reads one setting from a store over any flash.
 pub(super) fn get<F: NorFlash, const PLACES: usize>(
     store: &mut Store<F, PLACES>,
     key: &str,
@@ -263,7 +265,7 @@ fn trouble(error: Error<PartError>) -> Trouble {
     }
 }
 
-/// An error other than that the power is off.
+/// Converts any error but that the power is off.
 pub(super) fn told<E: Debug>(error: &Error<E>) -> Trouble {
     match error {
         Error::Full => Trouble::Full,

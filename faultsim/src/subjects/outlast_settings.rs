@@ -1,22 +1,24 @@
-//! Typed settings, migrations, the byte region and counters of `outlast-kvstore` under the rig.
+//! Typed settings, migrations, the byte region and counters of `outlast-kvstore` as a subject of
+//! the rig.
 //!
-//! The number in a setting's name says how it is kept; what the workload writes is kept in that
-//! form, and read back as the bytes it was:
+//! The number in a setting's name says how the setting is stored. What the workload writes is
+//! stored in that form, and read back as the bytes it was:
 //!
-//! | number mod 4 | kept as |
+//! | number mod 4 | stored as |
 //! |---|---|
-//! | 0 | a typed setting: an enum by length of the value |
+//! | 0 | a typed setting: an enum, with the variant chosen by the length of the value |
 //! | 1 | a typed setting of version 1, which the next power-up or idle time migrates to version 2 |
-//! | 2 | a slot of a byte region, across its chunks, unless the value is too long for that |
+//! | 2 | a slot of a byte region, across its chunks; a typed setting from number 64 on |
 //! | 3 | a counter: a value one higher than the count is a tick; of bits at units 1 and 4 |
 //!
-//! Ticks of bits program a unit many times. Serial chips (unit 1) allow that, and some flash inside
-//! microcontrollers that is written by words (unit 4). Where a unit is larger it is what an
-//! error-correcting code covers, and such parts refuse a second program of anything but zeros:
-//! there, and at unit 2, the simulated part refuses it too, and ticks are halves of a unit.
+//! Ticks of bits program a unit many times. Serial chips (unit 1) allow that, and so does some
+//! flash in microcontrollers that is written by words (unit 4). Where the unit is larger, it is
+//! usually what an error-correcting code covers, and such parts refuse a second program of anything
+//! but zeros. There, and at unit 2, the part under this subject is strict and each tick programs
+//! half a unit.
 //!
-//! A batch that touches a slot stores what is to be written as a setting, along with the rest of
-//! the batch; then it writes the slots. A power-up finishes what was interrupted.
+//! A batch that touches slots stores the intended content of the slots as a setting, together with
+//! the rest of the batch; then it writes the slots. A power-up completes what was interrupted.
 
 use std::cell::RefCell;
 use std::collections::HashMap;
@@ -31,19 +33,20 @@ use serde::{Deserialize, Serialize};
 use crate::part::{MultiNor, Nor, Part, PartError};
 use crate::subject::{Change, KeyNames, Op, Subject, Trouble};
 
-/// Most live records a store under test has.
+/// The most live records that a store under test can have.
 const KEYS: usize = 128;
-/// Longest value kept.
+/// The longest value.
 const MOST: usize = 128;
-/// Buffer of a batch.
+/// The size of the buffer for a batch.
 const BATCH: usize = 8 * (MOST + 8);
-/// Bytes of a slot: length and value. No multiple of the chunk, so that slots cross chunks.
+/// Bytes of a slot: length and value. Not a multiple of the chunk, so that slots cross chunks.
 const SLOT: usize = 27;
 const SLOTS: u32 = 64;
-/// Bytes of a chunk, and chunks of an atomic write.
+/// Bytes of a chunk.
 const CHUNK: usize = 16;
+/// Chunks of an atomic write.
 const SPAN: usize = 3;
-/// Marks an empty slot: what was never written reads so.
+/// The length that marks an empty slot: bytes that were never written read so.
 const EMPTY: u8 = 0xFF;
 
 /// The features of `outlast-kvstore` that build on its store.
@@ -52,7 +55,7 @@ pub struct OutlastSettings;
 
 type Bytes = heapless::Vec<u8, MOST>;
 
-/// A value by its length: the kinds of variant there are.
+/// A value, with a variant for each kind of type; the length of the value chooses it.
 #[derive(Serialize, Deserialize, Schema)]
 enum Kept {
     Nothing,
@@ -63,13 +66,13 @@ enum Kept {
     Text(Option<Bytes>),
 }
 
-/// A setting before the firmware's update.
+/// A setting before a firmware update.
 #[derive(Serialize, Deserialize, Schema)]
 struct Version1 {
     bytes: Bytes,
 }
 
-/// And after it.
+/// The same setting after the update.
 #[derive(Serialize, Deserialize, Schema)]
 struct Version2 {
     migrated: bool,
@@ -77,7 +80,7 @@ struct Version2 {
     bytes: Bytes,
 }
 
-/// What is to be written to a slot of the region.
+/// What is to be written to slots of the region.
 #[derive(Serialize, Deserialize, Schema)]
 struct Intent {
     slots: heapless::Vec<(u8, heapless::Vec<u8, SLOT>), 3>,
@@ -131,7 +134,7 @@ fn list<const N: usize>(value: &[u8]) -> Result<heapless::Vec<u8, N>, Trouble> {
         .map_err(|_| Trouble::Refused(format!("a value of {} bytes", value.len())))
 }
 
-/// How a setting is kept.
+/// How a setting is stored.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Form {
     Typed,
@@ -152,7 +155,7 @@ fn form(name: &str) -> Form {
     }
 }
 
-/// Declared settings have names that live for ever; there are few different ones.
+/// Makes a name live forever, as a declared setting requires. There are few different names.
 fn forever(name: &str) -> &'static str {
     thread_local! {
         static NAMES: RefCell<HashMap<String, &'static str>> = RefCell::default();
@@ -167,7 +170,7 @@ fn forever(name: &str) -> &'static str {
     })
 }
 
-/// How a flash lets counters tick.
+/// How counters tick on a kind of flash.
 trait Ticks: NorFlash<Error = PartError> + Sized {
     fn tick(store: &mut Store<Self, KEYS>, name: &str) -> Result<u64, Error<PartError>>;
 }
@@ -179,7 +182,7 @@ impl<const READ: usize, const UNIT: usize> Ticks for Nor<READ, UNIT> {
     }
 }
 
-/// A bit per tick, for some counters half a unit, for some either.
+/// A bit per tick; half a unit for some counters; a mixture of both for others.
 impl<const READ: usize, const UNIT: usize> Ticks for MultiNor<READ, UNIT> {
     fn tick(store: &mut Store<Self, KEYS>, name: &str) -> Result<u64, Error<PartError>> {
         let count = store.count(name)?;
@@ -191,7 +194,7 @@ impl<const READ: usize, const UNIT: usize> Ticks for MultiNor<READ, UNIT> {
     }
 }
 
-/// A device with a store; one function per kind of request, for any flash.
+/// A device with a store: one function for each kind of request, for any flash.
 struct Device<'s, F: NorFlash>(&'s mut Store<F, KEYS>);
 
 type Done<T = ()> = Result<T, Trouble>;
@@ -207,12 +210,13 @@ impl<F: Ticks> Device<'_, F> {
         Ok(bytes)
     }
 
-    /// The content of a slot; atomic, since a slot never touches more chunks than that.
+    /// Writes the content of a slot. The write is atomic, because a slot never touches more than
+    /// [`SPAN`] chunks.
     fn write_slot(&mut self, slot: u32, bytes: &[u8]) -> Done {
         self.region()?.write_atomic(slot * SLOT as u32, bytes).map_err(|e| of_region(&e))
     }
 
-    /// Finishes a batch that was interrupted after its commit.
+    /// Completes a batch that was interrupted after its commit.
     fn finish(&mut self) -> Done {
         for (slot, bytes) in INTENT.load(self.0).map_err(of_setting)?.value.slots {
             self.write_slot(slot.into(), &bytes)?;
@@ -252,11 +256,11 @@ impl<F: Ticks> Device<'_, F> {
         }
     }
 
-    /// One more than the count is a tick.
+    /// Ticks the counter if the value is one more than the count; otherwise stores the value.
     fn count_to(&mut self, name: &str, value: &[u8]) -> Result<(), Error<PartError>> {
         let next = match self.0.count(name) {
             Ok(count) => count.wrapping_add(1).to_le_bytes(),
-            // A value of the workload that is not a count.
+            // The workload stored a value that is not a count.
             Err(Error::NotACounter) => return self.0.put(name, value),
             Err(error) => return Err(error),
         };
@@ -318,7 +322,7 @@ impl<F: Ticks> Device<'_, F> {
         }
     }
 
-    /// The value; programs nothing.
+    /// The value of a setting. This programs nothing.
     fn get(&mut self, name: &str) -> Done<Option<Vec<u8>>> {
         let name = forever(name);
         let mut plain = [0; MOST];
@@ -391,7 +395,8 @@ fn of_region(error: &RegionError<PartError>) -> Trouble {
     }
 }
 
-/// A running store; one variant per program unit, since the flash traits fix it at compile time.
+/// A running store. There is one variant for each program unit, since the flash traits fix the unit
+/// at compile time.
 #[derive(Debug)]
 #[expect(missing_docs, reason = "the numbers are the program units")]
 pub enum Running {

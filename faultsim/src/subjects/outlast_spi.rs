@@ -1,4 +1,4 @@
-//! Outlast on a serial chip: store and driver together under the rig.
+//! Outlast on a serial chip: store and driver together as one subject of the rig.
 
 use std::hash::Hasher;
 
@@ -12,27 +12,28 @@ use crate::part::spi::{BusError, Pause, Profile, SpiChip};
 use crate::part::{Busy, Chip, Part, Work};
 use crate::subject::{KeyNames, Op, Subject, Trouble};
 
-/// The host's longest transfer: less than a page and its command.
+/// The host's longest transfer, which is less than a page and its command.
 const TRANSFER_BYTES: usize = 250;
-/// One in this many write enables is lost on the bus.
+/// One in this many write enable commands is lost on the bus.
 const MISSED_ENABLES: u32 = 13;
 
 /// The store of `outlast-kvstore` over the driver of `outlast-serialnor` over a simulated chip.
 ///
-/// The chip is a large one of which the part is a window, the host sends at most 250 bytes at once,
-/// and one in 13 write enables gets lost. Code may be started while the chip is busy, asleep, or in
+/// The part is a window of a large chip, the host sends at most 250 bytes at once, and 1 in 13
+/// write enable commands gets lost. The code may be started while the chip is busy, asleep, or in
 /// another address mode than at power-up, as after a reset of the microcontroller alone. In the
-/// random lives such resets happen; in the systematic mode the state is drawn from the image, which
+/// random lives such resets happen. In the systematic mode the state is drawn from the image, which
 /// stands for a reset during an operation that then completed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct OutlastSpi {
-    /// A planted mistake of the driver, to show that it is found.
+    /// A planted mistake of the driver, to show that the rig finds it.
     pub mistake: Option<Mistake>,
 }
 
 type Flash<const ERASE: usize> = SerialNor<Planted<SpiChip>, Pause, ERASE>;
 
-/// A running store; one variant per erase size, since the flash traits fix it at compile time.
+/// A running store. There is one variant for each erase size, since the flash traits fix the size
+/// at compile time.
 #[derive(Debug)]
 #[expect(missing_docs, reason = "the numbers are the erase sizes")]
 pub enum RunningSpi {
@@ -121,7 +122,8 @@ impl Subject for OutlastSpi {
     }
 }
 
-/// The state the code finds the chip in, drawn from the image unless it was kept through a reset.
+/// Sets the state in which the code finds the chip. It is drawn from the image, unless the chip
+/// kept its state through a reset.
 fn start(chip: &mut Chip) {
     if chip.volatile().is_started {
         return;
@@ -144,7 +146,7 @@ fn start(chip: &mut Chip) {
 fn store_trouble(error: Error<DriverError<BusError>>) -> Trouble {
     match error {
         Error::Flash(DriverError::Bus(BusError::Ended)) => Trouble::PowerOff,
-        // The driver's message says more than the store's.
+        // The driver's message says more than the store's message about the same error.
         Error::Flash(error) => Trouble::Broken(error.to_string()),
         error => told(&error),
     }

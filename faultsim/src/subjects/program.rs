@@ -1,40 +1,50 @@
-//! Storage code in another language, as a separate program that talks over a pipe.
+//! Storage code in another language, as a separate program that communicates over a pipe.
 //!
-//! Why a program and not a linked library: firmware keeps its state in static variables, of which
-//! one process has only one copy, not one per power-up; code that writes outside its memory or
-//! never returns must not take the rig with it; and nobody needs a Rust tool chain, an FFI or the
-//! same compiler flags. The price is a context switch per request.
+//! Why a program and not a linked library? Firmware keeps its state in static variables, which one
+//! process cannot provide for several power-ups at a time. Code that writes outside its memory or
+//! never returns must not take the rig down with it. And nobody needs a Rust tool chain, an FFI or
+//! the same compiler flags. The price is a context switch per request.
 //!
-//! `examples/c-subject/` holds the other end in C, so that a firmware team writes only what opens,
-//! writes and reads; any language will do that can read and write bytes. Messages in both
-//! directions are a letter, the length of the rest as 4 bytes, and the rest. Numbers are
+//! `examples/c-subject/` holds the other end in C, so that a firmware team only writes the code
+//! that opens, writes and reads. Any language will do that can read and write bytes. In both
+//! directions, a message is a letter, the length of the rest in 4 bytes, and the rest. Numbers are
 //! little-endian.
 //!
-//! | from the rig | rest | answer |
-//! |---|---|---|
-//! | `O` power up | sectors, sector bytes, unit, page, each 4 bytes; then all cells, or nothing where some are marginal | `D` |
-//! | `P` put | length of the name (1 byte), name, value | `D` |
-//! | `E` delete | name | `D` |
-//! | `C` clear, `T` tidy | nothing | `D` |
-//! | `B` batch | changes, each length of the name (1), name, 1 and length (4) and value, or 0 to delete | `D` |
-//! | `G` get | name | `D` with the value |
-//! | `X` power off | nothing | `K` |
-//! | `L` limit, before a power-up | seconds for each request from then on (4 bytes), after which signal 14 | none, and it may be ignored |
-//! | `d` data, `k` done, `f` power is off, `e` refused | bytes read, or nothing | |
+//! Requests of the rig. The answer is `D` if nothing else is said:
 //!
-//! | from the program | rest |
-//! |---|---|
-//! | `H` hello, once at the start | version of this protocol (1 byte: 1), name of the storage code |
-//! | `r` read | address and length, each 4 bytes |
-//! | `p` program | the reads before it; address, data |
-//! | `e` erase | the reads before it; address and length, each 4 bytes |
-//! | `n` note | the reads before it |
-//! | `D` done | the reads before it; 0 done, 1 absent, 2 full, 3 damaged, 4 refused, 5 broken; value or reason |
-//! | `K` dead | number of the signal that killed what `O` began (1 byte), or 0; then its exit code (1 byte) |
+//! - `O` power up: sectors, sector bytes, unit and page, each 4 bytes; then all cells, or nothing
+//!   if some of them are marginal.
+//! - `P` put: length of the name (1 byte), name, value.
+//! - `E` delete: name.
+//! - `C` clear and `T` tidy: nothing.
+//! - `B` batch: changes, each of them length of the name (1 byte), name, and then either 1, length
+//!   (4 bytes) and value, or 0 to delete.
+//! - `G` get: name. The answer is `D` with the value.
+//! - `X` power off: nothing. The answer is `K`.
+//! - `L` limit, sent before a power-up: the seconds for each request from then on (4 bytes), after
+//!   which the code is to be killed by signal 14. There is no answer, and the program may ignore
+//!   it.
 //!
-//! *The reads before it*: a program that was given all cells with `O` reads them without asking,
-//! and reports later what it read, for bounds and endless loops: their number (2 bytes), then
-//! address and length of each. After `f` it must end what `O` began; the power is gone.
+//! Answers of the rig to the program: `d` data, with the bytes read; and `k` done, `f` power is off
+//! and `e` refused, with nothing.
+//!
+//! Messages of the program:
+//!
+//! - `H` hello, once at the start: version of this protocol (1 byte: 1), name of the storage
+//!   implementation.
+//! - `r` read: address and length, each 4 bytes.
+//! - `p` program: the earlier reads; address, data.
+//! - `e` erase: the earlier reads; address and length, each 4 bytes.
+//! - `n` note: the earlier reads.
+//! - `D` done: the earlier reads; then 0 done, 1 absent, 2 full, 3 damaged, 4 refused or 5 broken;
+//!   then value or reason.
+//! - `K` dead: number of the signal that killed what `O` began (1 byte), or 0; then its exit code
+//!   (1 byte).
+//!
+//! *The earlier reads*: a program that was given all cells with `O` reads them without asking, and
+//! reports later what it read, so that bounds are checked and endless loops found: the number of
+//! reads (2 bytes), then address and length of each. After `f` it must end what `O` began, since
+//! the power is gone.
 
 use std::fmt;
 use std::io::{self, BufReader, Read, Write};
@@ -47,28 +57,30 @@ use std::time::Duration;
 use crate::part::{Part, PartError};
 use crate::subject::{Change, KeyNames, Op, OpKind, Subject, Trouble};
 
-/// Version of the protocol above.
+/// The version of the protocol above.
 const VERSION: u8 = 1;
-/// No message is longer: a part has at most 64 MiB.
+/// The longest message that is accepted from a program, and the longest read.
 const MOST_BYTES: u32 = 1 << 27;
-/// Signals that no code sends itself: SIGHUP, SIGINT, SIGKILL and SIGTERM (POSIX.1-2017, "kill").
-/// Whoever ends a run may send them to the programs too. `NEWS_TIME` is how long the rig then waits
-/// to learn that the run ends.
-const OF_SOMEBODY_ELSE: [u8; 4] = [1, 2, 9, 15];
-const NEWS_TIME: Duration = Duration::from_millis(100);
-/// The signal of `alarm`, by which a program ends a request that takes too long.
+/// Signals that no code sends to itself: SIGHUP, SIGINT, SIGKILL and SIGTERM (POSIX.1-2017,
+/// "kill"). Whoever ends a run may send them to the programs too.
+const FROM_OUTSIDE: [u8; 4] = [1, 2, 9, 15];
+/// The time to wait after such a signal, so that the rig learns first that the run is being ended.
+const SHUTDOWN_TIME: Duration = Duration::from_millis(100);
+/// The signal of `alarm`, with which a program ends a request that takes too long.
 const ALARM: u8 = 14;
-/// The time it grants a request; and the time it is asked to grant once `FULL_TIMEOUTS` requests
-/// took longer, since each further image with an endless loop costs as much.
+/// The seconds that a program grants a request.
 const SECONDS_PER_REQUEST: u32 = 10;
+/// The seconds it is asked to grant after [`FULL_TIMEOUTS`] requests took too long. From then on,
+/// each further image with an endless loop costs as much.
 const SECONDS_ONCE_KNOWN: u32 = 2;
+/// The number of requests that may take the full time.
 const FULL_TIMEOUTS: u32 = 2;
-/// Time for the program to say hello.
+/// The time a program has to say hello.
 const HELLO_TIME: Duration = Duration::from_secs(10);
 
-/// Storage code in a separate program.
+/// Storage code as a separate program.
 ///
-/// It is started once per thread; [`Subject::open`] asks it to begin afresh each time.
+/// The program is started once per thread. [`Subject::open`] asks it to begin afresh each time.
 #[derive(Debug)]
 pub struct Program {
     shared: Arc<Shared>,
@@ -84,7 +96,7 @@ struct Shared {
 }
 
 impl Shared {
-    /// Seconds for a request of the next power-up.
+    /// The seconds for each request of the next power-up.
     fn limit(&self) -> u32 {
         let known = self.timeouts.load(Ordering::Relaxed) >= FULL_TIMEOUTS;
         if known { SECONDS_ONCE_KNOWN } else { SECONDS_PER_REQUEST }
@@ -97,17 +109,17 @@ struct Running {
     child: Child,
     to: ChildStdin,
     from: BufReader<ChildStdout>,
-    /// Seconds it has for a request.
+    /// The seconds that it has for a request.
     limit: u32,
 }
 
-/// Why a program cannot be tested.
+/// Why a program cannot be tested by the rig.
 #[derive(Debug)]
 #[non_exhaustive]
 pub enum ProgramError {
     /// It could not be started.
     Start(io::Error),
-    /// It ended, or said nothing for ten seconds, or something else than hello.
+    /// It ended, said nothing for ten seconds, or said something else than hello.
     Hello(String),
 }
 
@@ -132,7 +144,7 @@ impl Program {
         let (running, name) = Running::start(program)?;
         let idle = Mutex::new(vec![running]);
         let shared = Shared { program: program.to_owned(), idle, timeouts: AtomicU32::new(0) };
-        // A subject lives as long as the run, and its name is needed as a static string.
+        // A subject lives as long as the run, and reports may ask for its name at any time.
         Ok(Self { shared: Arc::new(shared), name: name.leak() })
     }
 }
@@ -156,7 +168,7 @@ impl Subject for Program {
         let shared = Arc::clone(&self.shared);
         if shared.limit() != running.limit {
             running.limit = shared.limit();
-            // If it is gone, the request after this one says so.
+            // If the program is gone, the next request reports that.
             let _ = running.send(b'L', &running.limit.to_le_bytes());
         }
         let mut store = Powered { running: Some(running), alive: true, part: part.clone(), shared };
@@ -175,7 +187,7 @@ impl Subject for Program {
     fn apply(&self, store: &mut Powered, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
         let (letter, rest) = request(op, keys)?;
         match store.ask(letter, &rest)? {
-            // It is fine if what is to be deleted is not there.
+            // Deleting a setting that is absent is not an error.
             None if op.kind() != OpKind::Delete => Err(not_absent(&format!("a {}", op.kind()))),
             _ => Ok(()),
         }
@@ -188,7 +200,7 @@ impl Subject for Program {
     }
 }
 
-/// An operation as a message.
+/// Encodes an operation as a message.
 fn request(op: &Op, keys: &KeyNames) -> Result<(u8, Vec<u8>), Trouble> {
     let named = |key: u16| -> Result<Vec<u8>, Trouble> {
         let name = keys.name(key).as_bytes();
@@ -226,21 +238,21 @@ fn request(op: &Op, keys: &KeyNames) -> Result<(u8, Vec<u8>), Trouble> {
 /// The program during one power-up.
 #[derive(Debug)]
 pub struct Powered {
-    /// None once it does not answer any more.
+    /// `None` once the program has stopped answering.
     running: Option<Running>,
-    /// Whether what `O` began is still there.
+    /// Whether what `O` began is still running.
     alive: bool,
     part: Part,
     shared: Arc<Shared>,
 }
 
 impl Powered {
-    /// Sends a request and serves what the program asks of the part until it is answered.
+    /// Sends a request, and serves what the program asks of the part until the request is answered.
     fn ask(&mut self, letter: u8, rest: &[u8]) -> Result<Option<Vec<u8>>, Trouble> {
         if !self.alive {
             return Err(Trouble::Crashed("the program died earlier in this power-up".to_owned()));
         }
-        // If the part stops code that ignores its errors, the process goes with the unwinding.
+        // If the part stops code that ignores errors, the process is dropped during the unwinding.
         let Some(mut running) = self.running.take() else {
             return Err(Trouble::Crashed("the program is gone".to_owned()));
         };
@@ -255,8 +267,8 @@ impl Powered {
                 if self.part.chip().is_off() {
                     return Err(Trouble::PowerOff);
                 }
-                if OF_SOMEBODY_ELSE.contains(&signal) {
-                    std::thread::sleep(NEWS_TIME);
+                if FROM_OUTSIDE.contains(&signal) {
+                    std::thread::sleep(SHUTDOWN_TIME);
                 }
                 if signal == ALARM {
                     let running = self.running.as_ref();
@@ -268,14 +280,14 @@ impl Powered {
                 Err(Trouble::Crashed(died(signal, code)))
             }
             Err(error) => {
-                std::thread::sleep(NEWS_TIME);
+                std::thread::sleep(SHUTDOWN_TIME);
                 Err(Trouble::Crashed(format!("the program does not answer: {error}")))
             }
         }
     }
 }
 
-/// `absent` is no acknowledgement.
+/// The error for a program that answers `absent` instead of acknowledging an operation.
 fn not_absent(what: &str) -> Trouble {
     Trouble::Broken(format!(
         "it answers {what} with 'absent' (status 1), which is for get and delete"
@@ -299,7 +311,7 @@ fn answered(status: u8, rest: Vec<u8>) -> Result<Option<Vec<u8>>, Trouble> {
 }
 
 fn died(signal: u8, code: u8) -> String {
-    // The numbers that POSIX.1-2017, "kill", fixes for these names; 11 is the customary one.
+    // These numbers are fixed by POSIX.1-2017, "kill", for these names; 11 is the customary one.
     match signal {
         0 => format!("the program ended by itself, exit code {code}"),
         6 => "the program was killed by signal 6 (abort)".to_owned(),
@@ -311,7 +323,7 @@ fn died(signal: u8, code: u8) -> String {
 impl Drop for Powered {
     fn drop(&mut self) {
         let Some(mut running) = self.running.take() else { return };
-        // After a cut what `O` began is gone already.
+        // After a cut, what `O` began has already ended.
         if self.alive {
             let over = running.send(b'X', &[]).and_then(|()| running.serve(&self.part));
             if !matches!(over, Ok(Answer::Dead { .. })) {
@@ -327,7 +339,7 @@ enum Answer {
     Dead { signal: u8, code: u8 },
 }
 
-fn odd(what: &str) -> io::Error {
+fn protocol_error(what: &str) -> io::Error {
     io::Error::new(io::ErrorKind::InvalidData, what)
 }
 
@@ -335,20 +347,21 @@ impl Running {
     fn start(program: &Path) -> Result<(Self, String), ProgramError> {
         let mut command = Command::new(program);
         command.stdin(Stdio::piped()).stdout(Stdio::piped());
-        // Ctrl-C goes to all processes of a group, but the rig has to end these itself once it has
-        // its result. If it ends in another way, its end of the pipe closes, and they end too.
+        // Ctrl-C goes to all processes of a group. The rig is to end these processes itself, once
+        // it has its result. If the rig ends in another way, its end of the pipe closes, and they
+        // end too.
         #[cfg(unix)]
         std::os::unix::process::CommandExt::process_group(&mut command, 0);
         let mut child = command.spawn().map_err(ProgramError::Start)?;
         let (Some(to), Some(out)) = (child.stdin.take(), child.stdout.take()) else {
             return Err(ProgramError::Hello("it has no pipes".to_owned()));
         };
-        // A program that does not know the protocol may wait for input for ever.
+        // A program that knows nothing of the rig may wait for input forever.
         let (send, receive) = mpsc::channel();
         let reader = std::thread::spawn(move || {
             let mut from = BufReader::new(out);
             let hello = receive_from(&mut from);
-            // Nobody listens any more once the time is up.
+            // Nothing is listening any more once the time is up.
             let _ = send.send((hello, from));
         });
         let Ok((hello, from)) = receive.recv_timeout(HELLO_TIME) else {
@@ -375,7 +388,7 @@ impl Running {
     }
 
     fn send(&mut self, letter: u8, rest: &[u8]) -> io::Result<()> {
-        let len = u32::try_from(rest.len()).map_err(|_| odd("message too long"))?;
+        let len = u32::try_from(rest.len()).map_err(|_| protocol_error("message too long"))?;
         let mut message = Vec::with_capacity(5 + rest.len());
         message.push(letter);
         message.extend(len.to_le_bytes());
@@ -384,15 +397,15 @@ impl Running {
         self.to.flush()
     }
 
-    /// Works for the program until it has answered.
+    /// Serves the program until it has answered.
     fn serve(&mut self, part: &Part) -> io::Result<Answer> {
         loop {
             let (letter, rest) = receive_from(&mut self.from)?;
             let mut rest = Fields(&rest);
             if matches!(letter, b'p' | b'e' | b'n' | b'D')
-                && let Err(error) = reads(&mut rest, part)?
+                && let Err(error) = repeat_reads(&mut rest, part)?
             {
-                // Too many reads: what comes with them is not carried out.
+                // The reads failed, so whatever comes with them is not carried out.
                 match letter {
                     b'D' => {}
                     _ => {
@@ -405,7 +418,7 @@ impl Running {
                 b'r' => {
                     let (at, len) = (rest.number()?, rest.number()?);
                     if len > MOST_BYTES {
-                        return Err(odd("read too long"));
+                        return Err(protocol_error("read too long"));
                     }
                     let mut bytes = vec![0; len as usize];
                     match part.chip_mut().read(at, &mut bytes) {
@@ -430,7 +443,7 @@ impl Running {
                     return Ok(Answer::Done(status, rest.0.to_vec()));
                 }
                 b'K' => return Ok(Answer::Dead { signal: rest.byte()?, code: rest.byte()? }),
-                _ => return Err(odd("it sent a message that is not in the protocol")),
+                _ => return Err(protocol_error("it sent a message that is not in the protocol")),
             };
             match result {
                 Ok(()) => self.send(b'k', &[])?,
@@ -445,7 +458,7 @@ impl Running {
 }
 
 /// Repeats the reads that the program did without asking, so that they count.
-fn reads(rest: &mut Fields<'_>, part: &Part) -> io::Result<Result<(), PartError>> {
+fn repeat_reads(rest: &mut Fields<'_>, part: &Part) -> io::Result<Result<(), PartError>> {
     let count = rest.short()?;
     let mut chip = part.chip_mut();
     let mut bytes = Vec::new();
@@ -453,7 +466,7 @@ fn reads(rest: &mut Fields<'_>, part: &Part) -> io::Result<Result<(), PartError>
     for _ in 0..count {
         let (at, len) = (rest.number()?, rest.number()?);
         if len > MOST_BYTES {
-            return Err(odd("read too long"));
+            return Err(protocol_error("read too long"));
         }
         bytes.resize(len as usize, 0);
         if result.is_ok() {
@@ -466,25 +479,26 @@ fn reads(rest: &mut Fields<'_>, part: &Part) -> io::Result<Result<(), PartError>
 fn receive_from(from: &mut impl Read) -> io::Result<(u8, Vec<u8>)> {
     let mut head = [0; 5];
     from.read_exact(&mut head).map_err(|error| match error.kind() {
-        io::ErrorKind::UnexpectedEof => odd("it ended"),
+        io::ErrorKind::UnexpectedEof => protocol_error("it ended"),
         _ => error,
     })?;
     let [letter, len @ ..] = head;
     let len = u32::from_le_bytes(len);
     if len > MOST_BYTES {
-        return Err(odd("its message is too long"));
+        return Err(protocol_error("its message is too long"));
     }
     let mut rest = vec![0; len as usize];
     from.read_exact(&mut rest)?;
     Ok((letter, rest))
 }
 
-/// What is left of a message.
+/// The rest of a message, which is parsed field by field.
 struct Fields<'rest>(&'rest [u8]);
 
 impl Fields<'_> {
     fn take<const N: usize>(&mut self) -> io::Result<[u8; N]> {
-        let (first, rest) = self.0.split_first_chunk().ok_or_else(|| odd("short message"))?;
+        let (first, rest) =
+            self.0.split_first_chunk().ok_or_else(|| protocol_error("short message"))?;
         self.0 = rest;
         Ok(*first)
     }
@@ -504,7 +518,7 @@ impl Fields<'_> {
 
 impl Drop for Running {
     fn drop(&mut self) {
-        // Only processes started here; without this they would stay as zombies.
+        // Kills only a process started here, which would otherwise stay as a zombie.
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
@@ -515,7 +529,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn programs_that_know_nothing_of_the_rig_are_refused() {
+    fn programs_without_the_protocol_are_refused() {
         let why = |path: &str| Program::start(Path::new(path)).unwrap_err().to_string();
         assert!(why("/no/such/program").starts_with("it cannot be started: "));
         assert!(why("true").contains("it ended"), "{}", why("true"));
@@ -523,7 +537,7 @@ mod tests {
     }
 
     #[test]
-    fn troubles_have_words() {
+    fn statuses_become_messages() {
         let words = |status, rest: &[u8]| format!("{:?}", answered(status, rest.to_vec()));
         assert!(words(5, b"").contains("it says it is broken (status 5)"));
         assert!(words(5, b"no crystal").contains("\"no crystal\""));
@@ -532,7 +546,7 @@ mod tests {
     }
 
     #[test]
-    fn requests_name_what_they_are_about() {
+    fn requests_are_encoded_as_documented() {
         let keys = KeyNames::new(["a", "bc"]);
         let batch =
             Op::Batch(vec![Change::Put { key: 1, value: vec![7] }, Change::Delete { key: 0 }]);

@@ -1,4 +1,4 @@
-//! A whole table of settings as bytes: what the simple subjects keep in a sector.
+//! A whole table of settings as bytes, which is what the simple subjects keep in a sector.
 
 use std::collections::BTreeMap;
 
@@ -11,7 +11,7 @@ pub struct Table {
 }
 
 impl Table {
-    /// Reads what [`Table::bytes`] wrote; `None` if it is cut short.
+    /// Parses what [`Table::bytes`] wrote; `None` if it is truncated.
     pub fn parse(mut bytes: &[u8]) -> Option<Self> {
         let mut settings = BTreeMap::new();
         while !bytes.is_empty() {
@@ -22,7 +22,7 @@ impl Table {
         Some(Self { settings })
     }
 
-    /// Per setting: length and bytes of the name, length and bytes of the value.
+    /// For each setting: length and bytes of the name, then length and bytes of the value.
     ///
     /// # Errors
     ///
@@ -48,7 +48,7 @@ impl Table {
         self.settings.keys().map(Vec::as_slice)
     }
 
-    /// Sets or, with `None`, removes a setting; whether that changed anything.
+    /// Sets a setting or, with `None`, removes it. Returns whether that changed anything.
     pub fn set(&mut self, key: &str, value: Option<&[u8]>) -> bool {
         match value {
             None => self.settings.remove(key.as_bytes()).is_some(),
@@ -68,7 +68,7 @@ fn take<'bytes>(bytes: &mut &'bytes [u8]) -> Option<&'bytes [u8]> {
     Some(part)
 }
 
-/// The changes of an operation as name and new value. [`Op::Clear`] has none.
+/// The changes of an operation as names and new values. [`Op::Clear`] does not list its changes.
 pub fn changes<'op>(op: &'op Op, keys: &'op KeyNames) -> Vec<(&'op str, Option<&'op [u8]>)> {
     match op {
         Op::Put { key, value } => vec![(keys.name(*key), Some(value.as_slice()))],
@@ -89,7 +89,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_is_written_is_read() {
+    fn what_is_written_is_read_back() {
         let mut table = Table::default();
         assert!(table.set("b", Some(&[1, 2, 3])));
         assert!(table.set("a", Some(&[])));

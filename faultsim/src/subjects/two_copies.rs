@@ -1,12 +1,12 @@
 //! The whole table in two places that alternate.
 //!
-//! Every change writes the whole table, with a number that grows and a CRC, over the older of
-//! the two copies; at power-up the newer copy that is intact counts. Common practice in
-//! firmware, and a great deal better than rewriting in place.
+//! Every change writes the whole table, with a number that grows and a CRC, over the older of the
+//! two copies. At power-up the newer intact copy counts. This is common practice in firmware, and
+//! far better than rewriting in place.
 //!
-//! What the rig finds in it: an erase cut in mid-pulse can leave a number of all ones, a length
-//! of zero and a check of all ones, which is a valid copy, newer than any other and empty (F2);
-//! and a copy with marginal bits counts at one power-up and not at the next (F3).
+//! The rig finds two flaws in it. An erase that is cut during its pulses can leave a number of all
+//! ones, a length of zero and a check of all ones, which is a valid copy, newer than any other and
+//! empty (F2). And a copy with marginal bits may count at one power-up and not at the next (F3).
 
 use super::naive::trouble;
 use super::table::{Table, changes};
@@ -14,7 +14,7 @@ use crate::checksum::crc32;
 use crate::part::{Geometry, Part};
 use crate::subject::{Bounds, KeyNames, Op, Subject, Trouble, Work};
 
-/// Number of the copy, length of the table, CRC-32 over both and the table.
+/// Bytes of the header: number of the copy, length of the table, CRC-32 over both and the table.
 const HEADER: usize = 12;
 
 /// The subject. It has no parameters and needs at least two sectors.
@@ -27,7 +27,7 @@ pub struct TwoCopiesStore {
     part: Part,
     geometry: Geometry,
     table: Table,
-    /// Number of the copy that counts; 0 if there is none yet.
+    /// The number of the copy that counts; 0 if there is none yet.
     number: u32,
     /// Which copy that is: 0 or 1.
     place: u32,
@@ -103,7 +103,7 @@ impl Subject for TwoCopies {
 }
 
 impl TwoCopiesStore {
-    /// Bytes one copy may take: half of the part in whole sectors.
+    /// The bytes that one copy may take: half of the part, in whole sectors.
     fn copy_bytes(&self) -> u32 {
         self.geometry.sectors / 2 * self.geometry.sector_bytes
     }
@@ -161,7 +161,7 @@ mod tests {
     use crate::part::{Bias, Chip, Image};
 
     #[test]
-    fn the_erase_that_leaves_an_empty_copy() {
+    fn an_interrupted_erase_can_leave_a_valid_empty_copy() {
         let geometry = Geometry::new(2, 512, 1, 256).unwrap();
         let part = Part::new(Chip::new(geometry));
         let keys = KeyNames::new(["a"]);
@@ -169,7 +169,7 @@ mod tests {
         TwoCopies.apply(&mut store, &Op::Put { key: 0, value: vec![1] }, &keys).unwrap();
         let mut bytes = part.chip().image().bytes().to_vec();
         assert!(TwoCopies.get(&mut TwoCopies.open(&part).unwrap(), "a", &mut Vec::new()).unwrap());
-        // The next write erases the other copy, and the power goes.
+        // The next write erases the other copy, and the power is cut during the erase.
         bytes[516..520].fill(0);
         part.chip_mut().power_up(&Image::from_bytes(&geometry, &bytes).unwrap(), Bias::ONES);
         let mut store = TwoCopies.open(&part).unwrap();

@@ -3,24 +3,24 @@
 use super::value::stamped;
 use crate::subject::{Change, KeyNames, Op};
 
-/// Operations to run while power is cut.
+/// A prelude, and the operations during which power is cut.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Workload {
     /// Short name for reports.
     pub name: String,
     /// The settings it uses.
     pub keys: KeyNames,
-    /// Run first, without cuts: it brings the part into the state of a device in the field.
+    /// Run first, without cuts, to bring the part into the state of a device in the field.
     pub prelude: Vec<Op>,
-    /// The operations in which power is cut at every step.
+    /// The operations during which power is cut at every step.
     pub ops: Vec<Op>,
     /// Whether the part may fill up. Then it is no violation if a larger value or a batch is
-    /// refused for lack of room. Deleting, and replacing a value by one that is no longer, must
-    /// still work.
+    /// refused for lack of room. Deleting a setting, and replacing a value by one that is no
+    /// longer, must work even so.
     pub may_fill: bool,
 }
 
-/// A prelude is no longer than this, even if it then does not fill the part.
+/// The most operations in a prelude, even on a part that they do not fill.
 pub(super) const MOST_PRELUDE_OPS: u64 = 200_000;
 
 impl Workload {
@@ -29,7 +29,7 @@ impl Workload {
         Self { name: name.to_owned(), keys, prelude: Vec::new(), ops, may_fill: false }
     }
 
-    /// Prelude and explored operations in one.
+    /// The prelude and the explored operations, one after the other.
     pub fn all_ops(&self) -> impl Iterator<Item = &Op> {
         self.prelude.iter().chain(&self.ops)
     }
@@ -56,16 +56,16 @@ impl Workload {
         sizes
     }
 
-    /// Bytes of the longest value.
+    /// The length of the longest value.
     pub(crate) fn longest_value(&self) -> usize {
         self.all_ops().map(Op::longest_value).max().unwrap_or(0)
     }
 
-    /// What a device does after it has come up from a cut: a few writes, so that the rig sees
-    /// whether what recovery left can be written to. `about` is a setting the interrupted operation
-    /// was about, `round` counts the cuts so far.
+    /// What a device does after it has recovered from a cut: a few writes, so that the rig sees
+    /// whether the device can go on writing after the recovery. `about` is a setting that the
+    /// interrupted operation was about; `round` counts the cuts so far.
     pub fn continuation(&self, sizes: &[usize], about: u16, round: u32) -> Vec<Op> {
-        // At most 65 536 names exist, so the count fits.
+        // There are at most 65 536 names, so the count fits.
         let keys = u32::try_from(self.keys.len().max(1)).unwrap_or(1);
         let key = |offset: u32| u16::try_from((u32::from(about) + offset) % keys).unwrap_or(about);
         let value = |key: u16, place: u32| {
@@ -86,7 +86,7 @@ impl Workload {
         ]
     }
 
-    /// Puts that go round all settings a few times, each value a new one.
+    /// Puts that rewrite all settings a few times, each with a new value.
     pub(crate) fn rewrite_all(&self, sizes: &[usize]) -> Vec<Op> {
         const ROUNDS: u32 = 4;
         let mut number = 0xE000;

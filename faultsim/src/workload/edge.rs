@@ -1,4 +1,5 @@
-//! What a part went through before the operations that are cut, and these operations.
+//! Boundary workloads: a start state of the part, and up to three operations during which power is
+//! cut.
 
 use std::fmt;
 
@@ -7,33 +8,33 @@ use super::value::stamped;
 use crate::part::Geometry;
 use crate::subject::{Change, KeyNames, Op};
 
-/// What the part went through before.
+/// The state of the part before the operations.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Start {
-    /// Never used: coming up for the first time is cut too.
+    /// Never used, so the first start is cut too.
     Blank,
-    /// Came up once more, and nothing was written.
+    /// Started twice, and nothing written.
     Fresh,
-    /// In its first sector.
+    /// Still in its first sector.
     First,
-    /// As long as a log gets; nothing in the oldest sector is live.
+    /// The log is as long as it can get, and nothing in its oldest sector is live.
     TailDead,
-    /// The same, with some of the live settings in the oldest sector.
+    /// The same, and some of the settings are live in the oldest sector.
     TailMixed,
-    /// The same, with all small settings live in the oldest sector.
+    /// The same, and all small settings are live in the oldest sector.
     TailLive,
-    /// The log went round the ring more than once.
+    /// The log has gone round all sectors more than once.
     Round,
-    /// A factory reset came before.
+    /// After a factory reset.
     Cleared,
-    /// Housekeeping was done last.
+    /// After housekeeping.
     Tidied,
-    /// Came up again and again, until the room that this takes was used up.
+    /// Started again and again, which used up the room that each start takes.
     Restarted,
 }
 
 impl Start {
-    /// All of them.
+    /// All start states.
     pub const ALL: [Self; 10] = [
         Self::Blank,
         Self::Fresh,
@@ -47,7 +48,7 @@ impl Start {
         Self::Restarted,
     ];
 
-    /// Its name in the name of a workload.
+    /// The name, as the name of a workload has it.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Blank => "blank",
@@ -63,23 +64,23 @@ impl Start {
         }
     }
 
-    /// Whether its last sector is filled up to a place that can be chosen.
+    /// Whether a sector of it is filled up to a point that can be chosen.
     pub(crate) const fn is_filled(self) -> bool {
         !matches!(self, Self::Blank | Self::Fresh)
     }
 }
 
-/// Restarts in [`Start::Restarted`].
+/// The number of restarts in [`Start::Restarted`].
 const RESTARTS: u32 = 6;
 
 const KEYS: [&str; 4] = ["datum", "span", "quay.name", "log"];
 const DATUM: u16 = 0;
 const SPAN: u16 = 1;
 const NAME: u16 = 2;
-/// Its long values fill sectors; its short ones replace them.
+/// Its long values fill sectors. Its short values supersede them, so that no record there is live.
 const LOG: u16 = 3;
 
-/// Up to three operations, by number.
+/// Up to three operations, each given by its number.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct OpSequence {
     ops: [u8; Self::MOST],
@@ -87,25 +88,26 @@ pub struct OpSequence {
 }
 
 impl OpSequence {
-    /// Most of them.
+    /// The largest number of operations.
     pub const MOST: usize = 3;
-    /// How many different ones there are: puts of 4, 24 and no bytes, a delete, a batch of three, a
-    /// factory reset, housekeeping, a restart, a put of 300 bytes (of a quarter of a small sector).
+    /// The number of different operations: puts of 4, 24 and no bytes, a delete, a batch of three
+    /// changes, a factory reset, housekeeping, a restart, and a put of 300 bytes (or a quarter of a
+    /// small sector).
     pub const KINDS: u8 = 9;
 
-    /// These operations; `None` if there are too many or one does not exist.
+    /// These operations; `None` if there are too many or if one does not exist.
     pub fn new(ops: &[u8]) -> Option<Self> {
         let mut kept = Self { count: u8::try_from(ops.len()).ok()?, ..Self::default() };
         kept.ops.get_mut(..ops.len())?.copy_from_slice(ops);
         ops.iter().all(|op| *op < Self::KINDS).then_some(kept)
     }
 
-    /// In order.
+    /// The operations in order.
     pub fn as_slice(&self) -> &[u8] {
         self.ops.get(..usize::from(self.count)).unwrap_or_default()
     }
 
-    /// The same without the last one, if there is one.
+    /// The same without the last operation, if there is one.
     pub(crate) fn before_last(self) -> Option<Self> {
         let (_, before) = self.as_slice().split_last()?;
         Self::new(before)
@@ -127,19 +129,19 @@ impl OpSequence {
     }
 }
 
-/// Digits, the first operation first.
+/// One digit for each operation, the first operation first.
 impl fmt::Display for OpSequence {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.as_slice().iter().try_for_each(|op| write!(out, "{op}"))
     }
 }
 
-/// Stamps each value with the number of its operation.
+/// A list of operations under construction. Each value is stamped with the number of its operation.
 #[derive(Default)]
 struct OpList {
     ops: Vec<Op>,
     number: u32,
-    /// Bytes of a long value.
+    /// The length of a long value.
     long: usize,
 }
 
@@ -186,7 +188,7 @@ impl OpList {
     }
 }
 
-/// The workload that begins at `start`, with a record of `filler` bytes in the last sector, and
+/// The workload that begins at `start`, with a value of `filler` bytes in the last sector, and
 /// carries out `ops`.
 pub(crate) fn workload(
     geometry: &Geometry,

@@ -1,4 +1,4 @@
-//! Random operations, sized to the part.
+//! Random operations, sized to fit the part.
 
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
@@ -7,27 +7,28 @@ use super::value::stamped;
 use crate::part::Geometry;
 use crate::subject::{Change, KeyNames, Op};
 
-/// What a setting costs besides name and value, roughly: for sizing workloads, not a promise of
-/// any format.
+/// Roughly the bytes that a setting takes besides its name and value. It is for sizing workloads,
+/// and not a promise about any format.
 const RECORD_OVERHEAD: u32 = 16;
 
-/// Space one setting takes, roughly.
+/// Roughly the space that one setting takes.
 pub(crate) fn record_bytes(geometry: &Geometry, name: usize, value: usize) -> u32 {
     let bytes = u32::try_from(name + value).unwrap_or(u32::MAX / 2) + RECORD_OVERHEAD;
     bytes.next_multiple_of(geometry.unit.max(1))
 }
 
-/// Space for live settings that a workload may use: half of all sectors but one, which any storage
-/// code needs for compaction.
+/// The space for live settings that a workload may use: half of all sectors but one, which storage
+/// code generally needs free for compaction.
 pub(crate) fn live_room(geometry: &Geometry) -> u32 {
     geometry.sectors.saturating_sub(1).max(1) * geometry.sector_bytes / 2
 }
 
-/// Length of the larger value that two of the settings have now and then, and of the longest that
-/// the others have.
+/// The size of the larger value that two of the settings have occasionally.
 fn larger_value(geometry: &Geometry) -> usize {
     usize::try_from(geometry.sector_bytes / 12).unwrap_or(64).clamp(1, 96)
 }
+
+/// The longest value of the other settings.
 const LONGEST_USUAL: usize = 20;
 
 /// The longest value of a mix that does not fill the part.
@@ -44,7 +45,7 @@ pub(crate) const COUNT: &str = "count.";
 pub struct OpMix {
     keys: KeyNames,
     sizes: Vec<usize>,
-    /// The value each setting was given last.
+    /// The last value given to each setting.
     last: Vec<Option<Vec<u8>>>,
     largest: usize,
     number: u32,
@@ -52,15 +53,15 @@ pub struct OpMix {
 }
 
 impl OpMix {
-    /// Settings for this geometry, drawn from the seed, and the generator to go on with. With
+    /// Settings for this geometry, drawn from the seed, and the generator to continue with. With
     /// `fill` they are too large for the part when all are present.
     pub fn new(seed: u64, geometry: &Geometry, fill: bool) -> (Self, ChaCha8Rng) {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let room = if fill { live_room(geometry).saturating_mul(3) } else { live_room(geometry) };
         let most = if fill { 64 } else { 24 };
-        // Bytes of each setting, if they are to fill the part.
+        // The size of each setting when they are to fill the part.
         let share = usize::try_from((room / 64).min(geometry.sector_bytes / 8)).unwrap_or(64);
-        // The larger value may appear once at a time for each of two settings.
+        // Each of two settings may have the larger value at the same time.
         let largest = larger_value(geometry);
         let mut left = room.saturating_sub(2 * u32::try_from(largest).unwrap_or(0));
         let (mut names, mut sizes) = (Vec::new(), Vec::new());
@@ -91,7 +92,7 @@ impl OpMix {
         (mix, rng)
     }
 
-    /// Every fourth setting becomes a counter: 8 bytes, little-endian, one more each time.
+    /// Makes every fourth setting a counter: 8 bytes, little-endian, one more each time.
     #[must_use]
     pub fn with_counters(mut self) -> Self {
         let mut names: Vec<String> = self.keys.iter().map(|(_, name)| name.to_owned()).collect();
@@ -108,12 +109,12 @@ impl OpMix {
         &self.keys
     }
 
-    /// Whether it fills the part up.
+    /// Whether the settings fill the part up.
     pub(crate) fn fills(&self) -> bool {
         self.fill
     }
 
-    /// Space a record of this mix takes, roughly.
+    /// Roughly the space that a record of this mix takes.
     pub(crate) fn mean_record_bytes(&self) -> u32 {
         let total: usize =
             self.keys.iter().zip(&self.sizes).map(|((_, name), size)| name.len() + size).sum();
@@ -170,7 +171,7 @@ impl OpMix {
         Op::Put { key, value }
     }
 
-    /// The value the setting already has, if it was ever given one.
+    /// Puts the value that the setting already has, if it was ever given one.
     fn repeated(&mut self, rng: &mut ChaCha8Rng) -> Op {
         let key = self.key(rng);
         match &self.last[usize::from(key)] {

@@ -1,7 +1,7 @@
-//! Workloads: the operations a device carries out while its power is being cut.
+//! Workloads: the operations that a device carries out while its power is cut.
 //!
-//! A [`WorkloadSource`](source::WorkloadSource) names a workload in a few bytes, so that a token
-//! can hold it. It stands for the life of a tide gauge, random operations ([`mix`]), and short
+//! A [`WorkloadSource`](source::WorkloadSource) names a workload in a few bytes, so that a token can
+//! hold it. It can stand for the life of a tide gauge, random operations ([`mix`]), or short
 //! sequences from chosen start states ([`edge`]).
 //!
 //! Workloads are made for a geometry, and for no store in particular. The same arguments always

@@ -1,4 +1,4 @@
-//! Where a workload comes from.
+//! The sources of workloads: every workload that has a name, and how to build it.
 
 use rand::rngs::ChaCha8Rng;
 
@@ -9,37 +9,37 @@ use super::tide_gauge;
 use crate::part::Geometry;
 use crate::selftest::mutants::cases;
 
-/// Where a workload comes from, so that a token can name it in a few bytes.
+/// Where a workload comes from. A token names it in a few bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum WorkloadSource {
     /// The life of a tide gauge: [`tide_gauge::tide_gauge`].
     TideGauge,
-    /// A random workload that stays within half of the live capacity.
+    /// A random workload that uses at most half of the live capacity.
     Random {
         /// Seed of the draw.
         seed: u64,
-        /// Operations in which power is cut.
+        /// Operations during which power is cut.
         ops: u32,
     },
     /// A random workload that fills the part up.
     Full {
         /// Seed of the draw.
         seed: u64,
-        /// Operations in which power is cut.
+        /// Operations during which power is cut.
         ops: u32,
     },
-    /// As [`Random`](Self::Random), with counters among the settings.
+    /// Like [`Random`](Self::Random), with counters among the settings.
     Counters {
         /// Seed of the draw.
         seed: u64,
-        /// Operations in which power is cut.
+        /// Operations during which power is cut.
         ops: u32,
     },
     /// One of the short workloads that prove the rig: [`crate::selftest::mutants::cases`].
     Case(u8),
-    /// A start state and a few operations: [`crate::explore::edges`].
+    /// A start state and a few operations, see [`crate::explore::edges`].
     Edge {
-        /// What came before.
+        /// The state before the operations.
         start: Start,
         /// Bytes of the value that fills the last sector.
         filler: u32,
@@ -80,7 +80,7 @@ impl std::fmt::Display for WorkloadSource {
     }
 }
 
-/// The text does not name a workload.
+/// The error for a text that does not name a workload.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct UnknownWorkload(String);
 
@@ -124,7 +124,7 @@ impl std::str::FromStr for WorkloadSource {
     }
 }
 
-/// An edge from what follows `edge:`.
+/// Parses the text after `edge:`.
 fn edge_from(text: &str) -> Option<WorkloadSource> {
     let mut parts = text.split(':');
     let name = parts.next()?;
@@ -137,9 +137,9 @@ fn edge_from(text: &str) -> Option<WorkloadSource> {
 }
 
 impl Workload {
-    /// A random workload sized to the geometry: small values, batches of two or three, deletes,
-    /// overwrites by an equal value, now and then a larger value, a factory reset, housekeeping
-    /// and restarts. With `fill` the values are too large for the part.
+    /// A random workload sized to the geometry: small values, batches of two or three changes,
+    /// deletes, overwrites with an equal value, occasionally a larger value, a factory reset,
+    /// housekeeping and restarts. With `fill` the values are too large for the part.
     pub fn random(seed: u64, geometry: &Geometry, ops: u32, fill: bool) -> Self {
         let kind = if fill { "full" } else { "random" };
         Self::drawn(kind, seed, OpMix::new(seed, geometry, fill), geometry, ops)
@@ -152,8 +152,8 @@ impl Workload {
         geometry: &Geometry,
         ops: u32,
     ) -> Self {
-        let turns = u64::from(geometry.bytes()) * 2 / u64::from(mix.mean_record_bytes());
-        let prelude = (0..turns.min(MOST_PRELUDE_OPS)).map(|_| mix.draw(&mut rng)).collect();
+        let count = u64::from(geometry.bytes()) * 2 / u64::from(mix.mean_record_bytes());
+        let prelude = (0..count.min(MOST_PRELUDE_OPS)).map(|_| mix.draw(&mut rng)).collect();
         let ops = (0..ops).map(|_| mix.draw(&mut rng)).collect();
         let name = format!("{kind} {seed}");
         Self { name, keys: mix.keys().clone(), prelude, ops, may_fill: mix.fills() }
@@ -208,7 +208,7 @@ mod tests {
     }
 
     #[test]
-    fn live_settings_fit_half_of_what_can_be_live() {
+    fn live_settings_use_at_most_half_of_the_live_capacity() {
         for geometry in geometries() {
             for source in [
                 WorkloadSource::TideGauge,
@@ -222,7 +222,7 @@ mod tests {
                     .zip(&sizes)
                     .map(|(name, &size)| record_bytes(&geometry, name, size))
                     .sum();
-                // The first three settings are there however small the part is.
+                // The first three settings are there, however small the part is.
                 let small = live_room(&geometry) < 512;
                 assert!(live <= live_room(&geometry) * if small { 2 } else { 1 }, "{geometry}");
                 assert_eq!(workload, source.build(&geometry));
@@ -231,7 +231,7 @@ mod tests {
     }
 
     #[test]
-    fn the_tide_gauge_does_everything() {
+    fn the_tide_gauge_has_every_kind_of_operation() {
         let geometry = Geometry::new(4, 4096, 1, 256).unwrap();
         let workload = WorkloadSource::TideGauge.build(&geometry);
         let kinds: BTreeSet<OpKind> = workload.ops.iter().map(Op::kind).collect();
@@ -252,13 +252,13 @@ mod tests {
                 })
                 .sum()
         };
-        // More than the part, and about a sector with the records' overhead.
+        // More than the part holds; and about a sector, with the records' overhead.
         assert!(written(&workload.prelude) > 16384);
         assert!(written(&workload.ops) > 2048);
     }
 
     #[test]
-    fn draws_do_not_depend_on_anything_else() {
+    fn draws_depend_only_on_the_seed() {
         let geometry = Geometry::new(4, 1024, 1, 256).unwrap();
         let a = WorkloadSource::Random { seed: 5, ops: 30 }.build(&geometry);
         let b = WorkloadSource::Random { seed: 5, ops: 60 }.build(&geometry);

@@ -1,9 +1,9 @@
 //! The default workload: the settings of an invented device, a tide gauge on a harbour wall.
 //!
-//! It is commissioned, then measures for a long time and now and then gets a command from the
-//! shore, until it is taken back to the workshop (factory reset) and commissioned anew. Names and
-//! sizes are made up; the mix - a few counters written all the time, many settings hardly ever - is
-//! common practice; there is no source for it.
+//! The device is commissioned. Then it measures for a long time, and occasionally gets a command
+//! from the shore, until it is taken back to the workshop (factory reset) and commissioned anew.
+//! Names and sizes are made up. The mix, with a few counters written all the time and many settings
+//! hardly ever, is common practice and has no source.
 
 use super::definition::{MOST_PRELUDE_OPS, Workload};
 use super::mix::{live_room, record_bytes};
@@ -11,12 +11,12 @@ use super::value::{mixed, stamped};
 use crate::part::Geometry;
 use crate::subject::{Change, KeyNames, Op};
 
-/// A setting: name, size of its value in bytes, and how often it is written relative to the
+/// A setting: its name, the size of its value in bytes, and how often it is written relative to the
 /// others once the device is in service.
-type Setting = (&'static str, usize, u32);
+type WeightedSetting = (&'static str, usize, u32);
 
-/// Those a small part has room for come first.
-const SETTINGS: [Setting; 25] = [
+/// The settings; those that a small part has room for come first.
+const SETTINGS: [WeightedSetting; 25] = [
     ("sample.last", 40, 12),
     ("log.head", 16, 10),
     ("boots", 4, 6),
@@ -44,8 +44,8 @@ const SETTINGS: [Setting; 25] = [
     ("maintenance.locked", 0, 1),
 ];
 
-/// The life of the tide gauge, scaled to the part: the prelude writes about three times what the
-/// part holds, the explored operations a little more than a sector.
+/// The life of the tide gauge, scaled to the part. The prelude writes about three times what the
+/// part holds; the explored operations write a little more than a sector.
 pub fn tide_gauge(geometry: &Geometry) -> Workload {
     let mut room = live_room(geometry);
     let mut bytes = 0;
@@ -61,11 +61,11 @@ pub fn tide_gauge(geometry: &Geometry) -> Workload {
     }
     let weights: u32 = settings.iter().map(|setting| setting.2).sum();
     let mean = (bytes / weights).max(1);
-    let mut life = Life { settings, weights, number: 0, ops: Vec::new() };
+    let mut life = GaugeLife { settings, weights, number: 0, ops: Vec::new() };
 
     life.commission();
-    let turns = 3 * u64::from(geometry.bytes()) / u64::from(mean);
-    life.serve(u32::try_from(turns.min(MOST_PRELUDE_OPS)).unwrap_or(u32::MAX));
+    let count = 3 * u64::from(geometry.bytes()) / u64::from(mean);
+    life.serve(u32::try_from(count.min(MOST_PRELUDE_OPS)).unwrap_or(u32::MAX));
     let prelude = std::mem::take(&mut life.ops);
     life.serve(geometry.sector_bytes / mean + 8);
     life.ops.push(Op::Clear);
@@ -81,15 +81,15 @@ pub fn tide_gauge(geometry: &Geometry) -> Workload {
     }
 }
 
-struct Life {
-    settings: Vec<Setting>,
+struct GaugeLife {
+    settings: Vec<WeightedSetting>,
     weights: u32,
-    /// Number of the last operation, which stamps the values.
+    /// The number of the last operation, with which values are stamped.
     number: u32,
     ops: Vec<Op>,
 }
 
-impl Life {
+impl GaugeLife {
     fn put(&mut self, key: u16) -> Op {
         Op::Put { key, value: self.value(key) }
     }
@@ -104,7 +104,7 @@ impl Life {
         u16::try_from(self.settings.len()).unwrap_or(u16::MAX)
     }
 
-    /// A setting by weight; the same number gives the same setting.
+    /// A setting chosen by weight; the same number and seed give the same setting.
     fn pick(&self, seed: u64) -> u16 {
         let roll = mixed(u64::from(self.number) << 8 | seed) % u64::from(self.weights);
         let mut left = u32::try_from(roll).unwrap_or(0);
@@ -117,7 +117,7 @@ impl Life {
         0
     }
 
-    /// Sets everything once: the measuring part as one batch, the rest one by one.
+    /// Writes every setting once: the measuring part as one batch, the rest one by one.
     fn commission(&mut self) {
         let together = 3.min(self.keys());
         let batch = (0..together).map(|key| Change::Put { key, value: self.value(key) }).collect();
@@ -129,20 +129,20 @@ impl Life {
         self.ops.push(Op::Reopen);
     }
 
-    /// This many operations in service.
+    /// Appends this many operations in service.
     fn serve(&mut self, ops: u32) {
-        for turn in 1..=ops {
+        for index in 1..=ops {
             let key = self.pick(1);
-            let op = match turn {
-                _ if turn % 41 == 0 => Op::Reopen,
-                _ if turn % 29 == 0 => Op::Tidy,
-                // Sample, position in the log and a counter belong together.
-                _ if turn % 9 == 0 => Op::Batch(
+            let op = match index {
+                _ if index % 41 == 0 => Op::Reopen,
+                _ if index % 29 == 0 => Op::Tidy,
+                // The sample, its position in the log and a counter belong together.
+                _ if index % 9 == 0 => Op::Batch(
                     (0..3.min(self.keys()))
                         .map(|key| Change::Put { key, value: self.value(key) })
                         .collect(),
                 ),
-                _ if turn % 17 == 0 => {
+                _ if index % 17 == 0 => {
                     // Two settings that exclude each other, changed by command from the shore.
                     let (set, removed) = (key, (key + 1) % self.keys());
                     Op::Batch(vec![
@@ -150,9 +150,9 @@ impl Life {
                         Change::Delete { key: removed },
                     ])
                 }
-                _ if turn % 13 == 0 => Op::Delete { key: self.keys() - 1 - key },
+                _ if index % 13 == 0 => Op::Delete { key: self.keys() - 1 - key },
                 // A command repeated by a nervous operator: the value is already there.
-                _ if turn % 11 == 0 => match self.ops.last() {
+                _ if index % 11 == 0 => match self.ops.last() {
                     Some(Op::Put { key, value }) => Op::Put { key: *key, value: value.clone() },
                     _ => self.put(key),
                 },

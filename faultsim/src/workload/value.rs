@@ -1,11 +1,11 @@
-//! Values that tell which operation wrote them, and the mixing of bits that they are made with.
+//! Values that identify their writer, and the function that mixes their bits.
 
-/// A value that tells what wrote it: the number of the operation, the setting, and a pattern made
+/// A value that identifies its writer: the number of the operation, the setting, and a pattern made
 /// of both, as far as `len` bytes can hold them.
 pub fn stamped(key: u16, number: u32, len: usize) -> Vec<u8> {
     let mut value = Vec::with_capacity(len);
     let [.., high, low] = number.to_be_bytes();
-    // One-byte values carry the fast-changing end.
+    // A one-byte value holds the byte that changes fastest.
     if len == 1 {
         value.push(low);
         return value;
@@ -35,7 +35,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn values_tell_who_wrote_them() {
+    fn values_identify_their_writer() {
         let mut seen = BTreeSet::new();
         for number in 0..300 {
             for key in 0..4 {

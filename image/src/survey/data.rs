@@ -68,6 +68,14 @@ impl<'a> Survey<'a> {
         self.findings.push(Finding { kind, address, keys });
     }
 
+    /// The copy that the settle record at this address carries.
+    #[must_use]
+    pub fn carried_at(&self, settle: u32) -> Option<&Entry<'a>> {
+        let number = *self.by_address.get(&settle)?;
+        // It was added right after its settle record.
+        self.records.get(number + 1).filter(|copy| copy.carried_by == Some(number))
+    }
+
     /// The keys that have a tally in flash, which are counters.
     #[must_use]
     pub fn counters(&self) -> BTreeSet<Vec<u8>> {

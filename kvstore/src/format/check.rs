@@ -117,6 +117,8 @@ impl Check {
 
 #[cfg(test)]
 mod tests {
+    //! Counts zeros the slow way, and looks at the extreme values of the count.
+
     use super::*;
 
     const GENERATION: Generation = Generation { epoch: 7, sequence: 11 };

@@ -38,6 +38,8 @@ pub(crate) fn by_crate(crc: u32, bytes: &[u8]) -> u32 {
 
 #[cfg(test)]
 mod tests {
+    //! Compares the CRC with published values, and with an independent implementation.
+
     use super::*;
 
     /// RFC 3720 (iSCSI), appendix B.4: CRC32C of 32 bytes of zeros, of ones, rising and falling;

@@ -318,6 +318,8 @@ impl Live {
 
 #[cfg(test)]
 mod tests {
+    //! Compares the arithmetic with plain division, and with records that are laid out one by one.
+
     use super::*;
 
     fn geometry(unit: u32, page: u32) -> Geometry {

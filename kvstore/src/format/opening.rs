@@ -100,6 +100,8 @@ impl Opening {
 
 #[cfg(test)]
 mod tests {
+    //! Encodes an opening, decodes it, and leaves out each of its zeros in turn.
+
     use super::*;
 
     const GENERATION: Generation = Generation { epoch: 7, sequence: 11 };

@@ -181,6 +181,9 @@ pub(crate) const fn key_is_valid(key: &[u8]) -> bool {
 
 #[cfg(test)]
 mod tests {
+    //! Tears headers and records: leaves out zeros in every way, or at random, as an interrupted
+    //! program does. None of the results may pass.
+
     use super::super::check::Check;
     use super::super::generation::Generation;
     use super::super::opening::{TAG, VERSION};

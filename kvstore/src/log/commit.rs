@@ -27,7 +27,10 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Result<(), Error<F::Error>> {
         self.ready()?;
-        let Some(load) = self.check_changes(changes, index)? else { return Ok(()) };
+        let mut load = Live::NONE;
+        if !self.must_write(changes, index, &mut load)? {
+            return Ok(());
+        }
         let seal = self.must_seal(load);
         if self.has_room(changes, load, seal) {
             self.append(changes, seal, index);
@@ -44,16 +47,16 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Checks that the changes are allowed, and returns the size of their records. `None` if
-    /// nothing needs to be written.
-    fn check_changes(
+    /// Checks that the changes are allowed, and tells whether they must be written: not if all of
+    /// them ask for what is stored already. Adds up the size of their records in `load`.
+    fn must_write(
         &mut self,
         changes: &[Change<'_>],
         index: &Index,
-    ) -> Result<Option<Live>, Error<F::Error>> {
+        load: &mut Live,
+    ) -> Result<bool, Error<F::Error>> {
         let mut needed = false;
         let mut keys_afterwards = index.len();
-        let mut load = Live::NONE;
         for change in counted(changes) {
             if !key_is_valid(change.key()) {
                 return Err(Error::InvalidKey);
@@ -61,7 +64,7 @@ impl<F: NorFlash> Core<F> {
             if change.value().len() > self.medium.geometry.max_value() as usize {
                 return Err(Error::TooLarge);
             }
-            load = load.plus(self.medium.geometry.size(change.header(false)));
+            *load = load.plus(self.medium.geometry.size(change.header(false)));
             let hash = crc32c(change.key());
             let (position, old) = self.position(change.key(), hash, index);
             match (change.is_put(), position) {
@@ -72,15 +75,15 @@ impl<F: NorFlash> Core<F> {
             needed = needed || !self.changes_nothing(change, position, old);
         }
         if !needed || self.medium.fault.is_some() {
-            return Ok(None);
+            return Ok(false);
         }
-        if !self.medium.geometry.fits(load) {
+        if !self.medium.geometry.fits(*load) {
             return Err(Error::TooLarge);
         }
         if keys_afterwards > index.capacity() {
             return Err(Error::IndexFull);
         }
-        Ok(Some(load))
+        Ok(true)
     }
 
     /// Whether records of this size need a seal.

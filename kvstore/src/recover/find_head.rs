@@ -109,6 +109,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Makes the opening and the settle records of a sector unreadable for good.
+    // Inlined, since most images call it from one place only.
     #[cfg_attr(target_pointer_width = "32", inline(always))]
     pub(crate) fn void_sector(&mut self, sector: u32) {
         let base = sector * self.medium.geometry.sector_bytes;

@@ -28,8 +28,8 @@ impl<F: NorFlash> Core<F> {
             (self.medium.geometry.sectors - 1) * self.medium.geometry.sector_bytes,
             self.medium.geometry.mark() + self.medium.geometry.unit,
         );
-        // Otherwise an interrupted erase could begin the mark of an opening that was never
-        // finished.
+        // Zeros before the erase: else an interrupted erase could begin the mark of an opening that
+        // was never finished.
         self.medium.zero(0, self.medium.geometry.mark());
         self.medium.erase(0);
         self.log.epoch = epoch;

@@ -313,6 +313,8 @@ impl ser::SerializeMap for &mut Encoder<'_> {
 
 #[cfg(test)]
 mod tests {
+    //! Encodes every kind of value, and compares the bytes with those of the crate `postcard`.
+
     use super::*;
     use core::time::Duration;
 

@@ -1,4 +1,4 @@
-//! What power-ups cost, and how that stands to the bounds the code states for itself.
+//! What power-ups cost, compared with the bounds that the store states.
 
 use maud::{Markup, html};
 use outlast_faultsim::check::histogram::Histogram;
@@ -6,7 +6,7 @@ use outlast_faultsim::check::histogram::Histogram;
 use super::share::{bar, percent};
 use crate::torture::outcome::StageOutcome;
 use crate::torture::text::device_time;
-use crate::words::grouped;
+use crate::words::{counted, grouped};
 
 pub(crate) fn cost(stages: &[StageOutcome]) -> Markup {
     html! {
@@ -16,17 +16,17 @@ pub(crate) fn cost(stages: &[StageOutcome]) -> Markup {
             h3 { "Stage " (number) ", " (stage.geometry.to_string()) }
             p {
                 "Worst power-up: " (worst.open.to_string()) ", "
-                (grouped(worst.open_read_bytes).to_string()) " bytes read, "
+                (counted(worst.open_read_bytes, "byte")) " read, "
                 (device_time(&worst.open_time)) ". Worst operation: " (worst.op.to_string()) ". "
                 @match bounds {
-                    None => { strong { "The code states no bounds" } ", so none are checked." }
+                    None => { strong { "The store states no bounds" } ", so none are checked." }
                     Some(bounds) => {
                         "Stated: power-up " (bounds.open.to_string()) "; operation "
                         (bounds.op.to_string()) ". "
                         @if worst.open.within(bounds.open) && worst.op.within(bounds.op) {
-                            strong.good { "Both kept." }
+                            strong.good { "Both were kept." }
                         } @else {
-                            strong.bad { "Not kept." }
+                            strong.bad { "They were not kept." }
                         }
                     }
                 }

@@ -1,4 +1,4 @@
-//! One kind of failure: what happened, in which order, and what the part looked like.
+//! One kind of failure: what happened, in which order, and what the flash looked like.
 
 use maud::{Markup, html};
 use outlast_faultsim::report::Violation;
@@ -6,19 +6,19 @@ use outlast_faultsim::report::scene::Scene;
 
 use crate::torture::outcome::Outcome;
 use crate::torture::text::headline;
-use crate::words::grouped;
+use crate::words::counted;
 
-/// Told in full; of the others there is a line.
-const TOLD_IN_FULL: usize = 20;
-const TOLD_IN_SHORT: usize = 400;
-/// Lines of a list.
+/// How many failures are shown in full, and how many of the others as a line.
+const IN_FULL: usize = 20;
+const IN_SHORT: usize = 400;
+/// The most lines of a list.
 const MOST_LINES: usize = 60;
 
 pub(crate) fn failures(outcome: &Outcome) -> Markup {
     let violations = &outcome.violations;
-    let others = violations.get(TOLD_IN_FULL..).unwrap_or_default();
+    let others = violations.get(IN_FULL..).unwrap_or_default();
     html! {
-        @for (number, violation) in (1..).zip(violations).take(TOLD_IN_FULL) {
+        @for (number, violation) in (1..).zip(violations).take(IN_FULL) {
             (failure(number, violation, outcome))
         }
         @if !others.is_empty() {
@@ -26,7 +26,7 @@ pub(crate) fn failures(outcome: &Outcome) -> Markup {
             table.grid {
                 thead { tr { th scope="col" { "signature" } th scope="col" { "replay with" } } }
                 tbody {
-                    @for violation in others.iter().take(TOLD_IN_SHORT) {
+                    @for violation in others.iter().take(IN_SHORT) {
                         tr {
                             th scope="row" { (headline(violation)) }
                             td { code { (outcome.replay(&violation.token)) } }
@@ -34,15 +34,14 @@ pub(crate) fn failures(outcome: &Outcome) -> Markup {
                     }
                 }
             }
-            @let untold = others.len().saturating_sub(TOLD_IN_SHORT);
-            @if untold > 0 { p { (untold) " more kinds of failure: see the JSON." } }
+            @let untold = others.len().saturating_sub(IN_SHORT);
+            @if untold > 0 { p { "And " (counted(untold, "more kind")) " of failure: see the JSON." } }
         }
     }
 }
 
 fn failure(number: usize, violation: &Violation, outcome: &Outcome) -> Markup {
-    let cuts =
-        if violation.cuts == 1 { "1 power cut" } else { &format!("{} power cuts", violation.cuts) };
+    let cuts = counted(violation.cuts, "power cut");
     let id = format!("failure-{number}");
     html! {
         article.failure aria-labelledby=(id) {
@@ -50,19 +49,18 @@ fn failure(number: usize, violation: &Violation, outcome: &Outcome) -> Markup {
             p.sentence { (violation.sentence) }
             p {
                 "Fails at " strong { (violation.level) } ", " (cuts) ", "
-                @if violation.shrunk { "shortest history found" } @else { "as found" } "; "
-                (grouped(violation.count).to_string())
-                @if violation.count == 1 { " image" } @else { " images" } " with this signature."
+                @if violation.shrunk { "shortest history found" } @else { "not shrunk" } "; "
+                (counted(violation.count, "image")) " with this signature."
             }
-            h4 { "What the device did" }
+            h4 { "Operations" }
             (lines(&violation.operations))
-            // One cut has its picture below.
+            // A single cut has its picture below.
             @if violation.cut_points.len() > 1 {
-                h4 { "Where the power went" }
+                h4 { "Power cuts" }
                 (lines(&violation.cut_points))
             }
             @for scene in &violation.scenes { (picture(scene)) }
-            h4 { "Do it again" }
+            h4 { "Replay" }
             pre tabindex="0" { code {
                 (outcome.replay(&violation.token)) "\n" (outcome.replay(&format!("--emit-test {}", violation.token)))
             } }
@@ -74,7 +72,7 @@ fn lines(list: &[String]) -> Markup {
     let gone = list.len().saturating_sub(MOST_LINES);
     html! {
         ol.timeline {
-            @if gone > 0 { li { "(" (gone) " lines before)" } }
+            @if gone > 0 { li { "(" (counted(gone, "line")) " before)" } }
             @for line in &list[gone..] {
                 li.mark[line.starts_with("-- cut") || line.starts_with("cut ")] { (line) }
             }
@@ -92,9 +90,9 @@ fn picture(scene: &Scene) -> Markup {
             }
             @if nothing { (map(&scene.after, &[])) }
             @else { div.columns {
-                div { h5 { "when it began" } (map(&scene.before, &[])) }
+                div { h5 { "before" } (map(&scene.before, &[])) }
                 div {
-                    h5 { "afterwards" }
+                    h5 { "after" }
                     (map(&scene.after, &scene.changed))
                 }
             } }
@@ -129,7 +127,7 @@ fn picture(scene: &Scene) -> Markup {
     }
 }
 
-/// A sector map: one line per sector, runs of equal cells in one element.
+/// A sector map: one line for each sector, with runs of equal cells in one element.
 fn map(rows: &[String], changed: &[String]) -> Markup {
     html! {
         pre.map tabindex="0" role="img" aria-label="Sector map, one line per sector" {
@@ -151,7 +149,7 @@ fn runs(row: &str, changed: &str) -> Vec<(String, String)> {
         let kind = match cell {
             '.' => "blank",
             '0' => "zero",
-            '?' => "weak",
+            '?' => "marginal",
             _ => "data",
         };
         let is_changed = marks.next() == Some('^');

@@ -1,4 +1,4 @@
-//! JUnit XML: one case per stage, per token that is kept, and per kind of failure.
+//! JUnit XML: one test case for each stage, regression token and kind of failure.
 //!
 //! There is no standard; this keeps to what build servers agree on: `testsuites`, `testsuite`,
 //! `testcase` with `failure`, `error` or `skipped`, counts in attributes. `quick-xml` escapes all
@@ -13,7 +13,7 @@ use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 use crate::torture::outcome::Outcome;
 use crate::torture::text::verdict;
 
-/// How a case did not pass: kind of element, short message, long text.
+/// Why a case did not pass: name of the element, short message, long text.
 type Trouble = (&'static str, String, String);
 
 struct Case {
@@ -23,9 +23,9 @@ struct Case {
     trouble: Option<Trouble>,
 }
 
-/// What stands in the file until the run is over.
+/// The content of the file until the run is over.
 pub(crate) fn unfinished() -> anyhow::Result<String> {
-    let message = "the run has not come to its end, or was killed".to_owned();
+    let message = "the run has not finished, or it was killed".to_owned();
     let trouble = Some(("error", message, String::new()));
     suite("outlast", 0.0, &[Case { class: "run", name: "run".to_owned(), seconds: 0.0, trouble }])
 }
@@ -38,7 +38,7 @@ pub(crate) fn junit(outcome: &Outcome) -> anyhow::Result<String> {
             Replayed::PassesNow => None,
             Replayed::Reproduced => Some(("failure", "is back".to_owned(), rerun.sentence.clone())),
             Replayed::Diverged => {
-                let message = "the code writes other things now".to_owned();
+                let message = "the store makes other writes now".to_owned();
                 Some(("skipped", message, rerun.sentence.clone()))
             }
         };
@@ -48,15 +48,15 @@ pub(crate) fn junit(outcome: &Outcome) -> anyhow::Result<String> {
     for (number, stage) in (1..).zip(&outcome.stages) {
         let trouble = match stage.verdict {
             Some(Verdict::Clean) => None,
-            // Told below, once per signature.
+            // Reported below, once for each signature.
             Some(Verdict::Violation) => None,
             Some(Verdict::Incomplete) => {
-                Some(("error", "incomplete, which is no pass".to_owned(), stage.reason.clone()))
+                Some(("error", "incomplete, which is not a pass".to_owned(), stage.reason.clone()))
             }
             Some(Verdict::BaselineFailed) => {
                 Some(("failure", "fails without cuts".to_owned(), stage.reason.clone()))
             }
-            None => Some(("skipped", "not begun".to_owned(), String::new())),
+            None => Some(("skipped", "not started".to_owned(), String::new())),
         };
         let name = format!("stage {number}: {}", stage.description);
         cases.push(Case { class: "stage", name, seconds: stage.seconds, trouble });
@@ -86,7 +86,7 @@ fn story(violation: &Violation, outcome: &Outcome) -> String {
     lines.join("\n")
 }
 
-/// XML 1.0 has no way at all to write most control characters.
+/// Without the characters that XML 1.0 cannot express, which are most control characters.
 fn printable(text: &str) -> String {
     let is_fine = |c: &char| !c.is_control() || *c == '\n' || *c == '\t';
     text.chars().filter(is_fine).filter(|c| !matches!(c, '\u{FFFE}' | '\u{FFFF}')).collect()
@@ -142,7 +142,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn whatever_is_said_stays_text() {
+    fn any_text_stays_text() {
         let nasty = "<a href=\"x\">&\u{1b}[0m ]]> 'q'".to_owned();
         let case = Case {
             class: "violation",
@@ -151,7 +151,7 @@ mod tests {
             trouble: Some(("failure", nasty.clone(), nasty.clone())),
         };
         let text = suite(&nasty, 1.0, &[case]).unwrap();
-        // Reading it back is the check: the parser is not the writer.
+        // Read back by the parser, which is independent of the writer.
         let mut reader = quick_xml::Reader::from_str(&text);
         let mut names = Vec::new();
         loop {

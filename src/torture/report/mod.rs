@@ -1,9 +1,9 @@
 //! The result of a torture run as files: a page for people, JUnit XML for build servers.
 
 mod cost;
+mod coverage;
 mod failure;
 pub(super) mod junit;
-mod ledger;
 pub(super) mod page;
 mod promises;
 mod share;

@@ -1,25 +1,25 @@
-//! The page: one file, no network, no scripts.
+//! The page: one file that needs no network and no scripts.
 //!
-//! Written with `maud`: it checks the markup when this is compiled and escapes every text that goes
-//! in, so that no name, value or message of the code under test can become markup.
+//! `maud` checks the markup at compile time and escapes all text, so that no name, value or message
+//! of the store under test can become markup.
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use outlast_faultsim::report::Outcome as Replayed;
 use outlast_faultsim::report::Verdict;
 
-use super::{cost, failure, ledger, promises};
+use super::{cost, coverage, failure, promises};
 use crate::torture::outcome::Outcome;
 use crate::torture::schedule::level_in_words;
 use crate::torture::text::{gaps, verdict};
 
 const STYLE: &str = include_str!("style.css");
 
-/// What stands in the file until the run is over.
+/// The content of the file until the run is over.
 pub(crate) fn unfinished(command: &str) -> String {
     let body = html! {
         header.unsure {
             p.verdict { "not finished" }
-            p { "This run has not come to its end, or was killed. It was started with" }
+            p { "This run has not finished, or it was killed. It was started with" }
             pre { code { (command) } }
         }
     };
@@ -34,20 +34,20 @@ pub(crate) fn page(outcome: &Outcome, planted: Option<&str>) -> String {
             "work",
             "How much was done",
             html! {
-                (scroll("Funnel", &ledger::funnel(outcome)))
-                (scroll("Stages", &ledger::stages(outcome)))
+                (scroll("Work", &coverage::work(outcome)))
+                (scroll("Stages", &coverage::stages(outcome)))
             },
         ),
         (
-            "account",
-            "Cut points and kinds of tear",
-            scroll("Account of cuts", &ledger::account(outcome)),
+            "coverage",
+            "Coverage: cut points and kinds of tear",
+            scroll("Coverage", &coverage::table(outcome)),
         ),
         ("promises", "Promises by fault level", scroll("Promises", &promises::table(outcome))),
         ("cost", "What power-ups cost", cost::cost(&outcome.stages)),
         ("failures", "Failures", failures(outcome)),
-        ("regressions", "Mended bugs, run again", regressions(outcome)),
-        ("planted", "Planted bugs: does the rig find what it should?", planted_bugs(planted)),
+        ("regressions", "Fixed bugs, replayed", regressions(outcome)),
+        ("planted", "Planted mistakes: does the rig find what it should?", planted_bugs(planted)),
         ("gaps", "Not explored", not_explored(outcome)),
         ("legend", "How to read this", legend()),
     ];
@@ -63,9 +63,9 @@ pub(crate) fn page(outcome: &Outcome, planted: Option<&str>) -> String {
             div { dt { "part" } dd { (identity.geometry.to_string()) } }
             div { dt { "fault level" } dd { (identity.level) ": " (level_in_words(identity.level)) } }
             div { dt { "seed" } dd { (identity.seed) } }
-            div { dt { "begun" } dd { (outcome.began) } }
+            div { dt { "started" } dd { (outcome.began) } }
             div { dt { "took" } dd { (format!("{:.1} s", outcome.seconds)) } }
-            div { dt { "made by" } dd {
+            div { dt { "tool" } dd {
                 "outlast " (identity.version) ", " (std::env::consts::OS) " " (std::env::consts::ARCH)
             } }
         }
@@ -79,8 +79,8 @@ pub(crate) fn page(outcome: &Outcome, planted: Option<&str>) -> String {
         }
         footer {
             p {
-                "A simulation of a part, not the part: for products on which safety depends it does not "
-                "replace your own qualification, the data sheet, or the rules that apply."
+                "This simulates a part; it is not the part. For products on which safety depends it does "
+                "not replace your own qualification, the data sheet, or the rules that apply."
             }
         }
     };
@@ -107,7 +107,7 @@ fn document(title: &str, body: &Markup) -> String {
     .into_string()
 }
 
-/// Wide tables scroll by themselves, by keyboard too.
+/// A wide table, which scrolls separately, also by keyboard.
 fn scroll(label: &str, content: &Markup) -> Markup {
     html! { div.scroll tabindex="0" role="region" aria-label=(label) { (content) } }
 }
@@ -123,20 +123,20 @@ const fn class(verdict: Verdict) -> &'static str {
 fn sentence(outcome: &Outcome) -> String {
     match outcome.verdict {
         Verdict::Clean => {
-            "The whole plan was carried out, and no promise was seen broken. What it does not cover is \
-             listed under “Not explored”."
+            "The whole plan was carried out, and no broken promise was found. What the plan does not \
+             cover is listed under “Not explored”."
                 .to_owned()
         }
         Verdict::Violation => match outcome.violations.len() {
-            0 => "A bug that was mended is back.".to_owned(),
-            1 => "Promises are broken: one kind of failure.".to_owned(),
+            0 => "A bug that was fixed is back.".to_owned(),
+            1 => "Promises are broken: 1 kind of failure.".to_owned(),
             kinds => format!("Promises are broken: {kinds} kinds of failure, shortest history first."),
         },
         Verdict::Incomplete => {
-            "Nothing was found, but the plan was not finished. That is no pass.".to_owned()
+            "Nothing was found, but the plan was not finished. An incomplete run is not a pass.".to_owned()
         }
         Verdict::BaselineFailed => {
-            "The code fails without any power cut, so cuts would show nothing.".to_owned()
+            "The store fails without any power cut, so cuts would show nothing.".to_owned()
         }
     }
 }
@@ -151,19 +151,19 @@ fn failures(outcome: &Outcome) -> Markup {
 fn regressions(outcome: &Outcome) -> Markup {
     html! {
         @if outcome.regressions.is_empty() {
-            p { "No tokens are kept for this storage code (folder tests/regressions)." }
+            p { "There are no regression tokens for this store (folder tests/regressions)." }
         } @else {
             (scroll("Regressions", &html! {
                 table.grid {
                     thead { tr {
-                        th scope="col" { "kept as" } th scope="col" { "because" } th scope="col" { "now" }
+                        th scope="col" { "token" } th scope="col" { "kept because" } th scope="col" { "now" }
                     } }
                     tbody {
                         @for rerun in &outcome.regressions {
                             @let (class, words) = match rerun.outcome {
                                 Replayed::PassesNow => ("good", "passes"),
                                 Replayed::Reproduced => ("bad", "is back"),
-                                Replayed::Diverged => ("unsure", "shows nothing any more"),
+                                Replayed::Diverged => ("unsure", "no longer shows anything"),
                             };
                             tr {
                                 th scope="row" { (rerun.name) }
@@ -185,8 +185,8 @@ fn planted_bugs(matrix: Option<&str>) -> Markup {
     html! {
         @match matrix {
             None => {
-                p { "No kill matrix given with " code { "--planted" } ": this page does not show whether the rig "
-                    "finds bugs that are known to be there." }
+                p { "No kill matrix was given with " code { "--planted" } ", so this page does not show "
+                    "whether the rig finds mistakes that are known to be there." }
             }
             Some(matrix) => { pre tabindex="0" { (matrix) } }
         }
@@ -200,7 +200,7 @@ fn not_explored(outcome: &Outcome) -> Markup {
                 li { (gap) span.note { "stage " (numbers.join(", ")) } }
             }
             @for (number, stage) in (1..).zip(&outcome.stages) {
-                @if stage.verdict.is_none() { li { "all of stage " (number) ", which was not begun" } }
+                @if stage.verdict.is_none() { li { "all of stage " (number) ", which was not started" } }
             }
             li { "faults above F5: decay at rest, wear-out, bus errors" }
         }
@@ -210,15 +210,15 @@ fn not_explored(outcome: &Outcome) -> Markup {
 fn legend() -> Markup {
     html! {
         p { "A " strong { "cut point" } " is a program or erase step of the explored operations. A "
-            strong { "tear" } " is what a cut leaves of the step it falls into; "
+            strong { "tear" } " is what a cut leaves of the step that it interrupts; "
             strong { "marginal" } " bits were left half-way and may read differently each time." }
         p { "In a sector map each line is a sector and each character a run of bytes: "
             span.mono { span.blank { "." } " blank, " span.data { "#" } " data, " span.zero { "0" } " all zeros, "
-                span.weak { "?" } " with marginal bits" }
-            "; underlined cells are not what they were before. In rows of bytes " span.mono { "?" }
-            " stands behind a byte with marginal bits." }
-        p { "A token repeats its history exactly as long as the code writes the same: "
-            strong { "reproduced" } ", " strong { "passes now" } ", or " strong { "diverged" }
-            " if the code writes other things by now." }
+                span.marginal { "?" } " with marginal bits" }
+            "; underlined cells have changed. In rows of bytes " span.mono { "?" }
+            " follows a byte with marginal bits." }
+        p { "A token repeats its history exactly as long as the store makes the same writes. The "
+            "replay has " strong { "reproduced" } " the failure, it " strong { "passes now" }
+            ", or it has " strong { "diverged" } " because the store makes other writes." }
     }
 }

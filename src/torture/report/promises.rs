@@ -1,4 +1,4 @@
-//! What storage code owes under power cuts, and at which fault level it was seen to fail.
+//! What a store promises under power cuts, and at which fault level it failed.
 
 use maud::{Markup, html};
 use outlast_faultsim::check::finding::Breach;
@@ -9,56 +9,56 @@ use crate::torture::outcome::Outcome;
 use crate::torture::text::harm;
 use crate::words::grouped;
 
-/// Name, meaning, and the breaches that break it.
+/// The promises: name, meaning, and the breaches that break each of them.
 const PROMISES: [(&str, &str, &[Breach]); 9] = [
     (
         "durable",
         "what was acknowledged is there at every later power-up",
         &[Breach::Lost, Breach::Outdated, Breach::Returned],
     ),
-    ("atomic", "the change in flight is there wholly or not at all", &[Breach::Half]),
+    ("atomic", "the change in progress is there completely or not at all", &[Breach::Half]),
     (
         "settled",
-        "what one power-up reported stays until something is written",
+        "what one power-up reported stays so until something is written",
         &[Breach::Unsettled],
     ),
     (
         "restartable",
-        "it comes up and can be written, however often recovery is cut",
+        "it opens and can be written, however often recovery is interrupted",
         &[Breach::NotOpening, Breach::NotWritable],
     ),
-    ("bounded", "no power-up and no operation takes more work than stated", &[Breach::OverBounds]),
+    (
+        "bounded",
+        "no power-up and no operation takes more work than the store states",
+        &[Breach::OverBounds],
+    ),
     (
         "never wrong",
-        "no bytes that nobody wrote, no damage, no wrong list of names",
+        "no data that was never written, no damage, no wrong list of names",
         &[Breach::Invented, Breach::Damaged, Breach::Listing],
     ),
-    ("within the part's rules", "nothing asked that such a part cannot do", &[Breach::Contract]),
-    (
-        "confined",
-        "collateral damage costs nothing that stands in another sector",
-        &[Breach::Escaped],
-    ),
+    ("within the part's rules", "no operation violates the flash contract", &[Breach::Contract]),
+    ("confined", "collateral damage loses nothing in another sector", &[Breach::Escaped]),
     ("no panic", "no panic, crash or endless loop", &[Breach::Panicked, Breach::Endless]),
 ];
 
-/// What cannot be owed where collateral damage may hit any record.
-const NOT_OWED: [Breach; 3] = [Breach::Lost, Breach::Half, Breach::Unsettled];
+/// What cannot be promised if collateral damage may hit any record.
+const NOT_PROMISED: [Breach; 3] = [Breach::Lost, Breach::Half, Breach::Unsettled];
 
-/// What is known of a promise at one level.
+/// What is known about a promise at one level.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Standing {
     Held,
     /// Nothing found, but the plan was not finished.
     HeldSoFar,
     Failed,
-    /// It fails at a higher level, and nobody looked how low that goes.
+    /// It fails at a higher level, and the lowest level was not determined.
     Unknown,
     NotRun,
     NotStated,
-    /// Behind collateral damage.
-    NotOwed,
-    /// There it is not kept; the run does not fail for it, and counts it.
+    /// Not promised after collateral damage.
+    NotPromised,
+    /// Not kept after collateral damage. The run counts that and does not fail.
     Counted,
 }
 
@@ -71,7 +71,7 @@ impl Standing {
             Self::Unknown => "not known",
             Self::NotRun => "not run",
             Self::NotStated => "none stated",
-            Self::NotOwed => "not owed",
+            Self::NotPromised => "not promised",
             Self::Counted => "not kept, counted",
         }
     }
@@ -82,7 +82,7 @@ impl Standing {
             Self::Held => "good",
             Self::Failed => "bad",
             Self::HeldSoFar | Self::Unknown | Self::Counted => "unsure",
-            Self::NotRun | Self::NotStated | Self::NotOwed => "none",
+            Self::NotRun | Self::NotStated | Self::NotPromised => "none",
         }
     }
 }
@@ -100,8 +100,8 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     if violations.iter().any(|violation| !violation.shrunk) {
         return Standing::Unknown;
     }
-    if level == Level::F5 && NOT_OWED.iter().any(|breach| breaches.contains(breach)) {
-        return Standing::NotOwed;
+    if level == Level::F5 && NOT_PROMISED.iter().any(|breach| breaches.contains(breach)) {
+        return Standing::NotPromised;
     }
     if level < Level::F5 && breaches == [Breach::Escaped] {
         return Standing::NotRun;
@@ -125,7 +125,7 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     if finished { Standing::Held } else { Standing::HeldSoFar }
 }
 
-/// Below F5 this is part of being durable.
+/// The promise about older values. Below F5 it is part of being durable.
 fn unsaid(outcome: &Outcome, level: Level) -> Standing {
     let harm = &outcome.totals.harm;
     match level {
@@ -160,8 +160,8 @@ pub(crate) fn table(outcome: &Outcome) -> Markup {
                 }
                 tr {
                     th scope="row" {
-                        "nothing older unsaid"
-                        span.note { "behind collateral damage no older value stands for a damaged one" }
+                        "no older value without an error"
+                        span.note { "after collateral damage, no older value replaces a damaged one" }
                     }
                     @for level in Level::ALL {
                         @let standing = unsaid(outcome, level);
@@ -171,8 +171,8 @@ pub(crate) fn table(outcome: &Outcome) -> Markup {
                 }
                 tr {
                     th scope="row" {
-                        "full is clean, even wear"
-                        span.note { "not judged by this command; the tests of the store do" }
+                        "full without damage, even wear"
+                        span.note { "not checked by this command, but by the tests of the store" }
                     }
                     @for _ in Level::ALL { td.none { "not run" } }
                     td.none { "not run" }
@@ -183,15 +183,15 @@ pub(crate) fn table(outcome: &Outcome) -> Markup {
     }
 }
 
-/// What collateral damage cost: no code can undo it, so the run does not fail for it.
+/// What collateral damage cost. No store can undo it, so the run does not fail because of it.
 fn counted(outcome: &Outcome) -> Markup {
     let totals = &outcome.totals.harm;
     html! {
         table.grid {
-            caption { "Counted behind collateral damage (F5)" }
+            caption { "Counted after collateral damage (F5)" }
             tbody {
                 tr {
-                    th scope="row" { "images behind it" }
+                    th scope="row" { "images after it" }
                     td.number { (grouped(totals.images).to_string()) }
                 }
                 @for (count, what) in harm(totals) {

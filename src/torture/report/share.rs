@@ -1,6 +1,6 @@
 //! Shares of a whole, as text and as bars.
 
-/// A share in percent, for a person: 100 only if it is all, 0 only if it is nothing.
+/// A share in percent: 100 only if it is everything, 0 only if it is nothing.
 pub(crate) fn percent(part: u64, whole: u64) -> String {
     if whole == 0 {
         return "–".to_owned();
@@ -14,7 +14,7 @@ pub(crate) fn percent(part: u64, whole: u64) -> String {
     }
 }
 
-/// Width of a bar in percent: something to be seen of whatever is not nothing.
+/// The width of a bar in percent; anything above zero is visible.
 pub(crate) fn bar(part: u64, whole: u64) -> String {
     let share = part as f64 / whole.max(1) as f64 * 100.0;
     let least = if part > 0 { 0.6 } else { 0.0 };

@@ -1,4 +1,4 @@
-//! Steps of the obvious part, complete and torn.
+//! Steps of the slow model, complete and torn.
 
 use crate::part::cells::Step;
 use crate::part::coin::{Coin, nth};
@@ -31,7 +31,7 @@ impl SlowChip {
         }
     }
 
-    /// The bits that are commanded 0 and are not solid 0 yet.
+    /// The indices of the bits that are commanded 0 and are not solid 0 yet.
     fn bits_to_clear(&self, at: u32, data: &[u8]) -> Vec<usize> {
         let mut bits = Vec::new();
         for (offset, byte) in data.iter().enumerate() {
@@ -123,7 +123,8 @@ impl SlowChip {
         }
     }
 
-    /// Turns and weakens bits of the page or sector outside the bytes of a program.
+    /// Changes bits of the page or sector outside the bytes of a program, and makes some of them
+    /// marginal.
     fn damage(&mut self, program: core::ops::Range<usize>, damage: &Collateral) {
         let size = match damage.reach {
             Reach::Page => self.geometry.page as usize,

@@ -1,7 +1,8 @@
-//! The same part once more, one cell at a time: slow, and plain enough to be checked by reading.
+//! The same part written a second time, one cell at a time: slow, and simple enough to be checked
+//! by reading.
 //!
-//! It shares the types of the fast model and nothing else, so that a slip in one of them shows
-//! as a difference between the two.
+//! It shares the data types of the fast model, the coin tosses and the times, and nothing else, so
+//! that a slip in either of the two shows as a difference between them.
 
 mod cutting;
 
@@ -43,15 +44,15 @@ impl Cell {
     }
 }
 
-/// A running part, cell by cell. The calls mean what those of [`Chip`](super::Chip) mean.
+/// A running part, cell by cell. The calls mean the same as those of [`Chip`](super::Chip).
 #[derive(Clone, Debug)]
 pub struct SlowChip {
     geometry: Geometry,
     /// Bit 0 of byte 0 first.
     cells: Vec<Cell>,
-    /// Per unit: programmed since its erase.
+    /// For each unit, whether it was programmed since its erase.
     programmed: Vec<bool>,
-    /// Per sector.
+    /// For each sector, how many erases were begun.
     erases: Vec<u32>,
     bias: Bias,
     off: bool,
@@ -65,10 +66,10 @@ pub struct SlowChip {
 }
 
 impl SlowChip {
-    /// A blank part under power.
+    /// A blank, powered part.
     pub fn new(geometry: Geometry) -> Self {
         let Geometry { sectors, sector_bytes, unit, page } = geometry;
-        // Sizes that make no part make one without a byte.
+        // Sizes that are not those of a valid part give a part without a byte.
         let geometry = Geometry::new(sectors, sector_bytes, unit, page).unwrap_or(Geometry {
             sectors: 0,
             sector_bytes: 1,
@@ -114,12 +115,12 @@ impl SlowChip {
         self.erases = image.erase_counts().to_vec();
     }
 
-    /// Sets the cut to come.
+    /// Plans a power cut.
     pub fn cut_at(&mut self, step: u64, tear: Tear) {
         self.cut = Some((step, tear));
     }
 
-    /// Whether a cut has taken the power.
+    /// Whether a cut has taken the power away.
     pub fn is_off(&self) -> bool {
         self.off
     }
@@ -180,7 +181,7 @@ impl SlowChip {
         wear
     }
 
-    /// Calls since power-up that broke the contract.
+    /// Contract violations since power-up.
     pub fn violations(&self) -> &[ContractViolation] {
         &self.violations
     }
@@ -190,7 +191,7 @@ impl SlowChip {
         &self.steps
     }
 
-    /// Reads the bytes from `at` on.
+    /// Reads the bytes that begin at `at`.
     ///
     /// # Errors
     /// [`PartError`].
@@ -231,7 +232,7 @@ impl SlowChip {
         }
     }
 
-    /// Programs `data` from `at` on.
+    /// Programs `data`, beginning at `at`.
     ///
     /// # Errors
     /// [`PartError`].
@@ -243,7 +244,7 @@ impl SlowChip {
             self.check_unit(at + index as u32 * self.geometry.unit, unit_data)?;
         }
         self.counts.program_calls += 1;
-        // Bytes of one page after the other.
+        // Each page is a step of its own.
         let mut offset = 0;
         while offset < data.len() {
             let from = at + offset as u32;
@@ -326,7 +327,7 @@ impl SlowChip {
         self.refuse(ContractViolation::SecondProgram { at })
     }
 
-    /// Does a step, or tears it and goes off.
+    /// Does a step, or tears it and switches the power off.
     fn step(&mut self, step: Step) -> Result<(), PartError> {
         match self.cut.take() {
             Some((number, tear)) if number == self.steps.len() as u64 => {

@@ -1,4 +1,4 @@
-//! Why a bus does not carry a transaction.
+//! The errors of the simulated bus.
 
 use core::fmt;
 
@@ -11,11 +11,11 @@ use crate::part::PartError;
 pub enum BusError {
     /// The power is off, or the microcontroller was reset: the code under test has ended.
     Ended,
-    /// More bytes in one power-up than were granted; the code under test seems to loop for ever.
+    /// More bytes in one power-up than were granted; the code under test seems to loop forever.
     Fuel,
-    /// The part refused: see there.
+    /// The part refused the operation.
     Part(PartError),
-    /// A transaction longer than this host can do.
+    /// The transaction is longer than this host supports.
     TooLong,
 }
 

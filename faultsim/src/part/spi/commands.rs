@@ -1,4 +1,4 @@
-//! What a chip makes of the bytes between two edges of chip select.
+//! How the chip interprets the bytes between two edges of chip select.
 
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
@@ -9,39 +9,40 @@ use crate::part::{
     BusCut, Busy, Chip, ContractViolation, CutTear, Level, PartError, Step, Tear, Work,
 };
 
-/// A byte of 8 clocks at 50 MHz.
+/// The time of one byte: 8 clocks at 50 MHz.
 const BYTE_NS: u64 = 160;
 const BUSY: u8 = 1;
 const LATCH: u8 = 2;
-/// A reset that tears nothing takes so long.
+/// The time of a reset that tears nothing.
 const RESET_NS: u64 = 35_000;
-/// Into deep power-down, from memory of data sheets. Till then not even the command to leave it is heard.
+/// The time to enter deep power-down, from memory of data sheets. Until it is over, not even the
+/// command to leave deep power-down is heard.
 const SLEEP_NS: u64 = 10_000;
 
-/// A chip with its data line.
+/// A chip and its kind, as one transaction uses them.
 pub(super) struct Commands<'bus> {
     pub(super) chip: &'bus mut Chip,
     pub(super) profile: &'bus Profile,
 }
 
 impl Commands<'_> {
-    /// Clocks bytes in. `sent` are those of the transaction before.
+    /// Clocks bytes in. `sent` has the bytes that the transaction sent before.
     pub(super) fn write(&mut self, sent: &mut Vec<u8>, bytes: &[u8]) -> Result<(), BusError> {
         let (due, arrive) = self.room(bytes.len());
         sent.extend(&bytes[..arrive]);
         self.go_on(sent, due, arrive)
     }
 
-    /// Clocks bytes out; zeros go in meanwhile.
+    /// Clocks bytes out while zeros are clocked in.
     pub(super) fn read(&mut self, sent: &mut Vec<u8>, out: &mut [u8]) -> Result<(), BusError> {
         let (due, arrive) = self.room(out.len());
-        // The chip answers as it is when the first byte is asked for.
+        // The answer reflects the state of the chip when the first byte is asked for.
         self.answer(sent, out)?;
         sent.resize(sent.len() + arrive, 0);
         self.go_on(sent, due, arrive)
     }
 
-    /// One byte each way at once.
+    /// Exchanges one byte in each direction at once.
     pub(super) fn exchange(&mut self, sent: &mut Vec<u8>, byte: u8) -> Result<u8, BusError> {
         let mut answer = [0];
         self.answer(sent, &mut answer)?;
@@ -50,7 +51,7 @@ impl Commands<'_> {
         Ok(answer)
     }
 
-    /// Whether a cut falls into so many bytes, and how many arrive.
+    /// Whether a cut falls within the next `len` bytes, and how many of them arrive.
     fn room(&self, len: usize) -> (bool, usize) {
         let due = is_cut_within(self.chip, len as u64);
         (due.is_some(), due.map_or(len, |left| left as usize))
@@ -66,24 +67,25 @@ impl Commands<'_> {
         if !self.chip.is_reset() {
             return Err(ended);
         }
-        // At a reset of the microcontroller chip select is released, and the chip takes what it got.
+        // A reset of the microcontroller releases chip select, and the chip executes what it has
+        // received.
         self.execute(sent);
         Err(ended)
     }
 
-    /// Time passes; what is done by then is done.
+    /// Lets time pass, and completes the work whose busy time is over.
     pub(super) fn pass(&mut self, time_ns: u64) -> Result<(), BusError> {
         self.chip.volatile_mut().now_ns += time_ns;
         finish(self.chip)
     }
 
-    /// Chip select is released.
+    /// Releases chip select.
     pub(super) fn deselect(&mut self, sent: &[u8]) -> Result<(), BusError> {
         self.execute(sent);
         Ok(())
     }
 
-    /// Address bytes that a command takes.
+    /// The number of address bytes that a command takes.
     fn address_bytes(&self, opcode: u8) -> usize {
         let own = matches!(opcode, 0x12 | 0x13 | 0x0C)
             || self.profile.erases.iter().any(|erase| erase.four_byte == opcode);
@@ -96,7 +98,8 @@ impl Commands<'_> {
                 || self.profile.erases.iter().any(|erase| erase.four_byte == opcode))
     }
 
-    /// The address in a command, as one of the part's cells, and what follows it.
+    /// The address in a command, converted to an address of the part's cells, and the bytes after
+    /// it.
     fn address<'sent>(&self, sent: &'sent [u8], count: usize) -> Option<(i64, &'sent [u8])> {
         let (address, rest) = sent.get(1..)?.split_at_checked(count)?;
         let at = address.iter().fold(0_u64, |at, byte| at << 8 | u64::from(*byte));
@@ -105,10 +108,10 @@ impl Commands<'_> {
         Some((at as i64 - i64::from(self.profile.base), rest))
     }
 
-    /// What the data line shows while the microcontroller reads.
+    /// Fills `out` with what the data line shows while the microcontroller reads.
     fn answer(&mut self, sent: &[u8], out: &mut [u8]) -> Result<(), BusError> {
         let volatile = self.chip.volatile();
-        // A line that nobody drives: high, low or noise.
+        // A line that nothing drives may read high, low or noise.
         let floating = match volatile.now_ns / 64 % 4 {
             0 | 1 => 0xFF,
             2 => 0x00,
@@ -153,7 +156,7 @@ impl Commands<'_> {
         Ok(())
     }
 
-    /// Reads cells; what lies outside of the part is blank.
+    /// Reads cells; everything outside the part reads as blank.
     fn read_cells(&mut self, at: i64, out: &mut [u8]) -> Result<(), BusError> {
         out.fill(0xFF);
         let cells = i64::from(self.chip.geometry().bytes());
@@ -165,7 +168,7 @@ impl Commands<'_> {
         Ok(())
     }
 
-    /// The command as it stands when chip select rises.
+    /// Executes the command that is complete when chip select rises.
     fn execute(&mut self, sent: &[u8]) {
         let Some((&opcode, rest)) = sent.split_first() else { return };
         let is_alone = rest.is_empty();
@@ -216,7 +219,8 @@ impl Commands<'_> {
         }
         let page = i64::from(self.profile.page.max(1));
         let start = at - at.rem_euclid(page);
-        // The address counter wraps within the page; of more bytes the last ones count.
+        // The address counter wraps within the page, so of more bytes than a page the last ones
+        // count.
         let mut bytes: Vec<Option<u8>> = vec![None; page as usize];
         for (offset, byte) in ((at - start)..).zip(data) {
             bytes[(offset % page) as usize] = Some(*byte);
@@ -242,14 +246,14 @@ impl Commands<'_> {
             .erases
             .iter()
             .find(|erase| opcode == erase.plain || opcode == erase.four_byte);
-        // The command must end behind the address.
+        // The command must end after the address.
         let (Some(erase), Some((at, []))) = (erase, self.address(sent, count)) else { return };
         if !self.may_write() {
             return;
         }
         let bytes = i64::from(erase.bytes);
         let cells = i64::from(self.chip.geometry().bytes());
-        // Any address in the block selects it.
+        // Any address within the block selects it.
         let whole = at + i64::from(self.profile.base);
         let from = whole - whole.rem_euclid(bytes) - i64::from(self.profile.base);
         let (from, to) = (from.clamp(0, cells) as u32, (from + bytes).clamp(0, cells) as u32);
@@ -263,7 +267,7 @@ impl Commands<'_> {
         volatile.busy = Some(Busy { work, from_ns, until_ns: from_ns + time_ns });
     }
 
-    /// 66h and 99h: also a busy chip obeys, and what it did is torn.
+    /// Resets the chip (66h, then 99h). A busy chip obeys too, and its work is torn.
     fn reset(&mut self) {
         if let Some(busy) = self.chip.volatile_mut().busy.take() {
             self.chip.note(ContractViolation::ResetWhileBusy);
@@ -281,7 +285,7 @@ impl Commands<'_> {
     }
 }
 
-/// The work is done if its time is over.
+/// Completes the work under way if its time is over.
 pub(super) fn finish(chip: &mut Chip) -> Result<(), BusError> {
     let volatile = chip.volatile_mut();
     let is_over = volatile.busy.as_ref().is_some_and(|busy| busy.until_ns <= volatile.now_ns);
@@ -295,7 +299,7 @@ fn perform(chip: &mut Chip, work: &Work) -> Result<(), PartError> {
         Work::Nothing => Ok(()),
         Work::Program(pieces) => {
             pieces.iter().try_for_each(|(at, data)| match chip.program(*at, data) {
-                // The chip does not refuse. The violation is on record.
+                // A real chip does not refuse. The violation is recorded.
                 Err(PartError::Contract(_)) => Ok(()),
                 result => result,
             })
@@ -307,14 +311,14 @@ fn perform(chip: &mut Chip, work: &Work) -> Result<(), PartError> {
     }
 }
 
-/// How many of so many moments pass before a cut among them.
+/// How many of the next `moments` moments pass before a cut among them, if there is one.
 pub(super) fn is_cut_within(chip: &Chip, moments: u64) -> Option<u64> {
     let volatile = chip.volatile();
     let (at, _) = volatile.cut.as_ref()?;
     at.checked_sub(volatile.moments).filter(|left| *left < moments)
 }
 
-/// The cut that is due happens.
+/// Carries out the cut that is due.
 pub(super) fn cut(chip: &mut Chip) -> BusError {
     match chip.volatile_mut().cut.take() {
         Some((_, BusCut::Power(tear))) => {
@@ -327,23 +331,23 @@ pub(super) fn cut(chip: &mut Chip) -> BusError {
     BusError::Ended
 }
 
-/// The power goes: what the chip is busy with is torn.
+/// Tears what the chip is busy with, because the power goes off.
 fn tear_work(chip: &mut Chip, tear: CutTear) {
     let Some(busy) = chip.volatile_mut().busy.take() else { return };
     let count = steps(&busy.work, chip.geometry().sector_bytes).len() as u64;
     if count == 0 {
         return;
     }
-    // Of several steps those whose time is over are done.
+    // Of several steps, those whose share of the time is over are complete.
     let Busy { from_ns, until_ns, .. } = busy;
     let now = chip.volatile().now_ns;
     let done = count * (now - from_ns) / (until_ns - from_ns).max(1);
     chip.cut_at(chip.step_count() + done.min(count - 1), tear);
-    // Ends with the power off.
+    // This ends with the power off.
     let _ = perform(chip, &busy.work);
 }
 
-/// The steps of the part that the work consists of.
+/// The steps of the part that make up the work.
 fn steps(work: &Work, sector_bytes: u32) -> Vec<Step> {
     match work {
         Work::Nothing => Vec::new(),
@@ -357,7 +361,7 @@ fn steps(work: &Work, sector_bytes: u32) -> Vec<Step> {
     }
 }
 
-/// Bytes that come again and again, from the one clocked out next.
+/// Fills `out` with `bytes` repeated, beginning with the one that is clocked out next.
 fn repeat(bytes: &[u8], clocked: usize, out: &mut [u8]) {
     for (byte, answer) in out.iter_mut().zip(bytes.iter().cycle().skip(clocked)) {
         *byte = *answer;

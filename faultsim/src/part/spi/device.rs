@@ -1,4 +1,4 @@
-//! The bus: bytes, pauses, and cuts in them.
+//! The bus: bytes, pauses, and cuts during them.
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
@@ -8,7 +8,7 @@ use super::commands::{Commands, cut, finish, is_cut_within};
 use super::profile::Profile;
 use crate::part::{Chip, Part};
 
-/// Bytes and pauses granted to one power-up before it counts as an endless loop.
+/// How many bytes and pauses one power-up may have before it counts as an endless loop.
 const MOST_MOMENTS: u64 = 200_000_000;
 
 /// The part as a device on an SPI bus.
@@ -17,7 +17,7 @@ pub struct SpiChip {
     part: Part,
     profile: Profile,
     longest: usize,
-    /// Bytes sent in the transaction under way; kept for its allocation.
+    /// Bytes sent in the current transaction; kept to reuse the allocation.
     sent: Vec<u8>,
 }
 
@@ -31,13 +31,13 @@ impl SpiChip {
         Self { part: part.clone(), profile, longest: usize::MAX, sent: Vec::new() }
     }
 
-    /// Transactions of more bytes fail, as on some SPI controllers.
+    /// Makes transactions of more bytes fail, as on some SPI controllers.
     #[must_use]
     pub fn with_longest_transfer(self, bytes: usize) -> Self {
         Self { longest: bytes, ..self }
     }
 
-    /// The clock to go with it.
+    /// The delay provider that belongs to this chip.
     pub fn pause(&self) -> Pause {
         Pause(self.part.clone())
     }
@@ -91,7 +91,7 @@ impl SpiDevice for SpiChip {
 impl DelayNs for Pause {
     fn delay_ns(&mut self, time: u32) {
         let mut chip = self.0.chip_mut();
-        // Nobody hears of it if the power goes here; the next transaction will tell.
+        // A delay cannot report that the power went off; the next transaction does.
         let _ = pause(&mut chip, u64::from(time));
     }
 
@@ -115,7 +115,7 @@ fn check(chip: &Chip) -> Result<(), BusError> {
     }
 }
 
-/// A pause between transactions. A cut falls into the middle of it.
+/// A pause between transactions. A cut falls in the middle of it.
 fn pause(chip: &mut Chip, time_ns: u64) -> Result<(), BusError> {
     check(chip)?;
     let is_cut = is_cut_within(chip, 1).is_some();

@@ -1,24 +1,26 @@
-//! Mistakes of drivers, planted between a driver and its chip: what goes over the bus is what a driver
-//! with that mistake would send, and what the driver hears is what lets it go on.
+//! Driver mistakes, planted between a driver and its chip: the bus carries what a driver with that
+//! mistake would send, and the driver hears what makes it continue.
 //!
 //! They show that the rig sees such mistakes. The driver itself is not changed.
 
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 
-/// A mistake.
+/// A driver mistake.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Mistake {
-    /// Goes on without waiting for the end of a program, or seeing that write enable is then ignored.
+    /// Continues without waiting for the end of a program, and does not notice that write enable is
+    /// then ignored.
     NoWaitAfterProgram,
-    /// Goes on without waiting for the end of an erase, or seeing that write enable is then ignored.
+    /// Continues without waiting for the end of an erase, and does not notice that write enable is
+    /// then ignored.
     NoWaitAfterErase,
-    /// Takes for granted that write enable was taken.
+    /// Assumes that write enable took effect.
     WriteEnableUnchecked,
-    /// Programs over the end of a page in one command. Planted by way of the driver's data sheet.
+    /// Programs past the end of a page in one command. Planted by means of the driver's data sheet.
     PageWrap,
-    /// Does not look at the start whether the chip is still busy.
+    /// Does not check at the start whether the chip is still busy.
     NoWaitAtStart,
-    /// Resets the chip at the start without looking whether it is busy.
+    /// Resets the chip at the start without checking whether it is busy.
     ResetWhileBusy,
     /// Sends three address bytes to a chip that needs four.
     ThreeAddressBytes,
@@ -37,7 +39,7 @@ impl Mistake {
     ];
 }
 
-/// A device with a driver's mistake in front of it, or with none.
+/// An SPI device with a driver mistake in front of it, or with none.
 #[derive(Debug)]
 pub struct Planted<SPI> {
     spi: SPI,
@@ -70,7 +72,7 @@ fn is_erase(opcode: u8) -> bool {
     matches!(opcode, 0x20 | 0x21 | 0x52 | 0x5C | 0xD8 | 0xDC)
 }
 
-/// The command with three address bytes in place of one with four.
+/// The command with three address bytes that corresponds to one with four.
 fn shorter(opcode: u8) -> Option<u8> {
     Some(match opcode {
         0x13 => 0x03,
@@ -83,7 +85,7 @@ fn shorter(opcode: u8) -> Option<u8> {
 }
 
 impl<SPI> Planted<SPI> {
-    /// Makes of the status what a driver with the mistake believes it to be.
+    /// Changes the status into what a driver with the mistake believes it to be.
     fn hear(&mut self, status: &mut [u8]) {
         let is_busy = status.iter().any(|byte| byte & BUSY != 0);
         self.is_blind &= is_busy;

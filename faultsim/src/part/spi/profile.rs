@@ -1,11 +1,11 @@
-//! What kind of chip it is.
+//! Kinds of chip: size, commands, tables and peculiarities of the simulated part on its bus.
 
 use crate::part::Geometry;
 
-/// Tables of a real chip: see `serialnor/tests/sfdp/README.md`.
+/// The tables of a real chip: see `serialnor/tests/sfdp/README.md`.
 const MX66L1G45G: &str = include_str!("mx66l1g45g.hex");
 
-/// A size that the chip erases, and its commands.
+/// A size that the chip can erase, and the commands for it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Erase {
     pub(super) bytes: u32,
@@ -13,7 +13,7 @@ pub(super) struct Erase {
     pub(super) four_byte: u8,
 }
 
-/// A kind of chip. The cells of the part are a window of it.
+/// A kind of chip. The cells of the part are a window of its address space.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Profile {
     pub(super) id: [u8; 3],
@@ -23,21 +23,21 @@ pub struct Profile {
     pub(super) erases: Vec<Erase>,
     /// Address of the first cell of the part.
     pub(super) base: u32,
-    /// Commands with four address bytes in every mode.
+    /// Whether it has commands with four address bytes in every mode.
     pub(super) has_four_byte_opcodes: bool,
-    /// B7h and E9h are obeyed behind 06h only.
+    /// Whether B7h and E9h are obeyed only after 06h.
     pub(super) address_mode_needs_latch: bool,
-    /// Block protection bits of the status.
+    /// The block protection bits of the status register.
     pub(super) protection: u8,
-    /// Of so many write enable commands one is missed; 0 for none.
+    /// One in this many write enable commands is missed; 0 if none is.
     pub(super) misses_one_enable_of: u32,
 }
 
 const THREE_BYTE_REACH: u32 = 1 << 24;
 
 impl Profile {
-    /// The 128 MiB part whose tables these are, for 4 KiB sectors and pages of 256 bytes; the window
-    /// lies across the border of what three address bytes reach.
+    /// The 128 MiB part that these tables come from, for 4 KiB sectors and pages of 256 bytes. The
+    /// window straddles the limit of what three address bytes reach.
     pub fn mx66l1g45g(geometry: &Geometry) -> Self {
         let byte = |text| u8::from_str_radix(text, 16).unwrap_or(0xFF);
         Self {
@@ -58,7 +58,7 @@ impl Profile {
         }
     }
 
-    /// An invented 32 MiB part for other sizes, with tables of its own making.
+    /// An invented 32 MiB part for other sizes, with generated tables.
     pub fn invented(geometry: &Geometry) -> Self {
         let small = geometry.sector_bytes.max(1);
         let erases = vec![
@@ -66,7 +66,7 @@ impl Profile {
             Erase { bytes: small, plain: 0x20, four_byte: 0x21 },
         ];
         let mut profile = Self {
-            // Bank 1, number 12h: odd parity is not met by 12h, so 92h.
+            // Bank 1, number 12h. Odd parity turns 12h into 92h.
             id: [0x92, 0x40, 0x19],
             tables: Vec::new(),
             capacity: 32 << 20,
@@ -91,7 +91,7 @@ impl Profile {
         }
     }
 
-    /// The same as a small chip with the part's cells alone, addressed by three bytes.
+    /// The same as a small chip that has only the part's cells and is addressed by three bytes.
     #[must_use]
     pub fn small(mut self, geometry: &Geometry) -> Self {
         self.capacity = geometry.bytes().into();
@@ -101,7 +101,7 @@ impl Profile {
         self
     }
 
-    /// The same without commands of four address bytes: there is a mode for them.
+    /// The same with a mode for four address bytes instead of commands with four address bytes.
     #[must_use]
     pub fn with_address_mode(mut self) -> Self {
         self.has_four_byte_opcodes = false;
@@ -109,8 +109,8 @@ impl Profile {
         self
     }
 
-    /// The same without commands of four address bytes: there is a mode for them, and 06h must stand
-    /// before B7h and E9h.
+    /// The same with a mode for four address bytes instead of commands with four address bytes; 06h
+    /// must precede B7h and E9h.
     #[must_use]
     pub fn with_latched_address_mode(mut self) -> Self {
         self.address_mode_needs_latch = true;
@@ -124,14 +124,14 @@ impl Profile {
         self
     }
 
-    /// The same with these bits set in its status, of which bits 2 to 6 protect all blocks.
+    /// The same with these bits set in its status. Any of bits 2 to 6 protects all blocks.
     #[must_use]
     pub fn with_protection(mut self, bits: u8) -> Self {
         self.protection = bits & 0b0111_1100;
         self
     }
 
-    /// The same on a bus where one of so many write enable commands is lost to a glitch.
+    /// The same on a bus where one in `many` write enable commands is lost to a glitch.
     #[must_use]
     pub fn missing_one_enable_of(mut self, many: u32) -> Self {
         self.misses_one_enable_of = many;
@@ -143,8 +143,8 @@ impl Profile {
         self.base
     }
 
-    /// Tables of revision B that say what the profile says. Times: program 200/800 us, erase 96/384
-    /// ms for all types.
+    /// Tables of revision B that match the profile. Times: program 200/800 us, erase 96/384 ms for
+    /// all types.
     fn tables(&self) -> Vec<u8> {
         let mut words = [u32::MAX; 16];
         words[0] = 0xFFF0_20E5 | if self.capacity > THREE_BYTE_REACH.into() { 1 << 17 } else { 0 };
@@ -163,7 +163,7 @@ impl Profile {
         words[10] = 1 | self.page.trailing_zeros() << 4 | 24 << 8;
         // Deep power-down B9h, ABh, 30 us; status polling.
         words[13] = 0xB9 << 23 | 0xAB << 15 | 1 << 13 | 29 << 8 | 1 << 2;
-        // B7h and E9h, with 06h or without; 66h and 99h.
+        // B7h and E9h, with or without 06h; reset by 66h and 99h.
         words[15] = (1 << 24 | 1 << 14) << u32::from(self.address_mode_needs_latch) | 1 << 12;
         let last_table = u8::from(self.has_four_byte_opcodes);
         let mut bytes = vec![0x53, 0x46, 0x44, 0x50, 6, 1, last_table, 0xFF];
@@ -181,7 +181,8 @@ impl Profile {
     }
 }
 
-/// Half of the part on each side of the border of three address bytes, in whole blocks.
+/// The base address at which half of the part lies on each side of the limit of three address
+/// bytes, in whole blocks.
 fn across(geometry: &Geometry) -> u32 {
     let half = geometry.sectors / 2 * geometry.sector_bytes;
     THREE_BYTE_REACH - half

@@ -1,9 +1,9 @@
-//! Collateral damage: an interrupted program that also hurts bytes it does not work on.
+//! Collateral damage: an interrupted program that also damages bytes it does not work on.
 //!
-//! Vendors differ on it: one warns that a cut in a page program can corrupt the whole sector, another
-//! promises that the rest of the sector keeps its content. Here it reaches either the page of the
-//! program or its sector. There any bit may be cleared, set or flipped, or be marginal afterwards.
-//! An erase has all of its sector under it anyway.
+//! Vendors differ about it: one warns that a cut in a page program can corrupt the whole sector,
+//! another promises that the rest of the sector keeps its content. Here the damage reaches either
+//! the page of the program or its sector. Within that reach any bit may be cleared, set, flipped or
+//! left marginal. An erase needs no such damage, since it works on all of its sector anyway.
 
 use core::hash::Hasher;
 use core::ops::Range;
@@ -12,7 +12,7 @@ use rand::Rng;
 use rapidhash::RapidHashSet;
 use rapidhash::quality::RapidHasher;
 
-use super::collect::spread;
+use super::collect::evenly_spaced;
 use super::draw::{below, draw_coin, draw_pick};
 use super::effect::count_bits_to_clear;
 use super::tear::{BitChange, Collateral, Done, FaultClass, Kind, Pick, Reach, Tear, TornProgram};
@@ -21,7 +21,7 @@ use crate::part::coin::{Coin, nth};
 use crate::part::geometry::Geometry;
 use crate::part::marginal::marginal_within;
 
-/// A way to hurt bytes, apart from what the program did.
+/// A way to damage other bytes, apart from what the program itself did.
 #[derive(Clone)]
 struct Way {
     reach: Reach,
@@ -30,14 +30,19 @@ struct Way {
     marginal: Pick,
 }
 
-/// Adds the tears of a program that hurt the rest of its page or sector, each with the program
+/// Adds the tears of a program that damage the rest of its page or sector, each with the program
 /// done, not begun, or half done.
 ///
-/// The ways, some of which every list has: all or random bits cleared, flipped or marginal; a bit
-/// cleared or set, a byte cleared, flipped or marginal - the first byte in use, where openings
-/// stand, the last one before the program, where the check of the record before ends, and others in
-/// between; runs before the program; a blank bit behind it cleared. `thin` above 1 keeps about one in
-/// `thin` of the others.
+/// The kinds of damage, some of which are in every list, are these:
+///
+/// - all or random bits cleared, flipped or marginal;
+/// - a bit cleared or set, or a byte cleared, flipped or marginal: in the first byte in use, where
+///   openings are; in the last one before the program, where the check of the previous record ends;
+///   and in others between them;
+/// - runs of bytes before the program;
+/// - a blank bit after the program cleared.
+///
+/// `thin` above 1 keeps about 1 in `thin` of the others.
 pub(super) fn list(
     g: &Geometry,
     image: &Image,
@@ -55,7 +60,7 @@ pub(super) fn list(
     let old = &image.marginal()[marginal_within(image.marginal(), from, program.end)];
     let bits = count_bits_to_clear(&image.bytes()[program.clone()], from, data, old);
     let all = [Done::First(u32::MAX), Done::First(0), Done::First(bits / 2)];
-    // Without a bit between them two of these are the same.
+    // If there is no bit between them, two of these are the same.
     let programs = &all[..all.len().min(bits as usize + 1)];
     let thin = u64::from(thin.max(1));
     let mut offered = seed(0) % thin;
@@ -89,14 +94,14 @@ pub(super) fn list(
     }
 }
 
-/// Ways to hurt these bytes, `before` of which stand before the program, and whether a way is never
-/// thinned away.
+/// Ways to damage the bytes `outside`, `before` of which come before the program. The flag says
+/// that thinning never leaves the way out.
 fn ways(reach: Reach, outside: &[u8], before: u32, seed: &impl Fn(u64) -> u64) -> Vec<(Way, bool)> {
     let toss = |of_256, index| Pick::Toss(Coin { seed: seed(index), of_256 });
     let few = |count, index| Pick::Few { count, seed: seed(index) };
     let byte = |number: u32| Pick::Window { from: 8 * number, len: 8 };
     let stored = |number: u32| outside.get(number as usize).copied().unwrap_or(0);
-    // The lowest bit that is 1, or that is 0; bit 0 if there is none, which changes nothing.
+    // The lowest bit of `ones` that is 1; bit 0 if there is none, in which case nothing changes.
     let bit_of = |number: u32, ones: u8| Pick::Window {
         from: 8 * number + ones.trailing_zeros() % 8,
         len: 1,
@@ -115,7 +120,7 @@ fn ways(reach: Reach, outside: &[u8], before: u32, seed: &impl Fn(u64) -> u64) -
     add(true, toss(26, 2), BitChange::Zero, none());
     add(true, few(3, 3), BitChange::Other, none());
     add(true, none(), BitChange::Zero, few(3, 4));
-    // What stands at a place differs from step to step, as pages fill.
+    // What is stored at a place differs from step to step, as pages fill.
     let marked = [in_front.first(), in_front.get(in_front.len() / 2), in_front.last()];
     for (number, &at) in marked.into_iter().flatten().enumerate() {
         add(true, bit_of(at, stored(at)), BitChange::Zero, none());
@@ -148,7 +153,7 @@ fn ways(reach: Reach, outside: &[u8], before: u32, seed: &impl Fn(u64) -> u64) -
     add(false, toss(128, 5), BitChange::Other, none());
     add(false, toss(128, 6), BitChange::Zero, none());
     add(false, few(1, 7), BitChange::Other, few(1, 8));
-    for index in spread(used.len() as u32, 12) {
+    for index in evenly_spaced(used.len() as u32, 12) {
         let at = used[index as usize];
         add(false, bit_of(at, stored(at)), BitChange::Zero, none());
         add(false, bit_of(at, !stored(at)), BitChange::One, none());
@@ -159,7 +164,7 @@ fn ways(reach: Reach, outside: &[u8], before: u32, seed: &impl Fn(u64) -> u64) -
     ways
 }
 
-/// A hash of what becomes of a sector outside the program.
+/// A hash of what a sector holds outside the program after the damage.
 fn effect(
     g: &Geometry,
     image: &Image,
@@ -186,7 +191,7 @@ fn effect(
     hasher.finish()
 }
 
-/// Adds damage to about one of four torn programs.
+/// Adds damage to about 1 in 4 torn programs.
 pub(super) fn draw(
     g: &Geometry,
     image: &Image,

@@ -1,4 +1,5 @@
-//! Collects the tears of a step: leaves out what is thinned away, and what has the effect of an earlier one.
+//! Collects the tears of a step. It drops those that thinning leaves out and those with the same
+//! effect as an earlier one, and it keeps the effects so that each is computed only once.
 
 use core::hash::Hasher;
 
@@ -11,22 +12,22 @@ use crate::part::coin::nth;
 use crate::part::geometry::{Geometry, Level};
 use crate::part::marginal::Marginal;
 
-/// What a step works on, as the planners see it.
+/// What a step works on, as the code that lists tears sees it.
 pub(super) struct Work<'image> {
     /// Stored bytes of the cells the step works on.
     pub(super) cells: &'image [u8],
-    /// Address of the first one.
+    /// Address of the first of these cells.
     pub(super) base: usize,
-    /// Marginal cells among them.
+    /// The marginal cells among them.
     pub(super) marginal: &'image [Marginal],
     /// Sizes of the part.
     pub(super) geometry: &'image Geometry,
-    /// How nasty the tears may be.
+    /// How severe the tears may be.
     pub(super) level: Level,
 }
 
 impl Work<'_> {
-    /// A seed for random choices that differs from step to step and is the same in every run.
+    /// A seed for random choices: it differs from step to step and is the same in every run.
     pub(super) fn seed(&self, index: u64) -> u64 {
         nth(0x7465_6172 ^ (self.base as u64) << 32 ^ self.cells.len() as u64, index)
     }
@@ -36,30 +37,30 @@ impl Work<'_> {
 #[derive(Clone, Debug)]
 pub(crate) struct Tears {
     pub(crate) list: Vec<(Tear, FaultClass)>,
-    /// What those behind the first two leave of the step's cells: one after the other.
+    /// What the tears after the first two leave in the cells of the step, one after the other.
     cells: Vec<u8>,
     marginal: Vec<Marginal>,
-    /// Where the marginal cells of each begin.
+    /// Where the marginal cells of each tear begin in `marginal`.
     marginal_starts: Vec<usize>,
-    /// Cells of the step.
+    /// Number of bytes of the step.
     len: usize,
 }
 
 impl Tears {
-    /// Of no step: nothing happened.
+    /// The tears of no step: only that nothing happened.
     pub(crate) fn none() -> Self {
         let mut tears = Self::whole();
         tears.list.truncate(1);
         tears
     }
 
-    /// Nothing or everything happened.
+    /// The two outcomes of every step: it had no effect, or its whole effect.
     pub(super) fn whole() -> Self {
         let list = vec![(Tear::NOTHING, FaultClass::Whole), (Tear::EVERYTHING, FaultClass::Whole)];
         Self { list, cells: Vec::new(), marginal: Vec::new(), marginal_starts: Vec::new(), len: 0 }
     }
 
-    /// Tears the step in the way with this number.
+    /// Tears the step with the tear of this number.
     pub(crate) fn apply(&self, number: usize, g: &Geometry, image: &mut Image, step: &Step) {
         let Some((tear, _)) = self.list.get(number) else { return };
         let outcome = number.checked_sub(2).and_then(|kept| {
@@ -75,16 +76,17 @@ impl Tears {
     }
 }
 
-/// Collects tears: leaves out what is thinned away, and what has the effect of an earlier one.
+/// Collects tears, without those that thinning leaves out and those with the effect of an earlier
+/// one.
 pub(super) struct Collect<'work> {
     work: &'work Work<'work>,
     data: Option<&'work [u8]>,
     thin: u64,
-    /// Tears offered so far, from a start that differs from step to step, so that thinned lists
-    /// of many steps together cover all members of a class.
+    /// Tears offered so far. The count starts at a number that differs from step to step, so that
+    /// the thinned lists of many steps together cover all members of a class.
     offered: u64,
-    /// Hashes of the effects so far. Among 1000 tears the chance that one is taken for a
-    /// duplicate by mistake is below 10^-13.
+    /// Hashes of the effects so far. Among 1000 tears, the chance that one is mistaken for a
+    /// duplicate is below 10^-13.
     seen: RapidHashSet<u64>,
     cells: Vec<u8>,
     marginal: Vec<Marginal>,
@@ -111,7 +113,7 @@ impl<'work> Collect<'work> {
             tears,
             class: FaultClass::Whole,
         };
-        // The two trivial outcomes are in the list already.
+        // The two trivial outcomes are already in the list.
         collect.load();
         collect.marginal.extend_from_slice(work.marginal);
         collect.is_new();
@@ -130,12 +132,12 @@ impl<'work> Collect<'work> {
         collect
     }
 
-    /// What is offered from here on is of this class.
+    /// Sets the class of the tears that are offered from here on.
     pub(super) const fn class(&mut self, class: FaultClass) {
         self.class = class;
     }
 
-    /// Offers a representative of its class: it is never thinned away.
+    /// Offers a representative of its class, which thinning never leaves out.
     pub(super) fn always(&mut self, tear: impl Into<Tear>) {
         let tear = tear.into();
         self.load();
@@ -158,7 +160,7 @@ impl<'work> Collect<'work> {
         }
     }
 
-    /// Offers one of many of its class.
+    /// Offers one of many of its class, which thinning may leave out.
     pub(super) fn often(&mut self, tear: impl Into<Tear>) {
         self.offered += 1;
         if self.offered.is_multiple_of(self.thin) {
@@ -166,7 +168,7 @@ impl<'work> Collect<'work> {
         }
     }
 
-    /// Offers a row of tears: the first, the middle and the last are representatives.
+    /// Offers a series of tears. The first, the middle and the last one are representatives.
     pub(super) fn row<T: Into<Tear>>(
         &mut self,
         range: core::ops::Range<u32>,
@@ -198,8 +200,8 @@ impl<'work> Collect<'work> {
     }
 }
 
-/// Up to `count` numbers of `0..total`, evenly spread, the ends included.
-pub(super) fn spread(total: u32, count: u32) -> impl Iterator<Item = u32> {
+/// Up to `count` evenly spaced numbers of `0..total`, including both ends.
+pub(super) fn evenly_spaced(total: u32, count: u32) -> impl Iterator<Item = u32> {
     let count = count.min(total);
     let last = u64::from(total.saturating_sub(1));
     (0..count).map(move |index| {

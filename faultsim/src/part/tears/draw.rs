@@ -1,12 +1,13 @@
-//! The draws that random tears of all kinds have in common.
+//! Random draws that the tears of programs, erases and collateral damage share.
 
 use rand::Rng;
 
 use super::tear::Pick;
 use crate::part::coin::Coin;
 
-/// A number below `bound`, or 0. Written out because the draw must be the same for ever; the
-/// slight preference for small numbers is of no consequence.
+/// A number below `bound`, or 0 if `bound` is 0. It is written out here, and not taken from a
+/// library, because a seed must give the same draw forever. The slight preference for small numbers
+/// does not matter.
 pub(in super::super) fn below(rng: &mut impl Rng, bound: u32) -> u32 {
     ((u64::from(rng.next_u32()) * u64::from(bound)) >> 32) as u32
 }

@@ -1,4 +1,4 @@
-//! What a tear leaves of the cells that the step works on, and of those beside it.
+//! What a tear does to the cells that the step works on, and to those around it.
 
 use core::ops::Range;
 
@@ -11,7 +11,7 @@ use crate::part::geometry::Geometry;
 use crate::part::marginal::{Marginal, MarginalCursor, push_marginal};
 
 impl Image {
-    /// Does the step as far as `tear` says. A tear made for the other kind of step does nothing.
+    /// Does the step as far as `tear` says. A tear made for the other kind of step has no effect.
     pub fn apply_torn(&mut self, g: &Geometry, step: &Step, tear: &Tear) {
         match (step, &tear.0) {
             (_, Kind::Everything) => self.apply(g, step),
@@ -45,8 +45,8 @@ impl Image {
 }
 
 impl Tear {
-    /// The bits that a program of `data` at `at` has to clear, in the order that numbers them:
-    /// which byte of the data, and the bit as a mask.
+    /// The bits that a program of `data` at `at` has to clear, in the order that numbers them: the
+    /// index of the byte in the data, and the bit as a mask.
     pub(crate) fn places_to_clear(image: &Image, at: u32, data: &[u8]) -> Vec<(usize, u8)> {
         let (from, data) = image.clip(at, data);
         let mut cursor = MarginalCursor(image.marginal());
@@ -66,11 +66,11 @@ impl Tear {
 pub(super) struct BitToClear {
     /// Its number among the bits to clear.
     pub(super) number: u32,
-    /// How many there are.
+    /// The number of bits to clear.
     pub(super) total: u32,
-    /// The byte of the step.
+    /// The number of the byte in the step.
     pub(super) byte: u32,
-    /// The bit of the byte.
+    /// The number of the bit in the byte.
     pub(super) bit: u32,
 }
 
@@ -100,7 +100,8 @@ impl Done {
 }
 
 impl Done {
-    /// The same for a run of bits, if it can be told from the numbers and is one for all.
+    /// The answer for a run of bits, if it follows from their numbers and is the same for all of
+    /// them.
     fn holds_run(&self, run: Range<u32>, total: u32) -> Option<bool> {
         let (from, to, inside) = match *self {
             Self::First(count) => (0, count, true),
@@ -113,7 +114,7 @@ impl Done {
     }
 }
 
-/// Whether all of the run lies in the window, or nothing of it.
+/// `Some(true)` if all of the run lies in the window, `Some(false)` if none of it does.
 fn is_within(run: Range<u32>, window: Range<u32>) -> Option<bool> {
     if run.end <= window.start || window.end <= run.start {
         Some(false)
@@ -124,19 +125,19 @@ fn is_within(run: Range<u32>, window: Range<u32>) -> Option<bool> {
     }
 }
 
-/// Where in a step some of its bytes are.
+/// Where in a step a piece of its bytes is.
 #[derive(Clone, Copy)]
 struct At {
     /// Address of the step's first byte.
     base: usize,
-    /// Number of the first of these bytes.
+    /// Number of the first byte of the piece.
     byte: u32,
-    /// How many bits the step has to clear.
+    /// The number of bits the step has to clear.
     total: u32,
 }
 
 impl Pick {
-    /// Whether bit `number` of `total` is chosen, which stores `one` after the tear.
+    /// Whether bit `number` of `total` is chosen. `one` says whether it stores a 1 after the tear.
     pub(super) fn holds(&self, number: u32, total: u32, one: bool) -> bool {
         match *self {
             Self::Nothing => false,
@@ -151,7 +152,8 @@ impl Pick {
         }
     }
 
-    /// The same for a run of bits, if it can be told from the numbers and is one for all.
+    /// The answer for a run of bits, if it follows from their numbers and is the same for all of
+    /// them.
     fn holds_run(&self, run: Range<u32>) -> Option<bool> {
         match *self {
             Self::Nothing => Some(false),
@@ -161,7 +163,7 @@ impl Pick {
         }
     }
 
-    /// The chosen bits of `cells`, which start at address `base`, ascending.
+    /// The chosen bits of `cells`, which start at address `base`, in ascending order.
     pub(super) fn in_cells(&self, cells: &[u8], base: usize) -> Vec<Marginal> {
         let total = 8 * cells.len() as u64;
         let mut list = Vec::new();
@@ -213,8 +215,8 @@ pub(super) fn bits_to_clear(stored: u8, marginal: u8, data: u8) -> u8 {
 }
 
 impl TornProgram {
-    /// Tears the program of `data` into `cells`, which start at address `base` and of which
-    /// `old` are marginal. Appends the cells that are marginal afterwards to `new`.
+    /// Tears the program of `data` into `cells`, which start at address `base` and have the
+    /// marginal bits `old`. Appends the cells that are marginal afterwards to `new`.
     pub(super) fn apply(
         &self,
         cells: &mut [u8],
@@ -230,7 +232,8 @@ impl TornProgram {
             self.apply_bytes(at, &mut number, cells, data, old, new);
             return;
         }
-        // Most bytes are done or undone as a whole: eight of them at a time.
+        // Most bytes are done or undone as a whole, so they are handled eight at a time where
+        // possible.
         for ((byte, cells), data) in (0..).step_by(8).zip(cells.chunks_mut(8)).zip(data.chunks(8)) {
             let at = At { base, byte, total };
             if let (Ok(eight), Ok(data)) = (<&mut [u8; 8]>::try_from(&mut *cells), data.try_into())
@@ -251,7 +254,7 @@ impl TornProgram {
         }
     }
 
-    /// The same for some of the bytes, of which `number` bits to clear stand before.
+    /// The same for a piece of the bytes, before which there are `number` bits to clear.
     fn apply_bytes(
         &self,
         at: At,
@@ -300,7 +303,7 @@ impl TornProgram {
     }
 }
 
-/// How many bits a program has to clear.
+/// The number of bits a program has to clear.
 pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &[Marginal]) -> u32 {
     if old.is_empty() {
         let (eights, rest) = cells.as_chunks::<8>();
@@ -319,8 +322,8 @@ pub(super) fn count_bits_to_clear(cells: &[u8], base: usize, data: &[u8], old: &
 }
 
 impl TornErase {
-    /// Tears the erase of `cells`, which start at address `base` and of which `old` are
-    /// marginal. Appends the cells that are marginal afterwards to `new`.
+    /// Tears the erase of `cells`, which start at address `base` and have the marginal bits `old`.
+    /// Appends the cells that are marginal afterwards to `new`.
     pub(super) fn apply(
         &self,
         cells: &mut [u8],
@@ -351,7 +354,7 @@ impl TornErase {
             return;
         }
         new.reserve(picked.len() + old.len());
-        // Both lists ascend; where both have an entry for a byte the second one adds to it.
+        // Both lists ascend. Where both have an entry for a byte, the two masks are combined.
         let mut kept = kept.peekable();
         for mut entry in picked {
             new.extend(core::iter::from_fn(|| kept.next_if(|before| before.at < entry.at)));
@@ -365,7 +368,7 @@ impl TornErase {
 }
 
 impl Fill {
-    /// What becomes of `cells`, the bytes of the sector from number `start` on.
+    /// Applies the state to `cells`, the bytes of the sector from number `start` on.
     fn apply(self, start: u32, cells: &mut [u8]) {
         match self {
             Self::Old => {}
@@ -383,7 +386,7 @@ impl Fill {
         }
     }
 
-    /// The bits of a byte of the sector that are solid now, whatever they were.
+    /// The bits of a byte of the sector that are solid now, whatever they were before.
     fn reached(self, byte: u32) -> u8 {
         match self {
             Self::Old => 0,
@@ -417,7 +420,7 @@ impl Reach {
 }
 
 impl Collateral {
-    /// Hurts the bytes of `cells` that do not belong to `program`, addresses; `cells` start at
+    /// Damages the bytes of `cells` outside the addresses `program`; `cells` start at address
     /// `base`. Appends those that are marginal afterwards to `new`.
     pub(super) fn apply(
         &self,

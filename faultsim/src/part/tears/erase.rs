@@ -1,13 +1,13 @@
 //! Tears of an interrupted sector erase.
 //!
-//! An erase first programs the sector to zero, then sets all bits by several pulses; some kinds
-//! of cell go up at once. Inner blocks may be at different phases. So every split of the sector
-//! into two of {old, zero, blank} is tried at the places where content begins and ends, and the
-//! random middle of each phase for the sector as a whole.
+//! An erase first programs the sector to zero and then sets all bits by several pulses; some kinds
+//! of cell rise at once, without being zeroed first. Inner blocks may be in different phases. So
+//! the list has every split of the sector into two of {old, zero, blank} at the places where
+//! content begins and ends, and the random middle of each phase for the sector as a whole.
 
 use rand::Rng;
 
-use super::collect::{Collect, Work, spread};
+use super::collect::{Collect, Work, evenly_spaced};
 use super::draw::{below, draw_coin, draw_pick};
 use super::tear::{FaultClass, Fill, Pick, TornErase};
 use crate::part::coin::Coin;
@@ -32,7 +32,7 @@ pub(super) fn list(work: &Work<'_>, collect: &mut Collect<'_>) {
     let unit = work.geometry.unit_size();
     let units = (work.cells.len() as u32).div_ceil(unit);
     collect.class(FaultClass::EraseOrder);
-    for index in spread(units, 17) {
+    for index in evenly_spaced(units, 17) {
         collect.always(split(index * unit, Fill::Ones, Fill::Old));
     }
     if work.level >= Level::F2 {
@@ -57,8 +57,8 @@ fn phases(work: &Work<'_>, collect: &mut Collect<'_>) {
         collect.always(whole(Fill::Rising(coin(3)), Pick::Nothing));
     }
     let edges = edges(work);
-    // Zeroing that stopped within the sector is what damages a header in the oddest way: it can
-    // complete one that never was.
+    // Zeroing that stopped within the sector damages a header in the most deceptive way: it can
+    // complete one that was never written.
     for at in &edges {
         collect.always(split(*at, Fill::Zero, Fill::Old));
     }
@@ -71,12 +71,12 @@ fn phases(work: &Work<'_>, collect: &mut Collect<'_>) {
     ] {
         collect.row(0..edges.len() as u32, |index| split(edges[index as usize], first, rest));
     }
-    // A field of zeros in a sector that is blank but for it: of some kinds of cell the zeros of the
-    // first phase go up last.
+    // A field of zeros in an otherwise blank sector: in some kinds of cell the zeros of the first
+    // phase rise last.
     for pair in edges.windows(2) {
         collect.often(window(pair[0], pair[1], Fill::Zero, Fill::Ones));
     }
-    // One half in a random phase, the other not begun or done.
+    // One half is in a random phase; the other has not begun or is done.
     let half = work.cells.len() as u32 / 2;
     let mixed = Fill::Mixed(Coin { seed: work.seed(400), of_256: 128 });
     let zeroing = Fill::Zeroing(Coin { seed: work.seed(401), of_256: 128 });
@@ -87,7 +87,7 @@ fn phases(work: &Work<'_>, collect: &mut Collect<'_>) {
     }
 }
 
-/// Cells left half-way: the sector looks blank, intact or zero and is not.
+/// Cells left half-way: the sector looks blank, intact or zero, and is not.
 fn marginal(work: &Work<'_>, collect: &mut Collect<'_>) {
     let bits = (8 * work.cells.len()) as u32;
     let toss = Pick::Toss(Coin { seed: work.seed(500), of_256: 128 });
@@ -112,7 +112,7 @@ fn marginal(work: &Work<'_>, collect: &mut Collect<'_>) {
         collect.always(whole(Fill::Zeroing(coin), Pick::Zeros));
         collect.always(whole(Fill::Rising(coin), Pick::Ones));
     }
-    // Partly done, and what is done is weak.
+    // The erase is partly done, and the done part is marginal.
     let half = work.cells.len() as u32 / 2;
     for (first, rest) in [(Fill::Ones, Fill::Old), (Fill::Old, Fill::Ones), (Fill::Zero, Fill::Old)]
     {
@@ -121,8 +121,8 @@ fn marginal(work: &Work<'_>, collect: &mut Collect<'_>) {
     }
 }
 
-/// A stretch of the old content survives in an otherwise finished sector, or is the only one
-/// that is gone.
+/// A stretch of the old content survives in an otherwise finished sector, or is the only one that
+/// is gone.
 fn survivors(work: &Work<'_>, collect: &mut Collect<'_>) {
     let edges = edges(work);
     let pairs = edges.len().saturating_sub(1) as u32;
@@ -137,24 +137,24 @@ fn survivors(work: &Work<'_>, collect: &mut Collect<'_>) {
         });
     }
     collect.class(FaultClass::WeakErase);
-    // Blank but for a few weak bits where headers stand.
-    for at in spread(pairs, 8) {
+    // The sector is blank but for a few weak bits where headers are expected.
+    for at in evenly_spaced(pairs, 8) {
         let marginal = Pick::Window { from: 8 * edges[at as usize], len: 3 };
         collect.often(whole(Fill::Ones, marginal));
     }
 }
 
-/// Places in the sector where a split may matter, ascending, in bytes: the first bytes, where
-/// headers stand; page ends; starts and ends of blank stretches; the last unit.
+/// Places in the sector where a split may matter, in bytes and ascending: the first bytes, where
+/// headers are; page ends; starts and ends of blank stretches; the last unit.
 fn edges(work: &Work<'_>) -> Vec<u32> {
     const HEAD: [u32; 14] = [1, 2, 4, 8, 12, 16, 20, 24, 28, 32, 36, 40, 48, 64];
     let len = work.cells.len() as u32;
     let unit = work.geometry.unit_size();
     let page = work.geometry.page_size();
     let mut edges: Vec<u32> = HEAD.to_vec();
-    edges.extend(spread(len.div_ceil(page), 16).map(|index| index * page));
+    edges.extend(evenly_spaced(len.div_ceil(page), 16).map(|index| index * page));
     let changes = content_changes(work.cells);
-    edges.extend(spread(changes.len() as u32, 16).map(|index| changes[index as usize]));
+    edges.extend(evenly_spaced(changes.len() as u32, 16).map(|index| changes[index as usize]));
     edges.push(len / 2);
     edges.push(len.saturating_sub(unit));
     for edge in &mut edges {
@@ -166,7 +166,7 @@ fn edges(work: &Work<'_>) -> Vec<u32> {
     edges
 }
 
-/// Bytes at which a blank stretch of four bytes or more begins or ends.
+/// The bytes at which a blank stretch of at least four bytes begins or ends.
 fn content_changes(cells: &[u8]) -> Vec<u32> {
     let mut changes = Vec::new();
     let mut at = 0;

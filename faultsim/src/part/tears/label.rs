@@ -1,18 +1,18 @@
-//! Kinds of tear, for the account of what was tried.
+//! Kinds of tear as reports count them. The `Display` texts are also the keys of the JSON result.
 
 use core::fmt;
 
 use super::tear::{Done, Fill, Kind, Pick, Tear};
 use crate::part::cells::Step;
 
-/// What kind of tear a cut left. The account of a run counts by these.
+/// What kind of tear a cut left. The coverage of a run counts by these.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum TearLabel {
     /// The cut fell between two steps.
     Between,
-    /// A program of which nothing happened.
+    /// A program that had no effect.
     ProgramNothing,
-    /// A complete program that nobody heard of.
+    /// A complete program that was not acknowledged.
     ProgramEverything,
     /// The first bits of a program, in order of address.
     ProgramFirst,
@@ -30,26 +30,26 @@ pub enum TearLabel {
     ProgramChosen,
     /// Any program that leaves marginal bits.
     ProgramMarginal,
-    /// A program that hurt other bytes of its page.
+    /// A program that damaged other bytes of its page or sector.
     ProgramCollateral,
-    /// An erase of which nothing happened.
+    /// An erase that had no effect.
     EraseNothing,
-    /// A complete erase that nobody heard of.
+    /// A complete erase that was not acknowledged.
     EraseEverything,
     /// An erase that was programming the sector to zero.
     EraseZeroing,
     /// A sector all zero.
     EraseZero,
-    /// A sector in mid-pulse, zeros and ones mixed or old zeros lost.
+    /// A sector cut during its erase pulses: zeros and ones mixed, or some old zeros lost.
     EraseMixed,
-    /// A sector in two phases, one in its front or middle and another in the rest.
+    /// A sector in two phases, one at its front or in its middle and another in the rest.
     EraseTwoPhases,
-    /// Any erase that leaves marginal bits, a weak blank sector among them.
+    /// Any erase that leaves marginal bits, including a weak blank sector.
     EraseMarginal,
 }
 
 impl TearLabel {
-    /// All classes, in the order of a report.
+    /// All kinds, in the order of a report.
     pub const ALL: [Self; 19] = [
         Self::Between,
         Self::ProgramNothing,
@@ -72,7 +72,7 @@ impl TearLabel {
         Self::EraseMarginal,
     ];
 
-    /// The class of a tear of `step`; of a cut between steps if there is none.
+    /// The kind of a tear of `step`; without a step, that of a cut between steps.
     pub fn of(step: Option<&Step>, tear: &Tear) -> Self {
         let erases = match step {
             None => return Self::Between,

@@ -1,11 +1,11 @@
 //! Which tears to try: the systematic list, and the random draw.
 //!
-//! After an interrupted program every subset of the bits to clear is possible, too many to try.
-//! For recovery code that asks of contiguous fields only whether they are complete, blank or
-//! neither, four linear families reach every pair of answers for every pair of fields: an
-//! ascending prefix (complete, blank), a descending one (blank, complete), one bit missing
-//! (complete, neither), one bit done (neither, blank), and their mirror images; the
-//! alternations give (neither, neither).
+//! After an interrupted program every subset of the bits to clear is possible, which is too many to
+//! try. Recovery code usually asks of a contiguous field only whether it is complete, blank or
+//! neither. For such code, four linear families and their mirror images reach every pair of answers
+//! for every pair of fields: an ascending prefix (complete, blank), a descending one (blank,
+//! complete), one bit missing (complete, neither), and one bit done (neither, blank). The
+//! alternating patterns give (neither, neither).
 
 use rand::Rng;
 
@@ -18,17 +18,18 @@ use crate::part::geometry::{Geometry, Level};
 use crate::part::marginal::marginal_within;
 
 impl Tear {
-    /// All tears to try systematically for this step on this image, simplest first and without
-    /// duplicates by effect. Number 0 is [`Tear::NOTHING`], number 1 [`Tear::EVERYTHING`].
+    /// All tears to try systematically for this step on this image, simplest first, without tears
+    /// of equal effect. Number 0 is [`Tear::NOTHING`], number 1 [`Tear::EVERYTHING`].
     ///
-    /// For a program with n bits to clear these are about 4 n + 60, at F4 up to 4 n + 180; for an
-    /// erase up to some 400. `thin` above 1 keeps the representatives of each class and about one in `thin` of
-    /// the others.
+    /// For a program with n bits to clear there are about 4 n + 60, at F4 up to 4 n + 180; for an
+    /// erase up to about 400. With `thin` above 1 the list has the representatives of each class
+    /// and about 1 in `thin` of the others.
     pub fn list(g: &Geometry, level: Level, image: &Image, step: &Step, thin: u32) -> Vec<Self> {
         Tears::list(g, level, image, step, thin).list.into_iter().map(|(tear, _)| tear).collect()
     }
 
-    /// One tear drawn at random, for long random runs: nasty ones more often than their share.
+    /// One tear drawn at random, for long random runs. Severe tears are more likely than their
+    /// share of the list.
     pub fn draw(
         g: &Geometry,
         level: Level,
@@ -80,7 +81,7 @@ impl Tears {
     }
 }
 
-/// Calls `plan` with the cells of the step, and the data if it is a program.
+/// Calls `plan` with the cells of the step, and with the data if it is a program.
 fn with_work<T>(
     g: &Geometry,
     level: Level,

@@ -1,9 +1,9 @@
-//! What an interrupted step leaves.
+//! What an interrupted step leaves: how a tear is represented, which tears are tried, and their
+//! effect on the cells.
 //!
-//! `tear` has the types, `effect` what they do to the cells, `label` and `words` how a report calls
-//! them. `program`, `erase` and `collateral` say which tears of a step are tried; `collect` drops
-//! those that are thinned out or have the effect of an earlier one, `draw` has what the random ones
-//! share, and `list` puts all of it together.
+//! `tear` has the data types. `list` decides which tears to try, with `program`, `erase` and
+//! `collateral` for the kinds of step, `collect` to remove duplicates and `draw` for random
+//! choices. `effect` applies a tear to an image. `label` and `words` are for reports.
 //!
 //! Cells know nothing of tears: this folder works on an [`Image`](super::Image) from outside.
 

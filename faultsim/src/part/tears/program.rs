@@ -1,8 +1,9 @@
-//! Tears of an interrupted page program.
+//! Tears of an interrupted page program: in unit order, any subset of the bits, with marginal bits,
+//! and aimed at the checks of a record.
 
 use rand::Rng;
 
-use super::collect::{Collect, Work, spread};
+use super::collect::{Collect, Work, evenly_spaced};
 use super::draw::{below, draw_coin, draw_pick};
 use super::effect::bits_to_clear;
 use super::tear::{Done, FaultClass, Pick, Tear, TornProgram};
@@ -14,7 +15,7 @@ const ALL: Done = Done::First(u32::MAX);
 
 const NONE: Done = Done::First(0);
 
-/// Every subset is tried up to this many bits to clear.
+/// With up to this many bits to clear, every subset is tried.
 const EXHAUSTIVE_BITS: u32 = 6;
 
 fn torn(done: Done) -> TornProgram {
@@ -23,9 +24,10 @@ fn torn(done: Done) -> TornProgram {
 
 /// Where the bits to clear are.
 struct Bits {
-    /// For each byte of the step the number of bits to clear before it; one more at the end.
+    /// For each byte of the step, the number of bits to clear before it; one more entry for the
+    /// end.
     before: Vec<u32>,
-    /// Bytes of the step behind which a unit ends, ascending; the last one is the whole step.
+    /// The bytes of the step after which a unit ends, ascending. The last one is the whole step.
     unit_ends: Vec<u32>,
 }
 
@@ -59,7 +61,7 @@ impl Bits {
         self.before.get(byte as usize).copied().unwrap_or_else(|| self.total())
     }
 
-    /// First bit and number of bits in bytes `from..to` of the step.
+    /// The first bit and the number of bits in bytes `from..to` of the step.
     fn window(&self, from: u32, to: u32) -> (u32, u32) {
         (self.at(from), self.at(to).saturating_sub(self.at(from)))
     }
@@ -88,7 +90,7 @@ pub(super) fn list(work: &Work<'_>, data: &[u8], collect: &mut Collect<'_>) {
     }
 }
 
-/// Any subset may be done: linear families, alternations, random subsets.
+/// Any subset may be done: linear families, alternating patterns, random subsets.
 fn subsets(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
     collect.row(1..total, |count| torn(Done::First(count)));
     collect.row(1..total, |count| torn(Done::Last(count)));
@@ -107,7 +109,7 @@ fn subsets(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
     for (of_256, seed) in [26, 90, 166, 230].into_iter().cycle().zip(100..116) {
         collect.always(torn(Done::Toss(Coin { seed: work.seed(seed), of_256 })));
     }
-    for (whole, seed) in spread(total, 8).zip(200..) {
+    for (whole, seed) in evenly_spaced(total, 8).zip(200..) {
         let coin = Coin { seed: work.seed(seed), of_256: 128 };
         collect.often(torn(Done::Front { whole, mixed: 8, coin }));
     }
@@ -117,7 +119,8 @@ fn subsets(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
 fn marginal(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
     let half = Coin { seed: work.seed(300), of_256: 128 };
     let other = Coin { seed: work.seed(301), of_256: 128 };
-    // Looks undone; looks complete; each with all or some of the bits marginal.
+    // The program looks undone or looks complete, in each case with all or some of its bits
+    // marginal.
     for done in [NONE, ALL] {
         for marginal in [
             Pick::All,
@@ -135,19 +138,19 @@ fn marginal(work: &Work<'_>, total: u32, collect: &mut Collect<'_>) {
         collect.always(TornProgram { done: ALL, marginal });
     }
     collect.always(TornProgram { done: ALL, marginal: Pick::Window { from: 0, len: 8 } });
-    // Half done in order, or half done at random: the done part marginal, the rest, or both.
+    // Half done in order, or half done at random. The done part is marginal, or the rest, or both.
     for done in [Done::First(total / 2), Done::Last(total / 2), Done::Toss(half)] {
         for marginal in [Pick::Zeros, Pick::Ones, Pick::All, Pick::Toss(other)] {
             collect.always(TornProgram { done: done.clone(), marginal });
         }
     }
     // A front of half-way bits moves through the program.
-    for whole in spread(total, 6) {
+    for whole in evenly_spaced(total, 6) {
         let marginal = Pick::Window { from: whole, len: 8 };
         collect.often(TornProgram { done: Done::First(whole), marginal });
     }
-    // A single bit is in doubt.
-    for from in spread(total, 8) {
+    // A single bit is marginal.
+    for from in evenly_spaced(total, 8) {
         let marginal = Pick::Window { from, len: 1 };
         collect.often(TornProgram { done: ALL, marginal: marginal.clone() });
         collect.often(TornProgram { done: NONE, marginal });
@@ -176,7 +179,7 @@ fn adversarial(bits: &Bits, work: &Work<'_>, data: &[u8], collect: &mut Collect<
         collect.always(torn(Done::AllBut { from, len }));
         collect.always(torn(Done::Only { from, len }));
         collect.always(TornProgram { done: ALL, marginal: Pick::Window { from, len } });
-        // Left out, and so near to done that it may read as done.
+        // Left out, and so nearly done that it may read as done.
         let (done, marginal) = (Done::AllBut { from, len }, Pick::Window { from, len });
         collect.always(TornProgram { done, marginal });
     }
@@ -187,21 +190,21 @@ fn adversarial(bits: &Bits, work: &Work<'_>, data: &[u8], collect: &mut Collect<
             collect.always(torn(Done::AllBut { from: from + len - 1, len: 1 }));
         }
     }
-    // A few marginal bits where the check or the header stands.
+    // A few marginal bits where the check or the header is.
     for (from, len) in [bits.window(0, 5), tail(8)] {
-        for offset in spread(len, 6) {
+        for offset in evenly_spaced(len, 6) {
             let marginal = Pick::Window { from: from + offset, len: 1 };
             collect.often(TornProgram { done: ALL, marginal });
         }
     }
     // One unit is missing.
-    let units: Vec<u32> = spread(bits.unit_ends.len() as u32, 16).collect();
+    let units: Vec<u32> = evenly_spaced(bits.unit_ends.len() as u32, 16).collect();
     for index in units {
         let start = index.checked_sub(1).map_or(0, |before| bits.unit_ends[before as usize]);
         let (from, len) = bits.window(start, bits.unit_ends[index as usize]);
         collect.often(torn(Done::AllBut { from, len }));
     }
-    // Every value that the tear can give one of the last bytes, if there are few.
+    // Every value that the tear can give one of the last bytes, if there are few of them.
     for byte in end.saturating_sub(3)..end {
         let index = byte as usize;
         let mut cursor = MarginalCursor(work.marginal);
@@ -226,7 +229,7 @@ pub(super) fn draw(work: &Work<'_>, data: &[u8], rng: &mut impl Rng) -> Tear {
         return torn(Done::First(bits.at(bits.unit_ends[index]))).into();
     }
     let marginal = if work.level >= Level::F3 { draw_pick(total, rng) } else { Pick::Nothing };
-    // With marginal bits the sound-looking outcomes are the nasty ones.
+    // With marginal bits, the outcomes that look intact are the most dangerous ones.
     let sound = marginal != Pick::Nothing && below(rng, 8) < 3;
     let done = if sound {
         if below(rng, 2) == 0 { NONE } else { ALL }
@@ -253,7 +256,7 @@ fn draw_done(total: u32, rng: &mut impl Rng) -> Done {
     }
 }
 
-/// Leaves out something in the first or the last bytes, where headers and checks stand.
+/// Leaves out something in the first or the last bytes, where headers and checks are.
 fn draw_aimed(bits: &Bits, rng: &mut impl Rng) -> Done {
     let near = below(rng, 8.min(bits.bytes()));
     let byte = if below(rng, 3) == 0 { near } else { bits.bytes() - 1 - near };

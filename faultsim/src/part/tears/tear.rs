@@ -1,13 +1,13 @@
-//! How far an interrupted step came.
+//! How far an interrupted step got: the data types of tears.
 //!
-//! A tear is a rule, not a list of bits: it says the same for any data, so it is small and can
-//! be printed and replayed.
+//! A tear is a rule, not a list of bits. It means the same for any data, so it is small and can be
+//! printed and replayed.
 
 use serde::{Deserialize, Serialize};
 
 use crate::part::coin::Coin;
 
-/// How far an interrupted step came. `Display` is a short phrase for reports.
+/// How far an interrupted step got. `Display` is a short phrase for reports.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Tear(pub(in super::super) Kind);
 
@@ -15,20 +15,21 @@ pub struct Tear(pub(in super::super) Kind);
 pub(in super::super) enum Kind {
     /// The cut came before the step had any effect.
     Nothing,
-    /// The step was complete, only nobody heard of it.
+    /// The step was complete but not acknowledged.
     Everything,
     Program(TornProgram),
     Erase(TornErase),
     Collateral(Collateral),
 }
 
-/// Bits to clear are the bits commanded 0 that are not solid 0 yet, numbered from 0 in order of
-/// address and, within a byte, from bit 0 up. All others are left as they are.
+/// The torn program of one page. The *bits to clear* are the bits commanded 0 that are not solid 0
+/// yet. They are numbered from 0 in order of address and, within a byte, from bit 0 up. All other
+/// bits are left as they are.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(in super::super) struct TornProgram {
-    /// Bits to clear that came to store a 0; the others store what they did.
+    /// The bits to clear that now store a 0; the others store what they did.
     pub(in super::super) done: Done,
-    /// Bits to clear that are marginal now; of the rest the done ones are solid 0.
+    /// The bits to clear that are marginal now. Of the rest, those in `done` are solid 0.
     pub(in super::super) marginal: Pick,
 }
 
@@ -55,18 +56,17 @@ pub(in super::super) enum Done {
     EveryOtherByte {
         odd: bool,
     },
-    /// Each bit for which the coin lands.
+    /// Each bit whose coin toss lands.
     Toss(Coin),
-    /// The first `whole` bits, and of the `mixed` bits behind them those for which the coin
-    /// lands.
+    /// The first `whole` bits, and of the `mixed` bits after them those whose coin toss lands.
     Front {
         whole: u32,
         mixed: u32,
         coin: Coin,
     },
-    /// All but the bits with these numbers, which ascend.
+    /// All but the bits with these numbers, in ascending order.
     AllButThese(Box<[u32]>),
-    /// All but the bits `undone` of the step's byte number `byte`.
+    /// All but the bits in the mask `undone` of byte number `byte` of the step.
     AllButInByte {
         byte: u32,
         undone: u8,
@@ -75,7 +75,7 @@ pub(in super::super) enum Done {
     Mask(u64),
 }
 
-/// The erase of a sector: one state in bytes `from..to` of the sector, another outside.
+/// The torn erase of a sector: one state in bytes `from..to` of the sector, another outside.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(in super::super) struct TornErase {
     pub(in super::super) from: u32,
@@ -86,7 +86,7 @@ pub(in super::super) struct TornErase {
     pub(in super::super) marginal: Pick,
 }
 
-/// What an interrupted erase leaves of a bit. Coins are those of the bit's number in the sector.
+/// What an interrupted erase leaves of a bit. Coin tosses are by the bit's number in the sector.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(in super::super) enum Fill {
     /// What was there, marginal bits included.
@@ -95,16 +95,16 @@ pub(in super::super) enum Fill {
     Zero,
     /// Solid 1.
     Ones,
-    /// Solid 0 where the coin lands, else old: programming to zero under way.
+    /// Solid 0 where the coin lands, otherwise old: programming to zero was under way.
     Zeroing(Coin),
-    /// Solid 1 where the coin lands, else solid 0: erase pulses under way.
+    /// Solid 1 where the coin lands, otherwise solid 0: erase pulses were under way.
     Mixed(Coin),
-    /// Solid 1 where the coin lands, else old: erase pulses without zeroing before.
+    /// Solid 1 where the coin lands, otherwise old: erase pulses without zeroing first.
     Rising(Coin),
 }
 
-/// A choice of marginal bits, among the bits to clear of a program or the bits of a sector.
-/// Numbers are in order of address, from bit 0 up.
+/// A choice of marginal bits among the bits to clear of a program or the bits of a sector. Numbers
+/// are in order of address, from bit 0 up.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(in super::super) enum Pick {
     Nothing,
@@ -123,12 +123,12 @@ pub(in super::super) enum Pick {
         count: u32,
         seed: u64,
     },
-    /// Each bit for which the coin lands.
+    /// Each bit whose coin toss lands.
     Toss(Coin),
 }
 
-/// A torn program, and what it did to bytes beside it. The bits of these are numbered from 0 in
-/// order of address and, within a byte, from bit 0 up; those of the program are passed over.
+/// A torn program and its damage to the bytes around it. The bits of those bytes are numbered from
+/// 0 in order of address and, within a byte, from bit 0 up, skipping the bytes of the program.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(in super::super) struct Collateral {
     pub(in super::super) program: TornProgram,
@@ -140,14 +140,14 @@ pub(in super::super) struct Collateral {
     pub(in super::super) marginal: Pick,
 }
 
-/// Where a program can hurt other bytes.
+/// How far from the program other bytes can be damaged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(in super::super) enum Reach {
     Page,
     Sector,
 }
 
-/// What becomes of a bit.
+/// What happens to a damaged bit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(in super::super) enum BitChange {
     Zero,
@@ -155,41 +155,42 @@ pub(in super::super) enum BitChange {
     Other,
 }
 
-/// The class of faults that a tear belongs to.
+/// The class of faults that a tear belongs to. Each class can be switched off to show that the rig
+/// needs it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum FaultClass {
-    /// Nothing or everything happened.
+    /// The step had no effect or its whole effect.
     Whole,
     /// A program that stopped in unit order.
     ProgramOrder,
     /// An erase that stopped in unit order.
     EraseOrder,
-    /// Any subset of the bits of a program.
+    /// A program that cleared any subset of its bits.
     ProgramSubset,
-    /// Any phase of an erase.
+    /// An erase that stopped in any of its phases.
     ErasePhase,
-    /// Marginal bits behind a program.
+    /// Marginal bits after a program.
     MarginalProgram,
-    /// Marginal bits behind an erase, most of all one that looks done.
+    /// Marginal bits after an erase, above all one that looks complete.
     WeakErase,
-    /// A subset chosen to fool checks.
+    /// A tear chosen to fool checks.
     Adversarial,
-    /// Damage to other bytes of the page or sector under a program.
+    /// Damage to other bytes of the page or sector that is being programmed.
     Collateral,
 }
 
 impl Tear {
     /// The cut came before the step had any effect.
     pub const NOTHING: Self = Self(Kind::Nothing);
-    /// The step was complete, but the caller was never told.
+    /// The step was complete but not acknowledged.
     pub const EVERYTHING: Self = Self(Kind::Everything);
 
-    /// Whether it hurt bytes that the step does not work on.
+    /// Whether it damaged bytes that the step does not work on.
     pub(crate) const fn is_collateral(&self) -> bool {
         matches!(self.0, Kind::Collateral(_))
     }
 
-    /// The same tear without what it did to other bytes, if it did.
+    /// The same tear without the damage to other bytes; `None` if it did none.
     pub(crate) fn without_collateral(&self) -> Option<Self> {
         match &self.0 {
             Kind::Collateral(damage) => Some(Self(Kind::Program(damage.program.clone()))),
@@ -197,8 +198,8 @@ impl Tear {
         }
     }
 
-    /// A program of which all bits were done but those with these numbers, which ascend. Numbers
-    /// are places in the list of [`Tear::places_to_clear`].
+    /// A program that cleared all its bits but those with these numbers, in ascending order.
+    /// Numbers are indices into the list that [`Tear::places_to_clear`] returns.
     pub(crate) const fn all_but(undone: Box<[u32]>) -> Self {
         Self(Kind::Program(TornProgram {
             done: Done::AllButThese(undone),

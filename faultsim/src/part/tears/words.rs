@@ -1,4 +1,4 @@
-//! Tears in words, for reports.
+//! Tears as phrases, for reports.
 
 use core::fmt;
 
@@ -96,14 +96,14 @@ impl fmt::Display for Pick {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match *self {
             Self::Nothing => Ok(()),
-            Self::All => out.write_str(", all weak"),
-            Self::Zeros => out.write_str(", the zeros weak"),
-            Self::Ones => out.write_str(", the ones weak"),
-            Self::Window { from, len: 1 } => write!(out, ", bit {from} weak"),
-            Self::Window { from, len } => write!(out, ", {len} bits from bit {from} weak"),
-            Self::Few { count: 1, .. } => out.write_str(", 1 bit weak"),
-            Self::Few { count, .. } => write!(out, ", {count} bits weak"),
-            Self::Toss(coin) => write!(out, ", random bits weak ({coin})"),
+            Self::All => out.write_str(", all marginal"),
+            Self::Zeros => out.write_str(", the zeros marginal"),
+            Self::Ones => out.write_str(", the ones marginal"),
+            Self::Window { from, len: 1 } => write!(out, ", bit {from} marginal"),
+            Self::Window { from, len } => write!(out, ", {len} bits from bit {from} marginal"),
+            Self::Few { count: 1, .. } => out.write_str(", 1 bit marginal"),
+            Self::Few { count, .. } => write!(out, ", {count} bits marginal"),
+            Self::Toss(coin) => write!(out, ", random bits marginal ({coin})"),
         }
     }
 }
@@ -123,12 +123,12 @@ mod tests {
     }
 
     #[test]
-    fn phrases() {
+    fn tears_read_as_short_phrases() {
         let program = |done, marginal| Kind::Program(TornProgram { done, marginal });
         assert_eq!(phrase(program(Done::First(37), Pick::Nothing)), "first 37 bits");
         assert_eq!(
             phrase(program(Done::AllBut { from: 4, len: 1 }, Pick::Zeros)),
-            "all bits but bit 4, the zeros weak"
+            "all bits but bit 4, the zeros marginal"
         );
         let half = Coin { seed: 0, of_256: 128 };
         let erase = |from, to, inside, outside| {

@@ -1,4 +1,7 @@
-//! Tests of the device model as a whole.
+//! Tests of the part model as a whole, with random steps and images that they share.
+//!
+//! `running` tests what a store sees of a running part, `tears` which outcomes of a cut are
+//! reached, and `twin` that the fast and the slow model agree.
 
 mod running;
 mod tears;
@@ -18,7 +21,7 @@ fn geometry(sectors: u32, sector_bytes: u32, unit: u32, page: u32) -> Geometry {
     Geometry::new(sectors, sector_bytes, unit, page).expect("sizes fit")
 }
 
-/// Data with many zeros and ones: half of the bytes are all of one kind.
+/// Data with many zeros and ones: half of the bytes are 0, 0xFF or 0x80.
 fn data(len: usize, rng: &mut ChaCha8Rng) -> Vec<u8> {
     (0..len)
         .map(|_| match below(rng, 6) {
@@ -30,7 +33,7 @@ fn data(len: usize, rng: &mut ChaCha8Rng) -> Vec<u8> {
         .collect()
 }
 
-/// A step within one page or sector, aligned to units.
+/// A random step within one page or sector, aligned to units.
 fn step(g: &Geometry, rng: &mut ChaCha8Rng) -> Step {
     if below(rng, 5) == 0 {
         return Step::Erase { sector: below(rng, g.sectors) };
@@ -42,7 +45,7 @@ fn step(g: &Geometry, rng: &mut ChaCha8Rng) -> Step {
     Step::Program { at, data: data(len as usize, rng) }
 }
 
-/// A part with a past: some steps complete, some torn.
+/// A part that was used before: some steps complete, some torn.
 fn used(g: &Geometry, rng: &mut ChaCha8Rng) -> Image {
     let mut image = Image::blank(g);
     for _ in 0..below(rng, 6) {

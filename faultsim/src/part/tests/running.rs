@@ -1,4 +1,7 @@
-//! What a store meets on a running part.
+//! What a store sees of a running part.
+//!
+//! Goal: steps, cuts, contract, marginal reads, limits, wear and flash traits are as documented.
+//! Method: short sequences of calls with expected results.
 
 use embedded_storage::nor_flash::{NorFlash, NorFlashError, NorFlashErrorKind, ReadNorFlash};
 
@@ -9,7 +12,7 @@ use super::super::{
 use super::{geometry, rng};
 
 #[test]
-fn a_program_over_pages_is_several_steps() {
+fn a_program_across_pages_is_several_steps() {
     let g = geometry(2, 512, 1, 256);
     let mut chip = Chip::new(g);
     chip.record_steps(true);
@@ -29,7 +32,7 @@ fn a_program_over_pages_is_several_steps() {
 }
 
 #[test]
-fn a_cut_takes_the_power_at_its_step() {
+fn a_cut_switches_the_power_off_at_its_step() {
     let g = geometry(2, 512, 1, 256);
     let mut chip = Chip::new(g);
     chip.cut_at(1, Tear::NOTHING);
@@ -61,7 +64,7 @@ fn a_drawn_tear_is_the_same_for_the_same_seed() {
     for seed in 0..200 {
         let (tear, image) = outcome(seed);
         assert_eq!(outcome(seed), (tear.clone(), image.clone()));
-        // The tear that is reported replays the cut.
+        // The reported tear replays the cut.
         let mut chip = Chip::new(g);
         chip.cut_at(0, CutTear::Given(tear));
         assert_eq!(chip.program(0, &[0; 64]), Err(PartError::PowerOff));
@@ -71,7 +74,7 @@ fn a_drawn_tear_is_the_same_for_the_same_seed() {
 }
 
 #[test]
-fn contract_violations_are_refused_and_kept() {
+fn contract_violations_are_refused_and_recorded() {
     let g = geometry(2, 64, 4, 16);
     let mut chip = Chip::new(g);
     chip.program(8, &[0x0F, 0xFF, 0xFF, 0xFF]).unwrap();
@@ -95,7 +98,7 @@ fn contract_violations_are_refused_and_kept() {
     }
     assert_eq!(*chip.image(), before);
     assert_eq!(chip.violations(), violations.map(|(_, violation)| violation));
-    // Zeros over a programmed unit are allowed.
+    // Programming zeros over a programmed unit is allowed.
     chip.program(8, &[0; 4]).unwrap();
     assert_eq!(chip.violations().len(), 9);
     assert_eq!(chip.step_count(), 2);
@@ -113,9 +116,9 @@ fn marginal_cells_read_as_the_bias_says_until_they_are_driven() {
             let mut torn = image.clone();
             torn.apply_torn(&g, &step, tear);
             torn.bytes() == image.bytes()
-                && torn.marginal().iter().filter(|w| w.mask == 0xFF).count() == 32
+                && torn.marginal().iter().filter(|marginal| marginal.mask == 0xFF).count() == 32
         })
-        .expect("F3 has it");
+        .expect("F3 has this tear");
     let mut torn = image.clone();
     torn.apply_torn(&g, &step, &tear);
     assert_ne!(torn, image);
@@ -142,7 +145,7 @@ fn marginal_cells_read_as_the_bias_says_until_they_are_driven() {
         .collect();
     assert!(boots.iter().any(|boot| *boot != boots[0]));
 
-    // Blank-looking units may be programmed; what is not driven to 0 stays marginal.
+    // Units that look blank may be programmed; bits that are not driven to 0 stay marginal.
     chip.power_up(&torn, Bias::ZEROS);
     chip.program(16, &[0xF0; 32]).unwrap();
     assert!(chip.image().marginal().iter().all(|marginal| marginal.mask == 0xF0));
@@ -155,7 +158,7 @@ fn marginal_cells_read_as_the_bias_says_until_they_are_driven() {
 }
 
 #[test]
-fn fuel_ends_endless_loops() {
+fn the_limit_on_calls_ends_endless_loops() {
     let mut chip = Chip::new(geometry(1, 64, 1, 16));
     chip.set_fuel(3);
     for _ in 0..2 {
@@ -169,7 +172,7 @@ fn fuel_ends_endless_loops() {
 }
 
 #[test]
-fn wear_outlives_the_power_and_counters_do_not() {
+fn erase_counts_survive_a_power_up_and_counters_do_not() {
     let g = geometry(3, 64, 1, 16);
     let mut chip = Chip::new(g);
     chip.erase(0, 128).unwrap();
@@ -189,7 +192,7 @@ fn wear_outlives_the_power_and_counters_do_not() {
 }
 
 #[test]
-fn flash_traits() {
+fn flash_traits_check_alignment_and_report_errors() {
     let part = Part::new(Chip::new(geometry(4, 4096, 1, 256)));
     let mut nor = part.nor::<4, 8>();
     assert_eq!(nor.capacity(), 16384);
@@ -208,7 +211,7 @@ fn flash_traits() {
     nor.erase(0, 4096).unwrap();
     part.chip_mut().cut_at(2, Tear::NOTHING);
     assert_eq!(nor.write(0, &[0; 8]), Err(PartError::PowerOff));
-    // A dead part says so, whatever it is asked.
+    // A part without power answers so to every call.
     assert_eq!(nor.read(1, &mut out), Err(PartError::PowerOff));
     assert_eq!(part.chip().violations().len(), 6);
 }
@@ -229,7 +232,7 @@ fn second_programs_are_noted_where_they_are_permitted() {
 }
 
 #[test]
-fn what_only_damage_hit_may_be_programmed() {
+fn units_hit_only_by_collateral_damage_may_be_programmed() {
     let g = geometry(1, 64, 1, 16);
     let image = Image::blank(&g);
     let step = Step::Program { at: 0, data: vec![0x00] };

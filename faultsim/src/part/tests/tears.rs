@@ -1,4 +1,8 @@
-//! Which outcomes the tears reach.
+//! Which outcomes of a cut the tears reach.
+//!
+//! Goal: tears stay within what a real part may do, and reach everything that recovery code could
+//! tell apart. Method: random steps on random images; lists and random draws are compared with
+//! outcomes that the tests compute on their own, where possible with all 2^n subsets.
 
 use std::collections::{BTreeSet, HashSet};
 
@@ -16,7 +20,7 @@ fn outcomes(g: &Geometry, level: Level, image: &Image, step: &Step) -> Vec<Image
     list.iter().map(|tear| torn(g, image, step, tear)).collect()
 }
 
-fn weak_mask(image: &Image, at: usize) -> u8 {
+fn marginal_mask(image: &Image, at: usize) -> u8 {
     image
         .marginal()
         .iter()
@@ -46,12 +50,13 @@ fn a_step_changes_nothing_outside_itself() {
             let after = torn(&g, &image, &step, &tear);
             for at in 0..image.bytes().len() {
                 let (old, new) = (image.bytes()[at], after.bytes()[at]);
-                let (old_weak, new_weak) = (weak_mask(&image, at), weak_mask(&after, at));
+                let (old_marginal, new_marginal) =
+                    (marginal_mask(&image, at), marginal_mask(&after, at));
                 if !range.contains(&(at as u32)) {
-                    assert_eq!((old, old_weak), (new, new_weak), "{step}: {tear}");
+                    assert_eq!((old, old_marginal), (new, new_marginal), "{step}: {tear}");
                 } else if let Step::Program { data, .. } = &step {
-                    let commanded = !data[at - range.start as usize] & (old | old_weak);
-                    let changed = (old ^ new) | (old_weak ^ new_weak);
+                    let commanded = !data[at - range.start as usize] & (old | old_marginal);
+                    let changed = (old ^ new) | (old_marginal ^ new_marginal);
                     assert_eq!(changed & !commanded, 0, "{step}: {tear}");
                     assert_eq!(new & !old, 0, "{step}: {tear}");
                 }
@@ -61,7 +66,7 @@ fn a_step_changes_nothing_outside_itself() {
 }
 
 #[test]
-fn collateral_damage_stays_in_the_sector_and_apart_from_the_program() {
+fn collateral_damage_stays_in_the_sector_and_outside_the_program() {
     let (mut cleared, mut set, mut marginal, mut in_page, mut in_sector) = (0, 0, 0, 0, 0);
     for (case, (g, image, step)) in cases(300).enumerate() {
         let rng = &mut rng(case as u64);
@@ -76,13 +81,14 @@ fn collateral_damage_stays_in_the_sector_and_apart_from_the_program() {
             let mut beyond_page = false;
             for at in 0..image.bytes().len() {
                 let (old, new) = (sound.bytes()[at], after.bytes()[at]);
-                let (old_weak, new_weak) = (weak_mask(&sound, at), weak_mask(&after, at));
-                let same = (old, old_weak) == (new, new_weak);
+                let (old_marginal, new_marginal) =
+                    (marginal_mask(&sound, at), marginal_mask(&after, at));
+                let same = (old, old_marginal) == (new, new_marginal);
                 let number = at as u32;
                 assert!(same || sector.contains(&number) && !range.contains(&number), "{tear}");
                 cleared += u32::from(old & !new != 0);
                 set += u32::from(new & !old != 0);
-                marginal += u32::from(new_weak & !old_weak != 0);
+                marginal += u32::from(new_marginal & !old_marginal != 0);
                 beyond_page |= !same && !page.contains(&number);
             }
             in_page += u32::from(!beyond_page);
@@ -103,7 +109,7 @@ fn lists_are_reproducible_short_and_free_of_duplicates() {
             let list = Tear::list(&g, level, &image, &step, 1);
             assert_eq!(list, Tear::list(&g, level, &image, &step, 1));
             assert_eq!(list[..2], [Tear::NOTHING, Tear::EVERYTHING]);
-            // A higher level adds to a lower one.
+            // A higher level only adds to a lower one.
             assert_eq!(list[..before.len()], before);
             before = list;
 
@@ -131,7 +137,7 @@ fn lists_are_reproducible_short_and_free_of_duplicates() {
 }
 
 #[test]
-fn thinning_keeps_a_spread() {
+fn thinning_keeps_representatives() {
     let g = geometry(1, 4096, 1, 256);
     let image = Image::blank(&g);
     for (step, floor) in [
@@ -142,7 +148,8 @@ fn thinning_keeps_a_spread() {
         let full = Tear::list(&g, Level::F4, &image, &step, 1);
         for thin in [0, 2, 8, 64, u32::MAX] {
             let thinned = Tear::list(&g, Level::F4, &image, &step, thin);
-            // Deduplication may keep another spelling of the same effect, so compare effects.
+            // When duplicates are dropped, a different tear with the same effect may be kept, so
+            // compare effects.
             let all: HashSet<_> = full.iter().map(|tear| torn(&g, &image, &step, tear)).collect();
             assert!(thinned.iter().all(|tear| all.contains(&torn(&g, &image, &step, tear))));
             let share = full.len() / thin.max(1) as usize;
@@ -150,7 +157,7 @@ fn thinning_keeps_a_spread() {
             assert!(thinned.len() <= share + 260, "{} of {}", thinned.len(), full.len());
         }
     }
-    // What only one missing bit reveals is still there.
+    // The outcome with a single missing bit is still there.
     let step = Step::Program { at: 0, data: vec![0x55; 64] };
     let mut almost = vec![0x55; 64];
     almost[63] = 0xD5;
@@ -161,7 +168,7 @@ fn thinning_keeps_a_spread() {
 }
 
 #[test]
-fn thinned_lists_of_neighbours_differ() {
+fn thinned_lists_of_neighbouring_steps_differ() {
     let g = geometry(1, 4096, 1, 256);
     let image = Image::blank(&g);
     let mut seen = BTreeSet::new();
@@ -180,7 +187,7 @@ fn thinned_lists_of_neighbours_differ() {
 }
 
 #[test]
-fn at_f0_a_step_happens_or_not() {
+fn at_f0_a_step_happens_completely_or_not_at_all() {
     for (g, image, step) in cases(100) {
         assert_eq!(Tear::list(&g, Level::F0, &image, &step, 1).len(), 2);
         let rng = &mut rng(1);
@@ -214,7 +221,7 @@ fn at_f1_units_are_done_in_order() {
 }
 
 #[test]
-fn few_bits_are_torn_in_every_way() {
+fn steps_with_few_bits_are_torn_in_every_way() {
     let g = geometry(1, 64, 1, 16);
     let image = Image::blank(&g);
     let step = Step::Program { at: 3, data: vec![0xFE, 0x7D, 0xFF, 0x3D] };
@@ -229,7 +236,8 @@ fn few_bits_are_torn_in_every_way() {
     assert_eq!(drawn, listed);
 }
 
-/// What recovery code can ask of a field: none of its bits done, all of them, or neither.
+/// What recovery code can find out about a field: none of its bits are done (0), all of them (1),
+/// or neither (2).
 fn status(done: u32, from: u32, len: u32) -> u8 {
     let field = ((1 << len) - 1) << from;
     match done & field {
@@ -239,15 +247,16 @@ fn status(done: u32, from: u32, len: u32) -> u8 {
     }
 }
 
-/// The classes of F2 give every pair of disjoint contiguous fields every pair of statuses that
-/// any subset could give, whatever the borders: checked against all 2^n subsets.
+/// The classes of F2 give every pair of disjoint contiguous fields every pair of statuses that any
+/// subset could give, wherever the fields begin and end. Checked against all 2^n subsets.
 #[test]
 fn classes_reach_all_pairs_of_field_statuses() {
     let g = geometry(1, 64, 1, 16);
     let image = Image::blank(&g);
     for seed in 0..30 {
         let rng = &mut rng(seed);
-        // Data with 7 to 12 bits to clear: beyond those for which all subsets are listed.
+        // Data with 7 to 12 bits to clear, which is more than the limit up to which all subsets are
+        // listed.
         let (data, bits) = loop {
             let data = data(4, rng);
             let bits = data.iter().map(|byte| byte.count_zeros()).sum::<u32>();
@@ -289,7 +298,7 @@ fn classes_reach_all_pairs_of_field_statuses() {
     }
 }
 
-/// Recovery of two records, each a value and its complement, that asks of each whether it is
+/// A recovery of two records, each a value and its complement, that finds out of each whether it is
 /// complete, blank or neither: the classes lead to the same set of answers as all 2^16 subsets.
 #[test]
 fn classes_reach_all_outcomes_of_a_recovery() {
@@ -349,7 +358,7 @@ fn an_erase_stops_in_any_phase() {
             }
         }
     }
-    // A field of zeros in a sector that is blank but for it.
+    // A field of zeros in a sector that is blank apart from it.
     for field in [0..4, 4..8, 12..16, 20..24, 64..128] {
         let mut expected = vec![0xFF; 512];
         expected[field.clone()].fill(0);
@@ -387,18 +396,18 @@ fn what_was_zeroed_does_not_come_back() {
 }
 
 #[test]
-fn f3_looks_sound_and_is_weak() {
+fn f3_outcomes_look_sound_and_are_marginal() {
     let g = geometry(1, 512, 1, 256);
     let blank = Image::blank(&g);
     let program = Step::Program { at: 8, data: vec![0x0F; 16] };
     let mut complete = blank.clone();
     complete.apply(&g, &program);
-    let weak_bits = |image: &Image| {
+    let marginal_bits = |image: &Image| {
         image.marginal().iter().map(|marginal| marginal.mask.count_ones()).sum::<u32>()
     };
     // Number of marginal bits of the outcomes that store the same as `like`.
     let sound = |list: &[Image], like: &Image| -> BTreeSet<u32> {
-        list.iter().filter(|i| i.bytes() == like.bytes()).map(weak_bits).collect()
+        list.iter().filter(|i| i.bytes() == like.bytes()).map(marginal_bits).collect()
     };
     let list = outcomes(&g, Level::F3, &blank, &program);
     assert!(sound(&list, &blank).is_superset(&[0, 1, 64].into()), "looks undone");
@@ -414,7 +423,7 @@ fn f3_looks_sound_and_is_weak() {
     let mut zero = blank;
     zero.apply(&g, &Step::Program { at: 0, data: vec![0; 512] });
     assert!(sound(&list, &zero).contains(&4096), "looks zero");
-    // The old zeros, and only they, may come loose.
+    // The old zeros, and only they, may become marginal.
     assert!(list.iter().any(|image| {
         image.bytes() == complete.bytes()
             && image.marginal().len() == 16
@@ -423,7 +432,7 @@ fn f3_looks_sound_and_is_weak() {
 }
 
 #[test]
-fn f4_leaves_out_checks_and_headers() {
+fn f4_omits_checks_and_headers() {
     let g = geometry(1, 512, 1, 256);
     let blank = Image::blank(&g);
     let data: Vec<u8> = (0..24).map(|index| 0x11 * (index % 15)).collect();
@@ -435,23 +444,26 @@ fn f4_leaves_out_checks_and_headers() {
         expected[gone.clone()].fill(0xFF);
         assert!(list.contains(&expected), "without bytes {gone:?}");
     }
-    // Of the single units in the middle a spread is left out.
+    // Of the single units in the middle, an evenly spaced choice is left out.
     let single_units = (0..24).filter(|byte| {
         let mut expected = data.clone();
         expected[*byte] = 0xFF;
         list.contains(&expected)
     });
     assert!(single_units.count() >= 14);
-    // Looks complete, but the header or the check is marginal.
-    let weak_bytes: HashSet<Vec<u32>> = outcomes(&g, Level::F4, &blank, &step)
+    // The program looks complete, but the header or the check is marginal.
+    let marginal_bytes: HashSet<Vec<u32>> = outcomes(&g, Level::F4, &blank, &step)
         .iter()
         .filter(|after| after.bytes()[..24] == data)
         .map(|after| after.marginal().iter().map(|marginal| marginal.at).collect())
         .collect();
     for marginal in [0..5, 16..24, 20..24, 23..24, 0..1] {
-        assert!(weak_bytes.contains(&marginal.clone().collect::<Vec<_>>()), "weak {marginal:?}");
+        assert!(
+            marginal_bytes.contains(&marginal.clone().collect::<Vec<_>>()),
+            "marginal {marginal:?}"
+        );
     }
-    // Each value that the last byte, with few bits to clear, can take.
+    // Every value that the last byte can take, if it has few bits to clear.
     let step = Step::Program { at: 0, data: [data.as_slice(), &[0xDB, 0x7F, 0x69]].concat() };
     let list: HashSet<Vec<u8>> =
         outcomes(&g, Level::F4, &blank, &step).iter().map(|i| i.bytes()[..27].to_vec()).collect();
@@ -461,7 +473,7 @@ fn f4_leaves_out_checks_and_headers() {
 }
 
 #[test]
-fn draws_keep_to_their_level_and_reach_the_nasty_outcomes() {
+fn draws_keep_to_their_level_and_reach_the_severe_outcomes() {
     let g = geometry(2, 64, 1, 16);
     let rng = &mut rng(7);
     for (g, image, step) in cases(100) {
@@ -488,7 +500,7 @@ fn draws_keep_to_their_level_and_reach_the_nasty_outcomes() {
 }
 
 #[test]
-fn unusual_steps_have_plans() {
+fn unusual_steps_have_lists_and_draws() {
     let g = geometry(2, 64, 1, 16);
     let image = Image::blank(&g);
     let rng = &mut rng(8);

@@ -1,4 +1,8 @@
-//! The fast model and the obvious one must be the same part.
+//! The fast model and the slow one must be the same part.
+//!
+//! Goal: any slip in one of them shows as a difference. Method: the same calls, cuts and limits go
+//! to both, over random sequences of power cycles and over every listed tear; all results, cells
+//! and counters must be equal.
 
 use proptest::prelude::*;
 use rand::Rng;
@@ -17,10 +21,10 @@ enum Call {
     Erase { from: u32, to: u32 },
 }
 
-/// What a call gave back.
+/// The result of a call, and the bytes it read.
 type Reply = (Result<(), PartError>, Vec<u8>);
 
-/// What is common to both models, so that one driver serves both.
+/// Makes a call on either model; they have the same methods but no common trait.
 macro_rules! call {
     ($chip:expr, $call:expr) => {{
         let mut out = Vec::new();
@@ -36,7 +40,7 @@ macro_rules! call {
     }};
 }
 
-/// What befalls the part during one power-up.
+/// What happens to the part during one power cycle.
 struct PowerCycle {
     bias: Bias,
     cut: Option<(u64, CutTear)>,
@@ -44,46 +48,46 @@ struct PowerCycle {
     calls: Vec<Call>,
 }
 
-/// Runs both models through an era from `image` on and requires that nothing tells them apart.
-/// The image left behind.
-fn live_through(chip: &mut Chip, image: &Image, era: PowerCycle) -> Image {
+/// Runs both models through one power cycle from `image` on and requires that they agree in
+/// everything that can be observed. Returns the image that is left.
+fn run_both(chip: &mut Chip, image: &Image, cycle: PowerCycle) -> Image {
     let g = chip.geometry();
-    let mut obvious = SlowChip::new(g);
-    chip.set_fuel(era.fuel);
-    obvious.set_fuel(era.fuel);
+    let mut slow = SlowChip::new(g);
+    chip.set_fuel(cycle.fuel);
+    slow.set_fuel(cycle.fuel);
     chip.record_steps(true);
-    chip.power_up(image, era.bias);
-    obvious.power_up(image, era.bias);
-    let cut_step = era.cut.as_ref().map(|(step, _)| *step);
-    if let Some((step, tear)) = era.cut {
+    chip.power_up(image, cycle.bias);
+    slow.power_up(image, cycle.bias);
+    let cut_step = cycle.cut.as_ref().map(|(step, _)| *step);
+    if let Some((step, tear)) = cycle.cut {
         chip.cut_at(step, tear);
     }
 
-    let replies: Vec<Reply> = era.calls.iter().map(|call| call!(chip, call)).collect();
+    let replies: Vec<Reply> = cycle.calls.iter().map(|call| call!(chip, call)).collect();
     // A drawn tear is known only now.
     if let (Some(step), Some((_, tear))) = (cut_step, chip.torn_step()) {
-        obvious.cut_at(step, tear.clone());
+        slow.cut_at(step, tear.clone());
     }
-    for (call, (result, out)) in era.calls.iter().zip(replies) {
-        let (expected, bytes) = call!(obvious, call);
+    for (call, (result, out)) in cycle.calls.iter().zip(replies) {
+        let (expected, bytes) = call!(slow, call);
         assert_eq!(result, expected, "{call:?} on {g:?}");
-        assert_eq!(out, bytes, "{call:?} on {g:?} under {:?}", era.bias);
+        assert_eq!(out, bytes, "{call:?} on {g:?} under {:?}", cycle.bias);
     }
 
     let torn = chip.torn_step().map(|(step, tear)| format!("{step}: {tear}, {tear:?}"));
-    assert_eq!(chip.image().bytes(), obvious.bytes(), "{torn:?}");
-    assert_eq!(chip.image().marginal(), obvious.marginal(), "{torn:?}");
-    for (unit, programmed) in obvious.programmed().iter().enumerate() {
+    assert_eq!(chip.image().bytes(), slow.bytes(), "{torn:?}");
+    assert_eq!(chip.image().marginal(), slow.marginal(), "{torn:?}");
+    for (unit, programmed) in slow.programmed().iter().enumerate() {
         assert_eq!(chip.image().is_programmed(unit), *programmed, "unit {unit}, {torn:?}");
     }
-    assert_eq!(chip.image().erase_counts(), obvious.erase_counts());
-    assert_eq!(chip.wear(), obvious.wear());
-    assert_eq!(chip.is_off(), obvious.is_off());
-    assert_eq!(chip.counts(), obvious.counts());
-    assert_eq!(chip.time(), obvious.time());
-    assert_eq!(chip.violations(), obvious.violations());
-    assert_eq!(chip.step_count(), obvious.steps().len() as u64);
-    assert_eq!(chip.take_steps(), obvious.steps());
+    assert_eq!(chip.image().erase_counts(), slow.erase_counts());
+    assert_eq!(chip.wear(), slow.wear());
+    assert_eq!(chip.is_off(), slow.is_off());
+    assert_eq!(chip.counts(), slow.counts());
+    assert_eq!(chip.time(), slow.time());
+    assert_eq!(chip.violations(), slow.violations());
+    assert_eq!(chip.step_count(), slow.steps().len() as u64);
+    assert_eq!(chip.take_steps(), slow.steps());
     chip.image().clone()
 }
 
@@ -138,13 +142,13 @@ fn random_bias(rng: &mut ChaCha8Rng) -> Bias {
     }
 }
 
-/// What happened in some lives.
+/// How often the events that matter happened in some lives.
 #[derive(Clone, Copy, Default)]
 struct Happened {
-    /// Sequences of operations, one per power-up.
+    /// Sequences of calls, one per power cycle.
     sequences: u32,
     cuts: u32,
-    with_weak: u32,
+    with_marginal: u32,
     refused: u32,
 }
 
@@ -153,13 +157,14 @@ impl Happened {
         Self {
             sequences: self.sequences + other.sequences,
             cuts: self.cuts + other.cuts,
-            with_weak: self.with_weak + other.with_weak,
+            with_marginal: self.with_marginal + other.with_marginal,
             refused: self.refused + other.refused,
         }
     }
 }
 
-/// A life is up to five power-ups; the image is handed from one to the next.
+/// Runs one life of up to five power cycles, each beginning with the image that the one before
+/// left.
 fn random_life(seed: u64) -> Happened {
     let rng = &mut rng(seed);
     let mut happened = Happened::default();
@@ -175,19 +180,19 @@ fn random_life(seed: u64) -> Happened {
             (u64::from(below(rng, 6)), tear)
         });
         let fuel = if below(rng, 20) == 0 { below(rng, 8).into() } else { u64::MAX };
-        let era = PowerCycle { bias: random_bias(rng), cut, fuel, calls };
-        image = live_through(&mut chip, &image, era);
+        let cycle = PowerCycle { bias: random_bias(rng), cut, fuel, calls };
+        image = run_both(&mut chip, &image, cycle);
         happened = happened.and(Happened {
             sequences: 1,
             cuts: u32::from(chip.is_off()),
-            with_weak: u32::from(image.has_marginal()),
+            with_marginal: u32::from(image.has_marginal()),
             refused: u32::try_from(chip.violations().len()).unwrap(),
         });
     }
     happened
 }
 
-/// Runs through `OUTLAST_SEQUENCES` sequences of operations, or as many as take seconds.
+/// Runs `OUTLAST_SEQUENCES` sequences of calls, or by default as many as take a few seconds.
 #[test]
 fn equal_over_random_lives() {
     let wanted = std::env::var("OUTLAST_SEQUENCES").map_or(20_000, |n| n.parse().unwrap());
@@ -198,10 +203,10 @@ fn equal_over_random_lives() {
         all = all.and(lives.reduce(Happened::default, Happened::and));
         first += 1000;
     }
-    // The comparison means something only if these happen often.
+    // The comparison is meaningful only if these events happen often.
     let often = |count: u32, of: u32| u64::from(count) * u64::from(of) > u64::from(all.sequences);
     assert!(often(all.cuts, 6), "{}", all.cuts);
-    assert!(often(all.with_weak, 12), "{}", all.with_weak);
+    assert!(often(all.with_marginal, 12), "{}", all.with_marginal);
     assert!(often(all.refused, 4), "{}", all.refused);
     println!("{} sequences equal, {} of them cut", all.sequences, all.cuts);
 }
@@ -229,19 +234,19 @@ fn equal_for_every_listed_tear() {
             let read = Call::Read { at: 0, len: g.bytes() as usize };
             let cut = Some((0, CutTear::Given(tear.clone())));
             let calls = vec![read.clone(), call.clone(), read];
-            let era = PowerCycle { bias: random_bias(rng), cut, fuel: u64::MAX, calls };
-            let left = live_through(&mut chip, &image, era);
-            // The explorer tears images without a chip.
+            let cycle = PowerCycle { bias: random_bias(rng), cut, fuel: u64::MAX, calls };
+            let left = run_both(&mut chip, &image, cycle);
+            // The explorer tears images without a chip, so check that this gives the same image.
             let mut direct = image.clone();
             direct.apply_torn(&g, &step, &tear);
             assert_eq!(direct, left);
-            let era = PowerCycle {
+            let cycle = PowerCycle {
                 bias: random_bias(rng),
                 cut: None,
                 fuel: u64::MAX,
                 calls: (0..6).map(|_| random_call(&g, rng)).collect(),
             };
-            live_through(&mut chip, &left, era);
+            run_both(&mut chip, &left, cycle);
             tears += 1;
         }
     }
@@ -260,10 +265,10 @@ fn call_strategy() -> impl Strategy<Value = Call> {
 }
 
 proptest! {
-    /// The same with inputs that shrink when they fail.
+    /// The same with inputs that proptest shrinks when they fail.
     #[test]
-    fn equal_over_shrinking_lives(
-        eras in prop::collection::vec(
+    fn equal_over_lives_that_shrink(
+        cycles in prop::collection::vec(
             (prop::collection::vec(call_strategy(), 0..8), 0_u64..5, any::<u64>(), 0..5_usize),
             1..4,
         ),
@@ -271,13 +276,13 @@ proptest! {
         let g = geometry(2, 64, 1, 16);
         let mut chip = Chip::new(g);
         let mut image = Image::blank(&g);
-        for (calls, step, seed, bias) in eras {
+        for (calls, step, seed, bias) in cycles {
             let drawn = CutTear::Drawn { level: Level::F5, rng: Box::new(rng(seed)) };
             let bias = [
                 Bias::ZEROS, Bias::ONES, Bias::stored(), Bias::seeded(seed), Bias::flicker(seed),
             ][bias];
-            let era = PowerCycle { bias, cut: Some((step, drawn)), fuel: u64::MAX, calls };
-            image = live_through(&mut chip, &image, era);
+            let cycle = PowerCycle { bias, cut: Some((step, drawn)), fuel: u64::MAX, calls };
+            image = run_both(&mut chip, &image, cycle);
         }
     }
 }

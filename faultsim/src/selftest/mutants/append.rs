@@ -1,4 +1,4 @@
-//! Changes: appended where there is room, else carried into the next sector.
+//! Changes: appended where there is room, otherwise carried into the next sector by a compaction.
 
 use super::bug::Bug;
 use super::codec::{Codec, FIRST_RECORD, Kind, TRACE, opening};
@@ -9,16 +9,17 @@ use crate::subject::Trouble;
 /// Why the settings are carried into the next sector.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Compaction {
-    /// No room for a change.
+    /// There is no room for a change.
     Append,
-    /// No room to settle.
+    /// There is no room for a settle record.
     Mount,
-    /// Only to see whether it could be made.
+    /// Only to find out whether they would fit.
     Try,
 }
 
 impl ReferenceStore {
-    /// Where records go that begin at `at` or behind, each within one page; and where they end.
+    /// The places for these records at or after `at`, each within one page, and where the last one
+    /// ends; `None` if they do not fit.
     pub(super) fn places(&self, records: &[Vec<u8>], mut at: usize) -> Option<(Vec<usize>, usize)> {
         let page = self.page();
         let mut places = Vec::new();
@@ -143,7 +144,7 @@ impl ReferenceStore {
         let records = self.records(&changes);
         if let Some(written) = &mut self.planted.written {
             *written += records.iter().map(Vec::len).sum::<usize>();
-            // Room for the opening and for one record to copy is kept.
+            // Room for the opening and for one record to copy is kept free.
             if *written > (self.geometry.sector_bytes - self.geometry.page) as usize {
                 return Err(Trouble::Full);
             }
@@ -177,7 +178,7 @@ impl ReferenceStore {
         Ok(())
     }
 
-    /// The records that say so: of a batch, pending ones and a commit record.
+    /// The records of these changes: for a batch, pending records and a commit record.
     pub(super) fn records(&self, changes: &[Change]) -> Vec<Vec<u8>> {
         let codec = self.codec();
         let is_batch = changes.len() > 1 && !self.has(Bug::BatchAsSingles);
@@ -215,7 +216,7 @@ impl ReferenceStore {
             self.note(&[])?;
         }
         self.planted.unsettled = None;
-        if self.has(Bug::BlankBehindNote) {
+        if self.has(Bug::BlankAfterNote) {
             let sector = self.next_sector();
             self.make_void(sector)?;
             self.note(&ERASE_BEGINS)?;
@@ -226,7 +227,7 @@ impl ReferenceStore {
         self.compact(Table::new(), Compaction::Append)
     }
 
-    /// For planted mistakes: says in the log what is about to be done, if there is room.
+    /// For planted mistakes: notes in the log what is about to be done, if there is room.
     pub(super) fn note(&mut self, what: &[u8]) -> Result<(), Trouble> {
         let note = [self.codec().record(Kind::Note, &[], what)];
         if let Some((places, end)) = self.places(&note, self.at) {
@@ -236,7 +237,7 @@ impl ReferenceStore {
         Ok(())
     }
 
-    /// Erases the next sector ahead of its use, which must be in the same power-up.
+    /// Erases the next sector ahead of its use, which must come in the same power-up.
     pub(super) fn tidy(&mut self) -> Result<(), Trouble> {
         if !self.spare_erased {
             self.prepare(self.next_sector())?;

@@ -1,11 +1,13 @@
-//! The switches of the reference store: one mistake each, as real storage code makes them.
+//! The mutants: one planted mistake each, as real storage code makes them.
+//!
+//! The names, and the levels at which the rig has to see the mistakes, are part of the kill matrix.
 
 use crate::part::Level;
 
 /// A mistake that can be planted into the reference store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Planted {
-    /// Which one.
+    /// Which mistake it is.
     pub bug: Bug,
     /// Short name: `no-record-check`.
     pub name: &'static str,
@@ -13,11 +15,11 @@ pub struct Planted {
     pub subject: &'static str,
     /// What is left out or done wrong.
     pub about: &'static str,
-    /// The mildest fault level at which the rig has to see it.
+    /// The lowest fault level at which the rig has to see it.
     pub level: Level,
 }
 
-/// From one list: the enum with its docs, and the table that programs use.
+/// Makes from one list the enum with its docs, and the table that programs use.
 macro_rules! planted {
     ($($(#[doc = $about:literal])+ $bug:ident $name:literal $level:ident,)+) => {
         /// One planted mistake.
@@ -45,25 +47,25 @@ planted! {
     NoRecordCheck "no-record-check" F1,
     /// The lengths in a header are used before the header is checked.
     LengthUnchecked "length-unchecked" F1,
-    /// The check of a record leaves out the key.
+    /// The check of a record omits the key.
     CheckOmitsKey "check-omits-key" F2,
-    /// The check of a record leaves out the last byte of the value.
+    /// The check of a record omits the last byte of the value.
     CheckOmitsLastByte "check-omits-last-byte" F2,
-    /// The check is a CRC-32 alone, in the same program as what it protects.
+    /// The check is only a CRC-32, in the same program as what it protects.
     CrcAlone "crc-alone" F4,
     /// A record counts if its last byte was programmed to zero, in the same program as the data.
     CommitByteInside "commit-byte-inside" F2,
     /// The byte that makes a record count is programmed before the record.
     CommitByteFirst "commit-byte-first" F1,
-    /// The kind of a record is taken for valid before it is checked.
+    /// The kind of a record is assumed to be valid before it is checked.
     UnknownKindPanics "unknown-kind-panics" F2,
-    /// The byte offset by which a damaged record is passed over comes from the record.
-    PassesOverByItsLength "passes-over-by-its-length" F1,
-    /// Behind a damaged record the next intact one is sought byte by byte, in its value too.
+    /// The length by which a damaged record is skipped comes from the record itself.
+    SkipsByItsLength "passes-over-by-its-length" F1,
+    /// After a damaged record the next intact one is searched for byte by byte, even in its value.
     SeeksInsideValue "seeks-inside-value" F1,
-    /// Of the records of a page only the last is checked; the others were when they were last.
+    /// Only the last record of a page is checked; the others were checked when they were the last.
     OnlyLastChecked "only-last-checked" F5,
-    /// Keys are told apart by a one-byte hash alone.
+    /// Keys are distinguished only by a one-byte hash.
     HashForKey "hash-for-key" F0,
     /// The length of a value is stored in four bits.
     LengthTruncated "length-truncated" F0,
@@ -77,9 +79,9 @@ planted! {
     GapEndsLog "gap-ends-log" F0,
 
     // The end of the log after a cut.
-    /// Behind the last intact record the log goes on, whatever is there.
-    AppendsBehindTorn "appends-behind-torn" F1,
-    /// The end of the log is judged blank by the first byte there.
+    /// After the last intact record the log continues, whatever is there.
+    AppendsAfterTorn "appends-behind-torn" F1,
+    /// The end of the log is considered blank if the first byte there is.
     BlankByFirstByte "blank-by-first-byte" F2,
     /// The end of the log is used again if all of it reads blank.
     BlankByReading "blank-by-reading" F3,
@@ -89,9 +91,10 @@ planted! {
     NoSettle "no-settle" F3,
     /// The log is settled when something is written, not before it is read.
     LateSettle "late-settle" F3,
-    /// The settle record leaves out the last record, which it makes void.
+    /// The settle record omits the last record, which it makes void.
     SettleWithoutCopy "settle-without-copy" F0,
-    /// The settle record is placed behind what reads intact, not behind what the cut can have reached.
+    /// The settle record is placed after what reads intact, not after what the cut can have
+    /// reached.
     SettleTooNear "settle-too-near" F3,
     /// The page of a settle record is not marked before it is used.
     NoTrace "no-trace" F3,
@@ -101,17 +104,17 @@ planted! {
     TraceOverHeader "trace-over-header" F0,
     /// A settle record may be placed before pages that earlier mounts used.
     SettleInGap "settle-in-gap" F3,
-    /// A settle record is accepted wherever its image stands, in a value too.
+    /// A settle record is accepted wherever its bytes are found, even in a value.
     SettleAnywhere "settle-anywhere" F0,
     /// The last record before a mount is always dropped.
     DropsSuspect "drops-suspect" F0,
     /// The settle record contains changes of a batch that was never committed.
     SettleAdoptsPending "settle-adopts-pending" F0,
-    /// The settle record leaves out settings whose value is empty.
+    /// The settle record omits settings whose value is empty.
     SettleDropsEmpty "settle-drops-empty" F0,
-    /// Behind a settle record the log goes on where it ended before.
+    /// After a settle record the log continues where it ended before.
     AppendsBeforeSettle "appends-before-settle" F0,
-    /// A settle record that does not fit is cut short.
+    /// A settle record that does not fit is truncated.
     SettleCutShort "settle-cut-short" F0,
     /// The log is read again until two readings are equal.
     ReadsUntilEqual "reads-until-equal" F3,
@@ -119,31 +122,31 @@ planted! {
     CheckedThenRead "checked-then-read" F3,
     /// Mount looks for the head twice, once to read and once to write.
     HeadSoughtTwice "head-sought-twice" F3,
-    /// A settle record with nothing behind it is taken for an interrupted one and passed over.
+    /// A settle record with nothing after it is taken for an interrupted one and skipped.
     LoneSettleIgnored "lone-settle-ignored" F3,
-    /// Settings that stand in a settle record only are not listed.
+    /// Settings that are only in a settle record are not listed.
     SettledNotListed "settled-not-listed" F0,
 
     // Sectors.
-    /// A new head that was left unfinished is not made void before the old one is used on.
+    /// A new head that was left unfinished is not made void before the old one is used again.
     DeadHeadLeft "dead-head-left" F3,
-    /// A sector is erased without making its opening void before.
+    /// A sector is erased without making its opening void first.
     ErasesUnvoided "erases-unvoided" F2,
-    /// An opening is made void only if it reads intact at the moment.
+    /// An opening is made void only if it reads intact at that moment.
     VoidsIfItReads "voids-if-it-reads" F3,
     /// The mark of a head is trusted and not programmed again.
     MarkNotRepeated "mark-not-repeated" F3,
     /// The new head is marked before the settings are copied.
     MarkBeforeCopy "mark-before-copy" F0,
-    /// A new head counts as soon as its opening reads.
+    /// A new head counts as soon as its opening is intact.
     NoMark "no-mark" F0,
-    /// A mark counts here if any bit and there if all bits are zero.
+    /// A mark counts in one place if any of its bits are zero, and in another if all are.
     MarkTestedTwoWays "mark-tested-two-ways" F1,
     /// The old head is erased before the new one is marked.
     ErasesOldFirst "erases-old-first" F0,
     /// Of two heads the newer one is made void.
     VoidsNewer "voids-newer" F0,
-    /// Sequence numbers have three bits and are compared as they are.
+    /// Sequence numbers have three bits and are compared without regard to wrapping.
     SequenceWraps "sequence-wraps" F0,
     /// A new head has the number of the old one, and the lower sector wins.
     EqualSequence "equal-sequence" F0,
@@ -153,39 +156,40 @@ planted! {
     BlankOpening "blank-opening" F1,
     /// A sector that reads blank is not erased before it is used.
     BlankTrusted "blank-trusted" F3,
-    /// A note says that a factory reset began to erase; if the sector reads blank, that is taken for done.
-    BlankBehindNote "blank-behind-note" F3,
+    /// A note says that a factory reset began an erase; if the sector reads blank, the erase is
+    /// taken for done.
+    BlankAfterNote "blank-behind-note" F3,
     /// A sector is taken for blank if its first page reads blank.
     BlankSampled "blank-sampled" F1,
-    /// A half-filled target of an interrupted copy is used on.
+    /// The half-filled target of an interrupted copy is used again.
     TargetResumed "target-resumed" F0,
     /// The first format is not repeated after a cut.
     FormatRefuses "format-refuses" F0,
     /// The first format does not erase what reads blank.
     FormatTrustsBlank "format-trusts-blank" F3,
-    /// A mount that has to take a new sector does not mark it.
+    /// A mount that has to move to a new sector does not mark it.
     CarryUnmarked "carry-unmarked" F0,
-    /// A mount that has to take a new sector leaves the last record behind.
+    /// A mount that has to move to a new sector does not copy the last record.
     CarryDropsLast "carry-drops-last" F0,
-    /// A mount that has to take a new sector copies damaged records and gives them a new check.
+    /// A mount that has to move to a new sector copies damaged records and gives them a new check.
     CarryLaunders "carry-launders" F1,
     /// The oldest record of each key is copied to the new head.
     CopiesOldest "copies-oldest" F0,
     /// The change that made a new head necessary is not written to it.
     CompactionForgetsChange "turn-forgets-change" F0,
-    /// Every mount takes its settle record for live data that never goes away.
+    /// Every mount keeps its settle record as live data that never goes away.
     SpaceLeaks "space-leaks" F0,
-    /// Behind a mount, the room of replaced records is not counted as free again.
+    /// After a mount, the room of replaced records is not counted as free again.
     ReplacedNotFreed "replaced-not-freed" F0,
 
-    // Batches, factory reset, want of room.
+    // Batches, factory reset, lack of room.
     /// Records of a batch count without its commit record.
     PendingCounts "pending-counts" F0,
     /// A batch is written as single changes.
     BatchAsSingles "batch-as-singles" F0,
-    /// A batch goes on in the next sector without its first part.
+    /// A batch continues in the next sector without its first part.
     BatchSplit "batch-split" F0,
-    /// A new head taken in the middle of a batch has the part so far in it.
+    /// A compaction in the middle of a batch carries the part written so far.
     CompactionCommitsBatch "turn-commits-batch" F0,
     /// A commit record adopts the records of batches that an earlier cut left open.
     OrphansAdopted "orphans-adopted" F0,
@@ -195,13 +199,13 @@ planted! {
     FullLeavesBatch "full-leaves-batch" F0,
     /// A change that does not fit is written before that is noticed.
     FullLeavesRecord "full-leaves-record" F0,
-    /// Factory reset deletes setting by setting.
+    /// A factory reset deletes one setting after the other.
     ClearsOneByOne "clears-one-by-one" F0,
-    /// An interrupted factory reset takes effect at a later sector turn.
+    /// An interrupted factory reset takes effect at a later compaction.
     ClearsLater "clears-later" F0,
 
     // Behaviour after a cut.
-    /// A torn record makes the store refuse to come up.
+    /// A torn record makes the store refuse to start.
     RefusesTorn "refuses-torn" F1,
     /// A torn record makes its key unreadable although it was never acknowledged.
     TornIsCorrupt "torn-is-corrupt" F1,

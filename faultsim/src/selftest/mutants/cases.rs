@@ -1,5 +1,6 @@
-//! Short workloads that bring the reference store to the places where mistakes show: the first
-//! format, sector turns, batches, factory reset, a full part, values that look like records.
+//! Short workloads that bring the reference store into the situations where mistakes show: the
+//! first format, compactions, batches, factory reset, a full part, and values that look like
+//! records.
 
 use super::codec::{Codec, Kind};
 use super::walk::{Table, table_bytes};
@@ -7,13 +8,13 @@ use crate::part::Geometry;
 use crate::subject::{Change, KeyNames, Op};
 use crate::workload::{Workload, stamped};
 
-/// How many there are.
+/// The number of cases.
 pub const CASES: u8 = 6;
 
 /// The part they are made for: two sectors of four small pages.
 pub const GEOMETRY: Geometry = Geometry { sectors: 2, sector_bytes: 256, unit: 1, page: 64 };
 
-/// Keys by number. Two have the same letters in another order.
+/// Keys by number. Two of them have the same letters in a different order.
 const KEYS: [&str; 5] = ["a", "ab", "ba", "e", "f"];
 const A: u16 = 0;
 const AB: u16 = 1;
@@ -21,7 +22,7 @@ const BA: u16 = 2;
 const E: u16 = 3;
 const F: u16 = 4;
 
-/// Stamps each value with the number of its operation.
+/// A list of operations under construction. Each value is stamped with the number of its operation.
 #[derive(Default)]
 struct Ops {
     ops: Vec<Op>,
@@ -54,7 +55,7 @@ impl Ops {
         self.op(Op::Delete { key })
     }
 
-    /// Puts, and deletions where there is no length.
+    /// A batch of puts, and of deletions where there is no length.
     fn batch(mut self, changes: &[(u16, Option<usize>)]) -> Self {
         let changes = changes
             .iter()
@@ -67,14 +68,14 @@ impl Ops {
     }
 }
 
-/// The workload with this number; beyond the last one, the first.
+/// The workload with this number; after the last one, the first.
 pub fn workload(number: u8) -> Workload {
     let ops = Ops::default();
     let name = format!("case {number}");
     let (prelude, ops) = match number {
-        // Sector turns without a want of room, that is by hand.
+        // Compactions that are asked for, while there is still room.
         1 => (Vec::new(), ops.put(A, 4).put(E, 0).op(Op::Clear).put(AB, 5).op(Op::Tidy).put(BA, 3)),
-        // Sector turns for want of room.
+        // Compactions because the sector is full.
         2 => {
             let mut before = ops.put(A, 3).put(AB, 4).put(BA, 5).put(E, 0).put(A, 4).put(A, 5);
             before = before.put(AB, 4).put(A, 6).put(A, 5).put(A, 5).put(AB, 3).put(A, 6);
@@ -86,7 +87,7 @@ pub fn workload(number: u8) -> Workload {
                 .put(A, 3);
             (prelude, after)
         }
-        // A batch at first, and restarts between later changes.
+        // A batch first, then restarts between later changes.
         3 => (
             Vec::new(),
             ops.batch(&[(A, Some(2)), (AB, Some(2))])
@@ -98,10 +99,10 @@ pub fn workload(number: u8) -> Workload {
                 .put(A, 3)
                 .batch(&[(AB, None), (E, Some(2))]),
         ),
-        // Values that hold the images of a record and of a settle record.
+        // Values that contain the bytes of a record and of a settle record.
         4 => {
             let plain = Codec::new(None, 0);
-            // So long that a tear in the middle has the record in it.
+            // Long enough that a tear in the middle still contains the whole record.
             let mut record = plain.record(Kind::Put, b"a", &[0x0F, 0xF0]);
             record.extend(stamped(AB, 99, 14));
             let settle = plain.record(Kind::Settle, &[], &table_bytes(&Table::new()));
@@ -119,7 +120,7 @@ pub fn workload(number: u8) -> Workload {
                 .put(A, 6);
             (prelude, after)
         }
-        // A first life.
+        // Ordinary operations from the first format on.
         _ => (
             Vec::new(),
             ops.put(A, 6)
@@ -131,7 +132,7 @@ pub fn workload(number: u8) -> Workload {
         ),
     };
     let ops = ops.ops;
-    // The fifth key is there to fill the part.
+    // The fifth key is there only to fill the part.
     let may_fill = number == 5;
     let keys = KeyNames::new(KEYS.iter().take(if may_fill { 5 } else { 4 }).copied());
     Workload { name, keys, prelude, ops, may_fill }

@@ -1,22 +1,22 @@
-//! Bytes of openings and records. No flash here.
+//! The bytes of openings and records. Nothing here touches the flash.
 //!
-//! A record is {kind, length of key, length of value, number of zeros in these three}, key,
-//! value, CRC-32, and the number of zeros in all of that, high byte first. A torn program leaves
-//! only ones too many, so the zeros counted can only go down and the number stored only up: they
-//! agree in a complete record alone (J. M. Berger, "A note on error detection codes for
-//! asymmetric channels", Information and Control 4, 1961).
+//! A record is {kind, length of key, length of value, number of zeros in these three}, key, value,
+//! CRC-32, and the number of zeros in all of that, high byte first. A torn program leaves only
+//! extra ones. So the zeros that are counted can only become fewer, and the stored number can only
+//! become larger: the two agree only in a complete record (J. M. Berger, "A note on error detection
+//! codes for asymmetric channels", Information and Control 4, 1961).
 
 use super::bug::Bug;
 use crate::checksum::crc32;
 
-/// Bytes of an opening; the mark stands behind it.
+/// Bytes of an opening; the mark follows it.
 pub(super) const OPENING: usize = 12;
 /// Bytes of the mark: blank until the sector counts.
 pub(super) const MARK: usize = 4;
-/// Where the first record of a sector stands.
+/// Where the first record of a sector begins.
 pub(super) const FIRST_RECORD: usize = OPENING + MARK;
-/// Bytes at the start of every other page that say the page was used: zeros, if it was passed
-/// over or holds a settle record.
+/// Bytes at the start of every page but the first. They are zeros if the page was passed over or
+/// holds a settle record.
 pub(super) const TRACE: usize = 2;
 /// Bytes of a record's header.
 pub(super) const HEADER: usize = 4;
@@ -25,21 +25,21 @@ const MAGIC: [u8; 2] = [0x9A, 0x31];
 const CRC: usize = 4;
 const COUNT: usize = 2;
 
-/// What a record says.
+/// The kinds of record.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Kind {
     /// A setting has this value.
     Put = 0x16,
     /// A setting is gone.
     Delete = 0x25,
-    /// The same two in a batch that counts only with its commit record.
+    /// The same two within a batch, where they count only with its commit record.
     PendingPut = 0x43,
     PendingDelete = 0x58,
-    /// As many pending records before it count.
+    /// The pending records before it count, as many as it says.
     Commit = 0x61,
     /// All settings; nothing before it counts any more.
     Settle = 0x8C,
-    /// For planted mistakes only: that something is about to be done.
+    /// For planted mistakes only: a note that something is about to be done.
     Note = 0x92,
 }
 
@@ -53,12 +53,12 @@ const KINDS: [Kind; 7] = [
     Kind::Note,
 ];
 
-/// What stands at a place of a page.
+/// What is stored at a place of a page.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Parsed<'page> {
     /// Nothing, or no room for a header.
     Blank,
-    /// No intact record; key and value if at least the header is intact.
+    /// No intact record; with key and value if at least the header is intact.
     Damaged(Option<(&'page [u8], &'page [u8])>),
     Record {
         kind: Kind,
@@ -72,7 +72,7 @@ pub(super) enum Parsed<'page> {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Codec {
     bug: Option<Bug>,
-    /// Starts the check, so that records of an earlier life of the sector never pass.
+    /// The start value of the check: it makes records of an earlier use of the sector fail.
     seed: u32,
 }
 
@@ -94,7 +94,7 @@ impl Codec {
         }
     }
 
-    /// Bytes of a record.
+    /// The number of bytes of a record.
     pub(super) fn len(&self, key: &[u8], value: &[u8]) -> usize {
         HEADER + key.len() + value.len() + self.tail_len()
     }
@@ -132,7 +132,7 @@ impl Codec {
         let mut tail =
             crc32(seed.into_iter().chain(covered.iter().copied())).to_le_bytes().to_vec();
         covered.extend(&tail);
-        // No record is so long that the number would not fit.
+        // No record is long enough for the number not to fit.
         let count = u16::try_from(zeros(&covered)).unwrap_or(u16::MAX);
         match self.bug {
             Some(Bug::CrcAlone) => {}
@@ -142,7 +142,7 @@ impl Codec {
         tail
     }
 
-    /// What stands at the start of `rest`, which ends where the page does.
+    /// What is stored at the start of `rest`, which ends where the page ends.
     pub(super) fn parse<'page>(&self, rest: &'page [u8]) -> Parsed<'page> {
         let Some((header, _)) = rest.split_first_chunk::<HEADER>() else { return Parsed::Blank };
         if header.iter().all(|byte| *byte == 0xFF) {
@@ -170,12 +170,12 @@ impl Codec {
         }
     }
 
-    /// For [`crate::subject::Subject::linear_check`]: the bytes of a record behind its header.
+    /// For [`crate::subject::Subject::linear_check`]: the bytes of a record after its header.
     pub(super) fn checked_bytes(&self, data: &[u8]) -> Option<core::ops::Range<usize>> {
         if !self.has(Bug::CrcAlone) || data.len() < HEADER + CRC {
             return None;
         }
-        // Whether the check holds is not the question: its start value is not known here.
+        // Whether the check holds does not matter: its start value is not known here.
         let lens = usize::from(data[1]) + usize::from(data[2]);
         let is_record = KINDS.into_iter().any(|kind| kind as u8 == data[0])
             && usize::from(data[3]) == zeros(&data[..3])
@@ -183,7 +183,7 @@ impl Codec {
         is_record.then_some(HEADER..data.len())
     }
 
-    /// Zero if the check of the record holds; else which of its bits differ.
+    /// Zero if the check of the record holds; otherwise the bits in which it differs.
     pub(super) fn residue(&self, data: &[u8]) -> u64 {
         let (body, tail) = data.split_at(data.len().saturating_sub(self.tail_len()));
         let key_len = usize::from(data.get(1).copied().unwrap_or(0));
@@ -216,7 +216,7 @@ pub(super) fn sequence(bytes: &[u8; OPENING], bug: Option<Bug>) -> Option<u32> {
     (opening(sequence) == *bytes).then_some(sequence)
 }
 
-/// Whether a header or part of one stands there.
+/// Whether a header, or a part of one, follows here.
 fn is_followed(rest: &[u8]) -> bool {
     rest.iter().take(HEADER).any(|byte| *byte != 0xFF)
 }
@@ -256,7 +256,7 @@ mod tests {
     }
 
     #[test]
-    fn blank_and_zero_are_no_records() {
+    fn blank_and_zero_bytes_are_not_records() {
         let codec = Codec::new(None, 0);
         assert_eq!(codec.parse(&[0xFF; 40]), Parsed::Blank);
         assert_eq!(codec.parse(&[0; 40]), Parsed::Damaged(None));

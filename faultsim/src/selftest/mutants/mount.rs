@@ -3,7 +3,7 @@
 use super::append::Compaction;
 use super::bug::Bug;
 use super::codec::{FIRST_RECORD, HEADER, Kind, MARK, OPENING, TRACE, opening, sequence};
-use super::store::{LONGEST, Planted, ReferenceStore, is_blank};
+use super::store::{LONGEST, PlantedState, ReferenceStore, is_blank};
 use super::walk::{Pages, Table, Walk, table_bytes};
 use crate::part::Part;
 use crate::subject::Trouble;
@@ -20,7 +20,7 @@ impl ReferenceStore {
             table: Table::new(),
             at: FIRST_RECORD,
             spare_erased: false,
-            planted: Planted::default(),
+            planted: PlantedState::default(),
         };
         if store.geometry.sectors < 2 || store.geometry.unit != 1 {
             return Err(Trouble::Broken("needs two sectors or more, and unit 1".to_owned()));
@@ -36,7 +36,7 @@ impl ReferenceStore {
         Ok(store)
     }
 
-    /// The newest sector whose opening reads and whose mark counts.
+    /// The newest sector with an intact opening and a mark that `counts`, and its sequence number.
     pub(super) fn head(
         &self,
         counts: impl Fn(&[u8]) -> bool,
@@ -55,7 +55,7 @@ impl ReferenceStore {
         Ok(best)
     }
 
-    /// The first format touches sector 0 alone: anything elsewhere is not ours to destroy.
+    /// The first format uses sector 0 only. Anything in another sector is not ours to destroy.
     pub(super) fn format(&mut self) -> Result<(), Trouble> {
         for sector in 0..self.geometry.sectors {
             let blank = self.read_sector(sector)?.iter().all(|byte| *byte == 0xFF);
@@ -92,15 +92,15 @@ impl ReferenceStore {
         let mut walk = pages.walk();
         self.plant(&mut walk)?;
         if !self.has(Bug::MarkNotRepeated) {
-            // A mark that an interrupted program left may read blank next time.
+            // A mark left by an interrupted program may read blank next time.
             self.mark(self.sector)?;
         }
         self.table = walk.table.clone();
         self.at = walk.end;
         let goes_on = match self.bug {
-            Some(Bug::AppendsBehindTorn) => true,
+            Some(Bug::AppendsAfterTorn) => true,
             Some(Bug::BlankByFirstByte) => {
-                // A record that did not fit stands in the next page.
+                // A record that did not fit begins in the next page.
                 let next = self.at.next_multiple_of(page) + TRACE;
                 [self.at, next].iter().all(|&at| bytes.get(at).is_none_or(|byte| *byte == 0xFF))
             }
@@ -121,11 +121,12 @@ impl ReferenceStore {
         }
         self.spare_erased = is_blank(&self.read_sector(self.next_sector())?);
         self.settle(&walk, place)?;
-        // The interrupted factory reset is finished.
+        // Finish the interrupted factory reset.
         if self.spare_erased { self.compact(Table::new(), Compaction::Mount) } else { Ok(()) }
     }
 
-    /// Ends the log: a record of all settings, where no interrupted program can have been.
+    /// Ends the log with a record of all settings, at a place that no interrupted program can have
+    /// reached.
     pub(super) fn settle(&mut self, walk: &Walk, place: Option<usize>) -> Result<(), Trouble> {
         let mut table = match self.bug {
             Some(Bug::SettleWithoutCopy) => walk.before_last.clone(),
@@ -148,9 +149,9 @@ impl ReferenceStore {
             };
             return self.compact(table, Compaction::Mount);
         };
-        // The planted mistake makes void before it notes the erase.
+        // The store with the planted mistake has voided the sector before it noted the erase.
         if !self.has(Bug::DeadHeadLeft) && !walk.erase_begun {
-            // A new head that was never marked must not count one day after all.
+            // A new head that was never marked must not come to count one day.
             let newer = if self.has(Bug::VoidsNewer) { self.sector } else { self.next_sector() };
             self.make_void(newer)?;
         }

@@ -1,4 +1,4 @@
-//! The reference store as a subject, right or with one mistake planted.
+//! The reference store as a subject, correct or with one planted mistake.
 
 use core::ops::Range;
 use std::sync::LazyLock;
@@ -10,7 +10,7 @@ use crate::part::{Geometry, Part};
 use crate::subject::{Bounds, KeyNames, Op, Subject, Trouble, Work};
 use crate::subjects::table::changes;
 
-/// The reference store, right or with one mistake planted.
+/// The reference store, correct or with one planted mistake.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Reference {
     /// The mistake, if any.
@@ -77,16 +77,16 @@ impl Subject for Reference {
         Some(Ok(()))
     }
 
-    /// Worst case: mount reads every opening and the head, and may turn to the next sector.
+    /// Worst case: a mount reads every opening and the head, and may move to the next sector.
     fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
-        // No record is shorter than 11 bytes, and a turn writes as many as a sector holds; in
-        // front of them two programs make void and open, behind them one marks.
+        // No record is shorter than 11 bytes, and a compaction writes as many as a sector holds.
+        // Before them, two programs void the sector and open it; after them, one program marks it.
         let records = u64::from(geometry.sector_bytes / 11);
         let sectors = u64::from(geometry.sectors);
-        // A mistake may cost a little without being one for that.
+        // A planted mistake may cost a little more work without counting as a mistake for that.
         let more = if self.planted.is_some() { 4 } else { 0 };
         Some(Bounds {
-            // Of a part that was never formatted, every sector is read whole.
+            // On a part that was never formatted, every sector is read completely.
             open: Work { reads: 2 * sectors + 1 + more, programs: records + 4, erases: 1 + more },
             op: Work { reads: more, programs: records + 4, erases: 1 + more },
         })
@@ -103,6 +103,7 @@ impl Subject for Reference {
 
 #[cfg(test)]
 mod tests {
+    use super::super::cases;
     use super::*;
     use crate::config::{Config, Mode, Systematic};
     use crate::explore::clock::Progress;
@@ -111,7 +112,6 @@ mod tests {
     use crate::replay::replay;
     use crate::report::{Outcome, Verdict};
     use crate::run::run;
-    use crate::selftest::mutants::cases;
     use crate::workload::source::WorkloadSource;
 
     fn config(case: u8, geometry: Geometry, thin: u32) -> Config {
@@ -129,7 +129,8 @@ mod tests {
         }
     }
 
-    /// The whole of it is run by `outlast torture --prove-rig`; here other parts have their turn.
+    /// The complete run is that of `outlast torture --prove-rig`; this one uses other sizes of the
+    /// part.
     #[test]
     fn without_a_mistake_there_is_no_alarm() {
         for (case, (sectors, bytes, page)) in
@@ -151,7 +152,7 @@ mod tests {
         let token: Token = violation.token.parse().unwrap();
         assert_eq!(by_name(&token.subject), Some(subject));
         assert_eq!(replay(&token, subject).outcome, Outcome::Reproduced);
-        // The store without the mistake does other things, or passes.
+        // The store without the mistake writes other bytes, or passes.
         assert_ne!(replay(&token, &Reference::default()).outcome, Outcome::Reproduced);
         assert_eq!(by_name("planted:nothing"), None);
     }

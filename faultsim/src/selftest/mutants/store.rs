@@ -11,7 +11,7 @@ use crate::subjects::naive::trouble;
 
 /// Longest key and longest value.
 pub(super) const LONGEST: usize = 255;
-/// Not a user's key: room that a planted mistake never gives back.
+/// The key of the room that a planted mistake never gives back; no user has it.
 pub(super) const LEAK: &[u8] = b"\0";
 
 /// A running store, with all settings in RAM.
@@ -24,23 +24,25 @@ pub struct ReferenceStore {
     pub(super) sector: u32,
     pub(super) sequence: u32,
     pub(super) table: Table,
-    /// Where in the sector the next record may stand.
+    /// Where in the sector the next record may begin.
     pub(super) at: usize,
-    /// Whether the next sector was erased in this power-up and nothing was written to it since.
+    /// Whether the next sector was erased in this power-up and nothing has been written to it
+    /// since.
     pub(super) spare_erased: bool,
-    pub(super) planted: Planted,
+    pub(super) planted: PlantedState,
 }
 
-/// What only planted mistakes need.
+/// State that only planted mistakes need.
 #[derive(Debug, Default)]
-pub(super) struct Planted {
+pub(super) struct PlantedState {
     pub(super) oldest: Table,
     pub(super) unsettled: Option<Walk>,
     pub(super) read_only: bool,
     pub(super) corrupt: Option<Vec<u8>>,
     pub(super) not_listed: BTreeSet<Vec<u8>>,
     pub(super) clear_requested: bool,
-    /// Bytes of all records written since a mount that found a log; none if it made the first one.
+    /// Bytes of all records written since a mount that found a log; `None` if the mount formatted
+    /// the part.
     pub(super) written: Option<usize>,
 }
 
@@ -62,7 +64,7 @@ impl ReferenceStore {
     }
 
     pub(super) fn address(&self, sector: u32, at: usize) -> u32 {
-        // A place within a sector is below its size, which is a u32.
+        // A place within a sector is less than the sector's size, which is a u32.
         sector * self.geometry.sector_bytes + u32::try_from(at).unwrap_or(u32::MAX)
     }
 
@@ -80,7 +82,8 @@ impl ReferenceStore {
         self.part.chip_mut().program(self.address(sector, at), bytes).map_err(trouble)
     }
 
-    /// Zeros stick: from now on the opening of the sector never reads, however an erase is cut.
+    /// Makes the opening of a sector void. Zeros stay: from now on it is never intact, however an
+    /// erase is cut.
     pub(super) fn make_void(&self, sector: u32) -> Result<(), Trouble> {
         if self.has(Bug::VoidsIfItReads) {
             let mut bytes = [0; OPENING];
@@ -102,7 +105,7 @@ impl ReferenceStore {
         self.program(sector, OPENING, &[0; MARK])
     }
 
-    /// Makes void, then erases.
+    /// Makes a sector void and then erases it.
     pub(super) fn prepare(&self, sector: u32) -> Result<(), Trouble> {
         let reads_blank = match self.bug {
             Some(Bug::BlankTrusted) => is_blank(&self.read_sector(sector)?),

@@ -1,18 +1,19 @@
-//! What a sector says: from the last settle record on, page by page. No flash here.
+//! What a sector says: its records, page by page from the last settle record on. Nothing here
+//! touches the flash.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::bug::Bug;
 use super::codec::{Codec, FIRST_RECORD, HEADER, Kind, Parsed, TRACE};
 
-/// What a note says, for a planted mistake.
+/// The values of a note, for a planted mistake.
 pub(super) const ERASE_BEGINS: [u8; 1] = [0x1B];
 pub(super) const ERASE_DONE: [u8; 1] = [0x2D];
 
 /// Settings by name.
 pub(super) type Table = BTreeMap<Vec<u8>, Vec<u8>>;
 
-/// A change by name; no value is a deletion.
+/// A change by name; no value means a deletion.
 pub(super) type Change = (Vec<u8>, Option<Vec<u8>>);
 
 /// The content of a sector.
@@ -20,22 +21,23 @@ pub(super) type Change = (Vec<u8>, Option<Vec<u8>>);
 pub(super) struct Walk {
     /// The settings.
     pub(super) table: Table,
-    /// The same without the last record.
+    /// The settings without the last record.
     pub(super) before_last: Table,
     /// The page of the last intact record.
     pub(super) last_page: usize,
     /// Where the last intact record ends.
     pub(super) end: usize,
-    /// Whether there is something behind it that is no record.
+    /// Whether something that is not a record follows the last intact record.
     pub(super) torn: bool,
-    /// Key and value of that, if its header is intact.
+    /// Key and value of what follows, if its header is intact.
     pub(super) damaged: Option<(Vec<u8>, Vec<u8>)>,
     /// Records of a batch without its commit record.
     pub(super) pending: Vec<Change>,
-    /// Whether a settle record rules, and the keys in it that no record changed since.
+    /// Whether there is a settle record that counts.
     pub(super) has_settle: bool,
+    /// The keys in the settle record that no later record has changed.
     pub(super) settled: BTreeSet<Vec<u8>>,
-    /// The first value met of each key.
+    /// The first value found for each key.
     pub(super) oldest: Table,
     /// For planted mistakes: whether there is a note, and whether it is the last record and says
     /// that an erase begins.
@@ -43,11 +45,11 @@ pub(super) struct Walk {
     pub(super) erase_begun: bool,
 }
 
-/// A sector as read, and what is needed to understand it.
+/// A sector as it was read, and what is needed to interpret it.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Pages<'sector> {
     pub(super) bytes: &'sector [u8],
-    /// The same sector from another reading, for a planted mistake; else the same bytes.
+    /// For a planted mistake, the same sector from another reading; otherwise the same bytes.
     pub(super) again: &'sector [u8],
     pub(super) page: usize,
     pub(super) codec: Codec,
@@ -68,7 +70,7 @@ impl Pages<'_> {
         if page == 0 { FIRST_RECORD } else { page * self.page + TRACE }
     }
 
-    /// What stands at a place, which is no place any more where its page ends.
+    /// What is stored at a place. Beyond the end of the page, that is nothing.
     fn parse(&self, page: usize, at: usize) -> Parsed<'_> {
         let end = (page + 1) * self.page;
         self.codec.parse(self.bytes.get(at..end).unwrap_or_default())
@@ -78,7 +80,7 @@ impl Pages<'_> {
         matches!(self.parse(at / self.page, at), Parsed::Record { kind: Kind::Settle, .. })
     }
 
-    /// Whether there is nothing behind the record at `at`.
+    /// Whether there is nothing after the record at `at`.
     fn is_alone(&self, at: usize) -> bool {
         let Parsed::Record { len, .. } = self.parse(at / self.page, at) else { return false };
         self.bytes[at + len..].iter().all(|byte| *byte == 0xFF)
@@ -89,8 +91,8 @@ impl Pages<'_> {
         self.bytes[from..from + self.page].iter().all(|byte| *byte == 0xFF)
     }
 
-    /// The settle record that rules. They stand at the starts of pages alone, where nothing that
-    /// a user writes can stand.
+    /// The settle record that counts. Settle records are only at the starts of pages, where nothing
+    /// that a user writes can be.
     fn settle(&self) -> Option<usize> {
         let mut starts = (1..self.count()).map(|page| self.start(page));
         if self.has(Bug::SettleAnywhere) {
@@ -102,9 +104,9 @@ impl Pages<'_> {
         starts.rfind(|&at| self.is_settle(at))
     }
 
-    /// A page for the next settle record: the last program before the cut can have reached the
-    /// page of the last intact record and the next one, and earlier mounts marked those that
-    /// they used.
+    /// A page for the next settle record. The last program before the cut can have reached the page
+    /// of the last intact record and the next one, and earlier mounts marked the pages that they
+    /// used.
     pub(super) fn settle_page(&self, last_page: usize) -> Option<usize> {
         let near = if self.has(Bug::SettleTooNear) { 1 } else { 2 };
         let mut pages = last_page + near..self.count();
@@ -150,7 +152,8 @@ impl Pages<'_> {
         walk
     }
 
-    /// Reads the records of one page from `at` on. Returns whether the log may go on behind it.
+    /// Reads the records of one page from `at` on. Returns whether the log may continue in the next
+    /// page.
     fn page_of_log(&self, walk: &mut Walk, page: usize, mut at: usize, first: bool) -> bool {
         let mut any = first;
         let goes_on = matches!(self.bug, Some(Bug::NoSettle | Bug::ZeroFill));
@@ -195,7 +198,7 @@ impl Pages<'_> {
         }
     }
 
-    /// For a planted mistake: pending records that stand before the settle record.
+    /// For a planted mistake: the pending records before the settle record.
     fn orphans(&self) -> Vec<Change> {
         let mut before = Walk::default();
         let until = self.settle().map_or(0, |at| at / self.page);
@@ -217,7 +220,7 @@ impl Pages<'_> {
 impl Walk {
     fn note(&mut self, kind: Kind, key: &[u8], value: &[u8], bug: Option<Bug>) {
         self.before_last = self.table.clone();
-        let notes = bug == Some(Bug::BlankBehindNote) && kind == Kind::Note;
+        let notes = bug == Some(Bug::BlankAfterNote) && kind == Kind::Note;
         self.erase_begun = notes && value == ERASE_BEGINS;
         let kind = match kind {
             Kind::PendingPut if bug == Some(Bug::PendingCounts) => Kind::Put,
@@ -241,7 +244,7 @@ impl Walk {
                 }
             }
             Kind::Note => self.noted = true,
-            // Only the one at the beginning counts.
+            // Only the settle record that the walk began with counts.
             Kind::Settle => {}
         }
     }

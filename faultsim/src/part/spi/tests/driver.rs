@@ -1,4 +1,8 @@
-//! The driver on the simulated chip: what goes wrong on the bus and in the chip.
+//! The driver on the simulated chip.
+//!
+//! Goal: the driver works with every kind of chip and reports what goes wrong on the bus or in the
+//! chip. Method: each test starts it on a chip in a given state, then compares its results and
+//! errors with what reached the cells.
 
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
@@ -43,7 +47,7 @@ fn works(flash: &mut Flash, at: u32) {
 }
 
 #[test]
-fn every_form_of_addresses_works() {
+fn every_address_mode_works() {
     let g = geometry();
     for (profile, at) in [
         (large(), BASE + 0xFFF0),
@@ -54,7 +58,8 @@ fn every_form_of_addresses_works() {
     ] {
         let part = part();
         let mut flash = start(&part, profile, Options::new()).unwrap();
-        // On both sides of what three bytes reach, in the large ones, and across it.
+        // In the large chips: on both sides of what three address bytes reach, and across the
+        // limit.
         works(&mut flash, at & !0xFFF);
         works(&mut flash, at + 0x13);
         flash.write(at, &[0x11; 32]).unwrap();
@@ -70,14 +75,14 @@ fn large_erases_are_used_for_large_ranges() {
     flash.write(BASE, &[0; 16]).unwrap();
     let before = part.chip().volatile().enables;
     flash.erase(BASE + 0x8000, BASE + 0x2_0000).unwrap();
-    // 32 KiB, 64 KiB.
+    // One erase of 32 KiB and one of 64 KiB.
     assert_eq!(part.chip().volatile().enables - before, 2);
     assert_eq!(part.chip().counts().erases, 24);
     assert_eq!(part.chip().image().bytes()[..16], [0; 16]);
 }
 
 #[test]
-fn a_host_with_short_transfers_is_served() {
+fn a_host_with_short_transfers_works() {
     let part = part();
     let host = |part: &Part| {
         let spi = SpiChip::new(part, large()).with_longest_transfer(250);
@@ -94,14 +99,14 @@ fn a_host_with_short_transfers_is_served() {
 }
 
 #[test]
-fn protection_is_told_before_writing() {
+fn protection_is_reported_before_writing() {
     let part = part();
     let profile = || large().with_protection(0x1C);
     let mut flash = start(&part, profile(), Options::new()).unwrap();
     assert_eq!(flash.write(BASE, &[0]), Err(Error::Protected { status: 0x1E }));
     assert_eq!(flash.erase(BASE, BASE + 4096), Err(Error::Protected { status: 0x1E }));
     assert!(!part.chip().volatile().latch);
-    // A chip that protects and does not say so: the latch that still stands tells.
+    // A chip that protects its blocks without showing it: the latch that is still set tells.
     let sheet = DataSheet::new().with_protection_mask(0);
     let options = Options::new().with_data_sheet(sheet);
     let mut flash = start(&part, profile(), options).unwrap();
@@ -111,7 +116,7 @@ fn protection_is_told_before_writing() {
 }
 
 #[test]
-fn a_wrong_erase_command_is_told() {
+fn a_wrong_erase_command_is_reported() {
     let part = part();
     let erase = Some(EraseType { bytes: 4096, opcode: 0xD7, times: None });
     let sheet = DataSheet::new().with_erase_types([erase, None, None, None]);
@@ -128,7 +133,7 @@ fn a_lost_write_enable_is_repeated() {
     let mut flash = start(&part, large().missing_one_enable_of(1), Options::new()).unwrap();
     assert_eq!(flash.write(BASE, &[0]), Err(Error::WriteEnableIgnored { status: 0 }));
     assert_eq!(part.chip().image().bytes()[0], 0xFF);
-    // The one before B7h is the second, counted from power-up.
+    // The write enable before B7h is the second one, counted from power-up.
     let part = self::part();
     part.chip_mut().volatile_mut().enables = 1;
     let profile = Profile::invented(&geometry()).with_latched_address_mode();
@@ -136,7 +141,7 @@ fn a_lost_write_enable_is_repeated() {
     works(&mut flash, BASE);
 }
 
-/// The part as a reset of the microcontroller may leave it.
+/// A part in the state that a reset of the microcontroller may leave.
 fn left(change: impl FnOnce(&mut Chip)) -> Part {
     let part = part();
     change(&mut part.chip_mut());
@@ -144,7 +149,7 @@ fn left(change: impl FnOnce(&mut Chip)) -> Part {
 }
 
 #[test]
-fn whatever_a_reset_left_is_dealt_with() {
+fn every_state_left_by_a_reset_is_handled() {
     let busy = |time| {
         left(|chip| {
             let work = Under::Program(vec![(0x100, vec![0x5A])]);
@@ -187,7 +192,7 @@ fn a_reset_waits_for_the_chip() {
     works(&mut flash, BASE);
 }
 
-/// Damages the data of programs, or shows a chip that never ends them.
+/// A device that damages the data of programs, or shows a chip that never completes them.
 struct Bad {
     spi: SpiChip,
     damages: bool,
@@ -221,7 +226,7 @@ impl SpiDevice for Bad {
 }
 
 #[test]
-fn verifying_finds_damage_on_the_way() {
+fn verifying_finds_damage_on_the_bus() {
     let part = part();
     let bad = |damages, hangs| {
         let spi = SpiChip::new(&part, large());
@@ -241,7 +246,7 @@ fn verifying_finds_damage_on_the_way() {
     );
     let waited = part.chip().volatile().now_ns - before;
     assert!((10_000_000..20_000_000).contains(&waited), "{waited}");
-    // The next call waits for it again.
+    // The next call waits for the chip again.
     assert_eq!(
         flash.read(BASE, &mut [0]),
         Err(Error::StillBusy { work: Work::Program, status: 0x03 })

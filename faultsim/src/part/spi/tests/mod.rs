@@ -1,4 +1,4 @@
+mod data_sheets;
 mod driver;
-mod facts;
+mod mistakes;
 mod moments;
-mod plan;

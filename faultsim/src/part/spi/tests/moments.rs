@@ -1,5 +1,8 @@
-//! One short life, ended once at each moment of the bus: by a power cut, and by a reset of the
-//! microcontroller alone.
+//! Cuts at every moment of the bus.
+//!
+//! Goal: store and driver together keep their promises wherever the run ends, also in the middle of
+//! a command. Method: one short workload is run again and again and ended at each moment in turn,
+//! by a power cut or by a reset of the microcontroller alone; the oracle then checks two power-ups.
 
 use crate::check::finding::Finding;
 use crate::check::oracle::{Effect, Oracle, Values};
@@ -21,7 +24,7 @@ struct Bench<'life> {
 }
 
 impl Bench<'_> {
-    /// The life up to its end at this moment. `None` if it was over before.
+    /// Runs the workload until it is ended at this moment. Returns `None` if it was over before.
     fn live(&mut self, moment: u64, reset: bool) -> Result<Option<Oracle>, Finding> {
         let mut oracle = Oracle::new(self.workload.keys.len());
         let blank = Image::blank(&geometry());
@@ -39,12 +42,12 @@ impl Bench<'_> {
                 Ended::Full | Ended::Refused => oracle.refused(),
             }
         }
-        // The last moments are those of reading.
+        // The last moments are those of reading the settings.
         self.session.read_all(&mut store, &mut oracle, &self.values)?;
         Ok(self.session.part.chip().is_off().then_some(oracle))
     }
 
-    /// Comes up, twice, with a change in between.
+    /// Checks two power-ups, with a change after each.
     fn judge(&mut self, mut oracle: Oracle, moment: u64) -> Result<(), Finding> {
         oracle.cut();
         for round in 0..2 {
@@ -88,12 +91,12 @@ fn sweep(reset: bool) -> u64 {
             panic!("moment {moment}, reset {reset}: {}", finding.sentence);
         }
     }
-    unreachable!("a life ends")
+    unreachable!("the workload ends")
 }
 
 #[test]
-fn power_goes_at_every_moment() {
-    // Far more moments than steps: commands and busy time are among them.
+fn power_is_cut_at_every_moment() {
+    // There are far more moments than steps: commands and busy time are among them.
     let moments = sweep(false);
     assert!(moments > 2_000, "{moments}");
 }

@@ -1,4 +1,7 @@
 //! Store and driver together on the simulated chip, and drivers with mistakes.
+//!
+//! Goal: the rig finds nothing in the right driver, and finds each planted mistake. Method:
+//! systematic and random runs with each mistake of [`Mistake::ALL`] and with none.
 
 use crate::config::{Config, Mode, RandomLives, Systematic};
 use crate::explore::clock::Progress;
@@ -34,12 +37,12 @@ fn store_and_driver_are_clean() {
 }
 
 #[test]
-fn mistakes_of_a_driver_are_found() {
+fn every_driver_mistake_is_found() {
     for mistake in Mistake::ALL {
         for report in [lives(20, Some(mistake)), steps(Some(mistake))] {
             let found = !matches!(report.verdict, Verdict::Clean | Verdict::Incomplete);
             assert!(found, "{mistake:?} {}", report.mode);
-            // Not for want of chip, sizes or the like.
+            // The failure must come from the mistake, and not from an unsupported chip or size.
             let words = match report.violations.first() {
                 Some(violation) => &violation.sentence,
                 None => &report.reason,

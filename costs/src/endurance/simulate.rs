@@ -1,4 +1,4 @@
-//! The forecast by running the store.
+//! The forecast by running the store on the simulated part.
 
 use rand::rngs::ChaCha8Rng;
 use rand::seq::SliceRandom as _;
@@ -7,40 +7,40 @@ use serde::Serialize;
 
 use super::usage::{DAYS_PER_YEAR, PartFigures, Usage};
 use crate::format::in_words;
-use crate::run::{WorstCall, key_name, timed};
+use crate::run::{CallCost, key_name, timed};
 use outlast_faultsim::part::{Chip, Part};
 use outlast_faultsim::subject::{KeyNames, Op, Subject as _};
 use outlast_faultsim::subjects::outlast::ManyKeys;
 
-/// What happened.
+/// The result of a simulation.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Trial {
-    /// Erases counted.
+pub struct Simulation {
+    /// Number of erases counted.
     pub erases: u64,
     /// Days of use between two of them.
     pub days_per_erase: f64,
-    /// Years until the sectors have had the erase cycles of the data sheet.
+    /// Years until the sectors have used up the erase cycles of the data sheet.
     pub years: f64,
-    /// Erases of the sector with most, less those of the one with fewest.
+    /// Erases of the most erased sector less those of the least erased one.
     pub wear_spread: u32,
     /// The `put` that took longest.
-    pub worst_put: WorstCall,
+    pub worst_put: CallCost,
     /// A mount at the end.
-    pub mount: WorstCall,
+    pub mount: CallCost,
 }
 
-/// Uses the store for so many erases behind a first two rounds of the log. Power-ups come at even
-/// distances, updates at random times.
+/// Uses the store for `erases` erases, after the log has gone round twice. Power-ups are evenly
+/// spaced, updates come at random times.
 ///
 /// # Errors
 /// If the settings do not fit, nothing is ever written, or the store fails; in words.
-pub fn trial(
+pub fn simulate(
     part: &PartFigures,
     usage: &Usage,
     sectors: u32,
     erases: u64,
     seed: u64,
-) -> Result<Trial, String> {
+) -> Result<Simulation, String> {
     let mut device = Device::new(part, usage, sectors, seed)?;
     let skipped = 2 * u64::from(sectors);
     let mut days = 0.0;
@@ -86,11 +86,12 @@ struct Device {
     keys: KeyNames,
     /// Value bytes of each key.
     sizes: Vec<u32>,
-    /// Upper bound of the draw, first key and number of keys of each setting that changes.
+    /// For each setting: upper bound of the random number that chooses it, first key, number of
+    /// keys.
     draw: Vec<(f64, u32, u32)>,
     rng: ChaCha8Rng,
     written: u64,
-    worst_put: WorstCall,
+    worst_put: CallCost,
 }
 
 impl Device {
@@ -122,7 +123,7 @@ impl Device {
             draw,
             rng: ChaCha8Rng::seed_from_u64(seed),
             written: 0,
-            worst_put: WorstCall::default(),
+            worst_put: CallCost::default(),
         };
         let mut order: Vec<u16> = (0..device.sizes.len() as u32).map(|key| key as u16).collect();
         order.shuffle(&mut device.rng);
@@ -165,14 +166,14 @@ impl Device {
         sectors: u32,
         erases: u64,
         days_per_erase: f64,
-    ) -> Result<Trial, String> {
+    ) -> Result<Simulation, String> {
         let Self { part, store, worst_put, .. } = self;
         drop(store);
         let (opened, mount) = timed(&part, || ManyKeys.open(&part));
         opened.map_err(in_words)?;
         let wear = part.chip().wear();
         let life = f64::from(figures.endurance) * f64::from(sectors);
-        Ok(Trial {
+        Ok(Simulation {
             erases,
             days_per_erase,
             years: life * days_per_erase / DAYS_PER_YEAR,

@@ -1,4 +1,4 @@
-//! How much was done: the funnel of images, and the account of cut points and kinds of tear.
+//! How much was done, and the coverage of cut points and kinds of tear.
 
 use maud::{Markup, html};
 use outlast_faultsim::check::coverage::{Coverage, Place};
@@ -6,25 +6,25 @@ use outlast_faultsim::part::TearLabel;
 
 use super::share::{bar, percent};
 use crate::torture::outcome::{Outcome, StageOutcome};
-use crate::words::grouped;
+use crate::words::{counted, grouped};
 
-/// From every cut made down to the images that broke a promise.
-pub(crate) fn funnel(outcome: &Outcome) -> Markup {
+/// From the power cuts down to the images that broke a promise.
+pub(crate) fn work(outcome: &Outcome) -> Markup {
     let sum = |of: fn(&StageOutcome) -> u64| outcome.stages.iter().map(of).sum::<u64>();
     let totals = &outcome.totals;
     let rows = [
-        ("power cuts made", totals.cuts, "every one leaves an image of the part"),
+        ("power cuts made", totals.cuts, "each leaves an image of the part"),
         ("different images", totals.distinct, "by 128-bit digest, within each stage"),
         (
             "readings judged",
             totals.judged,
-            "an image once per way its marginal bits may read and per set of obligations; in random \
-             lives not each image is read at once",
+            "an image once for every reading of its marginal bits and set of obligations; in random \
+             lives not every image is read at once",
         ),
         (
-            "stood for by an equal one",
+            "skipped as equivalent",
             sum(|stage| stage.counts.represented),
-            "same recovery, same report, same obligations: no further cuts were made in these",
+            "same recovery, result and obligations as an image already judged",
         ),
         ("broke a promise", totals.violating, "grouped by signature below"),
     ];
@@ -32,7 +32,7 @@ pub(crate) fn funnel(outcome: &Outcome) -> Markup {
     html! {
         table.bars {
             thead { tr {
-                th scope="col" { "stage of the work" } th scope="col" { "number" }
+                th scope="col" { "step" } th scope="col" { "number" }
                 th scope="col" aria-hidden="true" { "share" }
             } }
             tbody {
@@ -46,10 +46,10 @@ pub(crate) fn funnel(outcome: &Outcome) -> Markup {
             }
         }
         p {
-            (grouped(totals.power_ups).to_string()) " power-ups in "
+            (counted(totals.power_ups, "power-up")) " in "
             (format!("{:.1}", outcome.seconds)) " s: "
             (grouped((totals.distinct as f64 / outcome.seconds.max(0.001)) as u64).to_string())
-            " different images a second."
+            " different images per second."
         }
     }
 }
@@ -72,7 +72,7 @@ pub(crate) fn stages(outcome: &Outcome) -> Markup {
                         }
                         td.number { (grouped(counts.planned).to_string()) " " (stage.counted) }
                         td.number.(if all { "good" } else { "bad" }) {
-                            @if stage.verdict.is_none() { "not begun" }
+                            @if stage.verdict.is_none() { "not started" }
                             @else { (percent(counts.done, counts.planned)) }
                         }
                         td.number { (by_cuts(&counts.judged_by_cuts)) }
@@ -89,13 +89,13 @@ fn by_cuts(judged: &[u64]) -> String {
     numbers.join(" · ")
 }
 
-/// Where the power was cut and what kinds of tear it left, over all stages.
-pub(crate) fn account(outcome: &Outcome) -> Markup {
-    let mut ledger = Coverage::default();
-    outcome.stages.iter().for_each(|stage| ledger.add(&stage.counts.coverage));
+/// Where the power was cut and what kinds of tear that left, over all stages.
+pub(crate) fn table(outcome: &Outcome) -> Markup {
+    let mut coverage = Coverage::default();
+    outcome.stages.iter().for_each(|stage| coverage.add(&stage.counts.coverage));
     let at =
-        |place: Place| TearLabel::ALL.map(|class| ledger.cuts(place, class)).iter().sum::<u64>();
-    let used = |place: &Place| ledger.points(*place).0 > 0 || at(*place) > 0;
+        |place: Place| TearLabel::ALL.map(|class| coverage.cuts(place, class)).iter().sum::<u64>();
+    let used = |place: &Place| coverage.points(*place).0 > 0 || at(*place) > 0;
     let places: Vec<Place> = Place::ALL.into_iter().filter(used).collect();
     html! {
         table.grid {
@@ -106,7 +106,7 @@ pub(crate) fn account(outcome: &Outcome) -> Markup {
             } }
             tbody {
                 @for &place in &places {
-                    @let (planned, done) = ledger.points(place);
+                    @let (planned, done) = coverage.points(place);
                     tr {
                         th scope="row" { (place.words()) }
                         td.number { @if planned > 0 { (grouped(planned).to_string()) } @else { "–" } }
@@ -119,7 +119,7 @@ pub(crate) fn account(outcome: &Outcome) -> Markup {
             }
         }
         table.grid.dense {
-            caption { "Cuts by kind of tear, over all stages. A dot: none." }
+            caption { "Cuts by kind of tear, over all stages. A dot means none." }
             thead { tr {
                 th scope="col" { "what the cut left" }
                 @for place in &places { th scope="col" { (place.words()) } }
@@ -129,7 +129,7 @@ pub(crate) fn account(outcome: &Outcome) -> Markup {
                     tr {
                         th scope="row" { (class.to_string()) }
                         @for &place in &places {
-                            @let cuts = ledger.cuts(place, class);
+                            @let cuts = coverage.cuts(place, class);
                             td.number {
                                 @if cuts > 0 { (grouped(cuts).to_string()) } @else { "·" }
                             }

@@ -1,4 +1,7 @@
-//! The simulated chip held against data sheets, byte by byte.
+//! The simulated chip compared with data sheets, byte by byte.
+//!
+//! Goal: the model behaves as the data sheets named at each test say. Method: each test sends
+//! commands as bytes, and checks the status and the cells.
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
@@ -58,7 +61,7 @@ fn a_program_needs_the_latch_and_takes_its_time() {
     assert_eq!(bench.cells(0, 1), [0xFF]);
     bench.program(0, &[0xF0]);
     assert_eq!(bench.status(), 3);
-    // Ignored while busy; so is a read, whose line floats.
+    // Commands are ignored while the chip is busy.
     bench.send(&[0x04]);
     bench.program(8, &[0]);
     bench.wait_us(PROGRAM_US);
@@ -66,8 +69,8 @@ fn a_program_needs_the_latch_and_takes_its_time() {
     assert_eq!(bench.cells(0, 9), [0xF0, 255, 255, 255, 255, 255, 255, 255, 255]);
 }
 
-// IS25LP/WP128F section 8.10: the counter wraps within the page; of more than 256 bytes the last 256
-// count.
+// IS25LP/WP128F section 8.10: the counter wraps within the page; of more than 256 bytes the last
+// 256 count.
 #[test]
 fn programs_wrap_within_the_page() {
     let mut bench = Bench::new();
@@ -81,8 +84,8 @@ fn programs_wrap_within_the_page() {
     assert_eq!(bench.cells(0x300, 256), [0x80; 256]);
 }
 
-// MT25QL256, page 66: a command that is cut short is not executed and the latch stays; any address in
-// the sector selects it.
+// MT25QL256, page 66: a command that is cut short is not executed and the latch stays set; any
+// address in the sector selects it.
 #[test]
 fn erases_need_their_whole_address_and_no_more() {
     let mut bench = Bench::new();
@@ -99,10 +102,10 @@ fn erases_need_their_whole_address_and_no_more() {
     assert_eq!((bench.status(), bench.cells(0x1000, 4)), (0, vec![0xFF; 4]));
 }
 
-// M25P20: in deep power-down everything but the release is ignored. From memory: so is that before the
-// chip is there.
+// M25P20: in deep power-down everything but the release is ignored. From memory: the release is
+// also ignored until deep power-down is reached.
 #[test]
-fn asleep_it_hears_one_command() {
+fn in_deep_power_down_only_the_release_is_heard() {
     let mut bench = Bench::new();
     bench.send(&[0xB9]);
     bench.send(&[0xAB]);
@@ -115,9 +118,9 @@ fn asleep_it_hears_one_command() {
     assert_eq!(bench.status(), 2);
 }
 
-// IS25LP/WP128F: 99h counts right behind 66h only, and also while busy.
+// IS25LP/WP128F: 99h counts only directly after 66h, and also while the chip is busy.
 #[test]
-fn reset_needs_both_commands_and_tears_what_is_under_way() {
+fn reset_needs_both_commands_and_tears_the_work_under_way() {
     let mut bench = Bench::new();
     bench.send(&[0x06]);
     bench.send(&[0x66]);
@@ -135,10 +138,10 @@ fn reset_needs_both_commands_and_tears_what_is_under_way() {
     assert_eq!(bench.part.chip().violations().len(), 1);
 }
 
-// A microcontroller in reset lets go of chip select: the bytes that arrived are programmed. Follows
-// from "starts when chip select rises after a whole byte", IS25LP/WP128F section 8.10.
+// A microcontroller in reset releases chip select, so the bytes that arrived are programmed. This
+// follows from "starts when chip select rises after a whole byte", IS25LP/WP128F section 8.10.
 #[test]
-fn a_microcontroller_reset_ends_the_command_and_not_the_chip() {
+fn a_microcontroller_reset_ends_the_command_but_not_the_work() {
     let mut bench = Bench::new();
     bench.send(&[0x06]);
     let now = bench.part.chip().bus_moments();
@@ -151,7 +154,7 @@ fn a_microcontroller_reset_ends_the_command_and_not_the_chip() {
     assert_eq!((bench.status(), bench.cells(0, 3)), (0, vec![1, 2, 0xFF]));
 }
 
-// JESD216: one dummy byte behind three address bytes, in every address mode.
+// JESD216: one dummy byte after three address bytes, in every address mode.
 #[test]
 fn tables_are_read_in_every_mode() {
     let mut bench = Bench::new();

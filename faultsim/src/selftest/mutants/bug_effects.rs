@@ -1,4 +1,4 @@
-//! Planted mistakes that take more than leaving something out.
+//! The code of planted mistakes that take more than leaving something out.
 
 use super::append::Compaction;
 use super::bug::Bug;
@@ -10,7 +10,8 @@ use crate::subject::Trouble;
 impl ReferenceStore {
     pub(super) fn plant(&mut self, walk: &mut Walk) -> Result<(), Trouble> {
         self.planted.oldest = walk.oldest.clone();
-        // Not at the mount that finds the request, but at a later one.
+        // The factory reset takes effect not at the mount that finds the request, but at a later
+        // one.
         self.planted.clear_requested = walk.noted && walk.has_settle;
         match self.bug {
             Some(Bug::DropsSuspect) => walk.table = walk.before_last.clone(),
@@ -39,7 +40,7 @@ impl ReferenceStore {
                     walk.table.insert(key, value);
                 }
             }
-            Some(Bug::PassesOverByItsLength) if walk.torn => {
+            Some(Bug::SkipsByItsLength) if walk.torn => {
                 let mut at = walk.end;
                 loop {
                     let mut rest = vec![0; self.page() - at % self.page()];
@@ -85,7 +86,7 @@ impl ReferenceStore {
     ) -> Result<(), Trouble> {
         let page = self.page();
         let mut at = walk.end;
-        // Whatever the last program can have reached, in this page and the next one.
+        // Everything that the last program can have reached, in this page and the next one.
         for _ in 0..2 {
             let end = ((at / page + 1) * page).min(pages.bytes.len());
             let Some(rest) = pages.bytes.get(at..end) else { break };
@@ -98,7 +99,7 @@ impl ReferenceStore {
         Ok(())
     }
 
-    /// Where copying into a half-filled new head goes on.
+    /// Where copying into a half-filled new head continues.
     pub(super) fn half_filled(&self, sector: u32, number: u32) -> Result<Option<usize>, Trouble> {
         if !self.has(Bug::TargetResumed) {
             return Ok(None);
@@ -106,7 +107,7 @@ impl ReferenceStore {
         let bytes = self.read_sector(sector)?;
         let is_ours = bytes[..OPENING] == opening(number);
         let filled = bytes.iter().rposition(|byte| *byte != 0xFF).unwrap_or(0) + 1;
-        // Behind the page that may be torn.
+        // After the page that may be torn.
         let from = filled.next_multiple_of(self.page()) + self.page() + TRACE;
         Ok((is_ours && filled > OPENING).then_some(from))
     }
@@ -128,7 +129,7 @@ impl ReferenceStore {
         Ok(())
     }
 
-    /// A batch that begins in this sector and ends in the next.
+    /// Writes a batch that begins in this sector and ends in the next.
     pub(super) fn split(&mut self, changes: &[Change], records: &[Vec<u8>]) -> Result<(), Trouble> {
         let fitting = (0..records.len()).rev().find_map(|count| {
             let (places, _) = self.places(&records[..count], self.at)?;
@@ -141,7 +142,7 @@ impl ReferenceStore {
             _ => self.table.clone(),
         };
         self.compact(carried, Compaction::Append)?;
-        // The codec is that of the new sector.
+        // The codec is now that of the new sector.
         let mut rest = Vec::new();
         for (key, value) in changes.iter().skip(count) {
             rest.push(match value {
