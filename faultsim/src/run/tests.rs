@@ -1,4 +1,7 @@
-//! The rig put to the test: it must see what is wrong, and nothing where nothing is wrong.
+//! Goal: the rig reports what is wrong with a store, and nothing where nothing is wrong.
+//!
+//! Method: whole runs over small parts. Sound stores must come out clean; stores with a known fault
+//! must be found out, with an example that replays and does not change from run to run.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
