@@ -1,5 +1,7 @@
 //! Checks that the arguments of several commands share: ranges, sizes of a part, known parts.
 
+use std::num::IntErrorKind;
+
 use outlast_costs::sheet::{Sheet, bus_byte_ns};
 
 /// Checks that a number lies in a range, both ends included.
@@ -8,6 +10,22 @@ pub(crate) fn within(option: &str, number: u32, least: u32, most: u32) -> Result
         Ok(number)
     } else {
         Err(format!("{option} {number}: choose a number from {least} to {most}"))
+    }
+}
+
+/// A whole number, decimal or with `0x`, for the parser of arguments; `_` may separate digits.
+pub(crate) fn whole<T: TryFrom<u64>>(text: &str) -> Result<T, String> {
+    let digits = text.replace('_', "");
+    let number = match digits.strip_prefix("0x") {
+        Some(digits) => u64::from_str_radix(digits, 16),
+        None => digits.parse(),
+    };
+    match number.map(T::try_from) {
+        Ok(Ok(number)) => Ok(number),
+        Err(error) if *error.kind() != IntErrorKind::PosOverflow => {
+            Err("give a whole number, like 4096 or 0x1000".to_owned())
+        }
+        Ok(Err(_)) | Err(_) => Err("the number is too large".to_owned()),
     }
 }
 
@@ -48,4 +66,23 @@ pub(crate) fn sheet(name: &str, spi_mhz: u32) -> Result<Sheet, String> {
     })?;
     sheet.timing.bus_byte_ns = bus_byte_ns(u64::from(spi_mhz) * 1_000_000);
     Ok(sheet)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whole_numbers() {
+        assert_eq!(whole::<u32>("0x10_0000"), Ok(1 << 20));
+        assert_eq!(whole::<u64>("3000000"), Ok(3_000_000));
+        for (text, why) in [
+            ("1e6", "like 4096"),
+            ("-1", "like 4096"),
+            ("", "like 4096"),
+            ("99999999999", "too large"),
+        ] {
+            assert!(whole::<u32>(text).unwrap_err().contains(why), "{text}");
+        }
+    }
 }

@@ -68,7 +68,7 @@ enum TypedCommand {
 }
 
 /// Parses a command line, which begins with the name of the program.
-pub(crate) fn understand(words: Vec<OsString>) -> Task {
+pub(crate) fn parse(words: Vec<OsString>) -> Task {
     let typed = match Typed::try_parse_from(words) {
         Ok(typed) => typed,
         Err(error) => return said_by_parser(&error),
@@ -80,7 +80,7 @@ pub(crate) fn understand(words: Vec<OsString>) -> Task {
         }
         TypedCommand::Bench(typed) => typed.meaning().map(|request| Task::Bench(Box::new(request))),
         TypedCommand::Plan(typed) => {
-            plan::input::understand(typed).map(|request| Task::Plan(Box::new(request)))
+            plan::input::request(typed).map(|request| Task::Plan(Box::new(request)))
         }
         TypedCommand::Merge(typed) => typed.meaning().map(|request| Task::Merge(Box::new(request))),
         TypedCommand::Image(typed) => Ok(Task::Image(typed.meaning())),
@@ -144,7 +144,7 @@ mod tests {
 
     /// The reason why a command line is refused.
     fn refused(line: &str) -> String {
-        match understand(line.split(' ').map(OsString::from).collect()) {
+        match parse(line.split(' ').map(OsString::from).collect()) {
             Task::Refuse(why) => why,
             _ => panic!("not refused: {line}"),
         }
@@ -183,7 +183,8 @@ mod tests {
             ("outlast torture --prove-rig --deep 9", "cannot be used with"),
             ("outlast torture --write-matrix x", "--prove-rig"),
             ("outlast torture --budget 5", "90s, 10m or 1h"),
-            ("outlast torture --seed x", "invalid digit"),
+            ("outlast torture --seed x", "give a whole number"),
+            ("outlast torture --sectors 99999999999", "too large"),
             ("outlast replay cut2-", "damaged"),
             ("outlast replay hello", "begins with 'cut2-'"),
             ("outlast", "a command is needed"),
@@ -195,7 +196,7 @@ mod tests {
 
     #[test]
     fn sizes_follow_unit_and_kind() {
-        let geometry = |line: &str| match understand(line.split(' ').map(Into::into).collect()) {
+        let geometry = |line: &str| match parse(line.split(' ').map(Into::into).collect()) {
             Task::Torture(torture::Request::Run { plan, .. }) => plan.geometry.to_string(),
             _ => panic!("refused: {line}"),
         };

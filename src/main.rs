@@ -34,7 +34,7 @@ fn main() -> ExitCode {
 
 fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
     let mut output = Output::new(std::io::stdout().lock());
-    let done = match command::understand(words) {
+    let done = match command::parse(words) {
         Task::Say(text) => output.say(&text).map(|()| Exit::Clean),
         Task::Refuse(text) => {
             eprint!("outlast: {text}");

@@ -3,7 +3,7 @@
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
 
-use anyhow::Context as _;
+use anyhow::{Context as _, anyhow};
 use serde::Serialize;
 
 /// Passes on what is written until the reader closes the pipe, and discards the rest. Someone who
@@ -62,7 +62,18 @@ impl<W: Write> Write for Output<W> {
 
 /// Writes a file as a whole.
 pub(crate) fn write_file(path: &Path, text: &str) -> anyhow::Result<()> {
-    std::fs::write(path, text).with_context(|| format!("cannot write {}", path.display()))
+    std::fs::write(path, text)
+        .map_err(|error| anyhow!("cannot write {}: {}", path.display(), why_not(path, &error)))
+}
+
+/// Why a file cannot be written: the error of the system, or that its folder is missing.
+pub(crate) fn why_not(path: &Path, error: &io::Error) -> String {
+    match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() && !folder.exists() => {
+            format!("the folder {} does not exist", folder.display())
+        }
+        _ => error.to_string(),
+    }
 }
 
 #[cfg(test)]

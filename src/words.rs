@@ -10,6 +10,25 @@ pub(crate) fn counted(number: impl TryInto<u64>, what: &str) -> String {
     format!("{} {what}{plural}", grouped(number))
 }
 
+/// A paragraph in lines of at most 100 characters, each with this indentation and a line end.
+pub(crate) fn wrapped(paragraph: &str, indentation: &str) -> String {
+    const WIDTH: usize = 100;
+    let mut text = String::new();
+    let mut line = String::new();
+    for word in paragraph.split_whitespace() {
+        let length = indentation.chars().count() + line.chars().count() + word.chars().count();
+        if !line.is_empty() && length >= WIDTH {
+            text.push_str(&format!("{indentation}{line}\n"));
+            line.clear();
+        }
+        if !line.is_empty() {
+            line.push(' ');
+        }
+        line.push_str(word);
+    }
+    text + &format!("{indentation}{line}\n")
+}
+
 /// A number with a comma between groups of three digits.
 pub(crate) fn grouped(number: u64) -> impl Display {
     struct Grouped(u64);
@@ -64,6 +83,10 @@ mod tests {
             [0, 999, 1000, 12_345, 999_949, 999_950, 4_500_000].map(short),
             ["0", "999", "1.0k", "12.3k", "999.9k", "1.0M", "4.5M"]
         );
+        assert_eq!(wrapped("a b", "  "), "  a b\n");
+        let lines = wrapped(&"word ".repeat(40), "  ");
+        assert!(lines.lines().all(|line| line.starts_with("  word") && line.len() <= 100));
+        assert_eq!(lines.lines().count(), 3);
         assert_eq!(clock(Duration::from_millis(59_900)), "0:59");
         assert_eq!(clock(Duration::from_secs(3661)), "1:01:01");
     }

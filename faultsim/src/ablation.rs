@@ -1,10 +1,10 @@
-//! The parts of the rig that can be switched off, to see what each is good for.
+//! The mechanisms of the rig that can be switched off, to see what each contributes.
 
 use serde::{Deserialize, Serialize};
 
 use crate::part::{FaultClass, Level};
 
-/// One part of the rig: a class of faults, or a thing the judge does.
+/// One mechanism of the rig: a class of faults, or a check.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Mechanism {
@@ -12,33 +12,34 @@ pub enum Mechanism {
     Between,
     /// A further cut in a recovery.
     Nested,
-    /// A further cut in the operations behind a recovery.
+    /// A further cut in the operations after a recovery.
     Later,
     /// Programs that stop half-way in unit order.
     ProgramOrder,
     /// Erases that stop half-way in unit order.
     EraseOrder,
-    /// Programs of which any subset of bits is done.
+    /// Programs in which any subset of the bits is done.
     ProgramSubset,
     /// Erases cut in any phase: old, zeroing, zero, mixed, blank.
     ErasePhase,
     /// Bits that an interrupted program leaves marginal.
     MarginalProgram,
-    /// Sectors that an interrupted erase leaves weak, most of all such as look blank.
+    /// Sectors that an interrupted erase leaves weak, that is incompletely erased; above all those
+    /// that look blank.
     WeakErase,
-    /// Marginal bits that read the same throughout one power-up and otherwise in the next.
+    /// Marginal bits that read the same throughout one power-up and differently in the next.
     PerBoot,
-    /// Marginal bits that read otherwise from one read to the next.
+    /// Marginal bits that read differently from one read to the next.
     PerRead,
     /// Subsets chosen to fool the checks of records.
     Adversarial,
     /// Damage to other bytes of the page under an interrupted program.
     Collateral,
-    /// Comes up a second time without anything written in between.
+    /// The code comes up a second time with nothing written in between.
     SecondLook,
-    /// Goes on writing and comes up again.
+    /// More is written, and the code comes up again.
     GoOn,
-    /// Writes more than the part holds.
+    /// More is written than the part holds.
     #[serde(rename = "turn-over")]
     RewriteAll,
 }
@@ -76,7 +77,7 @@ impl Mechanism {
         }
     }
 
-    /// Whether it is a class of faults, not something the judge does.
+    /// Whether it is a class of faults, not a check.
     pub const fn is_fault(self) -> bool {
         !matches!(self, Self::SecondLook | Self::GoOn | Self::RewriteAll)
     }
@@ -125,21 +126,21 @@ impl From<FaultClass> for Mechanism {
 pub struct Mechanisms(u32);
 
 impl Mechanisms {
-    /// No part.
+    /// No mechanism.
     pub const NONE: Self = Self(0);
 
-    /// The same with this part.
+    /// The same with this mechanism.
     #[must_use]
     pub const fn with(self, mechanism: Mechanism) -> Self {
         Self(self.0 | 1 << mechanism as u32)
     }
 
-    /// Whether the part is in it.
+    /// Whether the mechanism is in it.
     pub const fn has(self, mechanism: Mechanism) -> bool {
         self.0 >> mechanism as u32 & 1 == 1
     }
 
-    /// What is in one or the other.
+    /// What is in either.
     #[must_use]
     pub const fn and(self, other: Self) -> Self {
         Self(self.0 | other.0)
@@ -151,7 +152,7 @@ impl Mechanisms {
         Self(self.0 & other.0)
     }
 
-    /// The parts, in order.
+    /// The mechanisms, in order.
     pub fn iter(self) -> impl Iterator<Item = Mechanism> {
         Mechanism::ALL.into_iter().filter(move |&mechanism| self.has(mechanism))
     }

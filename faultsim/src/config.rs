@@ -14,16 +14,16 @@ use crate::workload::source::WorkloadSource;
 pub struct Config {
     /// Sizes of the part.
     pub geometry: Geometry,
-    /// How nasty the cuts are.
+    /// The fault level: how severe the simulated damage is.
     pub level: Level,
-    /// Seed of everything drawn at random. The same configuration finds the same, whatever the
+    /// Seed of everything drawn at random. The same configuration gives the same result for any
     /// number of threads, unless the budget ends it early.
     pub seed: u64,
-    /// Time after which the run stops; what is left is reported as incomplete.
+    /// Time after which the run stops. It is then reported as incomplete.
     pub budget: Option<Duration>,
     /// Stop at the first failing image instead of counting all.
     pub stop_at_first: bool,
-    /// Time to spend on making each example smaller; `None` leaves them as found.
+    /// Time to spend on shrinking each example; `None` leaves them as found.
     pub shrink: Option<Duration>,
     /// How to choose the cuts.
     pub mode: Mode,
@@ -45,33 +45,33 @@ pub enum Mode {
 pub struct Systematic {
     /// The operations to cut.
     pub workload: WorkloadSource,
-    /// Most cuts in one history, 1 or more: the first in an operation, the others in the
-    /// recoveries after it or shortly behind.
+    /// Most cuts in one history, 1 or more: the first in an operation, the others in the recoveries
+    /// after it or shortly after those.
     pub depth: u32,
-    /// 1 tries all tears of a step, n about every n-th.
+    /// 1 tries all tears of a step, n about every n-th one.
     pub thin: u32,
     /// Judge equal images only once per cut point.
     pub merge_equal: bool,
     /// Make further cuts only in one of several recoveries that did the same.
     pub group: bool,
-    /// Of these groups, make further cuts in about one of so many; from the second cut on in four
-    /// times fewer. 1 leaves out none behind the first cut.
+    /// Make further cuts in about one of this many such groups, and from the second cut on in four
+    /// times fewer. 1 leaves out none after the first cut.
     pub sample: u32,
-    /// For plans of very many short workloads: of the images behind first cuts, fewer are written
-    /// on and turned over, and marginal bits are read in one way per image.
+    /// For plans of very many short workloads: fewer of the images after first cuts are written to
+    /// and rewritten as a whole, and marginal bits are read in one way per image.
     pub thrifty: bool,
-    /// Parts of the rig that are switched off, to see what they are good for.
+    /// Mechanisms that are switched off, to see what they contribute.
     pub without: Mechanisms,
 }
 
-/// Parameters of the deep mode.
+/// Parameters of random lives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RandomLives {
     /// Independent lives.
     pub runs: u64,
     /// Power-ups per life, each ended by a cut.
     pub power_ups: u32,
-    /// Most recoveries in a row that are cut before the code is up; the next one is spared.
+    /// Most consecutive recoveries that are cut before the code is up; the next one is spared.
     pub recoveries_cut_in_a_row: u32,
 }
 
@@ -97,7 +97,7 @@ impl Default for RandomLives {
 }
 
 impl Config {
-    /// The tide gauge's life, systematically, to three cuts.
+    /// The life of the tide gauge, systematically, with up to three cuts per history.
     pub fn systematic(geometry: Geometry, level: Level) -> Self {
         Self {
             geometry,
@@ -126,16 +126,16 @@ impl Config {
 /// Parameters of a plan over edges.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Edges {
-    /// Most operations in a sequence, 1 to 3. All sequences of up to so many are tried; the last
-    /// operation is cut, those before it are cut as the last one of a shorter sequence.
+    /// Most operations in a sequence, 1 to 3. All sequences of up to this many are tried. The last
+    /// operation is cut; those before it are cut as the last one of a shorter sequence.
     pub longest: u8,
     /// Most cuts in one history.
     pub depth: u32,
-    /// The part of the plan that this run takes.
+    /// The shard of the plan that this run does.
     pub shard: Shard,
 }
 
-/// One of several parts of a plan that are run apart.
+/// One of several parts of a plan that are run separately.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Shard {
     number: u32,
@@ -143,12 +143,12 @@ pub struct Shard {
 }
 
 impl Shard {
-    /// All of the plan.
+    /// The whole plan.
     pub const WHOLE: Self = Self { number: 1, of: 1 };
-    /// More parts than that are refused.
+    /// More shards than this are refused.
     pub const MOST: u32 = 1024;
 
-    /// Part `number`, from 1, of so many; `None` if there is no such part.
+    /// Shard `number`, from 1, of `of`; `None` if there is no such shard.
     pub const fn new(number: u32, of: u32) -> Option<Self> {
         if 1 <= number && number <= of && of <= Self::MOST {
             Some(Self { number, of })
@@ -167,7 +167,7 @@ impl Shard {
         self.of
     }
 
-    /// Scattered, since what is cheap and what is dear comes round in the list again and again.
+    /// Shards are scattered over the list, since cheap and expensive sequences alternate in it.
     pub(crate) const fn takes(self, index: u64) -> bool {
         mixed(index) % self.of as u64 == self.number as u64 - 1
     }
@@ -179,7 +179,7 @@ impl fmt::Display for Shard {
     }
 }
 
-/// A text that names no shard.
+/// The text does not name a shard.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ShardError;
 

@@ -1,4 +1,4 @@
-//! The plan of `outlast torture` without further options, for storage code of one's own.
+//! The plan of `outlast torture` without further options, for your own storage code.
 
 use crate::config::{Config, Mode, RandomLives, Systematic};
 use crate::part::{Geometry, Level};
@@ -7,29 +7,31 @@ use crate::workload::source::WorkloadSource;
 // The sizes: for a 4 x 4 KiB part, together with the smaller one of the random lives, more than a
 // million distinct images in well under a minute on two cores.
 
-/// Of the tears of a step that are not alone in their class, one in so many is tried.
+/// One in this many tears of a step is tried, besides the representatives of each class.
 const THIN: u32 = 16;
-/// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
+/// After a first cut, further cuts are made in one of this many kinds of recovery.
 const SAMPLE: u32 = 40;
 /// Operations of the random workload.
 const RANDOM_OPS: u32 = 40;
-/// Of the one that runs the part full, with one cut per history.
+/// Operations of the workload that fills the part up, with one cut per history.
 const FULL_OPS: u32 = 8;
-/// Pages below so many bytes make programs of several steps.
+/// With pages of fewer bytes than this, programs take several steps.
 const SMALL_PAGE: u32 = 64;
 /// Power-ups per random life.
 const POWER_UPS: u32 = 300;
-/// Most recoveries in a row that are cut in a random life. A store that uses up space at every
-/// mount comes to the end of it if none of them is ever spared; `not_explored` names the limit.
+/// Most consecutive recoveries that are cut in a random life. A store that uses up space at every
+/// mount runs out of it if no recovery is ever spared; `not_explored` names the limit.
 const RECOVERIES_IN_A_ROW: u32 = 8;
 /// With fewer cuts per history asked for, the plan has no random lives, which have hundreds.
 const DEEP_FROM: u32 = 3;
 
-/// What the stages of the usual plan are made from.
+/// The parameters that the stages of the usual plan are made from.
 ///
 /// ```
-/// use outlast_faultsim::device::{Geometry, Level};
-/// use outlast_faultsim::run::{Progress, Usual, Verdict, run};
+/// use outlast_faultsim::default_plan::Usual;
+/// use outlast_faultsim::part::{Geometry, Level};
+/// use outlast_faultsim::report::Verdict;
+/// use outlast_faultsim::run::{Progress, run};
 /// use outlast_faultsim::subjects::two_copies::TwoCopies;
 ///
 /// let usual = Usual { depth: 1, ..Usual::new(Geometry::new(2, 512, 1, 256)?, Level::F0) };
@@ -37,18 +39,18 @@ const DEEP_FROM: u32 = 3;
 ///     let report = run(&config, &TwoCopies, &Progress::default());
 ///     assert_eq!(report.verdict, Verdict::Clean, "{:#?}", report.violations);
 /// }
-/// # Ok::<(), outlast_faultsim::device::GeometryError>(())
+/// # Ok::<(), outlast_faultsim::part::GeometryError>(())
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Usual {
     /// Sizes of the part; the random lives have smaller sectors.
     pub geometry: Geometry,
-    /// How nasty the cuts are.
+    /// The fault level: how severe the simulated damage is.
     pub level: Level,
     /// Seed of everything drawn at random.
     pub seed: u64,
-    /// Most cuts in one history of the systematic stages. Below [`Usual::DEPTH`] there are no random
-    /// lives.
+    /// Most cuts in one history of the systematic stages. Below [`Usual::DEPTH`] there are no
+    /// random lives.
     pub depth: u32,
     /// Cuts in all random lives. A hundredth is enough for code that takes a hundred times as long.
     pub random_cuts: u64,
@@ -61,10 +63,10 @@ impl Usual {
     pub const DEPTH: u32 = DEEP_FROM;
     /// Cuts in all random lives.
     pub const RANDOM_CUTS: u64 = 1_250_000;
-    /// The same for code in a program of its own, which costs a hundred times as much.
+    /// The same for code in a separate program, which costs a hundred times as much.
     pub const RANDOM_CUTS_OF_A_PROGRAM: u64 = 20_000;
 
-    /// As `outlast torture` has it.
+    /// The parameters of `outlast torture`.
     pub const fn new(geometry: Geometry, level: Level) -> Self {
         Self {
             geometry,
@@ -76,8 +78,8 @@ impl Usual {
         }
     }
 
-    /// What to run, in this order: every step of a life and of a random workload, random lives, and a
-    /// part that runs full.
+    /// What to run, in this order: every step of the life of a tide gauge and of a random workload,
+    /// random lives, and a part that fills up.
     pub fn stages(&self) -> Vec<Config> {
         let Self { geometry, seed, depth, has_counters, .. } = *self;
         let systematic = |workload, depth| {
@@ -102,7 +104,7 @@ impl Usual {
         if depth >= DEEP_FROM {
             stages.push(self.on_small_sectors(lives(self.random_cuts)));
         }
-        // Last, since code that fails in it without any cut ends the plan.
+        // This is the last stage, since code that fails in it without any cut ends the plan.
         if !has_counters {
             let ops = if small_page { FULL_OPS / 4 } else { FULL_OPS };
             stages.push(systematic(WorkloadSource::Full { seed, ops }, 1));
@@ -110,7 +112,7 @@ impl Usual {
         stages
     }
 
-    /// Where a random life meets every kind of step soon.
+    /// On small sectors a random life soon meets every kind of step.
     fn on_small_sectors(&self, mode: Mode) -> Config {
         let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
         let small = if unit <= 4 { 512 } else { 1024 };
@@ -124,7 +126,7 @@ impl Usual {
     }
 }
 
-/// Random lives with at least so many cuts in all: each power-up ends in one.
+/// Random lives with at least this many cuts in all; each power-up ends in one.
 pub fn lives(cuts: u64) -> Mode {
     let runs = cuts.div_ceil(u64::from(POWER_UPS));
     let recoveries_cut_in_a_row = RECOVERIES_IN_A_ROW;

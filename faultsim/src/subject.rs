@@ -119,7 +119,7 @@ pub trait Subject: Sync {
     }
 }
 
-/// Why a call of a [`Subject`] did not do its work.
+/// Why a call of a [`Subject`] failed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Trouble {
     /// The part reported that the power is off.
@@ -324,19 +324,20 @@ impl Work {
 
 impl std::fmt::Display for Work {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let s = |count: u64| if count == 1 { "" } else { "s" };
-        let Self { reads, programs, erases } = *self;
-        write!(
-            formatter,
-            "{reads} read{}, {programs} program{}, {erases} erase{}",
-            s(reads),
-            s(programs),
-            s(erases)
-        )
+        let [reads, programs, erases] =
+            [(self.reads, "read"), (self.programs, "program"), (self.erases, "erase")]
+                .map(|(number, what)| counted(number, what));
+        write!(formatter, "{reads}, {programs}, {erases}")
     }
 }
 
-/// The worst case that a subject claims for itself.
+/// A number of things in words, with the plural where it belongs: `1 erase`, `2 erases`.
+pub(crate) fn counted(number: u64, what: &str) -> String {
+    let plural = if number == 1 { "" } else { "s" };
+    format!("{number} {what}{plural}")
+}
+
+/// The worst case that a subject states for itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Bounds {
     /// One [`Subject::open`], whatever the part holds.

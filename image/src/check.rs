@@ -104,7 +104,7 @@ mod tests {
     }
 
     #[test]
-    fn a_whole_image_is_clean_and_its_mount_is_told() {
+    fn an_intact_image_is_clean_and_its_mount_is_described() {
         let image = store().into_parts().0;
         let verdict = verdict(&image, &SHAPE).unwrap();
         assert_eq!(verdict.class, Class::Clean);

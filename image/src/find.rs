@@ -156,9 +156,9 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
     }
     let all: Vec<Candidate> = votes
         .into_iter()
-        .map(|((segment, offset, told), openings)| {
+        .map(|((segment, offset, stored), openings)| {
             let base = segments[segment].address.wrapping_add(offset as u32);
-            let shape = Shape::from(told);
+            let shape = Shape::from(stored);
             Candidate {
                 place: Place { shape, segment, offset, base, openings: openings.len() },
                 openings,
@@ -178,9 +178,9 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
         }
         return Err(NotFound::Several(found.into_iter().map(|f| f.place.clone()).collect()));
     }
-    let told = told(segments, known)?;
+    let given = given(segments, known)?;
     // Openings in values and those of stores elsewhere do not contradict what was given.
-    let says = |found: &&Candidate| told.as_ref().is_none_or(|told| told.is_contradicted(found));
+    let says = |found: &&Candidate| given.as_ref().is_none_or(|given| given.is_contradicted(found));
     if let Some(found) =
         all.iter().filter(says).min_by_key(|found| std::cmp::Reverse(found.openings.len()))
     {
@@ -188,9 +188,9 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
         let said = format!("the dump says {shape} at 0x{base:X}, the options say {known}");
         return Err(NotFound::Impossible(said));
     }
-    if let Some(told) = told {
-        let bytes = told.bytes(segments);
-        return if bytes.iter().all(|b| *b == 0xFF) { Err(NotFound::Blank) } else { Ok(told) };
+    if let Some(given) = given {
+        let bytes = given.bytes(segments);
+        return if bytes.iter().all(|b| *b == 0xFF) { Err(NotFound::Blank) } else { Ok(given) };
     }
     if segments.iter().all(|segment| segment.bytes.is_empty()) {
         return Err(NotFound::Empty);
@@ -217,7 +217,7 @@ pub fn join(contents: &mut Contents, place: &Place) {
 }
 
 /// The region as it was given, where no sector opening can be read.
-fn told(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> {
+fn given(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound> {
     let (Some(sectors), Some(sector_bytes)) = (known.sectors, known.sector_bytes) else {
         return Ok(None);
     };
@@ -288,8 +288,8 @@ mod tests {
         killed[..32].fill(0);
         assert_eq!(find(&killed), NotFound::NoStore);
         let known = Known { sectors: Some(4), sector_bytes: Some(4096), ..Known::default() };
-        let told = region(&segment(0, &[&killed]), &known).unwrap();
-        assert_eq!((told.openings, told.shape), (0, Shape::SERIAL_NOR));
+        let given = region(&segment(0, &[&killed]), &known).unwrap();
+        assert_eq!((given.openings, given.shape), (0, Shape::SERIAL_NOR));
         // What is given contradicts the dump.
         let mut spoilt = twice[0].bytes.clone();
         spoilt[..32].fill(0);

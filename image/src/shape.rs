@@ -60,8 +60,8 @@ impl Shape {
 }
 
 impl From<StoredShape> for Shape {
-    fn from(told: StoredShape) -> Self {
-        let StoredShape { sectors, sector_bytes, page_bytes, unit } = told;
+    fn from(stored: StoredShape) -> Self {
+        let StoredShape { sectors, sector_bytes, page_bytes, unit } = stored;
         Self { sectors, sector_bytes, page_bytes, unit }
     }
 }

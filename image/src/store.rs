@@ -132,7 +132,7 @@ impl Mounted {
         self.0.commit(changes)
     }
 
-    /// Deletes a key; tells whether it existed.
+    /// Deletes a key. Returns whether it existed.
     ///
     /// # Errors
     /// Those of [`Store::delete`].

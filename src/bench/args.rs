@@ -9,7 +9,7 @@ use outlast_costs::table::Bench;
 use outlast_faultsim::part::Geometry;
 use outlast_faultsim::subjects::outlast;
 
-use crate::args::{fraction, page_bytes, part_help, program_unit, sheet, within};
+use crate::args::{fraction, page_bytes, part_help, program_unit, sheet, whole, within};
 use crate::exit::after_help;
 
 const EXAMPLES: &str = "\
@@ -32,22 +32,22 @@ const EXIT_CODES: [(u8, &str); 3] = [
 #[command(after_help = after_help(EXAMPLES, &EXIT_CODES))]
 pub(crate) struct Typed {
     /// Number of sectors in the comparison of the schemes, 2 to 256
-    #[arg(long, value_name = "COUNT", default_value_t = 4)]
+    #[arg(long, value_name = "COUNT", default_value_t = 4, value_parser = whole::<u32>)]
     sectors: u32,
     /// Sector size, a power of two from 512 to 131072
-    #[arg(long, value_name = "BYTES", default_value_t = 4096)]
+    #[arg(long, value_name = "BYTES", default_value_t = 4096, value_parser = whole::<u32>)]
     sector_bytes: u32,
     /// Program unit: 1, 2, 4, 8, 16 or 32 bytes
-    #[arg(long, value_name = "BYTES", default_value_t = 1)]
+    #[arg(long, value_name = "BYTES", default_value_t = 1, value_parser = whole::<u32>)]
     unit: u32,
     /// Page: the bytes that one program operation can touch, a power of two
-    #[arg(long, value_name = "BYTES", default_value_t = 256)]
+    #[arg(long, value_name = "BYTES", default_value_t = 256, value_parser = whole::<u32>)]
     page: u32,
     /// Key length, 2 to 64
-    #[arg(long, value_name = "BYTES", default_value_t = 2)]
+    #[arg(long, value_name = "BYTES", default_value_t = 2, value_parser = whole::<u32>)]
     key_bytes: u32,
     /// Value length, 4 to 224
-    #[arg(long, value_name = "BYTES", default_value_t = 16)]
+    #[arg(long, value_name = "BYTES", default_value_t = 16, value_parser = whole::<u32>)]
     value_bytes: u32,
     /// Share of the room for live records that is used in the comparison, 0.01 to 0.85
     #[arg(long, value_name = "SHARE", default_value_t = 0.5, value_parser = fraction)]
@@ -59,16 +59,16 @@ pub(crate) struct Typed {
     #[arg(long, value_name = "NAME", default_value = Sheet::ALL[0].name, help = part_help())]
     part: String,
     /// Clock of the bus in megahertz, with one data line, 1 to 133
-    #[arg(long, value_name = "MHZ", default_value_t = 50)]
+    #[arg(long, value_name = "MHZ", default_value_t = 50, value_parser = whole::<u32>)]
     spi_mhz: u32,
     /// How many times the log wraps around in each run, 20 to 10000; more is more exact
-    #[arg(long, value_name = "COUNT", default_value_t = 200)]
+    #[arg(long, value_name = "COUNT", default_value_t = 200, value_parser = whole::<u32>)]
     rounds: u32,
     /// Leave out the table of growth with sectors and keys
     #[arg(long)]
     no_growth: bool,
     /// Seed of all random choices
-    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    #[arg(long, value_name = "NUMBER", default_value_t = 1, value_parser = whole::<u64>)]
     seed: u64,
     /// Also write a page with plots, which needs no network
     #[arg(long, value_name = "FILE")]

@@ -4,7 +4,8 @@ use anyhow::Context as _;
 use outlast_costs::table::{Results, Row};
 use serde::Serialize;
 
-/// One line. Times are in microseconds, per update unless stated otherwise; unknown cells are empty.
+/// One line. Times are in microseconds, per update unless stated otherwise; unknown cells are
+/// empty.
 #[derive(Debug, Serialize)]
 struct Line {
     part_of: &'static str,

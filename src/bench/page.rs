@@ -26,6 +26,7 @@ table{border-collapse:collapse;font-size:.85rem;font-variant-numeric:tabular-num
 th,td{padding:.2rem .55rem;text-align:right;border-bottom:1px solid var(--mesh);white-space:nowrap}
 th:nth-child(-n+2),td:nth-child(-n+2){text-align:left}
 pre{white-space:pre-wrap;font-size:.85rem}
+.note{font-size:.9rem;margin:.4rem 0;max-width:48rem}
 ";
 
 /// The whole page.
@@ -50,18 +51,21 @@ pub(super) fn page(outcome: &Outcome<'_>) -> anyhow::Result<String> {
                     " bytes per record, " (format!("{:.0}", results.slots)) " records per sector. Seed "
                     (outcome.seed) ". outlast " (outcome.version) "."
                 }
-                (section("Write amplification and utilisation", &amplification(outcome)?, text::THEORY_NOTES))
+                (section("Write amplification and utilisation", &amplification(outcome)?))
+                (notes(&text::THEORY_NOTES))
                 (theory_table(outcome))
-                (section("Wear map", &wear(&results.comparison), text::NAIVE_NOTES))
-                (section("Duration of a call, uniform load", &latency(&results.comparison)?, ""))
+                (section("Wear map", &wear(&results.comparison)))
+                (section("Duration of a call, uniform load", &latency(&results.comparison)?))
                 h2 { "Cost of an update" }
                 (cost_table(outcome))
+                (notes(&text::NAIVE_NOTES))
                 @if !results.growth.is_empty() {
-                    (section("Cost and number of sectors", &by_sectors(&results.growth)?, ""))
-                    (section("Cost and number of keys", &by_keys(&results.growth)?, &orders))
+                    (section("Cost and number of sectors", &by_sectors(&results.growth)?))
+                    (section("Cost and number of keys", &by_keys(&results.growth)?))
+                    pre { (orders) }
                 }
                 h2 { "Assumptions" }
-                pre { (text::ASSUMPTIONS) }
+                p { (text::ASSUMPTIONS) }
                 @for miss in &outcome.misses {
                     p { "Off: " (miss) }
                 }
@@ -71,15 +75,17 @@ pub(super) fn page(outcome: &Outcome<'_>) -> anyhow::Result<String> {
     Ok(markup.into_string())
 }
 
-/// A title, a drawing in SVG and a note.
-fn section(title: &str, drawing: &str, note: &str) -> Markup {
+/// A title and a drawing in SVG.
+fn section(title: &str, drawing: &str) -> Markup {
     html! {
         h2 { (title) }
         (PreEscaped(drawing))
-        @if !note.is_empty() {
-            pre { (note) }
-        }
     }
+}
+
+/// Notes below a drawing or a table, a paragraph each.
+fn notes(paragraphs: &[&str]) -> Markup {
+    html! { @for paragraph in paragraphs { p.note { (paragraph) } } }
 }
 
 /// Measured points and the curves of the published analysis, for three numbers of sectors.

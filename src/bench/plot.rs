@@ -192,8 +192,8 @@ fn number(value: f64) -> String {
     }
 }
 
-/// The erases of each sector as a map: one row for each run, one cell for each sector; more erases are
-/// darker.
+/// The erases of each sector as a map: one row for each run, one cell for each sector; more erases
+/// are darker.
 pub(super) fn map(title: &str, rows: &[(String, Vec<f64>)]) -> String {
     const LABEL: usize = 250;
     const ROW: usize = 30;

@@ -6,7 +6,7 @@ use outlast_costs::growth::{self, Point};
 use outlast_costs::table::{Against, Row, Theory};
 
 use super::outcome::Outcome;
-use crate::words::counted;
+use crate::words::{counted, wrapped};
 
 /// All tables.
 pub(super) fn whole(outcome: &Outcome<'_>) -> String {
@@ -79,7 +79,7 @@ fn theory(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
             if theory.met() { "" } else { "  OFF" },
         )?;
     }
-    text.push_str(THEORY_NOTES);
+    THEORY_NOTES.iter().for_each(|note| text.push_str(&wrapped(note, "  ")));
     text.push('\n');
     Ok(())
 }
@@ -90,7 +90,8 @@ pub(super) fn off(theory: &Theory, from: Against) -> String {
         Against::Published => theory.off_published(),
         Against::ThisStore => theory.off(),
     };
-    let percent = format!("{:+.1} %", 100.0 * share);
+    // Adding zero removes the sign of a negative zero.
+    let percent = format!("{:+.1} %", (1000.0 * share).round() / 10.0 + 0.0);
     match (theory.covered, theory.against == from) {
         (true, true) => format!("{percent} "),
         (true, false) => format!("({percent})"),
@@ -99,19 +100,19 @@ pub(super) fn off(theory: &Theory, from: Against) -> String {
 }
 
 /// What the columns of the first table mean.
-pub(super) const THEORY_NOTES: &str = "\
-\x20 u: live records / room for them; slots: records in a sector. Each row is compared with one of two
-  expectations; the difference from the other one is in brackets.
-  published: Desnoyers, SYSTOR 2012, equations 4 (uniform, within 2 %) and 14 (others, within 5 %), in
-  the exact form for few sectors.
-  this store (within 1 %, factory data 5 %): the same theory, except that a change that finds no room
-  goes into the new sector before the copies, so that the record it replaces is not copied, and that
-  factory data lie together as they were written. With two sectors this saves one record per
-  compaction. Where fewer than 50 records are written between two compactions, that is more than 2 %,
-  so only larger sectors are compared with the published form.
-  *: factory data fill whole sectors, which theory does not cover: next to such a sector each change
-  needs a seal record, and the log leaves a sector while it still has room.
-";
+pub(super) const THEORY_NOTES: [&str; 4] = [
+    "u: live records / room for them; slots: records in a sector. Each row is compared with one of \
+     two expectations; the difference from the other one is in brackets.",
+    "published: Desnoyers, SYSTOR 2012, equations 4 (uniform, within 2 %) and 14 (others, within \
+     5 %), in the exact form for few sectors.",
+    "this store (within 1 %, factory data 5 %): the same theory, except that a change that finds no \
+     room goes into the new sector before the copies, so that the record it replaces is not copied, \
+     and that factory data lie together as they were written. With two sectors this saves one \
+     record per compaction. Where fewer than 50 records are written between two compactions, that \
+     is more than 2 %, so only larger sectors are compared with the published form.",
+    "*: factory data fill whole sectors, which theory does not cover: next to such a sector each \
+     change needs a seal record, and the log leaves a sector while it still has room.",
+];
 
 fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
     writeln!(text, "Cost of an update, {} sectors", outcome.geometry.sectors)?;
@@ -221,18 +222,19 @@ fn against_naive(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
             ratios.lifetime_rotated,
         )?;
     }
-    text.push_str(NAIVE_NOTES);
+    NAIVE_NOTES.iter().for_each(|note| text.push_str(&wrapped(note, "  ")));
     text.push('\n');
     Ok(())
 }
 
 /// What the columns of the ratios mean.
-pub(super) const NAIVE_NOTES: &str = "\
-\x20 life: updates until the most worn sector is worn out. life*: compared with a naive rewrite that
-  spreads its erases evenly over all sectors, which no rotation can surpass. The naive rewrite is not
-  safe against power cuts; it keeps the settings of a sector in one table and programs only that. The
-  two copies take half of the part each, and an update erases a whole half.
-";
+pub(super) const NAIVE_NOTES: [&str; 2] = [
+    "life: updates until the most worn sector is worn out. life*: compared with a naive rewrite that \
+     spreads its erases evenly over all sectors, which no rotation can surpass.",
+    "The naive rewrite is not safe against power cuts; it keeps the settings of a sector in one table \
+     and programs only that. The two copies take half of the part each, and an update erases a whole \
+     half.",
+];
 
 fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
     if points.is_empty() {
@@ -241,7 +243,7 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
     writeln!(text, "Growth with sectors and keys, after the log has wrapped around")?;
     writeln!(
         text,
-        "  {:>7} {:>5} {:>5} {:>8} {:>8} {:>9} {:>7} {:>8} {:>5} {:>5} {:>7} {:>7} {:>8} {:>8}",
+        "  {:>7} {:>5} {:>5} {:>8} {:>8} {:>9} {:>7} {:>8} {:>5} {:>5} {:>33}",
         "sectors",
         "keys",
         "u",
@@ -252,10 +254,7 @@ fn grown(points: &[Point], text: &mut String) -> std::fmt::Result {
         "ms",
         "get",
         "put",
-        "compact",
-        "compact",
-        "compact",
-        "compact"
+        "put with compaction"
     )?;
     writeln!(
         text,
@@ -346,7 +345,7 @@ pub(super) fn orders(points: &[Point]) -> Vec<String> {
 }
 
 fn tail(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
-    text.push_str(ASSUMPTIONS);
+    text.push_str(&wrapped(ASSUMPTIONS, ""));
     for miss in &outcome.misses {
         writeln!(text, "off: {miss}")?;
     }
@@ -360,9 +359,7 @@ fn tail(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
 }
 
 /// Where times and energy come from.
-pub(super) const ASSUMPTIONS: &str = "\
-The counts are from a simulated part. The times are those of the data sheet named above, without the
-status polls. The energy assumes 3.3 V, 15 mA while programming or erasing and 6 mA while the bus is
-clocked, from memory. For endurance and retention, and how both fall with temperature, the data sheet
-of the part decides.
-";
+pub(super) const ASSUMPTIONS: &str = "The counts are from a simulated part. The times are those of the data sheet named above, without \
+     the status polls. The energy assumes 3.3 V, 15 mA while programming or erasing and 6 mA while \
+     the bus is clocked, from memory. For endurance and retention, and how both fall with \
+     temperature, the data sheet of the part decides.";

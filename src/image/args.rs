@@ -1,6 +1,5 @@
 //! Arguments of `outlast image`.
 
-use std::num::IntErrorKind;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand, ValueEnum};
@@ -10,6 +9,7 @@ use outlast_image::settings::Format;
 use outlast_image::value::Type;
 
 use super::help;
+use crate::args::whole;
 
 /// What an image command has to do.
 #[derive(Debug)]
@@ -174,19 +174,19 @@ struct TypedBareDump {
 #[derive(Debug, Args)]
 struct TypedPlace {
     /// Address of the region, or its offset in a raw dump
-    #[arg(long, value_name = "ADDRESS", value_parser = number)]
+    #[arg(long, value_name = "ADDRESS", value_parser = whole::<u32>)]
     base: Option<u32>,
     /// Number of sectors, 2 to 4096
-    #[arg(long, value_name = "COUNT", value_parser = number)]
+    #[arg(long, value_name = "COUNT", value_parser = whole::<u32>)]
     sectors: Option<u32>,
     /// Sector size, 512 to 131072
-    #[arg(long, value_name = "BYTES", value_parser = number)]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     sector_bytes: Option<u32>,
     /// Page: the bytes that one program operation can touch
-    #[arg(long, value_name = "BYTES", value_parser = number)]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     page: Option<u32>,
     /// Program unit: 1, 2, 4, 8, 16 or 32 bytes
-    #[arg(long, value_name = "BYTES", value_parser = number)]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     unit: Option<u32>,
 }
 
@@ -229,13 +229,13 @@ struct TypedBuild {
     #[command(flatten)]
     place: TypedPlace,
     /// Pad with FF to this many bytes
-    #[arg(long, value_name = "BYTES", value_parser = number)]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     pad_to: Option<u32>,
     /// Leave blank pages out of HEX and UF2; only for parts that are erased first
     #[arg(long)]
     skip_blank: bool,
     /// Family number in the blocks of a UF2 file
-    #[arg(long, value_name = "NUMBER", value_parser = number)]
+    #[arg(long, value_name = "NUMBER", value_parser = whole::<u32>)]
     family: Option<u32>,
     /// Print one JSON object and nothing else on standard output
     #[arg(long)]
@@ -370,19 +370,6 @@ struct TypedSalvage {
     /// Print one JSON object and nothing else on standard output
     #[arg(long)]
     json: bool,
-}
-
-/// A whole number, decimal or with `0x`; `_` may separate digits.
-fn number(text: &str) -> Result<u32, String> {
-    let text = text.replace('_', "");
-    let number = match text.strip_prefix("0x") {
-        Some(digits) => u32::from_str_radix(digits, 16),
-        None => text.parse(),
-    };
-    number.map_err(|error| match error.kind() {
-        IntErrorKind::PosOverflow => format!("the number is too large, at most {}", u32::MAX),
-        _ => "give a whole number, like 4096 or 0x1000".to_owned(),
-    })
 }
 
 impl TypedPlace {

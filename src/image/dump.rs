@@ -159,8 +159,9 @@ pub(super) fn survey(read: &Read) -> Result<Survey<'_>, Stop> {
     Ok(survey)
 }
 
-/// Warns on standard error of damage that may have lost values or left older ones; only about `key`,
-/// if one is given. Returns whether there is any. What the next mount recovers is not damage.
+/// Warns on standard error of damage that may have lost values or left older ones; only about
+/// `key`, if one is given. Returns whether there is any. What the next mount recovers is not
+/// damage.
 pub(super) fn warn_of_damage(read: &Read, survey: &Survey<'_>, key: Option<&[u8]>) -> bool {
     let mut damaged = false;
     for finding in &survey.findings {

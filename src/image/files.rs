@@ -8,6 +8,7 @@ use outlast_image::settings::{self, Format, Settings};
 
 use super::stop::Stop;
 use crate::exit::Exit;
+use crate::output::why_not;
 
 pub(super) fn unreadable(path: &Path, why: impl std::fmt::Display) -> Stop {
     Stop::new(Exit::BadInput, format!("{}: {why}", path.display()))
@@ -100,7 +101,10 @@ pub(super) fn save(path: &Path, contents: &[u8], overwrite: bool) -> Result<(), 
         Err(_) => replace(path, contents),
     };
     written.map_err(|error| {
-        Stop::new(Exit::BadInput, format!("{}: cannot write: {error}", path.display()))
+        Stop::new(
+            Exit::BadInput,
+            format!("{}: cannot write: {}", path.display(), why_not(path, &error)),
+        )
     })
 }
 

@@ -44,7 +44,7 @@ h1 { font-size: 1.4rem; } h2 { font-size: 1.1rem; margin-top: 2rem; }
 .damaged, .not-a-store { background: #c8322b; }
 .scroll { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; }
-td:first-child { white-space: nowrap; }
+td:first-child, td.where { white-space: nowrap; }
 th, td { text-align: left; padding: .25rem .6rem; border-bottom: 1px solid var(--line); vertical-align: top; }
 td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; }
 code { font-family: ui-monospace, monospace; overflow-wrap: anywhere; }
@@ -148,7 +148,7 @@ fn roles(survey: &Survey<'_>) -> Markup {
     html! {
         dl.roles {
             @for role in roles {
-                div { dt { (role.name()) } " " dd { (sentences::role(role)) } }
+                div { dt { (role.name()) ":" } " " dd { (sentences::role(role)) } }
             }
         }
     }
@@ -225,7 +225,7 @@ fn keys(subject: &Subject<'_>) -> Markup {
                                 @if entry.passes { code { ((subject.show)(key, &entry.record.value)) } }
                                 @else { b { "damaged" } }
                             }
-                            td { (Address::new(&survey.region, entry.record.address)) }
+                            td.where { (Address::new(&survey.region, entry.record.address)) }
                             td.number { (versions.get(key).copied().unwrap_or(0)) }
                         }
                     }
@@ -243,7 +243,7 @@ fn records(subject: &Subject<'_>) -> Markup {
             tbody {
                 @for entry in &survey.records {
                     tr {
-                        td { (Address::new(&survey.region, entry.record.address)) }
+                        td.where { (Address::new(&survey.region, entry.record.address)) }
                         td.number { (entry.record.end - entry.record.address) }
                         td {
                             svg width="10" height="10" viewBox="0 0 1 1" aria-hidden="true" {

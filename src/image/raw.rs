@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use outlast_image::names;
-use outlast_image::record::{self, Address};
+use outlast_image::record::{Address, kind, title};
 use outlast_image::survey::{Entry, Survey};
 use outlast_image::value::{Type, show};
 use outlast_kvstore::inspect::{Record, RecordKind, Settle, Tally};
@@ -28,29 +28,29 @@ pub(super) fn explain(survey: &Survey<'_>, which: &str) -> Result<String, String
 }
 
 fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
-    let told = &entry.record;
-    let title = format!(
+    let record = &entry.record;
+    let heading = format!(
         "{} at 0x{:x} ({}), {} bytes: {}\n",
-        record::title(told),
-        told.address,
-        Address::new(&survey.region, told.address),
-        told.end - told.address,
+        title(record),
+        record.address,
+        Address::new(&survey.region, record.address),
+        record.end - record.address,
         sentences::state(survey, entry)
     );
-    let mut listing = Listing { survey, at: told.address, text: title };
-    let (key, value_len) = (told.key, told.value_bytes);
+    let mut listing = Listing { survey, at: record.address, text: heading };
+    let (key, value_len) = (record.key, record.value_bytes);
     listing.add(
-        told.header_bytes,
+        record.header_bytes,
         &format!(
             "header: {}, key of {} bytes, value of {value_len}, check and count of zeros",
-            record::kind(told.kind),
+            kind(record.kind),
             key.len()
         ),
     );
     listing.add(key.len() as u32, &format!("key {}", names::show(key)));
-    listing.add_value(told);
-    let body = told.header_bytes + key.len() as u32 + value_len;
-    let padding = (told.end - told.address).saturating_sub(body + told.trailer_bytes);
+    listing.add_value(record);
+    let body = record.header_bytes + key.len() as u32 + value_len;
+    let padding = (record.end - record.address).saturating_sub(body + record.trailer_bytes);
     listing.add(padding, "padding to the next unit or page");
     listing.add_trailer(entry);
     listing.text
@@ -77,45 +77,45 @@ impl Listing<'_> {
         self.at += len;
     }
 
-    fn add_value(&mut self, told: &Record<'_>) {
+    fn add_value(&mut self, record: &Record<'_>) {
         let region = self.survey.region;
-        if let Some(tally) = region.tally(told) {
-            self.add_tally(told, &tally);
+        if let Some(tally) = region.tally(record) {
+            self.add_tally(record, &tally);
             return;
         }
-        match (told.kind, region.settle(told)) {
+        match (record.kind, region.settle(record)) {
             (RecordKind::Tally, _) => {}
-            (RecordKind::Settle, Some(settle)) => self.add_settle(told, &settle),
+            (RecordKind::Settle, Some(settle)) => self.add_settle(record, &settle),
             (RecordKind::Commit, _) => {
-                let (from, to) = region.extent(told);
+                let (from, to) = region.extent(record);
                 let (from, to) = (Address::new(&region, from), Address::new(&region, to));
                 self.add(3, &format!("first record of the batch: {from}"));
                 self.add(3, &format!("end of the batch: {to}"));
             }
             _ => {
-                let value = show(Type::guess(&told.value), &told.value);
-                self.add(told.value_bytes, &format!("value {value}"));
+                let value = show(Type::guess(&record.value), &record.value);
+                self.add(record.value_bytes, &format!("value {value}"));
             }
         }
     }
 
-    fn add_tally(&mut self, told: &Record<'_>, tally: &Tally) {
+    fn add_tally(&mut self, record: &Record<'_>, tally: &Tally) {
         let Tally { base, cell_bits, ticks, cells, is_begun, in_order, cells_at } = *tally;
         self.add(8, &format!("base of the count: {base}"));
         self.add(1, &format!("bits of a cell: 2^{cell_bits}"));
-        let blank = cells_at.saturating_sub(self.at).min(told.value_bytes.saturating_sub(9));
+        let blank = cells_at.saturating_sub(self.at).min(record.value_bytes.saturating_sub(9));
         self.add(blank, "blank, up to the first cell");
         let next = match (in_order, is_begun) {
             (false, _) => ", but later cells have zeros: damaged",
             (true, true) => ", the next was interrupted",
             (true, false) => "",
         };
-        let count = show(Type::COUNT, &told.value);
+        let count = show(Type::COUNT, &record.value);
         let cells = format!("cells: {ticks} of {cells} cleared{next}; count {count}");
-        self.add(told.value_bytes.saturating_sub(9 + blank), &cells);
+        self.add(record.value_bytes.saturating_sub(9 + blank), &cells);
     }
 
-    fn add_settle(&mut self, told: &Record<'_>, settle: &Settle<'_>) {
+    fn add_settle(&mut self, record: &Record<'_>, settle: &Settle<'_>) {
         let end = Address::new(&self.survey.region, settle.accepted_end);
         self.add(3, &format!("accepted end of the log: {end}"));
         let info = settle.facts;
@@ -127,16 +127,16 @@ impl Listing<'_> {
             ),
         );
         let copy = settle.cargo.map_or_else(String::new, |carried| {
-            format!("copy of the last record: {}", record::title(&carried))
+            format!("copy of the last record: {}", title(&carried))
         });
-        self.add(told.value_bytes.saturating_sub(19), &copy);
+        self.add(record.value_bytes.saturating_sub(19), &copy);
     }
 
     fn add_trailer(&mut self, entry: &Entry<'_>) {
-        let (region, told) = (self.survey.region, &entry.record);
+        let (region, record) = (self.survey.region, &entry.record);
         let (epoch, sequence) = entry.generation;
-        let want = region.expected_trailer(told, epoch, sequence);
-        let have = region.bytes(told.end - told.trailer_bytes, told.end).unwrap_or(&[]);
+        let want = region.expected_trailer(record, epoch, sequence);
+        let have = region.bytes(record.end - record.trailer_bytes, record.end).unwrap_or(&[]);
         let is_right = |from: usize, to: usize| match (have.get(from..to), want.get(from..to)) {
             (Some(have), Some(want)) if have == want => "correct".to_owned(),
             (_, Some(want)) => {
@@ -146,12 +146,12 @@ impl Listing<'_> {
             _ => String::new(),
         };
         let crc = is_right(0, 4);
-        let zeros = is_right(4, told.trailer_bytes as usize);
+        let zeros = is_right(4, record.trailer_bytes as usize);
         self.add(
             4,
             &format!("CRC-32C, seeded with epoch {epoch}, sequence {sequence} and offset: {crc}"),
         );
-        self.add(told.trailer_bytes - 4, &format!("count of zeros, big-endian: {zeros}"));
+        self.add(record.trailer_bytes - 4, &format!("count of zeros, big-endian: {zeros}"));
     }
 }
 

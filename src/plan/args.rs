@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use crate::args::{fraction, part_help};
+use crate::args::{fraction, part_help, whole};
 use crate::exit::after_help;
 
 const EXAMPLES: &str = "\
@@ -65,29 +65,29 @@ pub(crate) struct Typed {
     #[arg(long, value_name = "FILE", conflicts_with = "part")]
     pub(super) sfdp: Option<PathBuf>,
     /// Erase cycles per sector, from the data sheet
-    #[arg(long, value_name = "CYCLES")]
+    #[arg(long, value_name = "CYCLES", value_parser = whole::<u32>)]
     pub(super) endurance: Option<u32>,
     /// Sector size, a power of two from 512 to 131072 [default: from the tables, else 4096]
-    #[arg(long, value_name = "BYTES")]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     pub(super) sector_bytes: Option<u32>,
     /// Program unit: 1, 2, 4, 8, 16 or 32 bytes [default: 1]
-    #[arg(long, value_name = "BYTES")]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     pub(super) unit: Option<u32>,
     /// Page: the bytes that one program operation can touch, a power of two [default: from the
     /// tables, else 256]
-    #[arg(long, value_name = "BYTES")]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     pub(super) page: Option<u32>,
     /// Clock of the bus in megahertz, with one data line, 1 to 133 [default: 50]
-    #[arg(long, value_name = "MHZ")]
+    #[arg(long, value_name = "MHZ", value_parser = whole::<u32>)]
     pub(super) spi_mhz: Option<u32>,
     /// Most sectors the store may have, 2 to 4096 [default: 64]
-    #[arg(long, value_name = "COUNT")]
+    #[arg(long, value_name = "COUNT", value_parser = whole::<u32>)]
     pub(super) most_sectors: Option<u32>,
     /// Use exactly this many sectors
-    #[arg(long, value_name = "COUNT")]
+    #[arg(long, value_name = "COUNT", value_parser = whole::<u32>)]
     pub(super) sectors: Option<u32>,
-    /// One setting, or several alike: name=WORD,count=N,key=BYTES,value=BYTES,rate=N/UNIT. The rate is
-    /// that of each of them; without it they never change. May be given several times
+    /// One setting, or several alike: name=WORD,count=N,key=BYTES,value=BYTES,rate=N/UNIT. The rate
+    /// is that of each of them; without it they never change. May be given several times
     #[arg(long, value_name = "SETTING")]
     pub(super) setting: Vec<String>,
     /// Power-ups, for example 2/day [default: none]

@@ -51,7 +51,7 @@ struct SettingFile {
 }
 
 /// Combines arguments, file and defaults.
-pub(crate) fn understand(typed: Typed) -> Result<Request, String> {
+pub(crate) fn request(typed: Typed) -> Result<Request, String> {
     let product = typed.file.as_deref().map_or_else(|| Ok(Product::default()), read)?;
     let Product { part: file, usage } = product;
     let folder = typed.file.as_deref().and_then(Path::parent).map(Path::to_owned);

@@ -86,16 +86,16 @@ pub(super) fn part(typed: &Typed, file: PartFile, folder: &Path) -> Result<Part,
         3 => "as given".to_owned(),
         _ => format!("{source}, {own} of 3 as given"),
     };
-    let mut told = if times == cycles {
+    let mut sources = if times == cycles {
         format!("times and cycles: {times}")
     } else {
         format!("times: {times}; cycles: {cycles}")
     };
     if own == 3 && matches!(known, Known::Tables(_)) {
-        told = format!("{told}; size: {source}");
+        sources = format!("{sources}; size: {source}");
     }
     let figures = PartFigures { most_sectors, sector_bytes, unit, page, endurance, timing };
-    Ok(Part { figures, source: told, sectors })
+    Ok(Part { figures, source: sources, sectors })
 }
 
 fn known(typed: &Typed, file: &PartFile, folder: &Path, spi_mhz: u32) -> Result<Known, String> {

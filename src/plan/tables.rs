@@ -55,8 +55,8 @@ impl Tables {
         }
         let sfdp = Sfdp::read(|at, out| -> Result<(), usize> {
             let end = at as usize + out.len();
-            let told = bytes.get(at as usize..end).ok_or(end)?;
-            out.copy_from_slice(told);
+            let chunk = bytes.get(at as usize..end).ok_or(end)?;
+            out.copy_from_slice(chunk);
             Ok(())
         });
         let sfdp = sfdp.map_err(|why: SfdpError<usize>| match why {
@@ -114,8 +114,8 @@ impl Tables {
         Ok(types.iter().filter(|erase| !means_two(erase)).copied().collect())
     }
 
-    /// The time to erase a sector of this size with the largest command that fits, as the driver does.
-    /// `None` if the tables have no times.
+    /// The time to erase a sector of this size with the largest command that fits, as the driver
+    /// does. `None` if the tables have no times.
     pub(super) fn sector_erase(&self, sector_bytes: u32) -> Result<Option<DeviceTime>, String> {
         let types = self.erase_types()?;
         let fitting = types.iter().filter(|erase| erase.bytes <= sector_bytes);
@@ -164,8 +164,8 @@ fn nanoseconds(times: Times) -> DeviceTime {
     }
 }
 
-/// Bytes from pairs of hexadecimal digits, which may have `0x` before them and white space or commas
-/// between them. `None` if the text is something else.
+/// Bytes from pairs of hexadecimal digits, which may have `0x` before them and white space or
+/// commas between them. `None` if the text is something else.
 fn from_hex(text: &str) -> Option<Vec<u8>> {
     let words = text.split(|c: char| c.is_ascii_whitespace() || c == ',');
     let mut bytes = Vec::new();

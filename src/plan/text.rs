@@ -6,7 +6,7 @@ use outlast_costs::endurance::{DAYS_PER_YEAR, Forecast};
 use outlast_faultsim::part::DeviceTime;
 
 use super::outcome::Outcome;
-use crate::words::counted;
+use crate::words::{counted, wrapped};
 
 /// Everything.
 pub(super) fn whole(outcome: &Outcome<'_>) -> String {
@@ -28,12 +28,15 @@ fn write(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
     for (setting, record) in usage.settings.iter().zip(&format.records) {
         writeln!(
             text,
-            "  setting   {} x {}: key {}, value {}, record {record} bytes, each changed {}",
+            "  setting   {} x {}: key {}, value {}, record {record} bytes, {}",
             setting.count,
             setting.name,
             setting.key_bytes,
             setting.value_bytes,
-            often(setting.updates_per_day)
+            match setting.updates_per_day {
+                0.0 => "never changed".to_owned(),
+                rate => format!("each changed {}", often(rate)),
+            }
         )?;
     }
     writeln!(text, "  boots     {}", often(usage.boots_per_day))?;
@@ -43,7 +46,7 @@ fn write(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
         details(outcome, chosen, text)?;
     }
     others(outcome, text)?;
-    text.push_str(ASSUMPTIONS);
+    text.push_str(&wrapped(ASSUMPTIONS, ""));
     Ok(())
 }
 
@@ -185,14 +188,13 @@ fn others(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
     Ok(())
 }
 
-const ASSUMPTIONS: &str = "\
-Assumptions: All sectors are used in rotation, so life = cycles x sectors x time between two erases.
-Settings change at random times, independently, by single puts, and always to a different value
-(putting the stored value again costs nothing). Boots are evenly spaced and each uses a page. Settings
-that never change are spread over the sectors; if they are written together and fill whole sectors,
-they cost more. Times leave out the status polls. For endurance and retention, and how both fall with
-temperature and cycles, the data sheet of the part decides; this forecast does not qualify a product.
-";
+const ASSUMPTIONS: &str = "Assumptions: All sectors are used in rotation, so life = cycles x sectors x time between two \
+     erases. Settings change at random times, independently, by single puts, and always to a \
+     different value (putting the stored value again costs nothing). Boots are evenly spaced and \
+     each uses a page. Settings that never change are spread over the sectors; if they are written \
+     together and fill whole sectors, they cost more. Times leave out the status polls. For \
+     endurance and retention, and how both fall with temperature and cycles, the data sheet of the \
+     part decides; this forecast does not qualify a product.";
 
 fn life(forecast: &Forecast) -> String {
     match forecast.years {
@@ -219,8 +221,10 @@ fn often(per_day: f64) -> String {
     let (unit, of_one) = units.into_iter().find(fits).unwrap_or(("year", 1.0 / DAYS_PER_YEAR));
     let number = format!("{:.3}", per_day / of_one);
     let number = number.trim_end_matches('0').trim_end_matches('.');
-    let times = if number == "1" { "time" } else { "times" };
-    format!("{number} {times} per {unit}")
+    match number {
+        "1" => format!("once per {unit}"),
+        number => format!("{number} times per {unit}"),
+    }
 }
 
 fn duration(time: DeviceTime) -> String {
@@ -236,7 +240,7 @@ mod tests {
     fn rates_are_in_fitting_units() {
         for (per_day, words) in [
             (0.0, "never"),
-            (1440.0, "1 time per minute"),
+            (1440.0, "once per minute"),
             (86_400.0 * 2.5, "2.5 times per second"),
             (2.0, "2 times per day"),
             (24.0 / DAYS, "24 times per year"),

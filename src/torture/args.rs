@@ -13,7 +13,7 @@ use super::prove;
 use super::regressions::{self, Regression, USUAL_FOLDER};
 use super::schedule::{Kind, Plan};
 use super::subject;
-use crate::args::{page_bytes, program_unit, within};
+use crate::args::{page_bytes, program_unit, whole, within};
 use crate::exit::after_help;
 
 const EXAMPLES: &str = "\
@@ -55,50 +55,50 @@ pub(crate) struct Typed {
     /// resets of the microcontroller alone, and a bus that sometimes loses commands
     #[arg(long, value_name = "WAY", default_value = "array", value_parser = ["array", "spi"])]
     through: String,
-    /// Test a store in a separate program that speaks the protocol of the rig; examples/c-subject has
-    /// one in C
+    /// Test a store in a separate program that speaks the protocol of the rig; examples/c-subject
+    /// has one in C
     #[arg(long, value_name = "PATH", conflicts_with_all = ["subject", "through"])]
     program: Option<PathBuf>,
     /// Number of sectors, 2 to 64 [default: 4]
-    #[arg(long, value_name = "COUNT")]
+    #[arg(long, value_name = "COUNT", value_parser = whole::<u32>)]
     sectors: Option<u32>,
     /// Sector size, 512 to 131072 [default: 4096; with --deep four pages, at least 512]
-    #[arg(long, value_name = "BYTES")]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     sector_bytes: Option<u32>,
     /// Program unit: 1, 2, 4, 8, 16 or 32 bytes
-    #[arg(long, value_name = "BYTES", default_value_t = 1)]
+    #[arg(long, value_name = "BYTES", default_value_t = 1, value_parser = whole::<u32>)]
     unit: u32,
     /// Page: the bytes that one program operation can touch, a power of two [default: 256 if the
     /// unit is 1, else the unit]
-    #[arg(long, value_name = "BYTES")]
+    #[arg(long, value_name = "BYTES", value_parser = whole::<u32>)]
     page: Option<u32>,
-    /// Fault level: how severe the simulated damage is. Each level includes those before it. F0: cuts
-    /// between operations. F1: programs and erases that stop part-way, in order. F2: any subset of
-    /// bits, any phase of an erase. F3: bits that read differently each time. F4: damage that may fool
-    /// the checks. F5: damage to other bytes of the page or sector of an interrupted program; after
-    /// that fewer promises apply, and the losses are counted
+    /// Fault level: how severe the simulated damage is. Each level includes those before it. F0:
+    /// cuts between operations. F1: programs and erases that stop part-way, in order. F2: any
+    /// subset of bits, any phase of an erase. F3: bits that read differently each time. F4: damage
+    /// that may fool the checks. F5: damage to other bytes of the page or sector of an interrupted
+    /// program; after that fewer promises apply, and the losses are counted
     #[arg(long, value_name = "LEVEL", default_value = "F4")]
     level: String,
     /// Most power cuts in one history of the systematic stages, 1 to 8: one in an operation, the
-    /// others in the recoveries after it. Below 3 the random lives at the end, with hundreds of cuts
-    /// each, are left out [default: 3]
-    #[arg(long, value_name = "CUTS", conflicts_with = "deep")]
+    /// others in the recoveries after it. Below 3 the random lives at the end, with hundreds of
+    /// cuts each, are left out [default: 3]
+    #[arg(long, value_name = "CUTS", conflicts_with = "deep", value_parser = whole::<u32>)]
     depth: Option<u32>,
     /// Seed of all random choices; the same plan with the same seed makes the same cuts
-    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    #[arg(long, value_name = "NUMBER", default_value_t = 1, value_parser = whole::<u64>)]
     seed: u64,
     /// Stop after this time, for example 90s, 10m or 1h; a plan that is not finished by then is
     /// incomplete
     #[arg(long, value_name = "TIME")]
     budget: Option<String>,
-    /// Instead of the default plan: random lives on small sectors, with at least this many power cuts
-    /// in total
-    #[arg(long, value_name = "CUTS")]
+    /// Instead of the default plan: random lives on small sectors, with at least this many power
+    /// cuts in total
+    #[arg(long, value_name = "CUTS", value_parser = whole::<u64>)]
     deep: Option<u64>,
     /// Instead of the default plan: all sequences of up to this many operations, 1 to 3, from start
-    /// states near every edge: sectors with room for exactly zero, one or two records, logs about to
-    /// wrap around, pages used up by restarts
-    #[arg(long, value_name = "OPERATIONS", conflicts_with = "deep")]
+    /// states near every edge: sectors with room for exactly zero, one or two records, logs about
+    /// to wrap around, pages used up by restarts
+    #[arg(long, value_name = "OPERATIONS", conflicts_with = "deep", value_parser = whole::<u32>)]
     edges: Option<u32>,
     /// With --edges: run only this part of the plan, like 2/8; 'outlast merge' merges the results
     #[arg(long, value_name = "NUMBER/COUNT", requires = "edges")]
@@ -116,8 +116,8 @@ pub(crate) struct Typed {
     /// With --report: text to show as the proof of the rig, such as its kill matrix
     #[arg(long, value_name = "FILE.txt", requires = "report")]
     planted: Option<PathBuf>,
-    /// Mutation-test the rig itself: it has to find every mistake planted into a reference store, each
-    /// at its lowest fault level, and nothing in the store without them. Takes some minutes
+    /// Mutation-test the rig itself: it has to find every mistake planted into a reference store,
+    /// each at its lowest fault level, and nothing in the store without them. Takes some minutes
     #[arg(long, conflicts_with_all = [
         "subject", "sectors", "sector_bytes", "unit", "page", "level", "depth", "seed", "budget",
         "deep", "edges",

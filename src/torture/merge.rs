@@ -170,7 +170,7 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
     if request.json {
         output.json(&merged)?;
     } else {
-        output.say(&told(&merged, &request.shards))?;
+        output.say(&as_text(&merged, &request.shards))?;
     }
     Ok(merged.verdict.into())
 }
@@ -210,7 +210,7 @@ fn merge(shards: &[(String, ShardFile)]) -> Option<Merged> {
 }
 
 /// The merged result as text; the last line is made for `grep`.
-fn told(merged: &Merged, shards: &[(String, ShardFile)]) -> String {
+fn as_text(merged: &Merged, shards: &[(String, ShardFile)]) -> String {
     let mut text = String::new();
     for (name, shard) in shards {
         let Some(part) = &shard.shard else { continue };
@@ -294,7 +294,7 @@ mod tests {
         let merged = merge(&[shard(1, 2), (name, late)]).unwrap();
         assert_eq!((merged.verdict, merged.reason.as_str()), (Verdict::Incomplete, "2.json: late"));
         assert_eq!((merged.totals.distinct, merged.totals.judged), (18, 24));
-        let text = told(&merged, &[shard(1, 2)]);
+        let text = as_text(&merged, &[shard(1, 2)]);
         assert!(
             text.lines().last().unwrap().starts_with("merge: incomplete distinct=18 "),
             "{text}"

@@ -20,7 +20,8 @@ pub(crate) struct Outcome {
     pub(crate) identity: Identity,
     /// The command that repeats the run.
     pub(crate) repeat: String,
-    /// What a replay needs in addition to the token: `--program PATH `, if the store is not built in.
+    /// What a replay needs in addition to the token: `--program PATH `, if the store is not built
+    /// in.
     #[serde(skip)]
     pub(crate) program_option: Option<String>,
     /// When the run began, in UTC.

@@ -1,7 +1,7 @@
 //! Regression tokens: tokens of fixed bugs, which are kept with the code and replayed first.
 //!
-//! Each has a file `NAME.token`. Lines that begin with `#` say why it is kept; one other line is the
-//! token.
+//! Each has a file `NAME.token`. Lines that begin with `#` say why it is kept; one other line is
+//! the token.
 
 use std::path::Path;
 

@@ -53,12 +53,12 @@ pub(crate) struct Request {
     /// The path of the store, if it is not built in.
     pub(crate) program: Option<PathBuf>,
     pub(crate) token: Token,
-    pub(crate) telling: Telling,
+    pub(crate) form: Form,
 }
 
 /// How to print what happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Telling {
+pub(crate) enum Form {
     Text,
     Json,
     /// The source of a test.
@@ -88,13 +88,13 @@ impl Typed {
                 )
             })?),
         };
-        let telling = match (self.json, self.emit_test) {
-            (true, _) => Telling::Json,
-            (_, true) => Telling::Test,
-            _ => Telling::Text,
+        let form = match (self.json, self.emit_test) {
+            (true, _) => Form::Json,
+            (_, true) => Form::Test,
+            _ => Form::Text,
         };
         let program = self.program;
-        Ok(Request { subject, program, token, telling })
+        Ok(Request { subject, program, token, form })
     }
 }
 
@@ -126,14 +126,14 @@ pub(crate) fn run<W: Write>(request: &Request, output: &mut Output<W>) -> anyhow
         (None, Some(_)) => Source::BuiltIn,
         (None, None) => Source::Own,
     };
-    match request.telling {
-        Telling::Json => output.json(&story)?,
-        Telling::Text => output.say(&text::story(&story))?,
-        Telling::Test => output.say(&emit::test(&story, source))?,
+    match request.form {
+        Form::Json => output.json(&story)?,
+        Form::Text => output.say(&text::story(&story))?,
+        Form::Test => output.say(&emit::test(&story, source))?,
     }
-    Ok(match (request.telling, story.outcome) {
+    Ok(match (request.form, story.outcome) {
         // The test that was asked for has been printed.
-        (Telling::Test, Outcome::Reproduced) => Exit::Clean,
+        (Form::Test, Outcome::Reproduced) => Exit::Clean,
         (_, outcome) => outcome.into(),
     })
 }
@@ -156,7 +156,7 @@ mod tests {
         let mut token: Token = report.violations[0].token.parse().unwrap();
         token.subject = "ring".to_owned();
         let mut text = Vec::new();
-        let request = Request { subject: None, program: None, token, telling: Telling::Test };
+        let request = Request { subject: None, program: None, token, form: Form::Test };
         assert_eq!(run(&request, &mut Output::new(&mut text)).unwrap(), Exit::Clean);
         let text = String::from_utf8(text).unwrap();
         assert!(
@@ -177,7 +177,7 @@ mod tests {
                 subject: Some(subject),
                 program: None,
                 token: token.clone(),
-                telling: Telling::Text,
+                form: Form::Text,
             };
             let exit = run(&request, &mut Output::new(&mut text)).unwrap();
             (exit.code(), String::from_utf8(text).unwrap())

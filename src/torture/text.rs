@@ -58,9 +58,9 @@ pub(crate) fn outcome(outcome: &Outcome) -> String {
         lines.add(format_args!("violation {number}: {}", headline(violation)));
         lines.add(format_args!("  {}", outcome.replay(&violation.token)));
     }
-    let untold = others.len().saturating_sub(IN_SHORT);
-    if untold > 0 {
-        lines.add(format_args!("and {}: see --json", counted(untold, "more kind of violation")));
+    let left = others.len().saturating_sub(IN_SHORT);
+    if left > 0 {
+        lines.add(format_args!("and {}: see --json", counted(left, "more kind of violation")));
     }
     if !outcome.reason.is_empty() {
         lines.add(format_args!("{}: {}", verdict(outcome.verdict), outcome.reason));
@@ -203,7 +203,8 @@ fn not_explored(stages: &[StageOutcome], lines: &mut Lines) {
         lines.add("not explored:");
     }
     for (gap, numbers) in gaps {
-        lines.add(format_args!("  stage {}: {gap}", numbers.join(", ")));
+        let stages = if numbers.len() == 1 { "stage" } else { "stages" };
+        lines.add(format_args!("  {stages} {}: {gap}", numbers.join(", ")));
     }
 }
 

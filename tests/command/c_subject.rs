@@ -1,5 +1,5 @@
-//! A store in C under the rig, without changes to the store: the planted bug of the example is found,
-//! shrunk and replayed, and the twin without the bug passes.
+//! A store in C under the rig, without changes to the store: the planted bug of the example is
+//! found, shrunk and replayed, and the twin without the bug passes.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -126,8 +126,8 @@ fn a_signal_to_the_whole_group_is_no_crash() {
     let program = gauge_log("gauge-log-stopped", &["-DHEADER_LAST"]);
     let program = program.to_str().expect("a path in UTF-8");
     for signal in ["INT", "TERM"] {
-        // With random lives this takes tens of seconds. If the tests run in the background, SIGINT may
-        // be ignored, and the command respects that.
+        // With random lives this takes tens of seconds. If the tests run in the background, SIGINT
+        // may be ignored, and the command respects that.
         let run = Command::new("env")
             .args(["--default-signal=INT", env!("CARGO_BIN_EXE_outlast")])
             .args(["torture", "--program", program, "--sectors", "2", "--level", "F0"])

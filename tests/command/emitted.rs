@@ -1,5 +1,5 @@
-//! The test that `outlast replay --emit-test` prints compiles unchanged, fails while the bug is there,
-//! and passes on a store without it.
+//! The test that `outlast replay --emit-test` prints compiles unchanged, fails while the bug is
+//! there, and passes on a store without it.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};

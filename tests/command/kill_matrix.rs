@@ -1,6 +1,6 @@
 //! The kill matrix in the repository is the reviewed one: rows that are measured again must be
-//! identical. `outlast torture --prove-rig` compares all of it; here, with little optimisation, a few
-//! rows of different levels stand for the others.
+//! identical. `outlast torture --prove-rig` compares all of it; here, with little optimisation, a
+//! few rows of different levels stand for the others.
 
 use outlast_faultsim::selftest::mutants::bug::{ALL, by_name};
 use outlast_faultsim::selftest::row;

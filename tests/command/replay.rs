@@ -12,8 +12,8 @@ use outlast_faultsim::run::{Progress, run};
 use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::two_copies::{TwoCopies, TwoCopiesStore};
 
-/// Two copies that forget everything when they open and one of them is blank, as a cut between erase
-/// and program leaves it. They can be fixed, or write each change twice.
+/// Two copies that forget everything when they open and one of them is blank, as a cut between
+/// erase and program leaves it. They can be fixed, or write each change twice.
 struct Forgetful(AtomicU8);
 
 const FORGETS: u8 = 0;

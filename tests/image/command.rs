@@ -216,8 +216,8 @@ fn missing_parts_of_a_file_are_damage_but_skipped_blank_pages_are_not() {
     ] {
         let output = image(&["check", &file, "--json"]);
         assert_eq!(code(&output), 11, "{file}");
-        let told: Value = serde_json::from_slice(&output.stdout).expect("JSON");
-        let findings = told["findings"].as_array().expect("a list");
+        let checked: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+        let findings = checked["findings"].as_array().expect("a list");
         assert!(findings.iter().any(|finding| finding["kind"] == kind), "{file}: {findings:?}");
         assert_eq!(code(&image(&["show", &file])), 11, "{file}");
         assert_eq!(code(&image(&["salvage", &file])), 11, "{file}");

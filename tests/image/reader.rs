@@ -1,6 +1,6 @@
 //! An independent reader of the format must agree with the store on every image. The reader is
-//! `tests/reader.py`, written after `kvstore/FORMAT.md` in Python with its standard library only, and
-//! shares no code with the store.
+//! `tests/reader.py`, written after `kvstore/FORMAT.md` in Python with its standard library only,
+//! and shares no code with the store.
 
 use std::collections::BTreeMap;
 use std::io::Write as _;

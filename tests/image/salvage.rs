@@ -33,8 +33,8 @@ fn all_settings_of_an_intact_image_are_certain() {
         images += 1;
         doubtful += u64::from(in_doubt);
     }
-    // A sector whose opening a mount has zeroed can look like one whose opening was destroyed. Then it
-    // may have been the newest.
+    // A sector whose opening a mount has zeroed can look like one whose opening was destroyed. Then
+    // it may have been the newest.
     assert!(doubtful * 1000 <= images, "{doubtful} of {images} images are in doubt");
 }
 

@@ -7,8 +7,8 @@ use outlast_kvstore::{Change, Error, Layout, Store};
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng};
 
-/// The image that a random life leaves. Its length, its shape and the number of its cuts follow from
-/// the seed.
+/// The image that a random life leaves. Its length, its shape and the number of its cuts follow
+/// from the seed.
 pub(crate) fn image(seed: u64) -> (Shape, Vec<u8>) {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let unit = 1 << rng.random_range(0..6);

@@ -1,5 +1,5 @@
-//! What a power-up wrote, step by step, with what the history allows before, during and after
-//! each operation; and the uncut life that everything starts from.
+//! What a power-up wrote, step by step, with what the history allows before, during and after each
+//! operation; and the uncut run of the workload that everything starts from.
 
 use super::coverage::Place;
 use super::finding::{Breach, Finding};
@@ -13,13 +13,14 @@ use serde::{Deserialize, Serialize};
 use crate::subject::{Op, OpKind, Subject};
 use crate::workload::Workload;
 
-/// Steps of one power-up, or of several orderly ones, as one thing that can be cut anywhere.
+/// Steps of one power-up, or of several with orderly restarts between them, as one sequence that
+/// can be cut anywhere.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Trace {
     pub(crate) steps: Vec<Step>,
     /// In order of `first`.
     pub(crate) segments: Vec<Segment>,
-    /// What is allowed behind the last step.
+    /// What is allowed after the last step.
     pub(crate) after: Oracle,
 }
 
@@ -43,7 +44,7 @@ pub(crate) enum What {
 }
 
 impl Trace {
-    /// The segment a step belongs to; `None` for a cut behind the last step.
+    /// The segment a step belongs to; `None` for a cut after the last step.
     pub(crate) fn segment(&self, step: usize) -> Option<&Segment> {
         if step >= self.steps.len() {
             return None;
@@ -52,8 +53,8 @@ impl Trace {
         self.segments.get(next.checked_sub(1)?)
     }
 
-    /// What is allowed after a cut in a step. A step of which nothing happened and that is the
-    /// first of its segment is a cut before the operation began.
+    /// What is allowed after a cut in a step. If nothing of the step happened and it is the first
+    /// of its segment, the cut came before the operation began.
     pub(crate) fn allowed(&self, step: usize, nothing: bool) -> &Oracle {
         match self.segment(step) {
             None => &self.after,
@@ -96,7 +97,7 @@ impl Script {
     }
 }
 
-/// The uncut life of a workload.
+/// The uncut run of a workload.
 #[derive(Debug)]
 pub(crate) struct Baseline {
     /// The part when the explored operations begin.
@@ -109,7 +110,7 @@ pub(crate) struct Baseline {
     pub(crate) worst: WorstCase,
 }
 
-/// The uncut life: prelude and explored operations.
+/// The uncut run in numbers: prelude and explored operations.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BaselineSummary {
     /// Operations of the prelude.
@@ -122,9 +123,9 @@ pub struct BaselineSummary {
     pub refused: Vec<(String, u64)>,
     /// Operations that found no room.
     pub full: u64,
-    /// Simulated device time of the whole life.
+    /// Simulated device time of the whole run.
     pub device_time: DeviceTime,
-    /// Erases of the sector with the most and of that with the fewest.
+    /// Erases of the sector with the most erases, and of the one with the fewest.
     pub most_erased: u32,
     /// See `most_erased`.
     pub least_erased: u32,
@@ -137,7 +138,7 @@ const PRELUDE_READS: usize = 64;
 ///
 /// # Errors
 ///
-/// What is wrong with the code even so.
+/// What is wrong with the code even without cuts.
 pub(crate) fn baseline<S: Subject>(
     subject: &S,
     geometry: &Geometry,
@@ -229,7 +230,7 @@ impl<S: Subject> BaselineRun<'_, S> {
             let steps = self.session.part.chip_mut().take_steps();
             self.trace.add(steps, self.oracle.clone(), self.oracle.clone(), what);
         }
-        // From here on the steps of operations are wanted, or soon will be.
+        // From here on the steps of operations are recorded: they are wanted now or will be soon.
         self.session.part.chip_mut().record_steps(true);
         Ok(store)
     }
@@ -277,7 +278,7 @@ impl<S: Subject> BaselineRun<'_, S> {
     }
 }
 
-/// The part switched itself off without a cut: cannot happen, but must not pass unnoticed.
+/// The part switched itself off without a cut. That cannot happen, but must not pass unnoticed.
 pub(crate) fn no_cut() -> Finding {
-    Finding::new(Breach::NotOpening, "the power went without a cut")
+    Finding::new(Breach::NotOpening, "the power went off without a cut")
 }

@@ -1,28 +1,28 @@
-//! What collateral damage cost: counted, since no code can undo it, and shown, since nobody should
-//! take it for nothing.
+//! What collateral damage cost. No code can undo it, so it is counted instead of failing the run;
+//! and it is shown, so that nobody takes it for nothing.
 
 use serde::{Deserialize, Serialize};
 
 use crate::part::Geometry;
 
-/// Images behind collateral damage, by what was seen in them.
+/// Images with collateral damage, by what was seen in them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CollateralLoss {
     /// All of them.
     pub images: u64,
     /// With a setting that was there and reads as absent.
     pub lost: u64,
-    /// With a setting that reads as a value it had earlier, or is back although it was deleted, and
-    /// nothing says so. Code that never serves a damaged record may still do this.
+    /// With a setting that reads as a value it had earlier, or that is back although it was
+    /// deleted, without an error. Code that never serves a damaged record may still do this.
     pub older: u64,
     /// With a setting, or the list of names, that is reported as damaged.
     pub corrupt: u64,
-    /// With a setting reported as damaged that stands in another sector than the one hit: a damaged name
-    /// can be that of another setting.
+    /// With a setting reported as damaged that stands in another sector than the one hit. This
+    /// happens because a damaged name can be the name of another setting.
     pub elsewhere: u64,
     /// With a name in the list that nobody wrote, and that reads as damaged or absent.
     pub names: u64,
-    /// Behind which code programmed units twice, since damage hid that they were in use.
+    /// In which the code programmed units twice, since damage hid that they were in use.
     pub twice: u64,
     /// That the code refuses to come up on, with no setting known to stand outside the sectors hit.
     pub unopened: u64,
@@ -31,7 +31,7 @@ pub struct CollateralLoss {
 }
 
 impl CollateralLoss {
-    /// Whether no image is behind such damage.
+    /// Whether no image has such damage.
     pub fn is_none(&self) -> bool {
         self.images == 0
     }
@@ -65,7 +65,7 @@ pub(crate) struct Seen {
 }
 
 impl Seen {
-    /// What is in one or the other.
+    /// What was seen in either image.
     pub(crate) const fn or(self, other: Self) -> Self {
         Self {
             lost: self.lost | other.lost,
@@ -103,7 +103,8 @@ pub(crate) struct Hit(u64);
 impl Hit {
     pub(crate) const NONE: Self = Self(0);
 
-    /// The same with the sector that holds this byte. From the 64th on all count as one.
+    /// The same with the sector that holds this byte. The 64th sector and all after it count as
+    /// one.
     pub(crate) fn with(self, g: &Geometry, at: u32) -> Self {
         Self(self.0 | Self::bit(g, at))
     }

@@ -1,11 +1,11 @@
-//! The account of a run: where the power was cut, and what kinds of tear it left there.
+//! Coverage of a run: where the power was cut, and what kinds of tear that left.
 
 use serde::{Deserialize, Serialize};
 
 use crate::part::{Step, Tear, TearLabel};
 use crate::subject::OpKind;
 
-/// What the power was cut in.
+/// What was interrupted by a power cut.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Place {
@@ -76,20 +76,20 @@ impl From<OpKind> for Place {
     }
 }
 
-/// One line of the account.
+/// Coverage of one place.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Line {
     /// What was cut.
     pub place: Place,
     /// Cut points there that the plan has; 0 where they are drawn at random.
     pub planned: u64,
-    /// Of these, worked through to the end.
+    /// How many of them were worked through to the end.
     pub done: u64,
     /// Cuts made there by kind of tear; kinds that did not occur are left out.
     pub tears: Vec<(String, u64)>,
 }
 
-/// How often the power was cut where, and how the step was torn.
+/// How often the power was cut at each place, and how the step was torn.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(into = "Vec<Line>", from = "Vec<Line>")]
 pub struct Coverage {
@@ -118,7 +118,7 @@ impl Coverage {
         self.done[place as usize] += u64::from(done);
     }
 
-    /// Adds another run's account.
+    /// Adds the coverage of another run.
     pub fn add(&mut self, other: &Self) {
         let sums = self.tears.iter_mut().flatten().chain(&mut self.planned).chain(&mut self.done);
         let more = other.tears.iter().flatten().chain(&other.planned).chain(&other.done);

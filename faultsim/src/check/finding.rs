@@ -1,4 +1,4 @@
-//! What can be wrong with storage code after a power cut, and how to say it.
+//! What can be wrong with storage code after a power cut, and the sentences that say so.
 
 use serde::{Deserialize, Serialize};
 
@@ -15,7 +15,7 @@ pub enum Breach {
     Outdated,
     /// A deleted setting is back.
     Returned,
-    /// A setting reads as bytes nobody wrote.
+    /// A setting reads as bytes that were never written to it.
     Invented,
     /// A part of an all-or-nothing operation is visible.
     Half,
@@ -31,13 +31,13 @@ pub enum Breach {
     NotWritable,
     /// The code panicked.
     Panicked,
-    /// The code called the part without end.
+    /// The code kept calling the part without end.
     Endless,
-    /// The code asked of the part what a part of this kind cannot do.
+    /// The code violated the contract of the part: it asked for what NOR flash cannot do.
     Contract,
-    /// More work than the code claims for its worst case.
+    /// The code did more work than the worst case that it states.
     OverBounds,
-    /// Collateral damage cost a setting that stands in another sector than the one hit.
+    /// Collateral damage in one sector cost a setting that stands in another one.
     #[serde(rename = "spread")]
     Escaped,
 }
@@ -68,18 +68,18 @@ impl Breach {
             Self::Lost => "acknowledged value lost",
             Self::Outdated => "older value in place of the acknowledged one",
             Self::Returned => "deleted setting is back",
-            Self::Invented => "bytes nobody wrote",
+            Self::Invented => "data that was never written",
             Self::Half => "all-or-nothing operation visible in part",
             Self::Unsettled => "reported value changed without a write",
             Self::Damaged => "setting reported as damaged",
             Self::Listing => "names listed differ from what can be read",
-            Self::NotOpening => "does not come up",
+            Self::NotOpening => "fails to mount",
             Self::NotWritable => "cannot be written any more",
             Self::Panicked => "panic or crash",
             Self::Endless => "endless loop",
-            Self::Contract => "asks the impossible of the part",
+            Self::Contract => "violates the flash contract",
             Self::OverBounds => "more work than the stated worst case",
-            Self::Escaped => "damage cost what stands in another sector",
+            Self::Escaped => "damage in one sector lost a setting in another",
         }
     }
 }
@@ -91,7 +91,7 @@ pub struct Finding {
     pub breach: Breach,
     /// The same in a plain sentence with names and values.
     pub sentence: String,
-    /// Whether the code did not come back in time, so that each such image costs seconds.
+    /// Whether the code did not return in time. Each such image costs seconds.
     pub(crate) timed_out: bool,
 }
 
@@ -100,7 +100,7 @@ impl Finding {
         Self { breach, sentence: sentence.into(), timed_out: false }
     }
 
-    /// A read that the oracle could not explain, after so many cuts.
+    /// A read that the oracle cannot explain.
     pub(crate) fn contradiction(
         contradiction: &Contradiction,
         seen: Option<&[u8]>,
@@ -113,16 +113,16 @@ impl Finding {
         let reads = seen.map_or_else(|| "absent".to_owned(), hex);
         if contradiction.struck_now {
             let sentence = format!(
-                "the {} is seen in part: {name} reads as {reads}, which does not go together with \
-                 what other settings read in the same power-up",
+                "the {} is visible in part: {name} reads as {reads}, which contradicts what other \
+                 settings read in the same power-up",
                 when.in_flight.map_or_else(|| "operation".to_owned(), |kind| kind.to_string()),
             );
             return Self::new(Breach::Half, sentence);
         }
         if let (true, [allowed]) = (contradiction.struck_before, contradiction.allowed.as_slice()) {
             let sentence = format!(
-                "{name} was reported as {} by an earlier power-up, now it reads as {reads}, \
-                 though nothing was written to it",
+                "{name} was reported as {} by an earlier power-up; now it reads as {reads}, \
+                 although nothing was written to it",
                 shown(*allowed)
             );
             return Self::new(Breach::Unsettled, sentence);
@@ -138,22 +138,22 @@ impl Finding {
         let sentence = match contradiction.allowed.as_slice() {
             [ABSENT] => {
                 format!(
-                    "{name} was acknowledged as deleted or never set, {after} it reads as {reads}"
+                    "{name} was acknowledged as deleted or never set; {after} it reads as {reads}"
                 )
             }
             [only] => {
-                format!("{name} was acknowledged as {}, {after} it reads as {reads}", shown(*only))
+                format!("{name} was acknowledged as {}; {after} it reads as {reads}", shown(*only))
             }
             several => {
                 let list: Vec<String> = several.iter().map(|&id| shown(id)).collect();
-                format!("{name} may be {}, {after} it reads as {reads}", list.join(" or "))
+                format!("{name}: expected {}; {after} it reads as {reads}", list.join(" or "))
             }
         };
         Self::new(breach, sentence)
     }
 }
 
-/// The circumstances of a judgement, for its wording.
+/// The circumstances of a judgement, for the sentence of a finding.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct When {
     /// Power cuts so far.
@@ -174,7 +174,7 @@ impl When {
     }
 }
 
-/// What findings are grouped by: those alike in it are taken for one bug.
+/// What findings are grouped by. Findings with the same signature are taken for one bug.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Signature {
     /// What was found wrong.
@@ -183,6 +183,15 @@ pub struct Signature {
     pub operation: String,
     /// What the last cut interrupted: program or erase, and in which phase.
     pub interrupted: String,
+}
+
+impl Signature {
+    /// The signature of a finding, given the operation that the first cut interrupted and what the
+    /// last cut interrupted.
+    pub(crate) fn of(finding: &Finding, in_flight: Option<OpKind>, interrupted: String) -> Self {
+        let operation = in_flight.map(|kind| kind.to_string()).unwrap_or_default();
+        Self { breach: finding.breach, operation, interrupted }
+    }
 }
 
 impl std::fmt::Display for Signature {

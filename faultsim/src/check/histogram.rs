@@ -1,15 +1,16 @@
-//! How much work power-ups take: not the worst case alone, but how often it is how much.
+//! How much work power-ups take: not only the worst case, but the distribution.
 
 use serde::{Deserialize, Serialize};
 
 use crate::subject::Work;
 
-/// Up to this number each has a class of its own; above, a class reaches to the next power of two.
+/// Each number up to this one has its own class; above it, a class reaches to the next power of
+/// two.
 const EXACT: u64 = 8;
 /// The last class is open; no power-up makes a million calls.
 const CLASSES: usize = 27;
 
-/// How often something was done so many times.
+/// How often something was done N times, for each class of N.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(into = "Vec<Class>", from = "Vec<Class>")]
 pub struct Histogram([u64; CLASSES]);
@@ -29,7 +30,7 @@ fn class_of(number: u64) -> usize {
     let index = if number <= EXACT {
         number
     } else {
-        // 9..=16 comes behind the exact ones.
+        // The class 9..=16 follows the exact ones.
         EXACT + 1 + u64::from((number - 1).ilog2()) - u64::from(EXACT.ilog2())
     };
     usize::try_from(index).unwrap_or(CLASSES).min(CLASSES - 1)

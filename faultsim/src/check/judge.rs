@@ -1,4 +1,5 @@
-//! One image after a power cut: come up, read everything, go on writing, come up again.
+//! Judges one image after a power cut: the code comes up, everything is read, more is written, and
+//! the code comes up again.
 
 use super::baseline::{Script, Trace, What, no_cut};
 use super::collateral_loss::{CollateralLoss, Hit, Seen};
@@ -11,23 +12,23 @@ use crate::ablation::{Mechanism, Mechanisms};
 use crate::part::{Geometry, Image, Step, Tear};
 use crate::subject::{Op, Subject};
 
-/// What judging one image found out, beside that nothing is wrong.
+/// The result of judging an image that passed.
 #[derive(Debug)]
 pub(crate) struct Judged {
-    /// Steps of the recovery and of the operations after it, to be cut in their turn.
+    /// Steps of the recovery and of the operations after it, to be cut next.
     pub(crate) trace: Trace,
     /// How many of the steps are the recovery's.
     pub(crate) recovery_steps: usize,
 }
 
-/// What is wanted of an image beside its judgement.
+/// What is wanted of an image besides its judgement.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Wanted {
-    /// The steps, to cut them in their turn.
+    /// The steps, to cut them next.
     pub(crate) trace: bool,
     /// To see whether all of the part can still be written.
     pub(crate) rewrite_all: bool,
-    /// To go on writing and come up again. Wanted anyhow with one of the others.
+    /// To go on writing and come up again. The other two imply it.
     pub(crate) follow: bool,
 }
 
@@ -45,7 +46,7 @@ pub(crate) struct State<'state> {
     pub(crate) pick: BiasPick,
     pub(crate) seed: u64,
     pub(crate) when: When,
-    /// Where the cuts did collateral damage: then less is owed.
+    /// Where the cuts did collateral damage. With such damage the code owes less.
     pub(crate) hit: Hit,
     /// Which settings are known to stand in other sectors; empty if that is not known.
     pub(crate) apart: &'state [bool],
@@ -70,21 +71,21 @@ struct GoneOn<S: Subject> {
     judged: Option<Judged>,
 }
 
-/// Tries images on one bench.
+/// Judges images, one after the other, with the same session.
 pub(crate) struct Judge<'run, S: Subject> {
     pub(crate) session: Session<'run, S>,
     values: &'run Values,
     /// What the code does not offer.
     refusals: &'run Refusals,
-    /// The part behind the recovery, and behind the operations after it.
+    /// The part after the recovery, and after the operations that follow it.
     recovered: Image,
     continued: Image,
-    /// What is allowed behind the reads; kept for its allocations.
+    /// What is allowed after the reads; kept for its allocations.
     oracle: Oracle,
     pub(crate) power_ups: u64,
-    /// Parts of the judgement that are switched off.
+    /// Mechanisms that are switched off.
     without: Mechanisms,
-    /// The part of the judgement at work, if one that can be switched off.
+    /// The mechanism at work, if it is one that can be switched off.
     pub(crate) at_work: Mechanisms,
     /// What was seen in parts with collateral damage.
     pub(crate) collateral_loss: CollateralLoss,
@@ -112,9 +113,9 @@ impl<'run, S: Subject> Judge<'run, S> {
         }
     }
 
-    /// Judges `image`. `allowed` is what the history allows; `continuation` is what the device
-    /// does once it is up again, `rewrite_all` what goes on until all of the part was written
-    /// again. `wants` sees the recovery's steps and what it reported, and says what is wanted.
+    /// Judges `image`. `continuation` is what the device does once it is up again, and
+    /// `rewrite_all` is repeated until all of the part was written again. `wants` sees the
+    /// recovery's steps and what it reported, and says what is wanted.
     ///
     /// # Errors
     ///
@@ -180,10 +181,10 @@ impl<S: Subject> Judge<'_, S> {
         let steps = self.session.part.chip().steps().len();
         let mut oracle = std::mem::take(&mut self.oracle);
         oracle.copy_from(allowed);
-        // What was read before was read in an earlier power-up.
+        // What was read so far was read in an earlier power-up.
         oracle.cut();
         self.session.read_all(&mut store, &mut oracle, self.values)?;
-        // Later on code may move what it holds to where the damage is.
+        // From here on the code may move settings to where the damage is.
         self.session.apart.clear();
         let twice = steps > 0 || image.has_marginal();
         Ok(Recovered { store, oracle, steps, twice })
@@ -261,7 +262,8 @@ impl<S: Subject> Judge<'_, S> {
         Ok(GoneOn { store, oracle, judged })
     }
 
-    /// Runs one operation that the oracle knows to have begun. Only a part that fills up may refuse it.
+    /// Runs one operation that the oracle knows to have begun. Only a part that fills up may refuse
+    /// it.
     fn apply(&mut self, store: &mut S::Store, op: &Op, oracle: &mut Oracle) -> Result<(), Finding> {
         match self.session.apply(store, op)? {
             Ended::Done => oracle.ok(),
@@ -275,9 +277,9 @@ impl<S: Subject> Judge<'_, S> {
         Ok(())
     }
 
-    /// Which settings are served from other sectors than the one that a tear hits, by number: seen where
-    /// the same tear did no collateral damage. Not known, and empty, if there is damage already or
-    /// marginal bits.
+    /// Which settings are served from other sectors than the one that a tear hits, by number. This
+    /// is observed after the same tear without its collateral damage. It is not known, and the list
+    /// empty, if there are damage or marginal bits already.
     pub(crate) fn find_apart(
         &mut self,
         g: &Geometry,
@@ -299,7 +301,7 @@ impl<S: Subject> Judge<'_, S> {
         up.map(|mut store| self.session.find_apart(&mut store, hit)).unwrap_or_default()
     }
 
-    /// The steps that coming up took, so many.
+    /// The first `count` steps, which coming up took.
     fn recovery_trace(&mut self, count: usize, allowed: &Oracle) -> Trace {
         let mut trace = Trace::default();
         let steps = self.session.part.chip_mut().take_first_steps(count);
@@ -307,7 +309,7 @@ impl<S: Subject> Judge<'_, S> {
         trace
     }
 
-    /// Powers the recovered part up once more: it must report what it reported before.
+    /// Powers the recovered part up once more. The code must report what it reported before.
     fn come_up_the_same(
         &mut self,
         oracle: &mut Oracle,
@@ -336,7 +338,7 @@ impl<S: Subject> Judge<'_, S> {
         let bytes = u64::from(self.session.part.chip().geometry().bytes());
         let enough = bytes + bytes / 4;
         self.session.part.chip_mut().record_steps(false);
-        // A code that writes little for a small change is not asked for more puts than this.
+        // Code that writes little for a small change is not asked for more puts than this.
         let most = usize::try_from(bytes / 8).unwrap_or(usize::MAX);
         for (op, effect) in script.ops.iter().cycle().take(most) {
             if self.session.part.chip().counts().programmed_bytes > enough {

@@ -1,10 +1,10 @@
-//! The judge's memory: every state of the settings that the history so far allows.
+//! Every state of the settings that the history so far allows.
 //!
 //! One client, one operation at a time. An acknowledged operation leaves exactly its result, a
-//! refused one leaves what was there, and an operation in flight at a power cut leaves both
+//! refused one leaves what was there, and for an operation in flight at a power cut both are
 //! possible. Every read is itself an acknowledged operation: it strikes out the states it
-//! contradicts, so what one power-up has reported binds all later ones. When nothing is left,
-//! the storage code has broken a promise.
+//! contradicts, so what one power-up has reported binds all later ones. When nothing is left, the
+//! storage code has broken a promise.
 
 use rapidhash::{RapidHashMap, RapidHashSet};
 
@@ -36,7 +36,7 @@ impl Values {
     ///
     /// # Panics
     ///
-    /// With more than 2^32 - 2 values; memory ends earlier.
+    /// If there are more than 2^32 - 2 values; memory runs out earlier.
     pub fn intern(&mut self, value: &[u8]) -> ValueId {
         if let Some(&id) = self.ids.get(value) {
             return id;
@@ -118,8 +118,8 @@ pub struct Contradiction {
     pub key: u16,
     /// What the allowed states hold for it, without repetition.
     pub allowed: Vec<ValueId>,
-    /// Whether the value belongs to a state that an earlier read struck out in the same judging:
-    /// then it is the combination that is impossible.
+    /// Whether the value belongs to a state that an earlier read in the same power-up struck out.
+    /// Then it is the combination that is impossible.
     pub struck_now: bool,
     /// Whether the value belongs to a state that an earlier power-up's reads struck out.
     pub struck_before: bool,
@@ -129,7 +129,7 @@ pub struct Contradiction {
 #[derive(Clone, Debug, Default)]
 pub struct Oracle {
     keys: usize,
-    /// States one behind the other, `keys` values each.
+    /// The states one after the other, `keys` values each.
     states: Vec<ValueId>,
     /// While an operation runs: how many of the states are without its effect.
     before: Option<usize>,
@@ -233,11 +233,11 @@ impl Oracle {
         values: &Values,
     ) -> Result<(), Contradiction> {
         if self.before.is_some() {
-            // A read tells nothing about which half of the set an operation still running is in.
+            // While an operation runs, a read does not tell whether it has happened.
             self.cut();
         }
         let at = usize::from(key);
-        // A setting that is none of the oracle's was never written.
+        // A setting that the oracle does not know was never written.
         let value = |state: &[ValueId]| state.get(at).copied().unwrap_or(ABSENT);
         let fits = |state: &[ValueId]| values.get(value(state)) == seen;
         let keys = self.keys.max(1);
@@ -267,7 +267,7 @@ impl Oracle {
         Ok(())
     }
 
-    /// Whether some allowed state explains that a setting reads so.
+    /// Whether some allowed state explains what was read of a setting.
     pub(crate) fn allows(&self, key: u16, seen: Option<&[u8]>, values: &Values) -> bool {
         let value = |state: &[ValueId]| state.get(usize::from(key)).copied().unwrap_or(ABSENT);
         self.states().any(|state| values.get(value(state)) == seen)
@@ -278,7 +278,8 @@ impl Oracle {
         retain(&mut self.states, self.keys, |_, state| fits(state));
     }
 
-    /// Keeps the first allowed states only, where what is read need not be among them.
+    /// Keeps only the first allowed states. For histories in which what is read need not be among
+    /// them.
     pub(crate) fn shorten(&mut self, most: usize) {
         self.states.truncate(most * self.keys.max(1));
     }
@@ -306,7 +307,8 @@ impl Oracle {
     }
 }
 
-/// Keeps the states that stay, which is asked with those that do before them. Keeps their order.
+/// Keeps the states for which `stays` returns true, in their order. `stays` gets the states kept so
+/// far, and the one in question.
 fn retain(
     states: &mut Vec<ValueId>,
     keys: usize,

@@ -9,7 +9,7 @@ thread_local! {
     static KEPT: RefCell<Option<String>> = const { RefCell::new(None) };
 }
 
-/// Runs `work`; a panic in it comes back as its message and place.
+/// Runs `work`; a panic in it is returned as its message and place.
 pub(crate) fn caught<T>(work: impl FnOnce() -> T) -> Result<T, String> {
     static HOOK: Once = Once::new();
     HOOK.call_once(|| {

@@ -10,20 +10,20 @@ use crate::workload::mixed;
     Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
 pub(crate) enum BiasPick {
-    /// There are none, or each as the value it is nearer to.
+    /// There are no marginal cells, or each reads as the value it is nearer to.
     Stored,
     Zeros,
     Ones,
     Fixed,
     Flicker,
-    /// At most so many changes within the power-up.
+    /// At most one change within the power-up; `TwoFlips`: at most two.
     OneFlip,
     TwoFlips,
 }
 
 impl BiasPick {
-    /// What is tried on an image: one power-up if nothing is marginal, else several; after the
-    /// first cut two of them, by turns.
+    /// What is tried on an image: one power-up if nothing is marginal, else several; after a second
+    /// or later cut two of them, alternating with the number of the tear.
     pub(crate) const fn list(has_marginal: bool, cuts: usize, tear: u32) -> &'static [Self] {
         match (has_marginal, cuts, tear % 2) {
             (false, ..) => &[Self::Stored],
@@ -38,12 +38,12 @@ impl BiasPick {
         }
     }
 
-    /// For a later power-up that shall see the marginal cells differently.
+    /// A different reading, for a later power-up of the same image.
     pub(crate) const fn other(self) -> Self {
         match self {
             Self::Zeros | Self::Stored => Self::Ones,
             Self::Ones => Self::Zeros,
-            // With another seed.
+            // The caller passes another seed.
             Self::Fixed | Self::Flicker | Self::OneFlip | Self::TwoFlips => self,
         }
     }
@@ -60,7 +60,7 @@ impl BiasPick {
         }
     }
 
-    /// What of the rig it takes.
+    /// The mechanism of the rig that it needs.
     pub(crate) const fn mechanism(self) -> Option<Mechanism> {
         match self {
             Self::Stored => None,

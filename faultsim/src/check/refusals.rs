@@ -1,11 +1,11 @@
-//! What the code refused without any cut, so that it is not asked for again.
+//! What the code refused in the uncut run, so that it is not asked for again.
 
 use std::collections::BTreeMap;
 
 use crate::subject::{Change, Op, OpKind};
 
-/// A store may refuse a kind of operation, values above a size, or certain names. What it does with
-/// smaller values and other names is asked of it all the same.
+/// A store may refuse a kind of operation, values above a size, or certain names. Smaller values
+/// and other names are still asked for.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Refusals {
     refused: Vec<Asked>,
@@ -13,7 +13,7 @@ pub(crate) struct Refusals {
     worked: BTreeMap<OpKind, usize>,
 }
 
-/// An operation as far as a refusal may depend on it.
+/// The properties of an operation that a refusal may depend on.
 #[derive(Clone, Debug, PartialEq, Eq)]
 struct Asked {
     kind: OpKind,
@@ -61,7 +61,7 @@ impl Refusals {
         self.refused.iter().any(|asked| asked.kind == kind) && !self.worked.contains_key(&kind)
     }
 
-    /// Whether the code may refuse this, for what it refused before.
+    /// Whether the code may refuse this, judging by what it refused before.
     pub(crate) fn covers(&self, op: &Op) -> bool {
         if self.is_empty() {
             return false;
@@ -75,7 +75,7 @@ impl Refusals {
         };
         let mut refused = self.refused.iter().filter(|known| alike(known));
         refused.any(|known| {
-            // For its size: none as long ever worked. Or for its name.
+            // Refused for its size, if no value of that length ever worked; or for its name.
             let worked = self.worked.get(&known.kind);
             let for_size = worked.is_none_or(|longest| *longest < known.longest);
             let same_key = known.keys.iter().any(|key| asked.keys.contains(key));

@@ -1,5 +1,5 @@
-//! The code under test on the bench: powered up, worked, read out, with every promise checked
-//! that one power-up alone can break.
+//! Runs the code under test on a part: powers it up, applies operations and reads everything.
+//! Checks every promise that one power-up alone can break.
 
 use core::ops::Range;
 
@@ -11,12 +11,12 @@ use super::panics::caught;
 use crate::part::{Bias, Chip, DeviceTime, Geometry, Image, Part};
 use crate::subject::{Bounds, KeyNames, Op, Subject, Trouble, Work};
 
-/// Flash calls granted to one power-up before it counts as an endless loop, per byte of the part
-/// and at most. Code that scans the part byte by byte in a recovery and some operations stays
-/// below it.
+/// Flash calls granted to one power-up before it counts as an endless loop, per byte of the part,
+/// and at most. Code that scans the part byte by byte in a recovery and in some operations stays
+/// below this.
 const FUEL_PER_BYTE: u64 = 64;
 const MOST_FUEL: u64 = 1_000_000;
-/// The same for the long uncut life before the cuts.
+/// The same for the long uncut run before the cuts.
 const FUEL_OF_A_LIFE: u64 = 200_000_000;
 
 /// How an operation ended.
@@ -32,15 +32,15 @@ pub(crate) enum Ended {
 /// The most expensive recovery and the most expensive operation met.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct WorstCase {
-    /// Of one power-up until the settings can be read.
+    /// Work of one power-up until the settings can be read.
     pub open: Work,
     /// Bytes read in one power-up until the settings can be read.
     pub open_read_bytes: u64,
     /// Simulated device time of the longest power-up, in nanoseconds.
     pub open_time: DeviceTime,
-    /// Of one operation.
+    /// Work of one operation.
     pub op: Work,
-    /// How much work the power-ups took, and how often.
+    /// The distribution of the work that power-ups took.
     pub opens: WorkHistogram,
 }
 
@@ -57,13 +57,13 @@ impl WorstCase {
     }
 }
 
-/// A part on the bench, and what is needed to try and to judge a store on it.
+/// A part, and what is needed to run a store on it and to check its answers.
 pub(crate) struct Session<'run, S: Subject> {
     pub(crate) subject: &'run S,
     pub(crate) part: Part,
     keys: &'run KeyNames,
     bounds: Option<Bounds>,
-    /// Whether running full is no fault.
+    /// Whether the part may fill up.
     may_fill: bool,
     pub(crate) worst: WorstCase,
     /// For the wording of findings.
@@ -72,10 +72,11 @@ pub(crate) struct Session<'run, S: Subject> {
     /// Value read last; kept for its allocation.
     seen: Vec<u8>,
     listed: Vec<bool>,
-    /// Where the part has collateral damage: then less is owed, and what is seen is noted.
+    /// Where the part has collateral damage. With such damage less is owed, and what is seen is
+    /// noted.
     pub(crate) hit: Hit,
     pub(crate) noticed: Seen,
-    /// The settings that are known to stand in other sectors, by number; empty: none is.
+    /// Which settings are known to stand in other sectors, by number; empty if none is.
     pub(crate) apart: Vec<bool>,
 }
 
@@ -103,7 +104,7 @@ impl<'run, S: Subject> Session<'run, S> {
         }
     }
 
-    /// Grants what a whole uncut life takes.
+    /// Grants as many flash calls as a whole uncut run takes.
     pub(crate) fn long_life(mut self) -> Self {
         self.fuel = FUEL_OF_A_LIFE;
         self
@@ -134,22 +135,19 @@ impl<'run, S: Subject> Session<'run, S> {
         let opened = caught(|| self.subject.open(&self.part));
         if self.part.chip().is_off() {
             // Whatever the code did or said after the cut never happened.
-            return opened.map(|_| None).map_err(|panic| self.panicked("while coming up", &panic));
+            return opened.map(|_| None).map_err(|panic| self.panicked("while mounting", &panic));
         }
         let store = match opened {
             Ok(Ok(store)) => store,
             Ok(Err(trouble)) => {
-                self.check_part("while coming up")?;
-                let sentence = format!(
-                    "{} it does not come up: {}",
-                    self.when.cuts_in_words(),
-                    said(&trouble)
-                );
+                self.check_part("while mounting")?;
+                let sentence =
+                    format!("{} it fails to mount: {}", self.when.cuts_in_words(), said(&trouble));
                 return Err(died_or(&trouble, Breach::NotOpening, sentence));
             }
-            Err(panic) => return Err(self.panicked("while coming up", &panic)),
+            Err(panic) => return Err(self.panicked("while mounting", &panic)),
         };
-        self.check_part("while coming up")?;
+        self.check_part("while mounting")?;
         let work = self.work();
         self.worst.open = self.worst.open.max(work);
         self.worst.opens.note(work);
@@ -162,7 +160,7 @@ impl<'run, S: Subject> Session<'run, S> {
             worst.maximal_ns = worst.maximal_ns.max(time.maximal_ns);
         }
         if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.open)) {
-            let sentence = format!("coming up took {work}; stated are at most {}", bounds.open);
+            let sentence = format!("mounting took {work}; at most {} are stated", bounds.open);
             return Err(Finding::new(Breach::OverBounds, sentence));
         }
         Ok(Some(store))
@@ -188,7 +186,7 @@ impl<'run, S: Subject> Session<'run, S> {
             self.worst.op = self.worst.op.max(work);
             if let Some(bounds) = self.bounds.filter(|bounds| !work.within(bounds.op)) {
                 let what = op.kind();
-                let sentence = format!("one {what} took {work}; stated are at most {}", bounds.op);
+                let sentence = format!("one {what} took {work}; at most {} are stated", bounds.op);
                 return Err(Finding::new(Breach::OverBounds, sentence));
             }
             return Ok(Ended::Done);
@@ -210,8 +208,8 @@ impl<'run, S: Subject> Session<'run, S> {
         }
     }
 
-    /// Whether a part that runs full may refuse this operation for want of room: not one that
-    /// needs none, which is to delete and to replace a value by one that is no longer.
+    /// Checks that a full part may refuse this operation for lack of room. Deleting, and replacing
+    /// a value by one that is no longer, need no room and must not be refused.
     pub(crate) fn excuse(&self, op: &Op, oracle: &Oracle, values: &Values) -> Result<(), Finding> {
         let needs_room = match op {
             Op::Put { key, value } => {
@@ -249,7 +247,7 @@ impl<'run, S: Subject> Session<'run, S> {
                 if !self.hit.is_none() {
                     let allowed = oracle.allows(key, seen, values);
                     if allowed {
-                        // Keeps the allowed states few; it contradicts nothing.
+                        // This keeps the allowed states few; it contradicts none of them.
                         let _ = oracle.read(key, seen, values);
                     }
                     let written = seen.is_none_or(|value| values.is_written(key, value));
@@ -275,7 +273,7 @@ impl<'run, S: Subject> Session<'run, S> {
         }
     }
 
-    /// What is owed of a value that was read behind collateral damage.
+    /// Checks a value that was read after collateral damage.
     fn read_hurt(
         &mut self,
         key: u16,
@@ -285,7 +283,7 @@ impl<'run, S: Subject> Session<'run, S> {
     ) -> Result<(), Finding> {
         if !written {
             let (after, name) = (self.when.cuts_in_words(), self.keys.name(key));
-            let sentence = format!("{after} {name} reads as what was never written to it");
+            let sentence = format!("{after} {name} reads as data that was never written to it");
             return Err(Finding::new(Breach::Invented, sentence));
         }
         self.noticed.lost |= !allowed && absent;
@@ -293,12 +291,12 @@ impl<'run, S: Subject> Session<'run, S> {
         self.stays_within(key, allowed)
     }
 
-    /// Whether a setting is known to stand in another sector than the one hit.
+    /// Whether a setting is known to stand outside the sector that was hit.
     fn stands_apart(&self, key: u16) -> bool {
         self.apart.get(usize::from(key)).is_some_and(|apart| *apart)
     }
 
-    /// What stands in another sector than the one hit must read right.
+    /// A setting outside the sector that was hit must read right.
     fn stays_within(&mut self, key: u16, right: bool) -> Result<(), Finding> {
         if !self.stands_apart(key) {
             return Ok(());
@@ -309,13 +307,13 @@ impl<'run, S: Subject> Session<'run, S> {
         }
         let (after, name) = (self.when.cuts_in_words(), self.keys.name(key));
         let sentence = format!(
-            "{after} {name} is lost or older, and stands in another sector than the one hit"
+            "{after} {name} is lost or older, although it stands in a sector that was not hit"
         );
         Err(Finding::new(Breach::Escaped, sentence))
     }
 
-    /// Which settings are there and served from other sectors than those hit, and not from what coming
-    /// up has written. Code that answers from RAM does not tell.
+    /// Which settings are present and served from sectors that were not hit, and not from what
+    /// coming up has written. Code that answers from RAM does not show this.
     pub(crate) fn find_apart(&mut self, store: &mut S::Store, hit: Hit) -> Vec<bool> {
         let geometry = self.part.chip().geometry();
         let steps = self.part.chip_mut().take_steps();
@@ -337,8 +335,8 @@ impl<'run, S: Subject> Session<'run, S> {
         .collect()
     }
 
-    /// Whether the code may refuse to come up on this part: no setting is known to stand apart from
-    /// what was hit.
+    /// Whether the code may refuse to come up on this part: no setting is known to stand outside
+    /// the sectors that were hit.
     pub(crate) fn is_excused(&self, finding: &Finding, apart: &[bool]) -> bool {
         finding.breach == Breach::NotOpening
             && !self.hit.is_none()
@@ -388,7 +386,7 @@ impl<'run, S: Subject> Session<'run, S> {
                 self.check_part("listing the names")?;
                 wrong = None;
             }
-            // A damaged name may be listed, but no value be served under it.
+            // A damaged name may be listed, but no value may be served under it.
             Some(Ok(())) if !self.hit.is_none() => {
                 self.noticed.names |= wrong.take().is_some();
                 wrong = strange.and_then(|name| self.serves(store, &name));
@@ -419,7 +417,7 @@ impl<'run, S: Subject> Session<'run, S> {
         }
     }
 
-    /// What is wrong if a value is served under a name that nobody wrote.
+    /// The finding if a value is served under a name that was never written.
     fn serves(&mut self, store: &mut S::Store, name: &str) -> Option<String> {
         match caught(|| self.subject.get(store, name, &mut self.seen)) {
             Ok(Ok(true)) => Some(format!("'{name}' has a value but was never written")),
@@ -428,7 +426,7 @@ impl<'run, S: Subject> Session<'run, S> {
         }
     }
 
-    /// What the part has to complain about.
+    /// Contract violations and endless loops that the part has noticed.
     fn check_part(&self, during: &str) -> Result<(), Finding> {
         let chip = self.part.chip();
         if let Some(violation) = chip.violations().first() {
@@ -446,10 +444,10 @@ impl<'run, S: Subject> Session<'run, S> {
 
     fn panicked(&self, during: &str, message: &str) -> Finding {
         if self.part.chip().is_given_up() {
-            // What it did first may be another thing that is wrong.
+            // What the code did before may be wrong in another way.
             return self.check_part(during).err().unwrap_or_else(|| {
                 let sentence =
-                    format!("{during}: it repeats calls of the part that fail, without end");
+                    format!("{during}: it repeats failing calls of the part without end");
                 Finding::new(Breach::Endless, sentence)
             });
         }
@@ -457,7 +455,7 @@ impl<'run, S: Subject> Session<'run, S> {
     }
 }
 
-/// A trouble in words.
+/// A [`Trouble`] in words.
 pub(crate) fn said(trouble: &Trouble) -> String {
     match trouble {
         Trouble::PowerOff => "it says the power is off, which it is not".to_owned(),
@@ -470,7 +468,7 @@ pub(crate) fn said(trouble: &Trouble) -> String {
     }
 }
 
-/// What a trouble stands for: a breach, if the code did not die of it.
+/// The finding that a [`Trouble`] amounts to: `breach`, unless the code died.
 fn died_or(trouble: &Trouble, breach: Breach, sentence: String) -> Finding {
     match trouble {
         Trouble::Crashed(_) => Finding::new(Breach::Panicked, sentence),

@@ -1,8 +1,8 @@
-//! What images showed that were judged before.
+//! What images that were judged before have shown.
 //!
-//! Sequences that differ in the last operation alone leave the same images over and over: both erase a
-//! sector before they write anything of their own. What such an image shows need not be looked at
-//! again, but whether each history allows it.
+//! Sequences that differ only in their last operation leave many equal images, for example when
+//! both erase a sector before they write anything. What the code reports on such an image need not
+//! be determined again; only whether each history allows it.
 
 use rapidhash::RapidHashMap;
 
@@ -14,10 +14,10 @@ use crate::part::Step;
 /// An image, and how its marginal cells read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Look {
-    /// Two different images share one with a chance of about 2^-128.
+    /// Two different images share a fingerprint with a probability of about 2^-128.
     pub(crate) image: Fingerprint,
     pub(crate) pick: BiasPick,
-    /// What the pick is salted with; the same for all images without marginal cells.
+    /// Seed of the pick; the same for all images without marginal cells.
     pub(crate) seed: u64,
 }
 
@@ -28,11 +28,11 @@ pub(crate) struct Shown {
     pub(crate) reading: ReadingId,
 }
 
-/// Number of a recovery, of the values of all settings.
+/// Number of a recovery, and of the values of all settings.
 pub(crate) type RecoveryId = u32;
 pub(crate) type ReadingId = u32;
 
-/// What was shown by images in which nothing is wrong, under every history that they had so far.
+/// What images have shown that passed under every history they had so far.
 ///
 /// For histories of one subject on one geometry with the same names of settings.
 #[derive(Debug, Default)]
@@ -46,12 +46,12 @@ pub(crate) struct Cache {
 }
 
 impl Cache {
-    /// The number of a recovery that wrote this.
+    /// The number of the recovery that consists of these steps.
     fn recovery(&mut self, steps: &[Step]) -> RecoveryId {
         number_of(&mut self.recoveries, steps)
     }
 
-    /// The number of what was read, if that leaves one state alone.
+    /// The number of what was read, if that leaves a single state.
     fn reading(&mut self, read: &Oracle, values: &Values) -> Option<ReadingId> {
         let mut states = read.states();
         let (state, None) = (states.next()?, states.next()) else { return None };
@@ -59,7 +59,7 @@ impl Cache {
         Some(number_of(&mut self.readings, self.bytes.as_slice()))
     }
 
-    /// What remains of the states that are allowed if this is read; `None`: it contradicts them.
+    /// What remains of the allowed states if this is read; `None` if it contradicts them.
     fn explained(
         &mut self,
         reading: ReadingId,
@@ -67,7 +67,7 @@ impl Cache {
         values: &Values,
     ) -> Option<Oracle> {
         let mut read = allowed.clone();
-        // What was read before was read in an earlier power-up.
+        // What was read so far was read in an earlier power-up.
         read.cut();
         read.keep(|state| {
             self.write_down(state, values);
@@ -105,13 +105,13 @@ pub(crate) struct Owed<'trace> {
     pub(crate) number: u32,
 }
 
-/// A memory as one history sees it.
+/// A cache as one history sees it.
 #[derive(Debug)]
 pub(crate) struct Recall<'cache> {
     cache: &'cache mut Cache,
-    /// Of what is owed and what was read: what remains; `None` if one contradicts the other.
+    /// By what is owed and what was read: what remains, or `None` if the two contradict each other.
     explained: RapidHashMap<(u32, ReadingId), Option<OracleId>>,
-    /// Of what remains: what was read.
+    /// By what remains: what was read.
     readings: RapidHashMap<OracleId, Option<ReadingId>>,
 }
 
@@ -120,8 +120,8 @@ impl<'cache> Recall<'cache> {
         Self { cache, explained: RapidHashMap::default(), readings: RapidHashMap::default() }
     }
 
-    /// The recovery of an image that was judged before, and what remains of what it owes here; `None`
-    /// if it was not, or contradicts that.
+    /// The recovery of an image that was judged before, and what remains of what it owes here.
+    /// `None` if it was not judged before, or if what it showed contradicts what it owes.
     pub(crate) fn shown(
         &mut self,
         look: &Look,
@@ -137,7 +137,7 @@ impl<'cache> Recall<'cache> {
         explained.map(|remains| (recovery, remains))
     }
 
-    /// Numbers for a recovery and what remains behind it; and both as what an image showed, if it showed
+    /// Numbers of a recovery and of what remains after it, and both together if the image showed
     /// all settings.
     pub(crate) fn enter(
         &mut self,
@@ -153,7 +153,7 @@ impl<'cache> Recall<'cache> {
         (recovery, number, reading.map(|reading| Shown { recovery, reading }))
     }
 
-    /// Remembers an image in which nothing is wrong.
+    /// Remembers an image that passed.
     pub(crate) fn keep(&mut self, look: Look, shown: Shown) {
         self.cache.shown.insert(look, shown);
     }
@@ -191,7 +191,7 @@ mod tests {
         let explained = cache.explained(reading, &allowed, &second).unwrap();
         allowed.ok();
         assert_eq!(explained, allowed);
-        // The same value of another setting is something else.
+        // The same value of another setting is a different reading.
         let mut third = Oracle::new(2);
         third.invoke(&Effect::of(&put(0, b"new"), &mut second));
         assert_eq!(cache.explained(reading, &third, &second), None);

@@ -7,20 +7,21 @@ use std::time::{Duration, Instant};
 
 use crate::check::finding::{Breach, Finding, Signature};
 use crate::report::{Counts, Report};
+use crate::subject::counted;
 
 /// How far a run is, to be read by another thread while it works.
 #[derive(Debug, Default)]
 pub struct Progress {
-    /// Cut points or runs of the plan; 0 while the baseline runs.
+    /// Cut points or runs in the plan; 0 while the baseline runs.
     pub planned: AtomicU64,
-    /// Of these, done.
+    /// How many of them are done.
     pub done: AtomicU64,
     /// Power cuts made so far.
     pub cuts: AtomicU64,
     /// Images judged so far.
     pub judged: AtomicU64,
-    /// Distinct images so far; those met at several cut points are counted at each until the
-    /// report.
+    /// Distinct images so far. Until the report, an image met at several cut points is counted at
+    /// each.
     pub distinct: AtomicU64,
     /// Failing images so far.
     pub violating: AtomicU64,
@@ -34,14 +35,14 @@ pub(crate) struct Clock<'run> {
     deadline: Option<Instant>,
     pub(crate) progress: &'run Progress,
     late: AtomicBool,
-    /// Whether the progress is told in cut points.
+    /// Whether progress is counted in cut points.
     pub(crate) counts_points: bool,
-    /// How often the code did not come back in time, by signature.
+    /// How often the code did not return in time, by signature.
     timeouts: Mutex<BTreeMap<Signature, u32>>,
 }
 
-/// So many images that end in a timeout are judged per signature before the cut point of a further one is
-/// left at it, and so many in all before the run is: each costs seconds.
+/// After this many timeouts with the same signature a cut point is abandoned, and after `TIMEOUTS`
+/// of any signature the run is: each costs seconds.
 const TIMEOUTS_ALIKE: u32 = 2;
 
 const TIMEOUTS: u32 = 20;
@@ -53,14 +54,14 @@ impl<'run> Clock<'run> {
         Self { deadline, progress, late, counts_points: true, timeouts: Mutex::default() }
     }
 
-    /// The same for a plan that tells its progress in workloads.
+    /// A clock for a plan that counts its progress in workloads.
     pub(crate) fn of_workloads(&self) -> Self {
         let late = AtomicBool::new(self.is_up());
         let Self { deadline, progress, .. } = *self;
         Self { deadline, progress, late, counts_points: false, timeouts: Mutex::default() }
     }
 
-    /// Notes what was found. Whether to go on with this cut point.
+    /// Notes a finding. Returns whether to go on with this cut point.
     pub(crate) fn goes_on(&self, finding: &Finding, signature: &Signature) -> bool {
         if !finding.timed_out {
             return true;
@@ -75,7 +76,7 @@ impl<'run> Clock<'run> {
         goes_on
     }
 
-    /// Adds to a reason what timeouts left undone.
+    /// Adds to a reason what was left undone because of timeouts.
     fn explain(&self, reason: &mut String) {
         let timeouts = self.timeouts.lock().unwrap_or_else(PoisonError::into_inner);
         let sum: u32 = timeouts.values().sum();
@@ -83,24 +84,25 @@ impl<'run> Clock<'run> {
             return;
         }
         reason.push_str(&format!(
-            "; the code did not come back in time in {sum} images, and where that was known not every cut was made"
+            "; the code did not return in time in {}; where that happened, not every cut was made",
+            counted(sum.into(), "image")
         ));
     }
 
-    /// Writes into a report what a run came to that was planned in these units.
+    /// Writes the result of a run into its report. `units` are what the run was planned in.
     pub(crate) fn conclude(&self, report: &mut Report, counts: Counts, found: bool, units: &str) {
         (report.verdict, report.reason) = counts.outcome(found, units);
         self.explain(&mut report.reason);
         report.counts = counts;
     }
 
-    /// Whether this is a crash in a run that somebody is ending, and who may have ended the code under
-    /// test as well.
+    /// Whether this is a crash while the user is ending the run. The same signal may have ended the
+    /// code under test.
     pub(crate) fn excuses(&self, finding: &Finding) -> bool {
         finding.breach == Breach::Panicked && self.progress.stop.load(Ordering::Relaxed)
     }
 
-    /// Whether the time is up or somebody asked to stop. Once true it stays true.
+    /// Whether the time is up or the user asked to stop. Once true it stays true.
     pub(crate) fn is_up(&self) -> bool {
         if self.late.load(Ordering::Relaxed) {
             return true;

@@ -20,8 +20,8 @@ struct Row {
     sum_of: Bits,
 }
 
-/// Tears of `step` on `image` behind which the check of the record holds although it is not the
-/// record that was programmed; none if the subject names no linear check.
+/// Tears of `step` on `image` after which the check of the record holds although the record is not
+/// the one that was programmed. None if the subject names no linear check.
 pub(crate) fn collisions<S: Subject>(subject: &S, image: &Image, step: &Step) -> Vec<Tear> {
     let Step::Program { at, data } = step else { return Vec::new() };
     let Some(checked) = subject.linear_check(data) else { return Vec::new() };
@@ -42,7 +42,7 @@ pub(crate) fn collisions<S: Subject>(subject: &S, image: &Image, step: &Step) ->
         torn[byte] = data[byte];
         row.sum_of[number / 64] |= 1 << (number % 64);
         for known in &rows {
-            // Every row is alone in having its highest bit.
+            // No two rows have the same highest bit.
             if row.column & 1 << known.column.ilog2() != 0 {
                 row.column ^= known.column;
                 row.sum_of.iter_mut().zip(&known.sum_of).for_each(|(mine, other)| *mine ^= other);
@@ -62,7 +62,7 @@ pub(crate) fn collisions<S: Subject>(subject: &S, image: &Image, step: &Step) ->
             let (byte, mask) = places[number as usize];
             passes[byte] |= mask;
         }
-        // Not so if the check is not linear after all.
+        // This fails if the check is not linear after all.
         if subject.residue(&passes) == whole {
             found.push(Tear::all_but(undone.into_boxed_slice()));
             if found.len() == MOST {
@@ -79,7 +79,7 @@ mod tests {
     use crate::part::{Geometry, Part};
     use crate::subject::{KeyNames, Op, Trouble};
 
-    /// Programs end in a check of so many bytes.
+    /// Programs end in a check of this many bytes.
     struct Checked(usize, fn(&[u8]) -> u64);
 
     impl Subject for Checked {
@@ -138,7 +138,7 @@ mod tests {
     #[test]
     fn a_crc_in_the_same_program_is_fooled() {
         let subject = Checked(4, crc);
-        // 16 bytes with 8 zeros each and the check are some 144 zeros: 32 of them are needed.
+        // The 16 bytes and the check have some 144 bits to clear; 32 of them are needed.
         let left = torn(&subject, b"outlasts a cut!!");
         assert_eq!(left.len(), MOST);
         for bytes in left {

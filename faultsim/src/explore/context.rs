@@ -12,23 +12,23 @@ use crate::config::{Config, Systematic};
 use crate::history::path::CutPick;
 use crate::part::{FaultClass, Geometry, Image, Level, Tears};
 use crate::report::{beyond, left_out};
-use crate::subject::{Change, Op, OpKind, Subject};
+use crate::subject::{Change, Op, OpKind, Subject, counted};
 use crate::workload::{Workload, mixed};
 
-/// How many tears are left out behind the first cut: of the steps of a recovery at the second
-/// cut, third cut and so on, about one in so many is tried.
+/// About one in this many tears of a step in a recovery is tried, at the first cut, at the second
+/// one, and from the third one on.
 const THIN_BY_CUTS: [u32; 3] = [1, 24, 96];
-/// So many times fewer in the operations between the first cut and the second.
+/// In the operations after the first recovery, tears are thinned out by this factor in addition.
 const THIN_IN_OPERATIONS: u32 = 4;
-/// Of the groups of recoveries that did the same, so many times fewer have further cuts made in
-/// them behind the second cut and later.
+/// From the second cut on, further cuts are made in this many times fewer groups of equal
+/// recoveries.
 pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
-/// Of the images whose recovery did and reported what another's did, one in so many goes on writing
-/// all the same.
+/// One in this many of the images whose recovery did and reported the same as another's is written
+/// to all the same.
 const FOLLOWED_ONE_IN: u64 = 8;
 /// The same in a thrifty plan.
 pub(crate) const FOLLOWED_ONE_IN_THRIFTY: u64 = 64;
-/// More cuts than this in one history are left to the deep mode.
+/// Histories with more cuts are left to the random lives.
 const MOST_CUTS: u32 = 32;
 
 /// What a systematic run works on.
@@ -42,13 +42,13 @@ pub(crate) struct Context<'run, S: Subject> {
     pub(crate) workload: &'run Workload,
 }
 
-/// The same with everything worked out that all cut points share.
+/// What the uncut run has shown, and everything else that all cut points share.
 #[derive(Debug)]
 pub(crate) struct Prepared {
     pub(crate) values: Values,
     /// What follows a cut, by number of cuts so far and setting.
     continuations: Vec<Vec<Script>>,
-    /// Writes that go round all settings, to turn over every sector.
+    /// Writes that go round all settings, to rewrite every sector.
     pub(crate) rewrite_all: Script,
     /// For a workload without settings.
     nothing: Script,
@@ -56,7 +56,7 @@ pub(crate) struct Prepared {
 }
 
 impl<'run, S: Subject> Context<'run, S> {
-    /// What a configuration says about a part, with one of its workloads.
+    /// The context of a configuration with one of its workloads.
     pub(crate) const fn new(
         config: &'run Config,
         subject: &'run S,
@@ -69,41 +69,44 @@ impl<'run, S: Subject> Context<'run, S> {
 
     pub(crate) fn not_explored(&self) -> Vec<String> {
         let plan = self.plan;
-        let mut list = vec![format!("histories with more than {} cuts", self.depth())];
+        let mut list =
+            vec![format!("histories with more than {}", counted(self.depth().into(), "cut"))];
         if plan.thin > 1 {
             list.push(format!("about {} of {} tears per step", plan.thin - 1, plan.thin));
         }
         if self.depth() > 1 {
             list.push(format!(
-                "behind the first cut, most tears of a step: about one in {} is tried at the \
-                 second cut, one in {} from the third on",
+                "most tears of a step after the first cut: about 1 in {} is tried at the second \
+                 cut, 1 in {} from the third cut on",
                 THIN_BY_CUTS[1], THIN_BY_CUTS[2]
             ));
         }
         if self.depth() > 1 && plan.group {
-            list.push("cuts in recoveries that another, equal one stands for".to_owned());
+            list.push(
+                "cuts in recoveries that are equal to one in which they were made".to_owned(),
+            );
         }
         if self.depth() > 1 && plan.group {
             let first = plan.sample.max(1);
             list.push(format!(
-                "of the kinds of recovery, further cuts are made in one of {first} behind the first \
-                 cut and in one of {} behind later ones",
+                "cuts in most kinds of recovery: they are made in 1 of {first} after the first \
+                 cut, and in 1 of {} after later ones",
                 first as usize * GROUPS_PER_SAMPLE
             ));
             list.push(format!(
-                "of the images whose recovery did what another's did, one of {FOLLOWED_ONE_IN} \
-                 goes on writing"
+                "writing after most recoveries that did the same as another one: it is tried on \
+                 1 in {FOLLOWED_ONE_IN} images"
             ));
         }
         if self.subject.is_on_bus() {
             list.push(
-                "cuts in commands, and what a reset of the microcontroller alone leaves other than a \
-                 state drawn from the image: the random lives make these"
+                "cuts within bus commands, and what a reset of the microcontroller alone leaves \
+                 other than a state drawn from the image: the random lives make these"
                     .to_owned(),
             );
         }
         if plan.without != Mechanisms::NONE {
-            list.push(format!("what is switched off: {}", plan.without));
+            list.push(format!("mechanisms that are switched off: {}", plan.without));
         }
         list.extend(left_out(Some(self.workload.longest_value())));
         list.push(beyond(self.level).to_owned());
@@ -132,7 +135,7 @@ impl<'run, S: Subject> Context<'run, S> {
         Ok(Prepared { values, continuations, rewrite_all, nothing: Script::default(), baseline })
     }
 
-    /// Every `thin`-th tear after so many cuts, counting the one to come.
+    /// The thinning of tears at cut number `cuts`, counted from 1.
     fn thin(&self, cuts: usize, what: Option<What>) -> u32 {
         let by_cuts = THIN_BY_CUTS[cuts.clamp(1, THIN_BY_CUTS.len()) - 1];
         let by_place = match what {
@@ -157,18 +160,18 @@ impl<'run, S: Subject> Context<'run, S> {
         }
     }
 
-    /// How often an image is written on although its recovery is a known one: one in so many.
+    /// One in this many images is written to although its recovery is a known one.
     pub(crate) const fn followed_one_in(&self) -> u64 {
         if self.plan.thrifty { FOLLOWED_ONE_IN_THRIFTY } else { FOLLOWED_ONE_IN }
     }
 
-    /// How the marginal cells of an image read, one way per power-up to be tried.
+    /// The ways in which the marginal cells of an image read, one for each power-up to be tried.
     pub(crate) fn picks(&self, image: &Image, cuts: usize, cut: CutPick) -> &'static [BiasPick] {
         let all = BiasPick::list(image.has_marginal(), cuts, cut.tear);
         if !self.plan.thrifty {
             return all;
         }
-        // The number of the tear alone would pair each pattern with one way.
+        // The number of the tear alone would always pair the same pattern with the same reading.
         let at = mixed(u64::from(cut.tear) ^ u64::from(cut.step) << 32) as usize % all.len();
         all.get(at..=at).unwrap_or(all)
     }
@@ -195,7 +198,7 @@ impl<'run, S: Subject> Context<'run, S> {
         of_round.and_then(|scripts| scripts.get(about)).unwrap_or(&prepared.nothing)
     }
 
-    /// The operation that the first cut interrupts, if it does.
+    /// The operation that the first cut interrupts, if it interrupts one.
     pub(crate) fn in_flight(&self, trace: &Trace, cut: &CutPick) -> Option<OpKind> {
         let segment = trace.segment(cut.step as usize)?;
         match segment.what {

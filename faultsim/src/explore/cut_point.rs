@@ -1,5 +1,5 @@
-//! One cut point of a systematic run, worked through alone: all its tears, the recoveries behind
-//! them, and the cuts in those.
+//! One cut point of a systematic run, worked through on its own: all its tears, the recoveries
+//! after them, and the cuts in those.
 
 use std::collections::VecDeque;
 use std::sync::atomic::Ordering;
@@ -34,8 +34,8 @@ struct Representative {
     judged: Judged,
 }
 
-/// How an image came about: the cuts before the last one, how marginal cells read behind them or
-/// behind the last one, and what of the rig all of it took.
+/// How an image came about: the cuts before the last one, how marginal cells read after them or
+/// after the last one, and the mechanisms of the rig that all of it took.
 #[derive(Clone, Copy)]
 struct Before<'cuts> {
     cuts: &'cuts [CutPick],
@@ -58,7 +58,7 @@ impl Default for Before<'_> {
     }
 }
 
-/// One cut point of the workload and everything behind it.
+/// One cut point of the workload and everything that follows from it.
 pub(crate) struct CutPoint<'job, 'run, S: Subject> {
     context: &'job Context<'run, S>,
     prepared: &'job Prepared,
@@ -123,11 +123,11 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
     fn expand(&mut self, from: Representative) -> bool {
         let Representative { mut image, pick, cuts, mechanisms, hit, judged } = from;
         let without = self.context.plan.without;
-        // Operations behind the second cut and later are left to the deep mode.
+        // Operations after the second cut and later ones are left to the random lives.
         let later = cuts.len() == 1 && !without.has(Mechanism::Later);
         let last = if later { judged.trace.steps.len() } else { judged.recovery_steps };
         (0..=last).all(|at| {
-            // Behind the recovery, only a cut between operations.
+            // After the recovery, only a cut between operations.
             let between = at == last;
             let nested = at < judged.recovery_steps;
             let mechanism = if nested { Mechanism::Nested } else { Mechanism::Later };
@@ -148,7 +148,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         })
     }
 
-    /// Tears one step in all ways and visits what that leaves; then does the step, so that
+    /// Tears one step in all ways and visits what that leaves; then completes the step, so that
     /// `image` is ready for the next one. Returns whether to go on.
     fn cut(
         &mut self,
@@ -170,7 +170,8 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         let step = trace.steps.get(at).filter(|_| !between);
         let reach = step.map_or(0..0, |step| step.reach(self.context.geometry, self.context.level));
         self.interner.around(image, reach.clone(), tears.list.len());
-        // What follows is copied among images that differ by this step and the recovery alone.
+        // From here on copies are made between images that differ only by this step and its
+        // recovery.
         image.become_origin();
         let mut torn = image.clone();
         for (number, (tear, class)) in (0..).zip(&tears.list) {
@@ -227,7 +228,8 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             progress.distinct.fetch_add(1, Ordering::Relaxed);
         }
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
-        // What is behind collateral damage owes less, and stands for nothing that owes all.
+        // After collateral damage an image owes less, so it cannot stand for one that owes
+        // everything.
         let number = 2 * self.oracles.number(allowed) + u32::from(!hit.is_none());
         let owed = Owed { allowed, number };
         for &pick in self.context.picks(image, cuts.len() + 1, cut) {
@@ -240,9 +242,12 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             }
             self.result.counts.judged += 1;
             progress.judged.fetch_add(1, Ordering::Relaxed);
-            // Before each: one of a program that hangs takes seconds.
+            // Checked before each image: with a program that hangs, one takes seconds.
             if self.clock.is_up() {
                 return false;
+            }
+            if let Some(count) = self.result.counts.judged_by_cuts.get_mut(cuts.len()) {
+                *count += 1;
             }
             let mechanisms =
                 pick.mechanism().map_or(mechanisms, |mechanism| mechanisms.with(mechanism));
@@ -254,8 +259,8 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         true
     }
 
-    /// Judges one image in one reading, unless it showed before what it owes here and nothing more is wanted of
-    /// it. Returns whether to go on.
+    /// Judges one image in one reading, unless it is known to show what it owes here and nothing
+    /// more is wanted of it. Returns whether to go on.
     fn judge_one(
         &mut self,
         (id, image): (ImageId, &Image),
@@ -269,9 +274,6 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         let base = &prepared.baseline.trace;
         let number_of_cuts = cuts.len() + 1;
         let first = cuts.first().unwrap_or(&cut);
-        if let Some(count) = self.result.counts.judged_by_cuts.get_mut(cuts.len()) {
-            *count += 1;
-        }
         let seed = cut.seed(context.seed);
         let sample = Sample {
             plan: context.plan,
@@ -332,18 +334,15 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             }
             Err(finding) if self.clock.excuses(&finding) => false,
             Err(finding) => {
-                let signature = Signature {
-                    breach: finding.breach,
-                    operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
-                    interrupted: interrupted(trace, &cut, !cuts.is_empty()),
-                };
+                let interrupted = interrupted(trace, &cut, !cuts.is_empty());
+                let signature = Signature::of(&finding, in_flight, interrupted);
                 self.note(finding, signature, cut, before)
             }
         }
     }
 
-    /// The key under which an image in this reading can be known already; none if what it shows
-    /// stands for no other.
+    /// The key under which the cache may know an image in this reading; `None` if it is not to be
+    /// looked up.
     fn look(
         &self,
         (id, image): (ImageId, &Image),
@@ -354,13 +353,13 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         if !hit.is_none() || !self.context.plan.merge_equal {
             return None;
         }
-        // One is kept for each number of an image.
+        // There is one fingerprint for each image number.
         let fingerprint = *self.result.fingerprints.get(id as usize)?;
         let seed = if image.has_marginal() { seed } else { 0 };
         Some(Look { image: fingerprint, pick, seed })
     }
 
-    /// Keeps what is wrong with an image. Returns whether to go on.
+    /// Keeps a finding about an image. Returns whether to go on.
     fn note(
         &mut self,
         finding: Finding,

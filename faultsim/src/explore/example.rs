@@ -1,4 +1,4 @@
-//! What exploring brings home, and when to stop.
+//! The results of exploring, and when to stop.
 
 use std::collections::BTreeMap;
 
@@ -9,7 +9,7 @@ use crate::config::Config;
 use crate::history::path::Path;
 use crate::report::{Counts, WorstCase};
 
-/// The simplest example of a signature, and how many there are.
+/// The simplest example of a signature, and how many images have that signature.
 #[derive(Clone, Debug)]
 pub(crate) struct Example {
     pub(crate) count: u64,
@@ -19,7 +19,7 @@ pub(crate) struct Example {
 
 pub(crate) type Examples = BTreeMap<Signature, Example>;
 
-/// What one job brings home.
+/// The result of one cut point.
 #[derive(Debug, Default)]
 pub(crate) struct PointResult {
     pub(crate) counts: Counts,
@@ -30,7 +30,7 @@ pub(crate) struct PointResult {
     pub(crate) finished: bool,
 }
 
-/// What all jobs of a workload brought home.
+/// The results of all cut points of a workload.
 #[derive(Debug)]
 pub(crate) struct Explored {
     /// Without the number of distinct images.
@@ -43,7 +43,7 @@ pub(crate) struct Explored {
 }
 
 impl Explored {
-    /// Of so many cut points, none of which was explored yet.
+    /// The results of `planned` cut points of which none was explored yet.
     pub(crate) fn none_of(planned: u64) -> Self {
         Self {
             counts: Counts { planned, ..Counts::default() },
@@ -54,7 +54,7 @@ impl Explored {
         }
     }
 
-    /// Adds what a cut point showed. Of examples alike the one with the fewest cuts stays.
+    /// Adds the result of a cut point. The example with the fewest cuts stays for each signature.
     pub(crate) fn add(&mut self, mut result: PointResult) {
         for (mechanisms, images) in result.kills {
             self.kills.entry(mechanisms).or_insert(self.counts.judged + images);
@@ -80,8 +80,8 @@ impl Explored {
     }
 }
 
-/// For each set of parts of the rig that a failing image took: how many images were judged up
-/// to the first one. Within a job until the report.
+/// For each set of mechanisms that a failing image took: how many images were judged up to the
+/// first one. Counted within a cut point until the report.
 pub(crate) type Kills = BTreeMap<Mechanisms, u64>;
 
 /// When to stop before the end.
@@ -94,7 +94,7 @@ pub(crate) enum Stop<'run> {
 }
 
 impl Stop<'_> {
-    /// As the configuration has it.
+    /// As the configuration says.
     pub(crate) const fn of(config: &Config) -> Self {
         if config.stop_at_first { Self::AtFirst } else { Self::Never }
     }

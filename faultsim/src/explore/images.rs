@@ -1,4 +1,4 @@
-//! "Seen before?" answered exactly: images are compared by content, page by page, never by a
+//! Recognises images that were seen before. They are compared by content, page by page, never by a
 //! hash alone.
 
 use core::hash::Hash;
@@ -14,17 +14,18 @@ use crate::part::{Image, Marginal};
 pub(crate) type ImageId = u32;
 
 /// 128-bit digest of an image, for counting distinct images over the whole run. Two different
-/// images share one with a chance of about 2^-128. Also tells whether another history left it.
+/// images share one with a probability of about 2^-128. It also tells whether another history left
+/// the same image.
 pub(crate) type Fingerprint = u128;
 
-/// Keeps one of each, and at most so many.
+/// Keeps one of each value, and at most `most` of them.
 fn keep_distinct<T: Ord + Send>(values: &mut Vec<T>, most: usize) {
     values.par_sort_unstable();
     values.dedup();
     values.truncate(most);
 }
 
-/// Counts distinct values up to a limit. What is new is sorted in now and then, so that memory is
+/// Counts distinct values up to a limit. New values are sorted in now and then, so that memory is
 /// bounded.
 #[derive(Debug)]
 pub(crate) struct Distinct<T> {
@@ -43,7 +44,7 @@ impl<T: Ord + Send> Distinct<T> {
         self.values.extend(values);
     }
 
-    /// Sorts in what is new, if there are enough of them beside those that are sorted.
+    /// Sorts in the new values if there are enough of them, given how many are sorted already.
     pub(crate) fn sort_in(&mut self, enough: impl FnOnce(usize) -> usize) {
         if self.values.len() - self.sorted >= enough(self.sorted) {
             keep_distinct(&mut self.values, self.most);
@@ -68,17 +69,17 @@ pub(crate) struct Interner {
     pages: Pages,
     marginal: RapidHashMap<Vec<Marginal>, u32>,
     images: RapidHashMap<Box<[(u32, u32)]>, ImageId>,
-    /// What the images have in common that are entered next.
+    /// What the images that are entered next have in common.
     around: Around,
     /// Differences of the image in hand; kept for its allocation.
     differences: Vec<(u32, u32)>,
 }
 
-/// All contents of pages that were met.
+/// All page contents that were met.
 #[derive(Debug, Default)]
 struct Pages {
     list: Vec<Page>,
-    /// Their bytes, one behind the other.
+    /// Their bytes, one page after the other.
     bytes: Vec<u8>,
     /// The newest one with this hash.
     newest: RapidHashMap<u64, u32>,
@@ -93,14 +94,14 @@ struct Page {
     same_hash: Option<u32>,
 }
 
-/// Images that differ within a range of pages alone.
+/// Images that differ only within a range of pages.
 #[derive(Debug, Default)]
 struct Around {
     within: Range<u32>,
-    /// Differences to the base before and behind these pages.
+    /// Differences to the base before and after these pages.
     before: Vec<(u32, u32)>,
-    behind: Vec<(u32, u32)>,
-    /// Sum of the digests, with those of the base in the pages.
+    after: Vec<(u32, u32)>,
+    /// Sum of the digests, with the base's own digests for these pages.
     sum: Fingerprint,
 }
 
@@ -129,13 +130,13 @@ impl Interner {
         interner
     }
 
-    /// From here on images are entered that differ from `image` in marginal cells and in the pages
-    /// of these bytes alone; about so many.
+    /// The images that are entered from here on, about `count` of them, differ from `image` only in
+    /// marginal cells and in the pages of these bytes.
     pub(crate) fn around(&mut self, image: &Image, bytes: Range<usize>, count: usize) {
         let mut around = std::mem::take(&mut self.around);
         around.within = image.pages_of(bytes);
         around.before.clear();
-        around.behind.clear();
+        around.after.clear();
         around.sum = self.base_sum;
         for (index, page, of_base) in image.differing(&self.base) {
             if page == of_base || around.within.contains(&index) {
@@ -144,7 +145,7 @@ impl Interner {
             let id = self.pages.number(page);
             around.sum = around.sum.wrapping_add(self.change(index, id));
             let place =
-                if index < around.within.start { &mut around.before } else { &mut around.behind };
+                if index < around.within.start { &mut around.before } else { &mut around.after };
             place.push((index, id));
         }
         self.around = around;
@@ -163,7 +164,7 @@ impl Interner {
             }
         }
         let own = self.around.before.len()..differences.len();
-        differences.extend_from_slice(&self.around.behind);
+        differences.extend_from_slice(&self.around.after);
         if image.marginal() != self.base.marginal() {
             differences.push((MARGINAL, number_of(&mut self.marginal, image.marginal())));
         }
@@ -184,8 +185,8 @@ impl Interner {
         answer
     }
 
-    /// What the fingerprint changes by if the page at `index` has the content `id` instead of that of
-    /// the base.
+    /// How the fingerprint changes if the page at `index` has the content `id` instead of the
+    /// base's.
     fn change(&self, index: u32, id: u32) -> Fingerprint {
         let old = self.base_digests.get(index as usize).copied().unwrap_or(0);
         let page = self.pages.list.get(id as usize);
@@ -234,8 +235,8 @@ fn digest(index: u32, page: &[u8]) -> Fingerprint {
     placed(index, [hash(&SECRETS[0]), hash(&SECRETS[1])])
 }
 
-/// Digests are added up, so the place must be part of each, and the second half must depend on all of
-/// the first.
+/// The digest of a page's content at an index. Digests are added up, so each must depend on its
+/// place.
 fn placed(index: u32, content: Content) -> Fingerprint {
     let half = |content: u64, secrets: &RapidSecrets| {
         let mut placed = [0; 12];
@@ -259,7 +260,7 @@ fn marginal_digest(image: &Image) -> Fingerprint {
     digest(MARGINAL, &bytes)
 }
 
-/// The number of a thing: as many as were met before it was.
+/// The number of a thing: how many different ones were met before it.
 pub(crate) fn number_of<T: ToOwned + Hash + Eq + ?Sized>(
     known: &mut RapidHashMap<T::Owned, u32>,
     thing: &T,
@@ -275,7 +276,7 @@ where
 }
 
 fn number(len: usize) -> u32 {
-    // Memory ends before the numbers do: each entry takes more than a byte.
+    // Memory runs out before the numbers do: each entry takes more than a byte.
     u32::try_from(len).unwrap_or(u32::MAX)
 }
 

@@ -1,8 +1,9 @@
 //! Chooses where to cut, makes the images that the cuts leave, and has them judged.
 //!
 //! Three modes: `systematic` cuts every step of a workload and of the recoveries that follow; its
-//! work is done one `cut_point` at a time. [`edges`] does the same for short sequences of operations
-//! from chosen start states. `random` draws whole lives with hundreds of cuts (`random_life`).
+//! work is done one `cut_point` at a time. [`edges`] does the same for short sequences of
+//! operations from chosen start states. `random` draws whole lives with hundreds of cuts
+//! (`random_life`).
 //!
 //! `context` is what all cut points of a run share. `images` tells whether an image was met before,
 //! `cache` what it showed then, and `sampling` how far it is looked into. `example` is what is kept

@@ -1,6 +1,6 @@
-//! The deep mode: long random lives with hundreds of power cuts, each anywhere - in an
-//! operation, in the recovery from the cut before, in the recovery from that - so that cuts nest
-//! without limit and damage can add up.
+//! Random lives: long ones, with hundreds of power cuts, each anywhere - in an operation, in the
+//! recovery from the cut before, in the recovery from that - so that cuts nest without limit and
+//! damage can add up.
 //!
 //! A life is fixed by seed and run number: what is drawn for a power-up never depends on what
 //! became of earlier ones, so parts of a life can be left out and the rest stays the same.
@@ -20,16 +20,17 @@ use crate::history::power_cycle::{LifeChoices, PowerCycle, PowerCycles};
 use crate::history::token::{Origin, Token};
 use crate::part::{Geometry, Level};
 use crate::report::{Counts, Outcome, Replay, Report, Violation, WorstCase, beyond, left_out};
-use crate::subject::{KeyNames, Subject};
+use crate::subject::{KeyNames, Subject, counted};
 use crate::workload::mix::longest_value;
 
 /// Lives carried out between two merges of their results.
 const BATCH: u64 = 512;
 /// Distinct images counted at most; 2 GiB.
 const MOST_FINGERPRINTS: usize = 1 << 27;
-/// Digests gathered before they are sorted in: as many as there are, within these.
+/// Digests that are gathered before they are sorted in: as many as are sorted already, within these
+/// limits.
 const NEW_FINGERPRINTS: Range<usize> = 1 << 16..1 << 22;
-/// Lines of a report about a life that was not made smaller.
+/// Most lines in a report about a life that was not shrunk.
 const LINES: usize = 40;
 
 #[derive(Debug, Default)]
@@ -49,7 +50,7 @@ struct LifeExample {
     finding: Finding,
 }
 
-/// Carries out a deep plan.
+/// Carries out a plan of random lives.
 pub(crate) fn run<S: Subject>(
     config: &Config,
     plan: &RandomLives,
@@ -92,7 +93,7 @@ pub(crate) fn run<S: Subject>(
                 known.count += 1;
             }
         }
-        // Not after every batch: in long runs most of them would be sorted again and again.
+        // Not after every batch: in long runs most digests would be sorted again and again.
         fingerprints.sort_in(|sorted| sorted.clamp(NEW_FINGERPRINTS.start, NEW_FINGERPRINTS.end));
         start = end;
         if first.load(Ordering::Relaxed) < u64::MAX || clock.is_up() {
@@ -110,7 +111,7 @@ pub(crate) fn run<S: Subject>(
     clock.conclude(&mut report, counts, !findings.is_empty(), "lives");
     report.worst = worst;
     report.not_explored =
-        vec!["anything but what was drawn: random lives prove nothing about the others".to_owned()];
+        vec!["any other life than those drawn: random lives prove nothing about others".to_owned()];
     report.not_explored.extend(left_out(Some(longest_value(&config.geometry))));
     report.not_explored.push(beyond(config.level).to_owned());
     if is_at_limit {
@@ -152,7 +153,7 @@ fn one_life<S: Subject>(
             clock.progress.violating.fetch_add(1, Ordering::Relaxed);
             result.counts.violating = 1;
             let signature = life.signature(&finding);
-            // The life ends here anyway; too many such end the run.
+            // The life ends here anyway; too many timeouts end the run.
             let _ = clock.goes_on(&finding, &signature);
             result.found = Some((signature, finding, cycle.number + 1));
             break;
@@ -237,7 +238,7 @@ pub(crate) fn replay<S: Subject>(token: &Token, choices: &LifeChoices, subject: 
         if lines.len() > LINES {
             let gone = lines.len() - LINES;
             lines.drain(..gone);
-            lines.insert(0, format!("({gone} lines before)"));
+            lines.insert(0, format!("({})", counted(gone as u64, "earlier line")));
         }
         lines
     };

@@ -1,4 +1,4 @@
-//! A part that lives through power-up after power-up, on its bench.
+//! A part that lives through one power-up after the other.
 
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
@@ -17,29 +17,30 @@ use crate::workload::mixed;
 
 /// With more allowed states than this everything is read, so that their number stays small.
 const MOST_STATES: usize = 16;
-/// Bytes and pauses on a serial bus per step of the part, about: a program with its status looks.
+/// About how many bytes and pauses on a serial bus one step of the part takes: a program with its
+/// polls of the status.
 const MOMENTS_PER_STEP: u64 = 128;
 
-/// So many puts refused and none ever taken are a store that takes none.
+/// A store that has refused this many puts and taken none takes none at all.
 const REFUSED_BEFORE_ANY: u32 = 20;
 
 pub(crate) struct RandomLife<'run, S: Subject> {
     session: Session<'run, S>,
-    /// A second bench, to look at the image a cut left apart from the life that goes on.
+    /// A second session, to look at the image that a cut left without affecting the life.
     aside: Session<'run, S>,
     level: Level,
     keys: &'run KeyNames,
     values: Values,
     oracle: Oracle,
-    /// The part when the power went last.
+    /// The part when the power last went off.
     image: Image,
     /// What the last cut interrupted.
     interrupted: String,
     /// Most recoveries in a row that may be cut, and how many were.
     in_a_row: u32,
     recoveries_cut: u32,
-    /// The longest value that each setting ever took, whether a delete was ever carried out, and how
-    /// many puts were refused.
+    /// The longest value that was ever written to each setting, whether a delete was ever carried
+    /// out, and how many puts were refused.
     longest: Vec<Option<usize>>,
     has_deleted: bool,
     refused_puts: u32,
@@ -59,12 +60,13 @@ pub(crate) struct RandomLife<'run, S: Subject> {
     pub(crate) power_ups: u64,
     /// What was seen since collateral damage.
     pub(crate) collateral_loss: CollateralLoss,
-    /// Whether the code may refuse to come up on what damage left: then nothing follows.
+    /// Set when the code has refused to come up on a damaged part and may do so. Nothing follows
+    /// then.
     pub(crate) ended: bool,
 }
 
 impl<'run, S: Subject> RandomLife<'run, S> {
-    /// A blank part.
+    /// A life that begins with a blank part.
     pub(crate) fn new(
         subject: &'run S,
         geometry: &Geometry,
@@ -101,7 +103,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         }
     }
 
-    /// Spares every recovery that follows so many interrupted ones in a row.
+    /// Spares every recovery that follows this many interrupted ones in a row.
     pub(crate) fn spare_after(&mut self, in_a_row: u32) {
         self.in_a_row = in_a_row;
     }
@@ -118,12 +120,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
     }
 
     pub(crate) fn signature(&self, finding: &Finding) -> Signature {
-        let kind = self.session.when.in_flight;
-        Signature {
-            breach: finding.breach,
-            operation: kind.map(|kind| kind.to_string()).unwrap_or_default(),
-            interrupted: self.interrupted.clone(),
-        }
+        Signature::of(finding, self.session.when.in_flight, self.interrupted.clone())
     }
 
     /// One power-up until its cut.
@@ -209,8 +206,9 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         Ok(())
     }
 
-    /// Whether the code may refuse this: puts to settings and of lengths that it never took in this
-    /// life, if it takes others, and deletes if it offers none.
+    /// Whether the code may refuse this. It may refuse puts to settings and of lengths that it
+    /// never accepted in this life, as long as it accepts others, and deletes if it never carried
+    /// one out.
     fn may_refuse(&mut self, op: &Op) -> bool {
         match op {
             Op::Put { key, value } => {
@@ -268,8 +266,8 @@ impl<'run, S: Subject> RandomLife<'run, S> {
                 CutTear::Drawn { level: self.level, rng }
             }
         };
-        // Of the power-ups on a bus, one in four ends at a step, so that no step is missed; of the
-        // others at any moment, half end with a reset.
+        // One in four power-ups on a bus ends at a step, so that no step is missed. The others end
+        // at any moment, half of them with a reset.
         let draw = mixed(cycle.seed ^ 0x0062_7573);
         if !self.session.subject.is_on_bus() || draw.is_multiple_of(4) {
             chip.cut_at(cut, tear);
@@ -301,8 +299,8 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         Ok(())
     }
 
-    /// Judges the image that the last cut left on a bench of its own: what is read there binds nothing
-    /// later, so that in the life itself damage can go on unseen.
+    /// Judges the image that the last cut left in the second session. What is read there does not
+    /// bind later power-ups, so that damage can stay unnoticed in the life itself.
     fn look_aside(&mut self, cycle: &PowerCycle) -> Result<(), Finding> {
         if self.left.is_none() {
             return Ok(());
@@ -331,7 +329,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         }
     }
 
-    /// The power has gone, or goes now.
+    /// Takes the power away, if it has not gone already, and accounts for the cut.
     fn cut(&mut self, in_flight: Option<OpKind>) {
         self.cuts += 1;
         self.oracle.cut();
@@ -346,7 +344,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         };
         let (step, tear) = cut.map_or((None, &Tear::NOTHING), |(step, tear)| (Some(step), tear));
         self.coverage.note(place, step, tear);
-        // For the rest of the life: what it hurt may stay unread for long.
+        // This holds for the rest of the life, since what was damaged may stay unread for long.
         let hit = match step.filter(|_| tear.is_collateral()) {
             Some(step) => {
                 let g = chip.geometry();
@@ -390,7 +388,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
             bench.hit = hit;
             bench.noticed = Seen::default();
         }
-        // After a reset alone the part goes on with what it does: that is no image yet.
+        // After a reset alone the part goes on with what it does, so there is no image yet.
         self.left = (!reset).then(|| fingerprint(&self.image));
         let cuts = u32::try_from(self.cuts).unwrap_or(u32::MAX);
         self.session.when = When { cuts, in_flight };

@@ -1,4 +1,5 @@
-//! One history again, choice by choice, to tell it or to see whether it still fails.
+//! Follows one history again, choice by choice, to put it into words or to see whether it still
+//! fails.
 
 use super::context::{Context, Prepared, interrupted};
 use super::example::Example;
@@ -13,13 +14,13 @@ use crate::history::token::{Kept, Origin, Token};
 use crate::part::{Image, Tear};
 use crate::report::Violation;
 use crate::report::scene::{MOST_SCENES, Scene, torn};
-use crate::subject::{Op, Subject};
+use crate::subject::{Op, Subject, counted};
 use crate::workload::source::WorkloadSource;
 
 /// How a history ended.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum End {
-    /// Something is wrong, as it was.
+    /// Something is wrong, as before.
     Finding(Finding),
     /// Nothing is wrong.
     Nothing,
@@ -90,14 +91,14 @@ pub(crate) fn tell<S: Subject>(context: &Context<'_, S>, prepared: &Prepared, pa
     retelling.told
 }
 
-/// A history on its way from cut to cut.
+/// A history that is being followed from cut to cut.
 struct Retelling<'run, S: Subject> {
     context: &'run Context<'run, S>,
     prepared: &'run Prepared,
     path: &'run Path,
     judge: Judge<'run, S>,
     image: Image,
-    /// What the power-up after the last cut wrote; before any cut the baseline counts.
+    /// What the power-up after the last cut wrote; before the first cut the baseline counts.
     later: Option<Trace>,
     hit: Hit,
     told: Told,
@@ -162,13 +163,13 @@ impl<S: Subject> Retelling<'_, S> {
         self.told.operations.extend(script.ops.iter().take(count).map(describe));
     }
 
-    /// Tears step `at`, if there is one, and adds a line about it. Returns which settings are known to
-    /// stand in other sectors than collateral damage hit.
+    /// Tears step `at`, if there is one, and adds a line about it. Returns which settings are known
+    /// to stand outside the sectors that collateral damage hit.
     fn tear(&mut self, trace: &Trace, at: usize, tear: &Tear, number: usize) -> Vec<bool> {
         let g = self.context.geometry;
         let mut apart = Vec::new();
         let line = match trace.steps.get(at) {
-            None => format!("cut {}: behind all steps", number + 1),
+            None => format!("cut {}: after all steps", number + 1),
             Some(step) => {
                 if tear.is_collateral() {
                     apart = self.judge.find_apart(g, &self.image, step, tear, self.hit);
@@ -212,11 +213,8 @@ impl<S: Subject> Retelling<'_, S> {
                 Ok(())
             }
             Err(finding) => {
-                self.told.signature = Some(Signature {
-                    breach: finding.breach,
-                    operation: in_flight.map(|kind| kind.to_string()).unwrap_or_default(),
-                    interrupted: interrupted(trace, &cut, number > 0),
-                });
+                let interrupted = interrupted(trace, &cut, number > 0);
+                self.told.signature = Some(Signature::of(&finding, in_flight, interrupted));
                 let title = format!("found: {}", finding.sentence);
                 let now = self.judge.session.part.chip().image().clone();
                 let scene = Scene::new(title, context.geometry, &[], None, image, &now);
@@ -262,7 +260,10 @@ fn operations<S: Subject>(context: &Context<'_, S>, base: &Trace, path: &Path) -
     let workload = context.workload;
     let mut lines = Vec::new();
     if !workload.prelude.is_empty() {
-        lines.push(format!("({} operations of the prelude)", workload.prelude.len()));
+        lines.push(format!(
+            "({} of the prelude)",
+            counted(workload.prelude.len() as u64, "operation")
+        ));
     }
     let cut = path.cuts.first().map_or(0, |cut| cut.step as usize);
     let count = match base.segment(cut).map(|segment| segment.what) {

@@ -31,7 +31,7 @@ pub(crate) struct Sample<'run> {
     pub(crate) may_be_cut: bool,
     /// The step of the first cut.
     pub(crate) first_step: u32,
-    /// Whether it is written to anyway, as one in so many images is.
+    /// Whether it is written to in any case, as a fixed share of images is.
     pub(crate) is_followed: bool,
     /// Thins the images that are written to: all of them are if it is 0.
     pub(crate) roll: u64,

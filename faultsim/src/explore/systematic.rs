@@ -1,9 +1,9 @@
 //! The systematic mode: every step of the workload is cut in every class of ways, and so are
 //! the recoveries that follow.
 //!
-//! The workload runs once; the image after a cut is built from its recorded steps. Each cut
-//! point is a job of its own, with its own memory of what was seen, so the outcome does not
-//! depend on how jobs are spread over threads.
+//! The workload runs once; the image after a cut is built from its recorded steps. Each cut point
+//! remembers separately what it has seen, so the outcome does not depend on how cut points are
+//! spread over threads.
 
 use std::sync::atomic::{AtomicUsize, Ordering};
 

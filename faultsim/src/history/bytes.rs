@@ -34,7 +34,7 @@ impl Writer {
         list.iter().for_each(|item| each(self, item));
     }
 
-    /// Ascending numbers as runs: how many are passed over, how many follow.
+    /// Ascending numbers as runs: how many are skipped, how many follow.
     pub(super) fn runs(&mut self, ascending: &[u32]) {
         let mut runs: Vec<(u32, u32)> = Vec::new();
         let mut next = 0;

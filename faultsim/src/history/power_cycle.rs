@@ -14,14 +14,14 @@ use crate::workload::mixed;
 pub(crate) struct PowerCycle {
     pub(crate) number: u32,
     pub(crate) bias: BiasPick,
-    /// The cut comes at this step, counted from power-up, or behind the operations.
+    /// The cut comes at this step, counted from power-up, or after the operations.
     pub(crate) step: u64,
     pub(crate) tearing: Tearing,
     /// For the tear and for whatever else is drawn.
     pub(crate) seed: u64,
     pub(crate) ops: Vec<Op>,
     pub(crate) reads: Reads,
-    /// Whether everything is read once more behind the operations.
+    /// Whether everything is read once more after the operations.
     pub(crate) reads_at_end: bool,
 }
 
@@ -45,8 +45,8 @@ impl Tearing {
     }
 }
 
-/// What is read after coming up. What is not read stays open, and may drift unnoticed until
-/// somebody looks.
+/// What is read after coming up. What is not read stays undecided, and may change unnoticed until
+/// it is read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Reads {
     All,
@@ -55,7 +55,7 @@ pub(crate) enum Reads {
     Nothing,
 }
 
-/// What is left of a power-up in a life that was made smaller.
+/// What is left of a power-up in a life that was shrunk.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct KeptCycle {
     pub(crate) number: u32,
@@ -83,7 +83,7 @@ pub(crate) struct PowerCycles {
     mix: OpMix,
     rng: ChaCha8Rng,
     number: u32,
-    /// Steps until the cut, about.
+    /// Mean number of steps until the cut.
     mean_steps: f64,
 }
 

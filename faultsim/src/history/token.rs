@@ -7,14 +7,14 @@ use crate::part::{Geometry, Level};
 use crate::workload::source::WorkloadSource;
 
 pub(super) const PREFIX: &str = "cut2-";
-/// What a token may ask for: no run worth a token is larger, and memory has an end.
+/// Limits of what a token may ask for. No run worth a token is larger, and memory is limited.
 pub(super) const MOST_OPS: u32 = 1 << 20;
 pub(super) const MOST_BYTES: u32 = 1 << 26;
 
 /// Everything that is needed to run one history again.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Token {
-    /// Name of the storage code.
+    /// Name of the subject.
     pub subject: String,
     /// Sizes of the part.
     pub geometry: Geometry,
@@ -32,7 +32,7 @@ pub struct Token {
 pub(crate) enum Origin {
     Systematic {
         source: WorkloadSource,
-        /// What is left of the workload if it was made smaller.
+        /// What is left of the workload if it was shrunk.
         kept: Option<Kept>,
         thin: u32,
         path: Path,
@@ -42,12 +42,12 @@ pub(crate) enum Origin {
     Random(LifeChoices),
 }
 
-/// What is left of a workload that was made smaller.
+/// What is left of a workload that was shrunk.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Kept {
     /// Operations left of prelude and explored ones, by index; all of them explored then.
     pub(crate) ops: Vec<u32>,
-    /// Longer values are cut short.
+    /// Longer values are truncated to this length.
     pub(crate) most_value: u32,
     /// The part that the workload was made for, if the one of the token is smaller.
     pub(crate) made_for: Option<Geometry>,
@@ -63,7 +63,7 @@ pub(crate) struct Longer {
 }
 
 impl Longer {
-    /// Whether so many operations with such values take no more memory than a part may.
+    /// Whether this many operations with such values take no more memory than a part may.
     pub(crate) fn is_possible(self, ops: usize) -> bool {
         ops as u64 * u64::from(self.bytes) <= u64::from(MOST_BYTES)
     }

@@ -17,7 +17,7 @@ use crate::part::Level;
 use crate::workload::edge::{OpSequence, Start};
 use crate::workload::source::WorkloadSource;
 
-/// Of tokens from before the lists of tears changed.
+/// Prefix of tokens from before the lists of tears changed.
 const OLD_PREFIX: &str = "cut1-";
 
 /// Numbers of the kinds of history: by workload, or a random life.
@@ -89,7 +89,8 @@ impl Token {
     }
 }
 
-/// Writes where the workload comes from, in one number with whether only a part of it is kept.
+/// Writes where the workload comes from. The first number also says whether only a part of it is
+/// kept.
 fn write_source(out: &mut Writer, source: WorkloadSource, is_kept: bool) {
     let kind = |out: &mut Writer, kind: u64| out.number(kind << 1 | u64::from(is_kept));
     let drawn = |out: &mut Writer, number, seed: u64, ops: u32| {

@@ -53,9 +53,10 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
                 }
                 End::Finding(finding) => (Outcome::Diverged, finding.sentence),
                 End::Nothing if told.digest == *digest => (Outcome::PassesNow, String::new()),
-                End::Nothing => {
-                    (Outcome::Diverged, "nothing is wrong, but the part holds other bytes".into())
-                }
+                End::Nothing => (
+                    Outcome::Diverged,
+                    "nothing is wrong, but the part holds different bytes".into(),
+                ),
             };
             replay
         }
@@ -91,7 +92,7 @@ pub(crate) fn shrunk(workload: Workload, kept: Option<&Kept>) -> Workload {
 }
 
 impl Violation {
-    /// Brings words and token of a smaller history in.
+    /// Takes over the words and the token of a smaller history.
     pub(crate) fn becomes(&mut self, token: &Token, replay: Replay, cuts: u32) {
         self.level = token.level;
         self.sentence = replay.sentence;

@@ -1,7 +1,7 @@
-//! Making a failing history smaller, so that a person can see what goes wrong.
+//! Shrinks a failing history, so that a person can see what goes wrong.
 //!
-//! A shortened workload writes other bytes at other addresses, so the old cut means nothing in
-//! it: its cuts are searched anew. What must stay is the kind of failure.
+//! A shortened workload writes other bytes at other addresses, so the old cut means nothing in it,
+//! and its cuts are searched for again. What must stay is the kind of failure.
 
 use std::cmp::Reverse;
 use std::time::{Duration, Instant};
@@ -23,10 +23,10 @@ use crate::subject::Subject;
 use crate::workload::Workload;
 use crate::workload::source::WorkloadSource;
 
-/// Replaces the example of `violation` by the smallest one found within `limit`: fewest
-/// operations, fewer and smaller sectors, one setting's values longer if that spares operations, all others shorter, then the lowest fault level, fewest
-/// cuts and simplest tear. Leaves it as it is if
-/// nothing smaller is found or the token is not one of this subject.
+/// Replaces the example of `violation` by the smallest one found within `limit`: fewest operations,
+/// fewer and smaller sectors, longer values of one setting if that saves operations, shorter values
+/// of all others; then the lowest fault level, the fewest cuts and the simplest tear. Leaves it as
+/// it is if nothing smaller is found or the token belongs to another subject.
 pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duration) {
     let Ok(token) = violation.token.parse::<Token>() else { return };
     if token.subject != subject.name() {
@@ -102,11 +102,12 @@ fn lengths(geometry: &Geometry) -> impl Iterator<Item = u32> + use<> {
     [2, 3, 4, 6, 8, 12, 16].into_iter().map(move |part| sector_bytes / part)
 }
 
-/// A history of no more operations is not made shorter by longer values.
+/// A history with this few operations is not shortened further by longer values.
 const FEW_OPERATIONS: usize = 3;
-/// One of more operations is begun anew with few of them.
+/// A history with more operations is first replaced by one with few of them.
 const MANY_OPERATIONS: usize = 40;
-/// So many puts before the last operation, to one of so many settings, on so many smaller parts.
+/// These few operations are up to `FILLING` puts before the last operation, to one of `FILLED_KEYS`
+/// settings, on up to `SMALL_PARTS` smaller parts.
 const FILLING: usize = 8;
 const FILLED_KEYS: usize = 3;
 const SMALL_PARTS: usize = 4;
@@ -142,11 +143,11 @@ struct Search<'search, S: Subject> {
     time_left: &'search dyn Fn() -> Duration,
 }
 
-/// For one try, also the last one, which makes the token of what was found in time: code that hangs takes
-/// seconds for each image.
+/// Time for one attempt, including the last one, which makes the token of what was found in time.
+/// Code that hangs takes seconds for each image.
 const LEAST_TIME: Duration = Duration::from_secs(5);
 
-/// A workload made smaller, and the part it runs on.
+/// A shrunk workload, and the part it runs on.
 #[derive(Clone)]
 struct Smaller {
     ops: Vec<u32>,
@@ -181,8 +182,8 @@ impl<S: Subject> Search<'_, S> {
         fewer(&mut smaller);
         for geometry in smaller_parts(smaller.geometry) {
             let mut tried = Smaller { geometry, ..smaller.clone() };
-            // What fills a small part is less; a part that fails only when full may fail anew
-            // with fewer operations.
+            // A small part is filled by less, so a failure that needs a full part may need fewer
+            // operations.
             if fails(&tried) {
                 fewer(&mut tried);
                 smaller = tried;
@@ -236,8 +237,9 @@ impl<S: Subject> Search<'_, S> {
         Kept { ops, most_value, made_for, longer }
     }
 
-    /// Of a long history: the last operation, and a few puts before it of long values to the same setting, on
-    /// small parts too. They fill sectors as well, and take less time to try.
+    /// Candidates for a long history: its last operation, and before it a few puts of long values
+    /// to the same setting, on small parts too. They fill sectors as well, and take less time to
+    /// try.
     fn filled_by_few(&self, smaller: &Smaller) -> Vec<Smaller> {
         let (all, ops) = (self.workload.all_ops().collect::<Vec<_>>(), &smaller.ops);
         let Some((&last, before)) = ops.split_last().filter(|_| ops.len() > MANY_OPERATIONS) else {
@@ -287,7 +289,7 @@ impl<S: Subject> Search<'_, S> {
         })
     }
 
-    /// The first failing cut in the last operation, or behind it, of these operations.
+    /// The first failing cut in the last of these operations, or after it.
     fn find(&self, smaller: &Smaller, level: Level, depth: u32) -> Option<(Example, u16)> {
         let workload = shrunk(self.workload.clone(), Some(&self.kept(smaller)));
         self.with(&workload, &smaller.geometry, level, depth, |context| {
@@ -378,7 +380,7 @@ impl<S: Subject> Lives<'_, S> {
 }
 
 /// Later than any step of a power-up.
-const BEHIND: u64 = 1 << 13;
+const AFTER_ALL_STEPS: u64 = 1 << 13;
 
 /// Tries simpler values for what one power-up drew.
 fn plainer(cycles: &mut Vec<PowerCycle>, at: usize, still: &dyn Fn(&[PowerCycle]) -> bool) {
@@ -391,8 +393,8 @@ fn plainer(cycles: &mut Vec<PowerCycle>, at: usize, still: &dyn Fn(&[PowerCycle]
         }
         better
     };
-    // First of all: no cut in a step, but one behind the operations.
-    if !attempt(&|cycle| cycle.step = BEHIND) {
+    // First of all a cut after the operations instead of one in a step.
+    if !attempt(&|cycle| cycle.step = AFTER_ALL_STEPS) {
         let _ = attempt(&|cycle| cycle.tearing = Tearing::Nothing)
             || attempt(&|cycle| cycle.tearing = Tearing::Everything);
     }

@@ -16,11 +16,11 @@ use crate::subject::{Bounds, Subject};
 /// The outcome of a run.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Report {
-    /// Name of the storage code.
+    /// Name of the subject.
     pub subject: String,
     /// Sizes of the part.
     pub geometry: Geometry,
-    /// How nasty the cuts were.
+    /// The fault level: how severe the simulated damage was.
     pub level: Level,
     /// `systematic` or `deep`.
     pub mode: String,
@@ -34,16 +34,17 @@ pub struct Report {
     pub reason: String,
     /// How much was done.
     pub counts: Counts,
-    /// The uncut life before and under the cuts; all zero in deep mode.
+    /// The uncut run of the workload; all zero for random lives.
     pub baseline: BaselineSummary,
-    /// The worst case the storage code claims for itself, if it does.
+    /// The worst case that the code states for itself, if it does.
     pub bounds: Option<Bounds>,
-    /// The most expensive power-up and operation met, and how power-ups spread below it.
+    /// The most expensive power-up and operation met, and the distribution of the work of
+    /// power-ups.
     pub worst: WorstCase,
-    /// One entry per signature, most cuts needed last.
+    /// One entry per signature, ordered by the number of cuts needed.
     pub violations: Vec<Violation>,
-    /// For each set of parts of the rig that failing images took: how many images were judged up
-    /// to the first one. Systematic runs only.
+    /// For each set of mechanisms that failing images took: how many images were judged up to the
+    /// first one. Systematic runs only.
     #[serde(skip)]
     pub kills: Vec<(Mechanisms, u64)>,
     /// What this run does not show, in words.
@@ -58,20 +59,20 @@ pub(crate) const fn beyond(level: Level) -> &'static str {
     }
 }
 
-/// What no workload of these modes has in it, for the same lists; `longest` is the longest value, if the
-/// lengths are not chosen for the part.
+/// What no workload of these modes contains, for the same lists; `longest` is the longest value, if
+/// the lengths are not chosen for the part.
 pub(crate) fn left_out(longest: Option<usize>) -> Vec<String> {
     let longer = longest.map(|longest| format!("values of more than {longest} bytes"));
     let others = [
         "start images other than a blank part: garbage, or what other firmware left",
-        "numbers in the part that wrap only after more turns of its sectors than one life here makes",
+        "numbers in flash that wrap only after more rounds of the sectors than one history makes",
         "a setting named twice in one batch",
     ];
     longer.into_iter().chain(others.map(str::to_owned)).collect()
 }
 
 impl Report {
-    /// The report of a run of which nothing was done yet.
+    /// The report of a run that has not done anything yet.
     pub(crate) fn begun<S: Subject>(
         config: &Config,
         subject: &S,
@@ -115,9 +116,9 @@ pub enum Verdict {
 /// How much was done.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Counts {
-    /// Cut points of the plan: steps of the explored operations, or runs in deep mode.
+    /// Cut points of the plan: steps of the explored operations, or random lives.
     pub planned: u64,
-    /// Of these, done.
+    /// How many of them are done.
     pub done: u64,
     /// Power cuts made.
     pub cuts: u64,
@@ -129,7 +130,7 @@ pub struct Counts {
     /// Judged images in whose recovery no further cut was made, because one with the same
     /// recovery, result and obligations stands for them.
     pub represented: u64,
-    /// Images judged after one cut, two cuts and so on; one entry in deep mode.
+    /// Images judged after one cut, two cuts and so on; one entry for random lives.
     pub judged_by_cuts: Vec<u64>,
     /// Power-ups, without the ones of the baseline.
     pub power_ups: u64,
@@ -144,7 +145,7 @@ pub struct Counts {
 }
 
 impl Counts {
-    /// What a run that was `planned` in these units comes to, and why, if it was not finished.
+    /// The verdict of a run that was planned in these units, and the reason if it was not finished.
     pub(crate) fn outcome(&self, found: bool, units: &str) -> (Verdict, String) {
         let Self { planned, done, .. } = *self;
         let verdict = match (found, done == planned) {
@@ -182,7 +183,7 @@ pub struct Violation {
     pub scenes: Vec<Scene>,
     /// Replays the example.
     pub token: String,
-    /// Whether the example was made smaller.
+    /// Whether the example was shrunk.
     #[serde(rename = "minimised")]
     pub shrunk: bool,
 }

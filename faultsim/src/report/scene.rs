@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::part::{Geometry, Image, Step, Tear};
+use crate::subject::counted;
 
 /// Columns of a sector map.
 const COLUMNS: u32 = 64;
@@ -35,7 +36,7 @@ pub struct Scene {
     pub bytes: Vec<ByteRow>,
 }
 
-/// Some bytes of the part, in hexadecimal. A `?` behind a byte says that bits of it are marginal.
+/// Some bytes of the part, in hexadecimal. A `?` after a byte says that bits of it are marginal.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ByteRow {
     /// Address of the first one.
@@ -62,7 +63,7 @@ impl Scene {
         if steps.len() > STEPS {
             let gone = steps.len() - STEPS;
             steps.drain(..gone);
-            steps.insert(0, format!("({gone} steps before)"));
+            steps.insert(0, format!("({})", counted(gone as u64, "earlier step")));
         }
         let column = geometry.sector_bytes.div_ceil(COLUMNS).max(1);
         let cells = |image: &Image, symbol: &dyn Fn(&[u8], u32) -> char| -> Vec<String> {

@@ -1,4 +1,7 @@
-//! The rig put to the test: it must see what is wrong, and nothing where nothing is wrong.
+//! Goal: the rig reports what is wrong with a store, and nothing where nothing is wrong.
+//!
+//! Method: whole runs over small parts. Sound stores must come out clean; stores with a known fault
+//! must be found out, with an example that replays and does not change from run to run.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
@@ -377,8 +380,8 @@ fn what_stands_in_another_sector_has_to_survive_collateral_damage() {
     let geometry = Geometry::new(4, 512, 1, 64).unwrap();
     let config = collateral(WorkloadSource::Random { seed: 5, ops: 30 }, geometry);
     let report = go(&config, &Outlast);
-    // A damaged name can come to be that of another setting and take its place: a known limit, see the
-    // README.
+    // A damaged name can come to be that of another setting and take its place: a known limit, see
+    // the README.
     assert!(breaches(&report).iter().all(|breach| *breach == Breach::Escaped), "{report:#?}");
     let known = report.counts.violating;
     assert!(known <= 2, "{:#?}", report.violations);
@@ -534,7 +537,7 @@ fn what_the_code_does_not_take_is_not_demanded() {
         let report = go(&random(Level::F0, 20, 40), &Limited { most });
         assert_eq!(report.verdict, Verdict::Clean, "{most} {:#?}", report.violations);
     }
-    // What goes on behind a cut is the smaller values, not nothing.
+    // After a cut, work goes on with the smaller values, not with nothing.
     let report = go(&systematic(Level::F0, 40, 1), &Limited { most: 12 });
     let nothing = go(&systematic(Level::F0, 40, 1), &Limited { most: 0 });
     assert!(report.counts.distinct > nothing.counts.distinct);

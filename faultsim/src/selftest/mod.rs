@@ -1,5 +1,5 @@
 //! The rig tested against itself: a store with planted mistakes ([`mutants`]), a run that has to
-//! find each of them ([`prove`]), and the kill matrix as text.
+//! find each of them ([`prove()`]), and the kill matrix as text.
 //!
 //! Each mistake has to be seen at its lowest fault level, and the store without one has to pass.
 //! When a mechanism of the rig is switched off ([`ablation`](crate::ablation)), a mistake that needs

@@ -8,7 +8,7 @@ use outlast_kvstore::{Change as StoreChange, Error, Layout, Store, Usage};
 use crate::part::{Geometry, Nor, Part, PartError};
 use crate::subject::{Bounds, Change, KeyNames, Op, Subject, Trouble, Work};
 
-/// See [`Subject::name`].
+/// The name of the subject, see [`Subject::name`].
 pub const NAME: &str = "outlast";
 
 /// The page size that the store uses, in bytes: at least eight program units, and at least 64.

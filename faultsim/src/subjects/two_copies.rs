@@ -1,4 +1,4 @@
-//! The whole table in two places that take turns.
+//! The whole table in two places that alternate.
 //!
 //! Every change writes the whole table, with a number that grows and a CRC, over the older of the
 //! two copies. At power-up the newer intact copy counts. This is common practice in firmware, and

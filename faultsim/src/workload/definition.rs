@@ -1,4 +1,4 @@
-//! What a workload is.
+//! The workload: operations, with the settings they use.
 
 use super::value::stamped;
 use crate::subject::{Change, KeyNames, Op};

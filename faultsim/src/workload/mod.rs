@@ -4,8 +4,8 @@
 //! hold it. It can stand for the life of a tide gauge, random operations ([`mix`]), or short
 //! sequences from chosen start states ([`edge`]).
 //!
-//! Workloads are made for a geometry, and for no store in particular. The same arguments always give
-//! the same workload: tokens depend on it.
+//! Workloads are made for a geometry, and for no store in particular. The same arguments always
+//! give the same workload: tokens depend on it.
 
 mod definition;
 pub mod edge;

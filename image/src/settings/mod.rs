@@ -25,7 +25,7 @@ mod table;
 mod write;
 
 pub use self::read::read;
-pub use self::setting::{Format, LayoutWishes, Setting, Settings};
+pub use self::setting::{Format, PartialLayout, Setting, Settings};
 pub(crate) use self::table::Table;
 pub use self::write::write;
 
@@ -149,6 +149,11 @@ f.g = { type = "u8", value = 1 }
         assert!(why(csv, Format::Csv)[1].starts_with("4:2: unknown type 'u7'"));
         assert_eq!(why(csv, Format::Csv)[2], "5:1: 'a' is already defined at 2:1");
         assert_eq!(why("", Format::Csv), ["1:1: the file is empty"]);
+        let semicolons = "key;type;value\na;u8;1\n";
+        assert_eq!(
+            why(semicolons, Format::Csv),
+            ["1:1: semicolons separate the columns; use commas"]
+        );
         assert!(why("[1]", Format::Json)[0].starts_with("1:1: a table is needed here"));
     }
 

@@ -53,13 +53,13 @@ impl Reading {
 
     fn layout(&mut self, node: &Node) -> Result<(), Complaint> {
         for (name, node) in fields(node)? {
-            let wishes = &mut self.settings.layout;
-            let wish = match name.as_str() {
-                "sectors" => &mut wishes.sectors,
-                "sector_bytes" => &mut wishes.sector_bytes,
-                "page_bytes" => &mut wishes.page_bytes,
-                "unit" => &mut wishes.unit,
-                "base" => &mut wishes.base,
+            let layout = &mut self.settings.layout;
+            let place = match name.as_str() {
+                "sectors" => &mut layout.sectors,
+                "sector_bytes" => &mut layout.sector_bytes,
+                "page_bytes" => &mut layout.page_bytes,
+                "unit" => &mut layout.unit,
+                "base" => &mut layout.base,
                 _ => {
                     let why = format!(
                         "'{name}' is unknown here; a layout has sectors, sector_bytes, \
@@ -71,7 +71,7 @@ impl Reading {
             };
             match &node.value {
                 Value::Integer(number) if u32::try_from(*number).is_ok() => {
-                    *wish = u32::try_from(*number).ok();
+                    *place = u32::try_from(*number).ok();
                 }
                 _ => {
                     let why = format!("{name} needs a whole number from 0 to {}", u32::MAX);

@@ -32,7 +32,7 @@ impl Format {
 
 /// What a settings file says about the layout.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct LayoutWishes {
+pub struct PartialLayout {
     /// The number of sectors.
     pub sectors: Option<u32>,
     /// The bytes of a sector.
@@ -71,7 +71,7 @@ impl Setting {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Settings {
     /// What it says about the layout.
-    pub layout: LayoutWishes,
+    pub layout: PartialLayout,
     /// Its settings by key.
     pub settings: BTreeMap<Vec<u8>, Setting>,
     /// The keys that are counters in an image.

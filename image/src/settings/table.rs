@@ -53,6 +53,11 @@ impl Table {
             return complain(Place { line: 1, column: 1 }, "the file is empty");
         }
         let header = rows.remove(0);
+        if let [only] = header.cells.as_slice()
+            && only.contains(';')
+        {
+            return complain(header.place(0), "semicolons separate the columns; use commas");
+        }
         let mut names: Vec<(String, Place)> = Vec::new();
         for (column, name) in header.cells.iter().enumerate() {
             if names.iter().any(|(other, _)| other == name) {

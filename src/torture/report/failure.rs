@@ -34,8 +34,8 @@ pub(crate) fn failures(outcome: &Outcome) -> Markup {
                     }
                 }
             }
-            @let untold = others.len().saturating_sub(IN_SHORT);
-            @if untold > 0 { p { "And " (counted(untold, "more kind")) " of failure: see the JSON." } }
+            @let left = others.len().saturating_sub(IN_SHORT);
+            @if left > 0 { p { "And " (counted(left, "more kind")) " of failure: see the JSON." } }
         }
     }
 }

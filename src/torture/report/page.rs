@@ -29,7 +29,7 @@ pub(crate) fn unfinished(command: &str) -> String {
 /// The result of a run.
 pub(crate) fn page(outcome: &Outcome, planted: Option<&str>) -> String {
     let identity = &outcome.identity;
-    let sections = [
+    let mut sections = vec![
         (
             "work",
             "How much was done",
@@ -51,6 +51,10 @@ pub(crate) fn page(outcome: &Outcome, planted: Option<&str>) -> String {
         ("gaps", "Not explored", not_explored(outcome)),
         ("legend", "How to read this", legend()),
     ];
+    // What failed is what a reader wants to see first.
+    if !outcome.violations.is_empty() {
+        sections.sort_by_key(|(id, ..)| *id != "failures");
+    }
     let body = html! {
         header class=(class(outcome.verdict)) {
             p.verdict { (verdict(outcome.verdict)) }
@@ -197,7 +201,8 @@ fn not_explored(outcome: &Outcome) -> Markup {
     html! {
         ul {
             @for (gap, numbers) in gaps(&outcome.stages) {
-                li { (gap) span.note { "stage " (numbers.join(", ")) } }
+                @let stages = if numbers.len() == 1 { "stage " } else { "stages " };
+                li { (gap) span.note { (stages) (numbers.join(", ")) } }
             }
             @for (number, stage) in (1..).zip(&outcome.stages) {
                 @if stage.verdict.is_none() { li { "all of stage " (number) ", which was not started" } }

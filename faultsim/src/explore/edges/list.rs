@@ -41,7 +41,7 @@ fn rooms() -> impl Iterator<Item = i64> {
     (-4..=80).chain([96, 150, 255, 256, 257, 280, 310, 340, 600, 1500])
 }
 
-/// The edges of a plan, and the start states that the code cannot be brought to.
+/// The edges of a plan, and the start states that the code cannot be brought into.
 pub(super) struct List {
     pub(super) edges: Vec<Edge>,
     pub(super) unreached: Vec<Start>,
@@ -63,7 +63,7 @@ impl Edges {
             };
             let around = |fits: u32| {
                 let filler = move |room| u32::try_from(i64::from(fits) - room).ok();
-                // Those that the code takes.
+                // Only those that the code accepts.
                 rooms().filter_map(filler).filter(move |&filler| {
                     filler <= fits || erases(subject, geometry, start, filler).is_ok()
                 })
@@ -72,7 +72,7 @@ impl Edges {
             fillers.sort_unstable();
             fillers.dedup();
             for filler in fillers {
-                // Of a blank part, the first start itself.
+                // On a blank part, the first start alone is a sequence too.
                 let shortest = usize::from(start != Start::Blank);
                 for count in shortest..=usize::from(self.longest) {
                     let edge = |ops| Edge { start, filler, ops };
@@ -87,8 +87,8 @@ impl Edges {
     }
 }
 
-/// The longest filler behind which a small record still finds room without an erase: with one more
-/// byte the sector is full.
+/// The longest filler after which a small record still fits without an erase. With one more byte
+/// the sector is full.
 fn longest_filler<S: Subject>(
     subject: &S,
     geometry: &Geometry,

@@ -16,20 +16,21 @@ use crate::explore::images::Distinct;
 use crate::explore::retell;
 use crate::explore::sampling::NEW_FOLLOWED_ONE_IN;
 use crate::report::{Counts, Report, beyond, left_out};
-use crate::subject::Subject;
+use crate::subject::{Subject, counted};
 use crate::workload::edge::Start;
 
 /// Groups of edges that differ in the last operation, between two merges of their results.
 const BATCH: usize = 256;
 /// Distinct images counted at most; 4 GiB.
 const MOST_DIGESTS: usize = 1 << 29;
-/// Digests gathered before they are sorted in, and no fewer than half of those there are.
+/// Digests that are gathered before they are sorted in, and at least half as many as are sorted
+/// already.
 const NEW_DIGESTS: usize = 1 << 22;
 
-/// Of the kinds of recovery behind a first cut, further cuts are made in one of so many.
+/// After a first cut, further cuts are made in one of this many kinds of recovery.
 const SAMPLE: u32 = 40;
 
-/// What one edge brings home.
+/// The result of one edge.
 type Outcome = Result<Explored, Finding>;
 
 /// Carries out a plan over edges.
@@ -39,7 +40,7 @@ pub(crate) fn run<S: Subject>(
     subject: &S,
     clock: &Clock<'_>,
 ) -> Report {
-    let sequences = format!("sequences of up to {} operations", plan.longest);
+    let sequences = format!("sequences of up to {}", counted(plan.longest.into(), "operation"));
     let mut report = Report::begun(config, subject, "edges", sequences);
     let List { edges: list, unreached } = plan.list(subject, &config.geometry);
     clock.progress.planned.fetch_add(list.len() as u64, Ordering::Relaxed);
@@ -105,8 +106,8 @@ pub(crate) fn run<S: Subject>(
     report
 }
 
-/// Cuts the last operation of an edge at every step, and what follows. `cache`: of edges that differ in
-/// the last operation.
+/// Cuts the last operation of an edge at every step, and what follows. `cache` is shared by edges
+/// that differ only in the last operation.
 fn explore<S: Subject>(
     config: &Config,
     plan: &Edges,
@@ -127,7 +128,8 @@ fn explore<S: Subject>(
         _ => false,
     };
     let first = trace.segments.iter().find(|segment| of_last(segment.what));
-    // An operation that writes nothing is cut before or behind it, which others are too.
+    // An operation that writes nothing could only be cut before or after it, where others are cut
+    // too.
     let cut_points =
         first.map_or_else(Vec::new, |first| (first.first..=trace.steps.len()).collect());
     let mut explored = context.explore(&prepared, cut_points, Stop::of(config), clock, Some(cache));
@@ -144,16 +146,16 @@ fn systematic(plan: &Edges, edge: Edge) -> Systematic {
 
 fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<String> {
     let mut list = vec![
-        format!("sequences of more than {} operations", plan.longest),
-        format!("histories with more than {} cuts", plan.depth),
+        format!("sequences of more than {}", counted(plan.longest.into(), "operation")),
+        format!("histories with more than {}", counted(plan.depth.into(), "cut")),
         format!(
-            "most cuts behind the first one: further cuts are made in one of {SAMPLE} kinds of recovery, and \
-             there in some tears of each step"
+            "most cuts after the first one: they are made in 1 of {SAMPLE} kinds of recovery, with \
+             some tears of each step"
         ),
-        "of marginal bits, more than one way to read them per image".to_owned(),
+        "more than one way per image in which marginal bits read".to_owned(),
         format!(
-            "most of what happens when writing goes on behind a recovery: one in {FOLLOWED_ONE_IN_THRIFTY} images \
-             is written on, and one in {NEW_FOLLOWED_ONE_IN} of those with a new kind of recovery"
+            "writing after most recoveries: it is tried on 1 in {FOLLOWED_ONE_IN_THRIFTY} images, \
+             and on 1 in {NEW_FOLLOWED_ONE_IN} of those with a new kind of recovery"
         ),
         beyond(config.level).to_owned(),
     ];
@@ -161,7 +163,7 @@ fn not_explored(config: &Config, plan: &Edges, unreached: &[Start]) -> Vec<Strin
     if !unreached.is_empty() {
         let names: Vec<&str> = unreached.iter().map(|start| start.name()).collect();
         list.push(format!(
-            "start states that the code could not be brought to: {}",
+            "start states that the code could not be brought into: {}",
             names.join(", ")
         ));
     }
@@ -203,7 +205,7 @@ mod tests {
         assert_eq!(crate::run::run(&config, &Outlast, &Progress::default()), report);
     }
 
-    /// For a store in which something is wrong, too.
+    /// This holds for a store in which something is wrong, too.
     #[test]
     fn what_was_shown_before_changes_no_verdict() {
         fn explored<S: Subject>(subject: &S, level: Level) {
