@@ -150,11 +150,14 @@ struct Seen {
 
 impl fmt::Display for Seen {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { lives, acknowledged, starting, untouched, midway, made } = self;
+        let times = |n| if n == 1 { "once".into() } else { format!("{n} times") };
+        let Self { lives, acknowledged, .. } = self;
+        let [starting, untouched, midway, made] =
+            [self.starting, self.untouched, self.midway, self.made].map(times);
         write!(
             f,
-            "{lives} lives, {acknowledged} changes acknowledged; cut in {starting} starts, {untouched} times \
-             before the change reached the chip, {midway} times during the write, {made} after it"
+            "{lives} lives, {acknowledged} changes acknowledged; cut {starting} at the start, \
+             {untouched} before the change reached the chip, {midway} during the write, {made} after it"
         )
     }
 }
