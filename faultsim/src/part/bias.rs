@@ -144,7 +144,7 @@ mod tests {
     }
 
     #[test]
-    fn shares_are_those_promised_and_all_occur() {
+    fn shares_are_as_documented_and_all_occur() {
         let mut seen = [0; 5];
         for seed in 0..200 {
             let percent = share(Bias::seeded(seed), 0);
@@ -155,7 +155,7 @@ mod tests {
     }
 
     #[test]
-    fn flips_are_as_many_as_promised_and_anywhere() {
+    fn flips_are_as_many_as_documented_and_at_any_read() {
         let mut places = std::collections::BTreeSet::new();
         for seed in 0..2000 {
             for twice in [false, true] {

@@ -443,7 +443,7 @@ mod tests {
     }
 
     #[test]
-    fn steps_outside_the_part_do_no_harm() {
+    fn steps_outside_the_part_have_no_effect() {
         let g = geometry();
         let mut image = Image::blank(&g);
         image.apply(&g, &Step::Erase { sector: 2 });
@@ -455,7 +455,7 @@ mod tests {
     }
 
     #[test]
-    fn bytes_given_are_the_content() {
+    fn an_image_holds_the_bytes_it_was_made_from() {
         let g = geometry();
         let mut bytes = vec![0xFF; 128];
         bytes[9] = 0x7F;

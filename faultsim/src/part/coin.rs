@@ -55,7 +55,7 @@ mod tests {
 
     // Source of the numbers: Rosetta Code, task "Pseudo-random numbers/Splitmix64", seed 1234567.
     #[test]
-    fn known_outputs() {
+    fn outputs_match_known_values() {
         let expected = [
             6_457_827_717_110_365_317,
             3_203_168_211_198_807_973,
@@ -69,7 +69,7 @@ mod tests {
     }
 
     #[test]
-    fn eight_coins_at_once_are_the_single_coins() {
+    fn eight_tosses_at_once_equal_single_tosses() {
         for of_256 in [0, 1, 26, 127, 128, 129, 230, 255, 256] {
             let coin = Coin { seed: 7, of_256 };
             for byte in 0..200 {

@@ -194,7 +194,7 @@ fn random_life(seed: u64) -> Happened {
 
 /// Runs `OUTLAST_SEQUENCES` sequences of calls, or by default as many as take a few seconds.
 #[test]
-fn equal_over_random_lives() {
+fn the_models_agree_over_random_lives() {
     let wanted = std::env::var("OUTLAST_SEQUENCES").map_or(20_000, |n| n.parse().unwrap());
     let mut all = Happened::default();
     let mut first = 0;
@@ -212,7 +212,7 @@ fn equal_over_random_lives() {
 }
 
 #[test]
-fn equal_for_every_listed_tear() {
+fn the_models_agree_for_every_listed_tear() {
     let mut tears = 0;
     for seed in 0..150 {
         let rng = &mut rng(1_000_000 + seed);
@@ -267,7 +267,7 @@ fn call_strategy() -> impl Strategy<Value = Call> {
 proptest! {
     /// The same with inputs that proptest shrinks when they fail.
     #[test]
-    fn equal_over_lives_that_shrink(
+    fn the_models_agree_over_lives_that_shrink(
         cycles in prop::collection::vec(
             (prop::collection::vec(call_strategy(), 0..8), 0_u64..5, any::<u64>(), 0..5_usize),
             1..4,
