@@ -337,7 +337,7 @@ pub(crate) fn counted(number: u64, what: &str) -> String {
     format!("{number} {what}{plural}")
 }
 
-/// The worst case that a subject claims for itself.
+/// The worst case that a subject states for itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Bounds {
     /// One [`Subject::open`], whatever the part holds.

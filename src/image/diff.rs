@@ -50,7 +50,7 @@ pub(super) fn run<W: Write>(
                 })
             })
             .collect();
-        let wear = |copy: &MountedCopy| json!({ "sector_turns": copy.usage.compactions, "free_bytes": copy.usage.free_bytes });
+        let wear = |copy: &MountedCopy| json!({ "compactions": copy.usage.compactions, "free_bytes": copy.usage.free_bytes });
         output.json(&json!({
             "settings": settings,
             "wear": { "first": wear(&one), "second": wear(&two), "compactions_between": compactions },
@@ -73,7 +73,7 @@ pub(super) fn run<W: Write>(
         }
         let _ = writeln!(
             text,
-            "{} {}; sector erases since the first format: {} and {}",
+            "{} {}; compactions since the first format: {} and {}",
             counted(differences.len(), "setting"),
             if differences.len() == 1 { "differs" } else { "differ" },
             one.usage.compactions,

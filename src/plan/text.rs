@@ -28,12 +28,15 @@ fn write(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
     for (setting, record) in usage.settings.iter().zip(&format.records) {
         writeln!(
             text,
-            "  setting   {} x {}: key {}, value {}, record {record} bytes, each changed {}",
+            "  setting   {} x {}: key {}, value {}, record {record} bytes, {}",
             setting.count,
             setting.name,
             setting.key_bytes,
             setting.value_bytes,
-            often(setting.updates_per_day)
+            match setting.updates_per_day {
+                0.0 => "never changed".to_owned(),
+                rate => format!("each changed {}", often(rate)),
+            }
         )?;
     }
     writeln!(text, "  boots     {}", often(usage.boots_per_day))?;
@@ -219,8 +222,10 @@ fn often(per_day: f64) -> String {
     let (unit, of_one) = units.into_iter().find(fits).unwrap_or(("year", 1.0 / DAYS_PER_YEAR));
     let number = format!("{:.3}", per_day / of_one);
     let number = number.trim_end_matches('0').trim_end_matches('.');
-    let times = if number == "1" { "time" } else { "times" };
-    format!("{number} {times} per {unit}")
+    match number {
+        "1" => format!("once per {unit}"),
+        number => format!("{number} times per {unit}"),
+    }
 }
 
 fn duration(time: DeviceTime) -> String {
@@ -236,7 +241,7 @@ mod tests {
     fn rates_are_in_fitting_units() {
         for (per_day, words) in [
             (0.0, "never"),
-            (1440.0, "1 time per minute"),
+            (1440.0, "once per minute"),
             (86_400.0 * 2.5, "2.5 times per second"),
             (2.0, "2 times per day"),
             (24.0 / DAYS, "24 times per year"),

@@ -430,7 +430,7 @@ impl Chip {
         }
     }
 
-    /// Whether so many calls failed that the code was stopped.
+    /// Whether the code was stopped because too many of its calls failed.
     pub(crate) fn is_given_up(&self) -> bool {
         self.failed >= MOST_FAILED
     }

@@ -537,7 +537,7 @@ fn what_the_code_does_not_take_is_not_demanded() {
         let report = go(&random(Level::F0, 20, 40), &Limited { most });
         assert_eq!(report.verdict, Verdict::Clean, "{most} {:#?}", report.violations);
     }
-    // What goes on behind a cut is the smaller values, not nothing.
+    // After a cut, work goes on with the smaller values, not with nothing.
     let report = go(&systematic(Level::F0, 40, 1), &Limited { most: 12 });
     let nothing = go(&systematic(Level::F0, 40, 1), &Limited { most: 0 });
     assert!(report.counts.distinct > nothing.counts.distinct);

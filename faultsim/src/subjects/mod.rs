@@ -1,6 +1,6 @@
 //! The storage implementations that come with the rig, and how to find one by name: Outlast itself
-//! in several forms, two common ways of keeping settings that fail, and a way to run other code as
-//! a separate program.
+//! in several forms, two common designs that do not survive power cuts, and a way to run other code
+//! as a separate program.
 
 mod any;
 pub mod naive;

@@ -119,7 +119,7 @@ struct Running {
 pub enum ProgramError {
     /// It could not be started.
     Start(io::Error),
-    /// It ended, said nothing for ten seconds, or said something else than hello.
+    /// It ended, said nothing for ten seconds, or said something other than hello.
     Hello(String),
 }
 
@@ -376,11 +376,15 @@ impl Running {
             (b'H', Some((&VERSION, name))) if !name.is_empty() && name.len() < 64 => {
                 let name = String::from_utf8(name.to_vec());
                 let name =
-                    name.map_err(|_| ProgramError::Hello("its name is no text".to_owned()))?;
+                    name.map_err(|_| ProgramError::Hello("its name is not text".to_owned()))?;
                 Ok((running, name))
             }
-            (b'H', Some((version, _))) => {
-                let why = format!("version {version} of it, without a short name");
+            (b'H', Some((version, name))) => {
+                let why = format!(
+                    "it says version {version} and a name of {} bytes; expected are version \
+                     {VERSION} and 1 to 63 bytes",
+                    name.len()
+                );
                 Err(ProgramError::Hello(why))
             }
             _ => Err(ProgramError::Hello("it does not begin with hello".to_owned())),

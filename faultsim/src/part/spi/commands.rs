@@ -219,8 +219,8 @@ impl Commands<'_> {
         }
         let page = i64::from(self.profile.page.max(1));
         let start = at - at.rem_euclid(page);
-        // The address counter wraps within the page, so of more bytes than a page the last ones
-        // count.
+        // The address counter wraps within the page: if more bytes than a page arrive, the last
+        // ones count.
         let mut bytes: Vec<Option<u8>> = vec![None; page as usize];
         for (offset, byte) in ((at - start)..).zip(data) {
             bytes[(offset % page) as usize] = Some(*byte);

@@ -81,13 +81,13 @@ impl Tears {
     }
 }
 
-/// Calls `plan` with the cells of the step, and with the data if it is a program.
+/// Calls `make` with the cells of the step, and with the data if it is a program.
 fn with_work<T>(
     g: &Geometry,
     level: Level,
     image: &Image,
     step: &Step,
-    plan: impl FnOnce(&Work<'_>, Option<&[u8]>) -> T,
+    make: impl FnOnce(&Work<'_>, Option<&[u8]>) -> T,
 ) -> T {
     let (cells, data) = match step {
         Step::Program { at, data } => {
@@ -98,5 +98,5 @@ fn with_work<T>(
     };
     let marginal = &image.marginal()[marginal_within(image.marginal(), cells.start, cells.end)];
     let base = cells.start;
-    plan(&Work { cells: &image.bytes()[cells], base, marginal, geometry: g, level }, data)
+    make(&Work { cells: &image.bytes()[cells], base, marginal, geometry: g, level }, data)
 }

@@ -211,7 +211,7 @@ fn flash_traits_check_alignment_and_report_errors() {
     nor.erase(0, 4096).unwrap();
     part.chip_mut().cut_at(2, Tear::NOTHING);
     assert_eq!(nor.write(0, &[0; 8]), Err(PartError::PowerOff));
-    // A part without power answers so to every call.
+    // A part without power says so, whatever the call.
     assert_eq!(nor.read(1, &mut out), Err(PartError::PowerOff));
     assert_eq!(part.chip().violations().len(), 6);
 }

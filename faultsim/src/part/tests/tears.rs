@@ -444,7 +444,7 @@ fn f4_omits_checks_and_headers() {
         expected[gone.clone()].fill(0xFF);
         assert!(list.contains(&expected), "without bytes {gone:?}");
     }
-    // Of the single units in the middle, an evenly spaced choice is left out.
+    // Single units in the middle are omitted too: an evenly spaced choice of them.
     let single_units = (0..24).filter(|byte| {
         let mut expected = data.clone();
         expected[*byte] = 0xFF;

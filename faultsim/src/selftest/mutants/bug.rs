@@ -144,7 +144,7 @@ planted! {
     MarkTestedTwoWays "mark-tested-two-ways" F1,
     /// The old head is erased before the new one is marked.
     ErasesOldFirst "erases-old-first" F0,
-    /// Of two heads the newer one is made void.
+    /// If there are two heads, the newer one is made void.
     VoidsNewer "voids-newer" F0,
     /// Sequence numbers have three bits and are compared without regard to wrapping.
     SequenceWraps "sequence-wraps" F0,

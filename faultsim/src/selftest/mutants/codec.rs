@@ -132,7 +132,7 @@ impl Codec {
         let mut tail =
             crc32(seed.into_iter().chain(covered.iter().copied())).to_le_bytes().to_vec();
         covered.extend(&tail);
-        // No record is long enough for the number not to fit.
+        // The number always fits, since no record is long enough to exceed it.
         let count = u16::try_from(zeros(&covered)).unwrap_or(u16::MAX);
         match self.bug {
             Some(Bug::CrcAlone) => {}

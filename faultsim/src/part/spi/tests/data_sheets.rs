@@ -69,8 +69,8 @@ fn a_program_needs_the_latch_and_takes_its_time() {
     assert_eq!(bench.cells(0, 9), [0xF0, 255, 255, 255, 255, 255, 255, 255, 255]);
 }
 
-// IS25LP/WP128F section 8.10: the counter wraps within the page; of more than 256 bytes the last
-// 256 count.
+// IS25LP/WP128F section 8.10: the counter wraps within the page; if more than 256 bytes are sent,
+// the last 256 count.
 #[test]
 fn programs_wrap_within_the_page() {
     let mut bench = Bench::new();
