@@ -1,6 +1,6 @@
 //! Broken and hostile dumps: whatever a file holds, the image commands judge it without a panic.
 //!
-//! Goal: no input panics or hangs. Method: images that power cuts left are spoilt at random, with
+//! Goal: no input panics or hangs. Method: images that power cuts left are corrupted at random, with
 //! forged openings and headers among the damage, and everything that `show`, `check` and `salvage`
 //! do is done with them. A million inputs: `OUTLAST_INPUTS=1000000 cargo test --test image hostile
 //! -- --nocapture`

@@ -36,7 +36,7 @@ fn the_pages_show_code_that_is_compiled() {
     assert_eq!(seen, 3);
 }
 
-/// The simulated chip has its cells elsewhere, so this is compiled only.
+/// The simulated chip has its cells in another range, so this is only compiled.
 fn driver<S: SpiDevice, D: DelayNs>(spi: S, delay: D) -> Result<(), Box<dyn Error>>
 where
     <S as ErrorType>::Error: 'static,
