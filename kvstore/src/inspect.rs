@@ -37,9 +37,9 @@ pub struct SectorInfo {
     pub sequence: u32,
     /// Sequence number of the oldest sector of the log when this one was opened.
     pub oldest: u32,
-    /// Offset in the sector before. Its records from there on do not count.
+    /// Offset in the previous sector. Its records from there on do not count.
     pub previous_end: u32,
-    /// Offset in this sector. Its records before it are whole if the mark is begun.
+    /// Offset in this sector. The records before it are whole if the mark is begun.
     pub proven_end: u32,
 }
 

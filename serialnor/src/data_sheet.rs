@@ -2,7 +2,7 @@
 
 use crate::sfdp::EraseType;
 
-/// How to address more than 16 MiB, or that it is not wanted.
+/// How to address more than 16 MiB, or not to use more than that.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FourByte {
     /// With separate commands (13h, 12h and erase commands) that take four address bytes in every
@@ -100,7 +100,7 @@ impl DataSheet {
         Self { erase_types: Some(types), ..self }
     }
 
-    /// How to address more than 16 MiB, or that it is not wanted.
+    /// How to address more than 16 MiB, or not to use more than that.
     #[must_use]
     pub const fn with_four_byte(self, way: FourByte) -> Self {
         Self { four_byte: Some(way), ..self }

@@ -43,7 +43,7 @@ impl<F: NorFlash> Medium<F> {
 impl<F: NorFlash> Medium<F> {
     const READ: usize = F::READ_SIZE;
 
-    /// Fills `out`, and tells whether that worked. A place that cannot be read is damage; if no
+    /// Fills `out`, and returns whether that worked. A place that cannot be read is damage; if no
     /// sector can be read, that is a failure of the driver.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> bool {
@@ -69,9 +69,10 @@ impl<F: NorFlash> Medium<F> {
         (0..sectors).any(|sector| self.read_once(sector * sector_bytes, &mut [0; 8]).is_ok())
     }
 
-    /// Fills `out` with what can be read, and tells whether that was everything. A unit that cannot
-    /// be read counts as half zeros, then half ones. No record passes its checks with that unless
-    /// it was what was written there; in a tally it stands for the tick that was interrupted.
+    /// Fills `out` with what can be read, and returns whether that was everything. A unit that
+    /// cannot be read counts as half zeros, then half ones. No record passes its checks with that
+    /// unless it was what was written there; in a tally it stands for the tick that was
+    /// interrupted.
     // Inlined, since its frame would add to the stack of most calls.
     #[inline(always)]
     pub(crate) fn read_readable(&mut self, at: u32, out: &mut [u8]) -> bool {

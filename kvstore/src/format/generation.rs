@@ -1,4 +1,4 @@
-//! Tells one use of a sector from the next.
+//! Distinguishes one use of a sector from the next.
 
 /// Seeds the check of every record, so that what is left from an earlier use of the sector never
 /// passes.

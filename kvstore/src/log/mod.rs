@@ -20,7 +20,7 @@
 //!   would stand on the stack twice.
 //! - **One place for failures.** A driver error is kept in
 //!   [`Medium::fault`](crate::flash::medium::Medium::fault). Afterwards no operation has an effect,
-//!   so the steps of a call need no `Result` of their own. [`Core::outcome`](state::Core::outcome)
+//!   so the steps of a call need not return a `Result`. [`Core::outcome`](state::Core::outcome)
 //!   reports the failure at the end of the call.
 //! - **`get` with a fallback.** `bytes.get(..n).unwrap_or(&[])` stands where `&bytes[..n]` would
 //!   do, since the compiler cannot prove that the range is in bounds and would keep a panicking
