@@ -35,11 +35,12 @@ pub struct Usage {
     pub live_bytes: u32,
     /// Most bytes that further live records can take.
     pub free_bytes: u32,
-    /// Compactions since the first format. Each takes one erase, and all sectors have had the same
-    /// number of them, give or take one. Not counted are the erases of compactions that a cut
-    /// interrupted, and those of [`tidy`](Store::tidy) that a power-up made useless.
+    /// Compactions so far. The first format and each [`clear`](Store::clear) count as one too. Each
+    /// takes one erase, and all sectors have had the same number of them, give or take one. Not
+    /// counted are the erases of compactions that a cut interrupted, and those of
+    /// [`tidy`](Store::tidy) that a power-up made useless.
     pub compactions: u32,
-    /// Damaged records that were seen since the store was opened.
+    /// How often damage to a record was seen since this `Store` was made.
     pub damaged_records: u32,
 }
 
@@ -129,8 +130,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Flash work: one program call per 256 bytes of record, and one more if the record would not
     /// fit into a sector together with the live records of the oldest sector. If the head has no
     /// room, a compaction: one erase, a copy of the oldest sector's live records, and two programs.
-    /// More than one compaction (at most N − 1 for N sectors) is needed only if the oldest sectors
-    /// are full of live records. A cut leaves the old value or the new one.
+    /// More than one compaction (at most one less than there are sectors) is needed only if the
+    /// oldest sectors are full of live records. A cut leaves the old value or the new one.
     ///
     /// # Errors
     /// [`Error::InvalidKey`], [`Error::TooLarge`], [`Error::Full`] and [`Error::IndexFull`] change

@@ -4,7 +4,9 @@
 /// passes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Generation {
+    /// Grows by one at each factory reset.
     pub(crate) epoch: u32,
+    /// Number of the sector in the log. Grows by one at each compaction.
     pub(crate) sequence: u32,
 }
 

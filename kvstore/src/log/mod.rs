@@ -3,7 +3,8 @@
 //!
 //! A change goes from [`commit`], which checks it and decides, to [`append`], or, if the head has
 //! no room, to [`compact`]. A read goes from [`load`] to the flash. [`lookup`] finds a key's record
-//! through the index, and keeps the index up to date.
+//! through the index, and keeps the index up to date. [`state`] holds what is known of the log in
+//! RAM, and [`live`] counts how much of it is live.
 //!
 //! # How this code is kept small
 //!
