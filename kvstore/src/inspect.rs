@@ -298,7 +298,7 @@ impl<'a> Region<'a> {
     }
 
     /// The record whose header stands at `address`, if it ends in the same sector and no later than
-    /// `limit`. Does not look at its checks.
+    /// `limit`. Its checks are left to [`passes`](Self::passes).
     #[must_use]
     pub fn record(&self, address: u32, limit: u32) -> Option<Record<'a>> {
         let g = &self.geometry;

@@ -42,8 +42,8 @@
 //! - `write` and `erase` return only when the operation is complete.
 //! - A unit reads `0xFF` after an erase, and programming clears bits only.
 //! - Zeros may be programmed over anything, which is more than the trait asks for. The store does
-//!   that at every open, to make what an interrupted operation left unreadable for good. Parts that
-//!   forbid even this are not supported.
+//!   that at every open, so that nothing an interrupted operation left can be read later. Parts
+//!   that forbid even this are not supported.
 //!
 //! **2. Choose the layout.** A [`Layout`] says which range of the flash belongs to the store (its
 //! *region*), and how that is divided. It must be the same at every open.

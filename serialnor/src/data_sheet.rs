@@ -107,7 +107,7 @@ impl DataSheet {
     }
 
     /// Bits of the status register that protect blocks. Default: bits 2 to 4, which do so on the
-    /// chips whose data sheets were at hand. Some chips have more in bits 5 and 6, which mean
+    /// chips whose data sheets were available. Some chips have more in bits 5 and 6, which mean
     /// something else on other chips. If any of these bits is set, the driver refuses every program
     /// and erase, whichever blocks it protects. 0 disables the check.
     #[must_use]

@@ -138,7 +138,7 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
         ),
         ("mx66uw1g345g", 128 << 20, 256, FourByteOpcodes, &[(4 << 10, 0x21), (64 << 10, 0xDC)]),
         ("mx25uw6345g", 8 << 20, 256, FourByteOpcodes, &[(4 << 10, 0x21), (64 << 10, 0xDC)]),
-        // The largest erase is of 128 KiB here.
+        // The largest erase is 128 KiB here.
         (
             "mt35xu01g",
             128 << 20,
@@ -155,7 +155,7 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
         assert_eq!(erases(&driver), types, "{name}");
     }
     for (name, error) in [
-        // One command stands for two sizes.
+        // One command is listed for two sizes.
         ("s25fs256t", Error::UnclearEraseTypes),
         // A sector map says which size is valid where.
         ("s28hs02gt", Error::UnclearEraseTypes),

@@ -128,6 +128,6 @@ fn main() -> ! {
             good = false;
         }
     }
-    print_ram("Store with 64 keys, the flash apart", STORE);
+    print_ram("Store with 64 keys, without flash", STORE);
     process::exit(i32::from(!good))
 }

@@ -10,12 +10,13 @@ use crate::format::geometry::Geometry;
 /// How often a read is tried before its failure counts as damage: a bus may fail once.
 const READ_TRIES: u32 = 3;
 
+/// The flash driver, and where in the flash the store lives.
 #[derive(Debug)]
 pub(crate) struct Medium<F: NorFlash> {
     pub(crate) flash: F,
     pub(crate) geometry: Geometry,
     /// The first failure. From then on nothing is read, programmed or erased, so a call need not
-    /// look at this after each step. It must look before it reports anything.
+    /// check this after each step, only before it reports anything.
     pub(crate) fault: Option<Fault<F::Error>>,
     /// Set when a unit could not be read.
     #[cfg(feature = "counters")]

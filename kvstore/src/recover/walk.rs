@@ -30,7 +30,7 @@ pub(crate) struct Walk {
     /// The record that was just met.
     next: Held,
     /// Length of the shortest key so far. No more than that is read at once, so no byte after a key
-    /// is.
+    /// is read.
     expected: u32,
 }
 

@@ -180,8 +180,8 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
     /// Nothing is programmed if the value is stored already.
     ///
     /// # Errors
-    /// [`Why::OutOfRange`] and [`Why::TooLong`] change nothing. The latter also stands for a value
-    /// that the format cannot encode: a sequence of unknown length. [`Why::Store`] as for
+    /// [`Why::OutOfRange`] and [`Why::TooLong`] change nothing. The latter is also reported for a
+    /// value that the format cannot encode: a sequence of unknown length. [`Why::Store`] as for
     /// [`Store::put`].
     pub fn save<F: NorFlash, const N: usize>(
         &self,
