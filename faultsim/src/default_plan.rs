@@ -79,7 +79,8 @@ impl Usual {
     }
 
     /// What to run, in this order: every step of the life of a tide gauge and of a random workload,
-    /// random lives, and a part that fills up.
+    /// random lives, and a part that fills up. With counters, every step of a random workload that
+    /// includes them, and random lives. On small pages there is no tide gauge.
     pub fn stages(&self) -> Vec<Config> {
         let Self { geometry, seed, depth, has_counters, .. } = *self;
         let systematic = |workload, depth| {

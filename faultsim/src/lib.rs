@@ -16,7 +16,7 @@
 //! differently from one power-up to the next, or from one read to the next, and a sector can look
 //! blank without being completely erased. [`part::Level`] orders these faults from F0, where cuts
 //! come between steps only, to F5, where a program can damage other bytes of its page or sector.
-//! The head of [`part`] has the whole fault model as a table.
+//! The page of the module [`part`] has the whole fault model as a table.
 //!
 //! After each cut, [`check::oracle`] knows what the code may report: what it acknowledged must be
 //! there; the operation that was interrupted may be there as a whole or not at all; and what one

@@ -15,10 +15,10 @@ use crate::report::{beyond, left_out};
 use crate::subject::{Change, Op, OpKind, Subject, counted};
 use crate::workload::{Workload, mixed};
 
-/// About one in this many tears of a step in a recovery is tried, at the first cut, at the second
-/// one, and from the third one on.
+/// Factors by which the tears of a step are thinned out beyond the plan's `thin`: at the first cut,
+/// at the second one, and from the third one on.
 const THIN_BY_CUTS: [u32; 3] = [1, 24, 96];
-/// In the operations after the first recovery, tears are thinned out by this factor in addition.
+/// In the operations after the first recovery, tears are thinned out by this factor in addition to those.
 const THIN_IN_OPERATIONS: u32 = 4;
 /// From the second cut on, further cuts are made in this many times fewer groups of equal
 /// recoveries.
@@ -78,7 +78,8 @@ impl<'run, S: Subject> Context<'run, S> {
             list.push(format!(
                 "most tears of a step after the first cut: about 1 in {} is tried at the second \
                  cut, 1 in {} from the third cut on",
-                THIN_BY_CUTS[1], THIN_BY_CUTS[2]
+                u64::from(plan.thin.max(1)) * u64::from(THIN_BY_CUTS[1]),
+                u64::from(plan.thin.max(1)) * u64::from(THIN_BY_CUTS[2])
             ));
         }
         if self.depth() > 1 && plan.group {

@@ -24,7 +24,7 @@ pub enum Level {
     F1,
     /// Also any subset of the bits of a program, and any phase of an erase.
     F2,
-    /// Also marginal bits, and sectors that look blank but are weak.
+    /// Also marginal bits, and sectors that look blank but are incompletely erased.
     F3,
     /// Also subsets chosen to fool the checks of a record format.
     F4,

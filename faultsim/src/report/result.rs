@@ -22,7 +22,7 @@ pub struct Report {
     pub geometry: Geometry,
     /// The fault level: how severe the simulated damage was.
     pub level: Level,
-    /// `systematic` or `deep`.
+    /// `systematic`, `edges`, or `deep` for random lives.
     pub mode: String,
     /// The workload: its name, or what random operations were drawn.
     pub workload: String,

@@ -381,7 +381,7 @@ fn what_stands_in_another_sector_has_to_survive_collateral_damage() {
     let config = collateral(WorkloadSource::Random { seed: 5, ops: 30 }, geometry);
     let report = go(&config, &Outlast);
     // A damaged name can come to be that of another setting and take its place: a known limit, see
-    // the README.
+    // `docs/promises.md`.
     assert!(breaches(&report).iter().all(|breach| *breach == Breach::Escaped), "{report:#?}");
     let known = report.counts.violating;
     assert!(known <= 2, "{:#?}", report.violations);
