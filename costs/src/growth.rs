@@ -28,8 +28,8 @@ pub struct Point {
     pub utilisation: f64,
     /// Records in the log at the mount, replaced ones included.
     pub log_records: u64,
-    /// Bytes of their headers and keys and of the sectors' openings: the least that a mount can read
-    /// if it looks at every record.
+    /// Bytes of their headers and keys and of the sectors' openings: the least that a mount has to
+    /// read if it looks at every record.
     pub needed_bytes: u64,
     /// The mount.
     pub mount: CallCost,

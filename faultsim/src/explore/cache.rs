@@ -1,4 +1,4 @@
-//! What images that were judged before have shown.
+//! What the images that were judged before have shown.
 //!
 //! Sequences that differ only in their last operation leave many equal images, for example when
 //! both erase a sector before they write anything. What the code reports on such an image need not

@@ -18,10 +18,10 @@ use crate::workload::{Workload, mixed};
 /// Factors by which the tears of a step are thinned out beyond the plan's `thin`: at the first cut,
 /// at the second one, and from the third one on.
 const THIN_BY_CUTS: [u32; 3] = [1, 24, 96];
-/// In the operations after the first recovery, tears are thinned out by this factor in addition to those.
+/// In the operations after the first recovery, tears are thinned out by this factor as well.
 const THIN_IN_OPERATIONS: u32 = 4;
-/// From the second cut on, further cuts are made in this many times fewer groups of equal
-/// recoveries.
+/// From the second cut on, further cuts are made in only one of this many of the groups of equal
+/// recoveries in which they would be made after the first cut.
 pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
 /// One in this many of the images whose recovery did and reported the same as another's is written
 /// to all the same.

@@ -111,7 +111,7 @@ pub(crate) fn run<S: Subject>(
     clock.conclude(&mut report, counts, !findings.is_empty(), "lives");
     report.worst = worst;
     report.not_explored =
-        vec!["any other life than those drawn: random lives prove nothing about others".to_owned()];
+        vec!["lives other than those drawn: random lives prove nothing about others".to_owned()];
     report.not_explored.extend(left_out(Some(longest_value(&config.geometry))));
     report.not_explored.push(beyond(config.level).to_owned());
     if is_at_limit {

@@ -1,4 +1,4 @@
-//! A part that lives through one power-up after the other.
+//! A part that lives through one power-up after another.
 
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
@@ -51,9 +51,9 @@ pub(crate) struct RandomLife<'run, S: Subject> {
     /// The part when the running operation or recovery began, while telling.
     began: Image,
     pub(crate) coverage: Coverage,
-    /// Of the image the last cut left, until it is judged.
+    /// Fingerprint of the image that the last cut left, until it is judged.
     left: Option<Fingerprint>,
-    /// Of the images judged.
+    /// Fingerprints of the images judged.
     pub(crate) fingerprints: Vec<Fingerprint>,
     pub(crate) cuts: u64,
     pub(crate) judged: u64,
@@ -329,7 +329,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         }
     }
 
-    /// Takes the power away, if it has not gone already, and accounts for the cut.
+    /// Switches the power off, if that has not happened already, and counts the cut.
     fn cut(&mut self, in_flight: Option<OpKind>) {
         self.cuts += 1;
         self.oracle.cut();

@@ -36,7 +36,7 @@ pub(crate) struct Told {
     pub(crate) cut_points: Vec<String>,
     pub(crate) scenes: Vec<Scene>,
     pub(crate) signature: Option<Signature>,
-    /// Of the image after the last cut.
+    /// Digest of the image after the last cut.
     pub(crate) digest: u16,
 }
 
@@ -204,8 +204,9 @@ impl<S: Subject> Retelling<'_, S> {
         let (image, hit) = (&self.image, self.hit);
         let state = State { image, allowed, pick, seed, when, hit, apart };
         let continuation = context.continuation(prepared, number + 1, self.first_step());
-        // The path does not tell whether this image was the one of its group whose part was
-        // rewritten. It does no harm to do so: those with cuts after it were, or behave alike.
+        // The path does not say whether this image was the one of its group whose part was
+        // rewritten. Rewriting it does no harm: images with cuts after this one were rewritten too,
+        // or behave like those that were.
         let wanted = Wanted { trace: true, rewrite_all: number == 0, follow: true };
         match self.judge.judge(&state, continuation, &prepared.rewrite_all, |_, _| wanted) {
             Ok(judged) => {

@@ -1,5 +1,5 @@
-//! How far a judged image is looked into: whether it is written to after its recovery, and whether
-//! further cuts are made in it.
+//! How much further work a judged image is worth: whether it is written to after its recovery, and
+//! whether further cuts are made in it.
 
 use rapidhash::RapidHashSet;
 

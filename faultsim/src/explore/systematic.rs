@@ -1,5 +1,5 @@
-//! The systematic mode: every step of the workload is cut in every class of ways, and so are
-//! the recoveries that follow.
+//! The systematic mode: every step of the workload is torn by every class of faults, and so are the
+//! steps of the recoveries that follow.
 //!
 //! The workload runs once; the image after a cut is built from its recorded steps. Each cut point
 //! remembers separately what it has seen, so the outcome does not depend on how cut points are

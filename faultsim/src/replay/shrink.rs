@@ -200,7 +200,7 @@ impl<S: Subject> Search<'_, S> {
                 }
             }
         }
-        // Two bytes still tell which operation wrote them.
+        // Two bytes still identify the operation that wrote them.
         let lengths = (1..8).map(|power| 1 << power).filter(|&most| most < smaller.most_value);
         for most_value in lengths {
             let tried = Smaller { most_value, ..smaller.clone() };

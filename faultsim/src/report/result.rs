@@ -128,7 +128,7 @@ pub struct Counts {
     /// obligations.
     pub judged: u64,
     /// Judged images in whose recovery no further cut was made, because one with the same
-    /// recovery, result and obligations stands for them.
+    /// recovery, result and obligations represents them.
     pub represented: u64,
     /// Images judged after one cut, two cuts and so on; one entry for random lives.
     pub judged_by_cuts: Vec<u64>,

@@ -20,8 +20,8 @@ pub(crate) const MOST_SCENES: usize = 8;
 pub struct Scene {
     /// What happens, in words.
     pub title: String,
-    /// What the interrupted operation or recovery had programmed and erased, in order; of many, the
-    /// last ones.
+    /// What the interrupted operation or recovery had programmed and erased, in order; only the last
+    /// steps if there are many.
     pub steps: Vec<String>,
     /// Bytes that one character of a map stands for.
     pub bytes_per_column: u32,
@@ -43,7 +43,7 @@ pub struct ByteRow {
     pub at: u32,
     /// What was there.
     pub before: String,
-    /// What was to be there; empty if nothing was asked for.
+    /// What was to be programmed; empty if nothing was.
     pub asked: String,
     /// What is there.
     pub after: String,

@@ -128,8 +128,8 @@ fn explore<S: Subject>(
         _ => false,
     };
     let first = trace.segments.iter().find(|segment| of_last(segment.what));
-    // An operation that writes nothing could only be cut before or after it, where others are cut
-    // too.
+    // An operation that writes nothing can only be cut before or after it, and other edges have
+    // those cuts too.
     let cut_points =
         first.map_or_else(Vec::new, |first| (first.first..=trace.steps.len()).collect());
     let mut explored = context.explore(&prepared, cut_points, Stop::of(config), clock, Some(cache));
