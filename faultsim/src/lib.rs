@@ -106,11 +106,11 @@
 //!   can be read in several ways.
 //! - [`violations`](report::Report::violations): one for each kind of failure, with the simplest
 //!   example found. Its operations, its cuts and a picture of the part before and after each cut
-//!   tell what happened; its token runs it again ([`replay`]).
+//!   show what happened; its token runs it again ([`replay`]).
 //! - [`not_explored`](report::Report::not_explored): what this run does not show. Read it before
 //!   you rely on a clean report.
 //!
-//! How much the rig itself can be relied on is tested with planted mistakes: see [`selftest`].
+//! The rig itself is tested with planted mistakes: see [`selftest`].
 
 pub mod ablation;
 pub mod check;

@@ -84,7 +84,7 @@ impl Trace {
     }
 }
 
-/// Operations with their effects worked out.
+/// Operations, each with its effect on the settings.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Script {
     pub(crate) ops: Vec<(Op, Effect)>,

@@ -164,7 +164,7 @@ impl<S: Subject> Retelling<'_, S> {
     }
 
     /// Tears step `at`, if there is one, and adds a line about it. Returns which settings are known
-    /// to stand outside the sectors that collateral damage hit.
+    /// to be stored outside the sectors that collateral damage hit.
     fn tear(&mut self, trace: &Trace, at: usize, tear: &Tear, number: usize) -> Vec<bool> {
         let g = self.context.geometry;
         let mut apart = Vec::new();

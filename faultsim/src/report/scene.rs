@@ -20,8 +20,8 @@ pub(crate) const MOST_SCENES: usize = 8;
 pub struct Scene {
     /// What happens, in words.
     pub title: String,
-    /// What the interrupted operation or recovery had programmed and erased, in order; only the last
-    /// steps if there are many.
+    /// What the interrupted operation or recovery had programmed and erased, in order. If there are
+    /// many steps, only the last ones.
     pub steps: Vec<String>,
     /// Bytes that one character of a map stands for.
     pub bytes_per_column: u32,
