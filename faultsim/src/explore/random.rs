@@ -199,7 +199,7 @@ fn violation<S: Subject>(
             kept: None,
         }),
     };
-    let told = match &token.origin {
+    let replayed = match &token.origin {
         Origin::Random(choices) => replay(&token, choices, subject),
         Origin::Systematic { .. } => unreachable!(),
     };
@@ -209,9 +209,9 @@ fn violation<S: Subject>(
         sentence: found.finding.sentence.clone(),
         cuts: found.power_ups - 1,
         level: config.level,
-        operations: told.operations,
-        cut_points: told.cut_points,
-        scenes: told.scenes,
+        operations: replayed.operations,
+        cut_points: replayed.cut_points,
+        scenes: replayed.scenes,
         token: token.to_string(),
         shrunk: false,
     }
@@ -224,10 +224,10 @@ pub(crate) fn replay<S: Subject>(token: &Token, choices: &LifeChoices, subject: 
     let cycles = cycles.list(choices.power_ups, choices.kept.as_deref());
     let mut life = RandomLife::new(subject, &token.geometry, token.level, &keys);
     life.spare_after(choices.in_a_row);
-    life.tell_all();
+    life.describe_all();
     let finding = live(&mut life, &cycles);
     if let Some(finding) = &finding {
-        life.tell_end(finding);
+        life.describe_end(finding);
     }
     let (outcome, sentence) = match finding {
         Some(finding) if finding.breach == token.breach => (Outcome::Reproduced, finding.sentence),
@@ -245,9 +245,9 @@ pub(crate) fn replay<S: Subject>(token: &Token, choices: &LifeChoices, subject: 
     Replay {
         outcome,
         sentence,
-        operations: shorten(life.told_operations),
-        cut_points: shorten(life.told_cuts),
-        scenes: life.told_scenes,
+        operations: shorten(life.operation_lines),
+        cut_points: shorten(life.cut_lines),
+        scenes: life.scenes,
     }
 }
 

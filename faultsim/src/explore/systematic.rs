@@ -63,9 +63,9 @@ pub(crate) fn run<S: Subject>(
     report.violations = ordered
         .into_iter()
         .map(|(signature, example)| {
-            let told = retell::tell(&context, &prepared, &example.path);
-            let token = context.token(plan.workload, None, &example, told.digest);
-            told.violation(signature, &example, &token)
+            let retold = retell::retell(&context, &prepared, &example.path);
+            let token = context.token(plan.workload, None, &example, retold.digest);
+            retold.violation(signature, &example, &token)
         })
         .collect();
     report

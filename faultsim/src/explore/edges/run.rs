@@ -98,9 +98,9 @@ pub(crate) fn run<S: Subject>(
         let context = Context::new(config, subject, &systematic, &workload);
         // It was prepared before, when it was explored.
         let Ok(prepared) = context.prepare() else { continue };
-        let told = retell::tell(&context, &prepared, &example.path);
-        let token = context.token(systematic.workload, None, &example, told.digest);
-        report.violations.push(told.violation(signature, &example, &token));
+        let retold = retell::retell(&context, &prepared, &example.path);
+        let token = context.token(systematic.workload, None, &example, retold.digest);
+        report.violations.push(retold.violation(signature, &example, &token));
     }
     report.violations.sort_by_key(|violation| violation.cuts);
     report
@@ -227,8 +227,8 @@ mod tests {
                     together.counts.power_ups = apart.counts.power_ups;
                     assert_eq!(together.counts, apart.counts);
                     assert_eq!(together.fingerprints, apart.fingerprints);
-                    let told = |explored: &Explored| format!("{:?}", explored.findings);
-                    assert_eq!(told(&together), told(&apart));
+                    let findings = |explored: &Explored| format!("{:?}", explored.findings);
+                    assert_eq!(findings(&together), findings(&apart));
                 }
             }
             assert!(shared > 1 && spared > 1_000, "{shared} {spared}");
