@@ -131,7 +131,7 @@ pub struct BaselineSummary {
     pub least_erased: u32,
 }
 
-/// How often the settings are read back in the prelude.
+/// In the prelude, the settings are read back after one in this many operations.
 const PRELUDE_READS: usize = 64;
 
 /// Runs the workload without cuts.

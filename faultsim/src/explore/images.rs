@@ -13,9 +13,9 @@ use crate::part::{Image, Marginal};
 /// Number of an image within one [`Interner`].
 pub(crate) type ImageId = u32;
 
-/// 128-bit digest of an image, for counting distinct images over the whole run. Two different
-/// images share one with a probability of about 2^-128. It also shows whether another history
-/// left the same image.
+/// 128-bit digest of an image, for counting distinct images over the whole run (plans over edges
+/// keep half of it). Two different images share one with a probability of about 2^-128. It also
+/// shows whether another history left the same image.
 pub(crate) type Fingerprint = u128;
 
 /// Keeps one of each value, and at most `most` of them.

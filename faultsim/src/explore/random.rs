@@ -25,7 +25,7 @@ use crate::workload::mix::longest_value;
 
 /// Lives carried out between two merges of their results.
 const BATCH: u64 = 512;
-/// Distinct images counted at most; 2 GiB.
+/// The most distinct images that are counted; their digests take 2 GiB.
 const MOST_FINGERPRINTS: usize = 1 << 27;
 /// Digests that are gathered before they are sorted in: as many as are sorted already, within these
 /// limits.
@@ -66,7 +66,7 @@ pub(crate) fn run<S: Subject>(
     let mut start = 0;
     while start < plan.runs {
         let end = plan.runs.min(start + BATCH);
-        let yields: Vec<LifeResult> = (start..end)
+        let results: Vec<LifeResult> = (start..end)
             .into_par_iter()
             .map(|run| {
                 if clock.is_up() || first.load(Ordering::Relaxed) < run {
@@ -79,7 +79,7 @@ pub(crate) fn run<S: Subject>(
                 result
             })
             .collect();
-        for (run, result) in (start..end).zip(yields) {
+        for (run, result) in (start..end).zip(results) {
             if run > first.load(Ordering::Relaxed) {
                 break;
             }

@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 /// that is stored in other sectors.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Level {
-    /// Cuts between operations only: a step has not begun, or it is complete.
+    /// Cuts between steps only: a step has not begun, or it is complete.
     F0,
     /// Also programs and erases that stop half-way, in unit order.
     F1,

@@ -122,7 +122,7 @@ pub struct Counts {
     pub done: u64,
     /// Power cuts made.
     pub cuts: u64,
-    /// Different images left by them, counted by 128-bit digests.
+    /// Different images left by them, counted by digests of 128 bits, or 64 bits for edges.
     pub distinct: u64,
     /// Images judged: each image once per reading of its marginal cells and per set of
     /// obligations.

@@ -21,7 +21,8 @@ use crate::workload::edge::Start;
 
 /// Groups of edges that differ in the last operation, between two merges of their results.
 const BATCH: usize = 256;
-/// Distinct images counted at most; 4 GiB.
+/// The most distinct images that are counted; their digests take 4 GiB. A digest is half of a
+/// fingerprint: the chance that any two of 2^29 images share one is below 1 %.
 const MOST_DIGESTS: usize = 1 << 29;
 /// Digests that are gathered before they are sorted in, and at least half as many as are sorted
 /// already.
