@@ -33,7 +33,7 @@ pub struct Point {
     pub needed_bytes: u64,
     /// The mount.
     pub mount: CallCost,
-    /// The `get` with the most reads.
+    /// The `get` that took longest.
     pub get: CallCost,
     /// The longest `put` that compacted a sector, among the last compactions.
     #[serde(rename = "turn")]

@@ -22,6 +22,22 @@
 //! there; the operation that was interrupted may be there as a whole or not at all; and what one
 //! power-up has reported, later ones must report too.
 //!
+//! # Words
+//!
+//! | word | means |
+//! |---|---|
+//! | subject | the storage code under test |
+//! | part | the simulated flash chip |
+//! | step | the program of one page or the erase of one sector; what a cut can interrupt |
+//! | tear | how far the step at a cut got |
+//! | image | the content of all cells at one moment, marginal bits included |
+//! | cut point | a step of a workload at which the power is cut |
+//! | history | what leads to one judged image: operations, cuts, tears, readings of marginal bits |
+//! | life | a long random history of one part, with hundreds of cuts |
+//! | edge | a start state in which a limit is near, with a short sequence of operations |
+//! | baseline run | the run of a workload without cuts |
+//! | token | a history as one word to copy and paste |
+//!
 //! # Your store in thirty lines
 //!
 //! Implement [`subject::Subject`] and call [`run::run`]. This store keeps all settings in one
