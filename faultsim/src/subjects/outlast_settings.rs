@@ -46,7 +46,7 @@ const SLOTS: u32 = 64;
 const CHUNK: usize = 16;
 /// Chunks of an atomic write.
 const SPAN: usize = 3;
-/// The length that marks an empty slot: bytes that were never written read so.
+/// The length that marks an empty slot: bytes that were never written read as 0xFF.
 const EMPTY: u8 = 0xFF;
 
 /// The features of `outlast-kvstore` that build on its store.
