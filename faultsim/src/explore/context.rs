@@ -23,8 +23,8 @@ const THIN_IN_OPERATIONS: u32 = 4;
 /// From the second cut on, further cuts are made in only one of this many of the groups of equal
 /// recoveries in which they would be made after the first cut.
 pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
-/// One in this many of the images whose recovery did and reported the same as another's is written
-/// to all the same.
+/// One in this many of the images whose recovery did and reported the same as that of an earlier
+/// image is nevertheless written to.
 const FOLLOWED_ONE_IN: u64 = 8;
 /// The same in a thrifty plan.
 pub(crate) const FOLLOWED_ONE_IN_THRIFTY: u64 = 64;

@@ -71,7 +71,7 @@ pub(crate) struct Interner {
     images: RapidHashMap<Box<[(u32, u32)]>, ImageId>,
     /// What the images that are entered next have in common.
     around: Around,
-    /// Differences of the image in hand; kept for its allocation.
+    /// Differences of the image being entered; kept for its allocation.
     differences: Vec<(u32, u32)>,
 }
 
