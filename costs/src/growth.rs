@@ -28,17 +28,17 @@ pub struct Point {
     pub utilisation: f64,
     /// Records in the log at the mount, replaced ones included.
     pub log_records: u64,
-    /// Bytes of their headers and keys and of the sectors' openings: the least that a mount which
-    /// reads all of them needs.
+    /// Bytes of their headers and keys and of the sectors' openings: the least that a mount has to
+    /// read if it looks at every record.
     pub needed_bytes: u64,
     /// The mount.
     pub mount: CallCost,
-    /// The `get` with most reads.
+    /// The `get` that took longest.
     pub get: CallCost,
     /// The longest `put` that compacted a sector, among the last compactions.
     #[serde(rename = "turn")]
     pub compaction: CallCost,
-    /// Most read calls of a `put` without a compaction.
+    /// The most read calls of a `put` without a compaction.
     pub put_reads: u64,
 }
 

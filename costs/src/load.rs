@@ -56,7 +56,7 @@ impl Load {
             Self::Uniform => "all keys are updated equally often",
             Self::Skewed => "10 % of the keys take 90 % of the updates",
             Self::HotKey => "one key takes 90 % of the updates",
-            Self::FactoryData => "90 % of the keys never change, the others equally often",
+            Self::FactoryData => "90 % of the keys never change, the others change equally often",
             Self::FrequentBoots => "uniform, with a power-up every 10 updates",
             Self::Batches => "uniform, 4 keys at a time, all or none",
             Self::Counters => "8 counters of 4 bytes as plain puts",

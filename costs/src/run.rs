@@ -12,7 +12,7 @@ use outlast_faultsim::subjects::naive::Naive;
 use outlast_faultsim::subjects::outlast::ManyKeys;
 use outlast_faultsim::subjects::two_copies::TwoCopies;
 
-/// A way of keeping settings.
+/// A way to store settings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Scheme {
@@ -45,9 +45,9 @@ pub struct Setup {
     pub geometry: Geometry,
     /// Its times.
     pub timing: Timing,
-    /// How settings are kept.
+    /// How settings are stored.
     pub scheme: Scheme,
-    /// Which change how often.
+    /// Which of them change, and how often.
     pub load: Load,
     /// How many there are.
     pub keys: u32,
@@ -129,7 +129,7 @@ pub fn bus_bytes(counts: &Counts) -> u64 {
         + 5 * counts.erases
 }
 
-/// Does the run. `tick` is called with the number of updates done since the last call.
+/// Carries out a run. `tick` is called with the number of updates done since the last call.
 ///
 /// # Errors
 /// If the settings do not fit or the scheme fails, in words.

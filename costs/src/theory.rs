@@ -96,7 +96,7 @@ fn survivors(p: f64, n: f64, d: f64, along: f64) -> f64 {
 ///
 /// Records that never change move together whenever their sector is cleaned, so each of the `n`
 /// sectors of the log keeps its number of them for ever. Data written at the factory in one go
-/// never spread out, whereas [`finite_log`] assumes that they are spread evenly. With `d_j` updates
+/// is never spread out, whereas [`finite_log`] assumes that it is spread evenly. With `d_j` updates
 /// into sector `j` and `D` in a round, `v_j = L q^(D - d_j) (1 - q^(d_j)) / (1 - q^D)` records of
 /// keys that change are copied into it, and `d_j + v_j + fixed_j = P`. Derived here. `None` if the
 /// keys do not fit.
@@ -326,10 +326,10 @@ mod tests {
         assert!(off(many.unwrap(), large_log(0.5)) < 2e-3);
     }
 
-    /// Rosenblum and Ousterhout 1992: read a segment, write its live data and fill up with new
+    /// Rosenblum and Ousterhout 1992: read a segment, write its live data and fill it up with new
     /// data. With the utilisation 1 - 1/A of the segments that a log really cleans, their write
-    /// cost is 2 A. The overall utilisation in its place overstates the cost: 10 instead of 5.4 at
-    /// 80 %.
+    /// cost is 2 A. With the overall utilisation in its place the cost is overstated: 10 instead of
+    /// 5.4 at 80 %.
     #[test]
     fn write_cost_of_cleaned_segments() {
         assert!(off(write_cost(0.8), 10.0) < 1e-9);

@@ -1,4 +1,4 @@
-//! What to run.
+//! What to run: the part, the fault level and one of three modes.
 
 use std::fmt;
 use std::str::FromStr;
@@ -32,11 +32,12 @@ pub struct Config {
 /// How to choose the cuts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Mode {
-    /// Every step of a workload, torn in every class of ways, with further cuts in recovery.
+    /// Every step of a workload, torn by every class of faults, with further cuts in recovery.
     Systematic(Systematic),
-    /// Long random lives with hundreds of cuts.
+    /// Random lives. A life is what happens to one part, from blank on, over hundreds of cuts.
     Random(RandomLives),
-    /// Short sequences of operations from start states near every edge.
+    /// Edges. An edge is a start state in which a sector is almost full or another limit is near,
+    /// with a short sequence of operations.
     Edges(Edges),
 }
 
@@ -54,8 +55,8 @@ pub struct Systematic {
     pub merge_equal: bool,
     /// Make further cuts only in one of several recoveries that did the same.
     pub group: bool,
-    /// Make further cuts in about one of this many such groups, and from the second cut on in four
-    /// times fewer. 1 leaves out none after the first cut.
+    /// Make further cuts in about one of this many such groups, and from the second cut on in a
+    /// quarter as many. 1 leaves out none after the first cut.
     pub sample: u32,
     /// For plans of very many short workloads: fewer of the images after first cuts are written to
     /// and rewritten as a whole, and marginal bits are read in one way per image.
@@ -123,7 +124,7 @@ impl Config {
     }
 }
 
-/// Parameters of a plan over edges.
+/// Parameters of the edges mode.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Edges {
     /// Most operations in a sequence, 1 to 3. All sequences of up to this many are tried. The last
@@ -135,7 +136,7 @@ pub struct Edges {
     pub shard: Shard,
 }
 
-/// One of several parts of a plan that are run separately.
+/// One of several shares of a plan that are run separately.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Shard {
     number: u32,

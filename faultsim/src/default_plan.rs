@@ -23,7 +23,7 @@ const POWER_UPS: u32 = 300;
 /// mount runs out of it if no recovery is ever spared; `not_explored` names the limit.
 const RECOVERIES_IN_A_ROW: u32 = 8;
 /// With fewer cuts per history asked for, the plan has no random lives, which have hundreds.
-const DEEP_FROM: u32 = 3;
+const LIVES_FROM_DEPTH: u32 = 3;
 
 /// The parameters that the stages of the usual plan are made from.
 ///
@@ -60,7 +60,7 @@ pub struct Usual {
 
 impl Usual {
     /// Cuts per history of the systematic stages.
-    pub const DEPTH: u32 = DEEP_FROM;
+    pub const DEPTH: u32 = LIVES_FROM_DEPTH;
     /// Cuts in all random lives.
     pub const RANDOM_CUTS: u64 = 1_250_000;
     /// The same for code in a separate program, which costs a hundred times as much.
@@ -79,7 +79,8 @@ impl Usual {
     }
 
     /// What to run, in this order: every step of the life of a tide gauge and of a random workload,
-    /// random lives, and a part that fills up.
+    /// random lives, and a part that fills up. With counters, every step of a random workload that
+    /// includes them, and random lives. On small pages there is no tide gauge.
     pub fn stages(&self) -> Vec<Config> {
         let Self { geometry, seed, depth, has_counters, .. } = *self;
         let systematic = |workload, depth| {
@@ -101,7 +102,7 @@ impl Usual {
                 systematic(random(RANDOM_OPS), depth),
             ]
         };
-        if depth >= DEEP_FROM {
+        if depth >= LIVES_FROM_DEPTH {
             stages.push(self.on_small_sectors(lives(self.random_cuts)));
         }
         // This is the last stage, since code that fails in it without any cut ends the plan.

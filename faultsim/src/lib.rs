@@ -16,11 +16,27 @@
 //! differently from one power-up to the next, or from one read to the next, and a sector can look
 //! blank without being completely erased. [`part::Level`] orders these faults from F0, where cuts
 //! come between steps only, to F5, where a program can damage other bytes of its page or sector.
-//! The head of [`part`] has the whole fault model as a table.
+//! The page of the module [`part`] has the whole fault model as a table.
 //!
 //! After each cut, [`check::oracle`] knows what the code may report: what it acknowledged must be
 //! there; the operation that was interrupted may be there as a whole or not at all; and what one
 //! power-up has reported, later ones must report too.
+//!
+//! # Words
+//!
+//! | word | means |
+//! |---|---|
+//! | subject | the storage code under test |
+//! | part | the simulated flash chip |
+//! | step | the program of one page or the erase of one sector; what a cut can interrupt |
+//! | tear | how far the step at a cut got |
+//! | image | the content of all cells at one moment, marginal bits included |
+//! | cut point | a step of a workload at which the power is cut |
+//! | history | what leads to one judged image: operations, cuts, tears, readings of marginal bits |
+//! | life | a long random history of one part, with hundreds of cuts |
+//! | edge | a start state in which a limit is near, with a short sequence of operations |
+//! | baseline run | the run of a workload without cuts |
+//! | token | a history as one word to copy and paste |
 //!
 //! # Your store in thirty lines
 //!
@@ -106,11 +122,11 @@
 //!   can be read in several ways.
 //! - [`violations`](report::Report::violations): one for each kind of failure, with the simplest
 //!   example found. Its operations, its cuts and a picture of the part before and after each cut
-//!   tell what happened; its token runs it again ([`replay`]).
+//!   show what happened; its token runs it again ([`replay`]).
 //! - [`not_explored`](report::Report::not_explored): what this run does not show. Read it before
 //!   you rely on a clean report.
 //!
-//! How much the rig itself can be relied on is tested with planted mistakes: see [`selftest`].
+//! The rig itself is tested with planted mistakes: see [`selftest`].
 
 pub mod ablation;
 pub mod check;

@@ -12,7 +12,7 @@ use crate::part::{Geometry, Part, PartError};
 /// The rig calls [`Subject::open`] for every power-up, runs operations, reads settings back with
 /// [`Subject::get`], and cuts the power during programs and erases. What to know:
 ///
-/// - One value of the type is shared by all worker threads; each power-up gets a store of its own.
+/// - One value of the type is shared by all worker threads; each power-up gets a new store.
 ///   Everything that has to survive a cut must be in the [`Part`]: dropping the store is the loss
 ///   of RAM. Keep nothing in static variables.
 /// - Access the part with [`Chip::read`](crate::part::Chip::read), `program` and `erase` of
@@ -173,7 +173,7 @@ pub enum Op {
     Reopen,
 }
 
-/// One part of an [`Op::Batch`].
+/// One change in an [`Op::Batch`].
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub enum Change {
     /// Store a value.

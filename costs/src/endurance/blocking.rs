@@ -17,8 +17,8 @@ pub struct Blocking {
 }
 
 /// An upper bound: a compaction erases a sector and fills it with copies of the smallest records,
-/// since these take most time per byte; then the largest record is written. If the oldest sectors
-/// can be full of live records, there is one more compaction for each of them.
+/// since these take the most time per byte; then the largest record is written. If the oldest
+/// sectors can be full of live records, there is one more compaction for each of them.
 pub(super) fn blocking(
     part: &PartFigures,
     usage: &Usage,

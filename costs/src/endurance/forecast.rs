@@ -25,9 +25,9 @@ pub struct Forecast {
     pub erases_per_sector: f64,
     /// Share of the erase cycles used up in these years.
     pub life_used: f64,
-    /// The share of that which is due to updates; copies count in proportion.
+    /// The share of `life_used` that is due to updates; copies count in proportion.
     pub by_updates: f64,
-    /// The share of it which is due to power-ups.
+    /// The share of `life_used` that is due to power-ups.
     pub by_boots: f64,
     /// The share of the log bytes that are copies.
     pub copied: f64,

@@ -6,10 +6,11 @@ use crate::load::Load;
 use crate::run::{Cost, Scheme};
 use crate::theory::{Boots, Group, Order, Room, Stream, clustered_log, finite_log, steady_state};
 
-/// Tolerances: keys alike against the published analysis, keys alike against the form of it for
-/// this store, and everything else.
+/// Tolerance for uniform updates, compared with the published analysis.
 const UNIFORM: f64 = 0.02;
+/// Tolerance for uniform updates, compared with the form of the analysis for this store.
 const UNIFORM_THIS_STORE: f64 = 0.01;
+/// Tolerance for everything else.
 const SKEWED: f64 = 0.05;
 
 const WRITE_AMPLIFICATION: &str = "write amplification";
@@ -18,7 +19,7 @@ const ERASES_PER_UPDATE: &str = "erases per update";
 const UNEQUAL: &str = "Desnoyers 2012 eq. 14, exact for few sectors";
 
 impl Job {
-    /// Program calls that are records, per update. `None` where other records than puts are
+    /// Program calls that are records, per update. `None` where records other than puts are
     /// written, or records longer than 256 bytes, which take more than one call.
     pub(super) fn amplification(&self, cost: &Cost) -> Option<f64> {
         let plain = self.setup.scheme == Scheme::Outlast
@@ -117,7 +118,7 @@ impl Job {
         Some(sectors.collect())
     }
 
-    /// Updates between two compactions, for loads that write other records than puts.
+    /// Updates between two compactions, for loads that write records other than puts.
     fn compaction_interval(&self, record: f64) -> Option<f64> {
         let room = Room {
             sectors: self.setup.geometry.sectors,

@@ -9,8 +9,9 @@ use outlast_faultsim::part::Geometry;
 
 /// Updates with the schemes that erase in each of them.
 const REWRITES: u64 = 2000;
-/// Rounds of the log before counting, until the steady state: for keys alike, and otherwise.
+/// Rounds of the log before counting, until it is in its steady state, for uniform updates.
 const SETTLING: u64 = 10;
+/// The same for all other loads.
 const SETTLING_SKEWED: u64 = 60;
 
 /// One run to do.

@@ -66,7 +66,7 @@ impl Bench {
     }
 
     /// Uniform updates on larger sectors than those of the comparison, if those are too small to be
-    /// compared with the published analysis. Runs that need more keys than there are, are left out.
+    /// compared with the published analysis. Runs that would need too many keys are left out.
     fn roomy_jobs(&self, format: &FormatFigures) -> Result<Vec<Job>, String> {
         let (geometry, roomy) = self.roomy(format)?;
         if geometry == self.geometry {

@@ -77,12 +77,12 @@ pub struct Theory {
 }
 
 impl Theory {
-    /// By which share the measured figure is above the published analysis.
+    /// How far the measured figure is above the published analysis, as a share of it.
     pub fn off_published(&self) -> f64 {
         self.measured / self.published - 1.0
     }
 
-    /// By which share it is above the expectation for this store.
+    /// How far it is above the expectation for this store, as a share of it.
     pub fn off(&self) -> f64 {
         self.measured / self.expected - 1.0
     }

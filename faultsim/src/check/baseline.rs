@@ -84,7 +84,7 @@ impl Trace {
     }
 }
 
-/// Operations with their effects worked out.
+/// Operations, each with its effect on the settings.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Script {
     pub(crate) ops: Vec<(Op, Effect)>,
@@ -131,7 +131,7 @@ pub struct BaselineSummary {
     pub least_erased: u32,
 }
 
-/// How often the settings are read back in the prelude.
+/// In the prelude, the settings are read back after one in this many operations.
 const PRELUDE_READS: usize = 64;
 
 /// Runs the workload without cuts.

@@ -1,5 +1,5 @@
-//! What collateral damage cost. No code can undo it, so it is counted instead of failing the run;
-//! and it is shown, so that nobody takes it for nothing.
+//! What collateral damage cost. No code can undo it, so it is counted and reported instead of
+//! failing the run.
 
 use serde::{Deserialize, Serialize};
 
@@ -17,16 +17,17 @@ pub struct CollateralLoss {
     pub older: u64,
     /// With a setting, or the list of names, that is reported as damaged.
     pub corrupt: u64,
-    /// With a setting reported as damaged that stands in another sector than the one hit. This
+    /// With a setting reported as damaged although it is stored in a sector that was not hit. This
     /// happens because a damaged name can be the name of another setting.
     pub elsewhere: u64,
     /// With a name in the list that nobody wrote, and that reads as damaged or absent.
     pub names: u64,
     /// In which the code programmed units twice, since damage hid that they were in use.
     pub twice: u64,
-    /// That the code refuses to come up on, with no setting known to stand outside the sectors hit.
+    /// On which the code refuses to start, with no setting known to be stored outside the sectors
+    /// that were hit.
     pub unopened: u64,
-    /// Readings of settings that stood in other sectors than the one hit: each was right.
+    /// Readings of settings that are stored in sectors that were not hit: each was right.
     pub apart: u64,
 }
 

@@ -37,7 +37,7 @@ pub enum Breach {
     Contract,
     /// The code did more work than the worst case that it states.
     OverBounds,
-    /// Collateral damage in one sector cost a setting that stands in another one.
+    /// Collateral damage in one sector cost a setting that is stored in another one.
     #[serde(rename = "spread")]
     Escaped,
 }

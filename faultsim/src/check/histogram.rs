@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::subject::Work;
 
-/// Each number up to this one has its own class; above it, a class reaches to the next power of
+/// Each number up to this one has a class to itself; above it, a class reaches to the next power of
 /// two.
 const EXACT: u64 = 8;
 /// The last class is open; no power-up makes a million calls.

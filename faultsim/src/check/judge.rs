@@ -17,7 +17,7 @@ use crate::subject::{Op, Subject};
 pub(crate) struct Judged {
     /// Steps of the recovery and of the operations after it, to be cut next.
     pub(crate) trace: Trace,
-    /// How many of the steps are the recovery's.
+    /// How many of the steps belong to the recovery.
     pub(crate) recovery_steps: usize,
 }
 
@@ -48,7 +48,7 @@ pub(crate) struct State<'state> {
     pub(crate) when: When,
     /// Where the cuts did collateral damage. With such damage the code owes less.
     pub(crate) hit: Hit,
-    /// Which settings are known to stand in other sectors; empty if that is not known.
+    /// Which settings are known to be stored in other sectors; empty if that is not known.
     pub(crate) apart: &'state [bool],
 }
 
@@ -60,7 +60,7 @@ struct Recovered<S: Subject> {
     /// How many steps coming up took.
     steps: usize,
     /// Whether coming up again can differ: where nothing was written and nothing is marginal, a
-    /// second power-up is the first.
+    /// second power-up is the same as the first.
     twice: bool,
 }
 

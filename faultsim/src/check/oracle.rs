@@ -13,7 +13,7 @@ use crate::subject::{Change, Op};
 /// A value known to the oracle, or [`ABSENT`].
 pub type ValueId = u32;
 
-/// The setting is not there.
+/// Stands for a setting that is absent.
 pub const ABSENT: ValueId = 0;
 
 /// Every value a workload writes, each under a number, so that states are small and cheap to
@@ -119,7 +119,7 @@ pub struct Contradiction {
     /// What the allowed states hold for it, without repetition.
     pub allowed: Vec<ValueId>,
     /// Whether the value belongs to a state that an earlier read in the same power-up struck out.
-    /// Then it is the combination that is impossible.
+    /// What is impossible then is the combination of the two reads.
     pub struck_now: bool,
     /// Whether the value belongs to a state that an earlier power-up's reads struck out.
     pub struck_before: bool,
@@ -233,7 +233,7 @@ impl Oracle {
         values: &Values,
     ) -> Result<(), Contradiction> {
         if self.before.is_some() {
-            // While an operation runs, a read does not tell whether it has happened.
+            // While an operation runs, a read does not decide whether it has happened.
             self.cut();
         }
         let at = usize::from(key);

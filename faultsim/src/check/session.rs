@@ -11,12 +11,12 @@ use super::panics::caught;
 use crate::part::{Bias, Chip, DeviceTime, Geometry, Image, Part};
 use crate::subject::{Bounds, KeyNames, Op, Subject, Trouble, Work};
 
-/// Flash calls granted to one power-up before it counts as an endless loop, per byte of the part,
-/// and at most. Code that scans the part byte by byte in a recovery and in some operations stays
-/// below this.
+/// Flash calls granted to one power-up, for each byte of the part, before it counts as an endless
+/// loop. Code that scans the part byte by byte in a recovery and in some operations needs fewer.
 const FUEL_PER_BYTE: u64 = 64;
+/// The most flash calls granted to one power-up, however large the part.
 const MOST_FUEL: u64 = 1_000_000;
-/// The same for the long uncut run before the cuts.
+/// Flash calls granted to the long uncut run before the cuts.
 const FUEL_OF_A_LIFE: u64 = 200_000_000;
 
 /// How an operation ended.
@@ -76,7 +76,7 @@ pub(crate) struct Session<'run, S: Subject> {
     /// noted.
     pub(crate) hit: Hit,
     pub(crate) noticed: Seen,
-    /// Which settings are known to stand in other sectors, by number; empty if none is.
+    /// Which settings are known to be stored in other sectors, by number; empty if none is.
     pub(crate) apart: Vec<bool>,
 }
 
@@ -291,12 +291,12 @@ impl<'run, S: Subject> Session<'run, S> {
         self.stays_within(key, allowed)
     }
 
-    /// Whether a setting is known to stand outside the sector that was hit.
+    /// Whether a setting is known to be stored outside the sectors that were hit.
     fn stands_apart(&self, key: u16) -> bool {
         self.apart.get(usize::from(key)).is_some_and(|apart| *apart)
     }
 
-    /// A setting outside the sector that was hit must read right.
+    /// A setting that is stored outside the sectors that were hit must read right.
     fn stays_within(&mut self, key: u16, right: bool) -> Result<(), Finding> {
         if !self.stands_apart(key) {
             return Ok(());
@@ -307,7 +307,7 @@ impl<'run, S: Subject> Session<'run, S> {
         }
         let (after, name) = (self.when.cuts_in_words(), self.keys.name(key));
         let sentence = format!(
-            "{after} {name} is lost or older, although it stands in a sector that was not hit"
+            "{after} {name} is lost or older, although it is stored in a sector that was not hit"
         );
         Err(Finding::new(Breach::Escaped, sentence))
     }
@@ -335,7 +335,7 @@ impl<'run, S: Subject> Session<'run, S> {
         .collect()
     }
 
-    /// Whether the code may refuse to come up on this part: no setting is known to stand outside
+    /// Whether the code may refuse to start on this part: no setting is known to be stored outside
     /// the sectors that were hit.
     pub(crate) fn is_excused(&self, finding: &Finding, apart: &[bool]) -> bool {
         finding.breach == Breach::NotOpening

@@ -1,4 +1,4 @@
-//! What images that were judged before have shown.
+//! What the images that were judged before have shown.
 //!
 //! Sequences that differ only in their last operation leave many equal images, for example when
 //! both erase a sector before they write anything. What the code reports on such an image need not
@@ -28,18 +28,19 @@ pub(crate) struct Shown {
     pub(crate) reading: ReadingId,
 }
 
-/// Number of a recovery, and of the values of all settings.
+/// Number of a recovery: of the steps that it consists of.
 pub(crate) type RecoveryId = u32;
+/// Number of a reading: of the values of all settings.
 pub(crate) type ReadingId = u32;
 
-/// What images have shown that passed under every history they had so far.
+/// What each image has shown that passed under every history in which it was met so far.
 ///
-/// For histories of one subject on one geometry with the same names of settings.
+/// All histories must have the same subject, geometry and names of settings.
 #[derive(Debug, Default)]
 pub(crate) struct Cache {
     shown: RapidHashMap<Look, Shown>,
     recoveries: RapidHashMap<Vec<Step>, RecoveryId>,
-    /// By content: each history numbers its values anew.
+    /// By content, since each history numbers its values anew.
     readings: RapidHashMap<Vec<u8>, ReadingId>,
     /// Kept for its allocation.
     bytes: Vec<u8>,
@@ -99,7 +100,7 @@ impl Oracles {
     }
 }
 
-/// What an image owes.
+/// What an image owes: one of the states that its history allows.
 pub(crate) struct Owed<'trace> {
     pub(crate) allowed: &'trace Oracle,
     pub(crate) number: u32,

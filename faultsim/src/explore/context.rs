@@ -15,16 +15,16 @@ use crate::report::{beyond, left_out};
 use crate::subject::{Change, Op, OpKind, Subject, counted};
 use crate::workload::{Workload, mixed};
 
-/// About one in this many tears of a step in a recovery is tried, at the first cut, at the second
-/// one, and from the third one on.
+/// Factors by which the tears of a step are thinned out beyond the plan's `thin`: at the first cut,
+/// at the second one, and from the third one on.
 const THIN_BY_CUTS: [u32; 3] = [1, 24, 96];
-/// In the operations after the first recovery, tears are thinned out by this factor in addition.
+/// In the operations after the first recovery, tears are thinned out by this factor as well.
 const THIN_IN_OPERATIONS: u32 = 4;
-/// From the second cut on, further cuts are made in this many times fewer groups of equal
-/// recoveries.
+/// From the second cut on, further cuts are made in only one of this many of the groups of equal
+/// recoveries in which they would be made after the first cut.
 pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
-/// One in this many of the images whose recovery did and reported the same as another's is written
-/// to all the same.
+/// One in this many of the images whose recovery did and reported the same as that of an earlier
+/// image is nevertheless written to.
 const FOLLOWED_ONE_IN: u64 = 8;
 /// The same in a thrifty plan.
 pub(crate) const FOLLOWED_ONE_IN_THRIFTY: u64 = 64;
@@ -78,7 +78,8 @@ impl<'run, S: Subject> Context<'run, S> {
             list.push(format!(
                 "most tears of a step after the first cut: about 1 in {} is tried at the second \
                  cut, 1 in {} from the third cut on",
-                THIN_BY_CUTS[1], THIN_BY_CUTS[2]
+                u64::from(plan.thin.max(1)) * u64::from(THIN_BY_CUTS[1]),
+                u64::from(plan.thin.max(1)) * u64::from(THIN_BY_CUTS[2])
             ));
         }
         if self.depth() > 1 && plan.group {

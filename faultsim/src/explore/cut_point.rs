@@ -41,8 +41,9 @@ struct Before<'cuts> {
     cuts: &'cuts [CutPick],
     pick: BiasPick,
     mechanisms: Mechanisms,
-    /// Where there is collateral damage, and which settings are known to stand elsewhere.
+    /// Where there is collateral damage.
     hit: Hit,
+    /// Which settings are known to be stored in other sectors.
     apart: &'cuts [bool],
 }
 
@@ -228,7 +229,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             progress.distinct.fetch_add(1, Ordering::Relaxed);
         }
         let allowed = trace.allowed(cut.step as usize, cut.tear == 0);
-        // After collateral damage an image owes less, so it cannot stand for one that owes
+        // After collateral damage an image owes less, so it must not represent one that owes
         // everything.
         let number = 2 * self.oracles.number(allowed) + u32::from(!hit.is_none());
         let owed = Owed { allowed, number };

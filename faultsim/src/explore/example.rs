@@ -38,7 +38,7 @@ pub(crate) struct Explored {
     pub(crate) worst: WorstCase,
     pub(crate) findings: Examples,
     pub(crate) kills: Kills,
-    /// Of all images, with repetitions between cut points.
+    /// Fingerprints of all images, with repetitions between cut points.
     pub(crate) fingerprints: Vec<Fingerprint>,
 }
 

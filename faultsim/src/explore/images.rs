@@ -13,9 +13,9 @@ use crate::part::{Image, Marginal};
 /// Number of an image within one [`Interner`].
 pub(crate) type ImageId = u32;
 
-/// 128-bit digest of an image, for counting distinct images over the whole run. Two different
-/// images share one with a probability of about 2^-128. It also tells whether another history left
-/// the same image.
+/// 128-bit digest of an image, for counting distinct images over the whole run (plans over edges
+/// keep half of it). Two different images share one with a probability of about 2^-128. It also
+/// shows whether another history left the same image.
 pub(crate) type Fingerprint = u128;
 
 /// Keeps one of each value, and at most `most` of them.
@@ -71,7 +71,7 @@ pub(crate) struct Interner {
     images: RapidHashMap<Box<[(u32, u32)]>, ImageId>,
     /// What the images that are entered next have in common.
     around: Around,
-    /// Differences of the image in hand; kept for its allocation.
+    /// Differences of the image being entered; kept for its allocation.
     differences: Vec<(u32, u32)>,
 }
 

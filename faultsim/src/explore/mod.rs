@@ -5,9 +5,11 @@
 //! operations from chosen start states. `random` draws whole lives with hundreds of cuts
 //! (`random_life`).
 //!
-//! `context` is what all cut points of a run share. `images` tells whether an image was met before,
-//! `cache` what it showed then, and `sampling` how far it is looked into. `example` is what is kept
-//! of an image that fails, and `retell` follows its history once more to put it into words.
+//! `context` is what all cut points of a run share. `images` recognises an image that was met
+//! before, `cache` knows what it showed then, and `sampling` decides how much further work it is
+//! worth. `example` is what is kept of an image that fails, and `retell` follows its history once
+//! more to put it into words. `collisions` works out torn programs that pass a linear check, and
+//! `clock` says when to stop.
 //!
 //! It uses [`check`](crate::check), [`history`](crate::history) and [`report`](crate::report).
 //! Nothing here decides whether an answer is right.

@@ -25,7 +25,7 @@ use crate::workload::mix::longest_value;
 
 /// Lives carried out between two merges of their results.
 const BATCH: u64 = 512;
-/// Distinct images counted at most; 2 GiB.
+/// The most distinct images that are counted; their digests take 2 GiB.
 const MOST_FINGERPRINTS: usize = 1 << 27;
 /// Digests that are gathered before they are sorted in: as many as are sorted already, within these
 /// limits.
@@ -66,7 +66,7 @@ pub(crate) fn run<S: Subject>(
     let mut start = 0;
     while start < plan.runs {
         let end = plan.runs.min(start + BATCH);
-        let yields: Vec<LifeResult> = (start..end)
+        let results: Vec<LifeResult> = (start..end)
             .into_par_iter()
             .map(|run| {
                 if clock.is_up() || first.load(Ordering::Relaxed) < run {
@@ -79,7 +79,7 @@ pub(crate) fn run<S: Subject>(
                 result
             })
             .collect();
-        for (run, result) in (start..end).zip(yields) {
+        for (run, result) in (start..end).zip(results) {
             if run > first.load(Ordering::Relaxed) {
                 break;
             }
@@ -111,7 +111,7 @@ pub(crate) fn run<S: Subject>(
     clock.conclude(&mut report, counts, !findings.is_empty(), "lives");
     report.worst = worst;
     report.not_explored =
-        vec!["any other life than those drawn: random lives prove nothing about others".to_owned()];
+        vec!["lives other than those drawn: random lives prove nothing about others".to_owned()];
     report.not_explored.extend(left_out(Some(longest_value(&config.geometry))));
     report.not_explored.push(beyond(config.level).to_owned());
     if is_at_limit {
@@ -199,7 +199,7 @@ fn violation<S: Subject>(
             kept: None,
         }),
     };
-    let told = match &token.origin {
+    let replayed = match &token.origin {
         Origin::Random(choices) => replay(&token, choices, subject),
         Origin::Systematic { .. } => unreachable!(),
     };
@@ -209,9 +209,9 @@ fn violation<S: Subject>(
         sentence: found.finding.sentence.clone(),
         cuts: found.power_ups - 1,
         level: config.level,
-        operations: told.operations,
-        cut_points: told.cut_points,
-        scenes: told.scenes,
+        operations: replayed.operations,
+        cut_points: replayed.cut_points,
+        scenes: replayed.scenes,
         token: token.to_string(),
         shrunk: false,
     }
@@ -224,10 +224,10 @@ pub(crate) fn replay<S: Subject>(token: &Token, choices: &LifeChoices, subject: 
     let cycles = cycles.list(choices.power_ups, choices.kept.as_deref());
     let mut life = RandomLife::new(subject, &token.geometry, token.level, &keys);
     life.spare_after(choices.in_a_row);
-    life.tell_all();
+    life.describe_all();
     let finding = live(&mut life, &cycles);
     if let Some(finding) = &finding {
-        life.tell_end(finding);
+        life.describe_end(finding);
     }
     let (outcome, sentence) = match finding {
         Some(finding) if finding.breach == token.breach => (Outcome::Reproduced, finding.sentence),
@@ -245,9 +245,9 @@ pub(crate) fn replay<S: Subject>(token: &Token, choices: &LifeChoices, subject: 
     Replay {
         outcome,
         sentence,
-        operations: shorten(life.told_operations),
-        cut_points: shorten(life.told_cuts),
-        scenes: life.told_scenes,
+        operations: shorten(life.operation_lines),
+        cut_points: shorten(life.cut_lines),
+        scenes: life.scenes,
     }
 }
 

@@ -1,4 +1,4 @@
-//! A part that lives through one power-up after the other.
+//! A part that lives through one power-up after another.
 
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;
@@ -44,16 +44,16 @@ pub(crate) struct RandomLife<'run, S: Subject> {
     longest: Vec<Option<usize>>,
     has_deleted: bool,
     refused_puts: u32,
-    tells: bool,
-    pub(crate) told_operations: Vec<String>,
-    pub(crate) told_cuts: Vec<String>,
-    pub(crate) told_scenes: Vec<Scene>,
-    /// The part when the running operation or recovery began, while telling.
+    is_described: bool,
+    pub(crate) operation_lines: Vec<String>,
+    pub(crate) cut_lines: Vec<String>,
+    pub(crate) scenes: Vec<Scene>,
+    /// The part when the running operation or recovery began, if the life is described.
     began: Image,
     pub(crate) coverage: Coverage,
-    /// Of the image the last cut left, until it is judged.
+    /// Fingerprint of the image that the last cut left, until it is judged.
     left: Option<Fingerprint>,
-    /// Of the images judged.
+    /// Fingerprints of the images judged.
     pub(crate) fingerprints: Vec<Fingerprint>,
     pub(crate) cuts: u64,
     pub(crate) judged: u64,
@@ -87,10 +87,10 @@ impl<'run, S: Subject> RandomLife<'run, S> {
             longest: vec![None; keys.len()],
             has_deleted: false,
             refused_puts: 0,
-            tells: false,
-            told_operations: Vec::new(),
-            told_cuts: Vec::new(),
-            told_scenes: Vec::new(),
+            is_described: false,
+            operation_lines: Vec::new(),
+            cut_lines: Vec::new(),
+            scenes: Vec::new(),
             began: Image::blank(geometry),
             coverage: Coverage::default(),
             left: None,
@@ -108,9 +108,9 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         self.in_a_row = in_a_row;
     }
 
-    /// Writes the life down in words.
-    pub(crate) fn tell_all(&mut self) {
-        self.tells = true;
+    /// Describes the life from here on, for a report.
+    pub(crate) fn describe_all(&mut self) {
+        self.is_described = true;
     }
 
     pub(crate) fn worst(&self) -> WorstCase {
@@ -143,8 +143,8 @@ impl<'run, S: Subject> RandomLife<'run, S> {
     }
 
     fn live(&mut self, cycle: &PowerCycle) -> Result<(), Finding> {
-        if self.tells && self.image.has_marginal() {
-            self.told_cuts.push(format!("then {}", cycle.bias.bias(cycle.seed)));
+        if self.is_described && self.image.has_marginal() {
+            self.cut_lines.push(format!("then {}", cycle.bias.bias(cycle.seed)));
         }
         let Some(mut store) = self.power_up(cycle, cycle.step)? else {
             self.look_aside(cycle)?;
@@ -163,7 +163,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
                     cycle.step.saturating_sub(chip.step_count())
                 };
                 drop(store);
-                self.tell(op, "");
+                self.add_line(op, "");
                 self.oracle.cut();
                 match self.power_up(cycle, left)? {
                     Some(next) => store = next,
@@ -177,11 +177,11 @@ impl<'run, S: Subject> RandomLife<'run, S> {
             self.begins();
             self.oracle.invoke(&Effect::of(op, &mut self.values));
             let ended = self.session.apply(&mut store, op);
-            match ended.inspect_err(|_| self.tell(op, " - fails"))? {
+            match ended.inspect_err(|_| self.add_line(op, " - fails"))? {
                 Ended::Done => {
                     self.oracle.ok();
                     self.note_worked(op);
-                    self.tell(op, "");
+                    self.add_line(op, "");
                 }
                 Ended::Refused if !self.may_refuse(op) => {
                     let after = self.session.when.cuts_in_words();
@@ -190,10 +190,10 @@ impl<'run, S: Subject> RandomLife<'run, S> {
                 }
                 Ended::Full | Ended::Refused => {
                     self.oracle.refused();
-                    self.tell(op, " - refused");
+                    self.add_line(op, " - refused");
                 }
                 Ended::Cut => {
-                    self.tell(op, " - interrupted");
+                    self.add_line(op, " - interrupted");
                     self.cut(Some(op.kind()));
                     return Ok(());
                 }
@@ -241,7 +241,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         if self.session.part.chip().is_reset() {
             self.session.restart();
         } else {
-            self.session.power_up(&self.image, cycle.bias.bias(cycle.seed), self.tells);
+            self.session.power_up(&self.image, cycle.bias.bias(cycle.seed), self.is_described);
         }
         self.begins();
         let spared = self.recoveries_cut >= self.in_a_row;
@@ -329,7 +329,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         }
     }
 
-    /// Takes the power away, if it has not gone already, and accounts for the cut.
+    /// Switches the power off, if that has not happened already, and counts the cut.
     fn cut(&mut self, in_flight: Option<OpKind>) {
         self.cuts += 1;
         self.oracle.cut();
@@ -359,23 +359,23 @@ impl<'run, S: Subject> RandomLife<'run, S> {
                 format!("{}{place}", step.kind())
             }
         };
-        if self.tells {
+        if self.is_described {
             let number = self.cuts;
             let place = in_flight.map_or_else(|| "recovery".to_owned(), |kind| kind.to_string());
-            self.told_cuts.push(match cut {
+            self.cut_lines.push(match cut {
                 None if chip.is_reset() => {
                     format!("reset {number}: in {place}, the part goes on with what it does")
                 }
                 None => format!("cut {number}: between operations"),
                 Some((step, tear)) => format!("cut {number}: {step} in {place}, {}", torn(tear)),
             });
-            self.told_operations.push(format!("-- cut {number} --"));
-            let title = self.told_cuts.last().cloned().unwrap_or_default();
+            self.operation_lines.push(format!("-- cut {number} --"));
+            let title = self.cut_lines.last().cloned().unwrap_or_default();
             let (geometry, step) = (chip.geometry(), cut.map(|(step, _)| step));
             let scene = Scene::new(title, &geometry, &done, step, &self.began, &self.image);
-            self.told_scenes.push(scene);
-            if self.told_scenes.len() > MOST_SCENES {
-                self.told_scenes.remove(0);
+            self.scenes.push(scene);
+            if self.scenes.len() > MOST_SCENES {
+                self.scenes.remove(0);
             }
         }
         let reset = chip.is_reset();
@@ -384,9 +384,9 @@ impl<'run, S: Subject> RandomLife<'run, S> {
             self.oracle.shorten(16 * MOST_STATES);
         }
         self.collateral_loss.twice += u64::from(self.session.noticed.twice);
-        for bench in [&mut self.session, &mut self.aside] {
-            bench.hit = hit;
-            bench.noticed = Seen::default();
+        for session in [&mut self.session, &mut self.aside] {
+            session.hit = hit;
+            session.noticed = Seen::default();
         }
         // After a reset alone the part goes on with what it does, so there is no image yet.
         self.left = (!reset).then(|| fingerprint(&self.image));
@@ -395,28 +395,28 @@ impl<'run, S: Subject> RandomLife<'run, S> {
     }
 
     /// Adds the part as it is when `finding` was made.
-    pub(crate) fn tell_end(&mut self, finding: &Finding) {
+    pub(crate) fn describe_end(&mut self, finding: &Finding) {
         let title = format!("found: {}", finding.sentence);
         let mut chip = self.session.part.chip_mut();
         let done = chip.take_steps();
         let geometry = chip.geometry();
         let scene = Scene::new(title, &geometry, &done, None, &self.began, chip.image());
         drop(chip);
-        self.told_scenes.push(scene);
+        self.scenes.push(scene);
     }
 
     /// An operation or recovery begins.
     fn begins(&mut self) {
-        if self.tells {
+        if self.is_described {
             let mut chip = self.session.part.chip_mut();
             chip.take_steps();
             self.began.copy_from(chip.image());
         }
     }
 
-    fn tell(&mut self, op: &Op, end: &str) {
-        if self.tells {
-            self.told_operations.push(format!("{}{end}", op.describe(self.keys)));
+    fn add_line(&mut self, op: &Op, end: &str) {
+        if self.is_described {
+            self.operation_lines.push(format!("{}{end}", op.describe(self.keys)));
         }
     }
 }

@@ -30,17 +30,17 @@ pub(crate) enum End {
 
 /// A history in words.
 #[derive(Clone, Debug)]
-pub(crate) struct Told {
+pub(crate) struct Retold {
     pub(crate) end: End,
     pub(crate) operations: Vec<String>,
     pub(crate) cut_points: Vec<String>,
     pub(crate) scenes: Vec<Scene>,
     pub(crate) signature: Option<Signature>,
-    /// Of the image after the last cut.
+    /// Digest of the image after the last cut.
     pub(crate) digest: u16,
 }
 
-impl Told {
+impl Retold {
     pub(crate) fn violation(
         self,
         signature: Signature,
@@ -63,8 +63,12 @@ impl Told {
 }
 
 /// Follows the path.
-pub(crate) fn tell<S: Subject>(context: &Context<'_, S>, prepared: &Prepared, path: &Path) -> Told {
-    let told = Told {
+pub(crate) fn retell<S: Subject>(
+    context: &Context<'_, S>,
+    prepared: &Prepared,
+    path: &Path,
+) -> Retold {
+    let retold = Retold {
         end: End::Nothing,
         operations: operations(context, &prepared.baseline.trace, path),
         cut_points: Vec::new(),
@@ -80,15 +84,15 @@ pub(crate) fn tell<S: Subject>(context: &Context<'_, S>, prepared: &Prepared, pa
         image: prepared.baseline.start.clone(),
         later: None,
         hit: Hit::NONE,
-        told,
+        retold,
     };
     for number in 0..path.cuts.len() {
         if let Err(end) = retelling.cut(number) {
-            retelling.told.end = end;
+            retelling.retold.end = end;
             break;
         }
     }
-    retelling.told
+    retelling.retold
 }
 
 /// A history that is being followed from cut to cut.
@@ -101,7 +105,7 @@ struct Retelling<'run, S: Subject> {
     /// What the power-up after the last cut wrote; before the first cut the baseline counts.
     later: Option<Trace>,
     hit: Hit,
-    told: Told,
+    retold: Retold,
 }
 
 impl<S: Subject> Retelling<'_, S> {
@@ -126,31 +130,31 @@ impl<S: Subject> Retelling<'_, S> {
             return Err(End::Astray(format!("step {at} has no tear {}", cut.tear)));
         };
         if number > 0 {
-            self.tell_continuation(trace, at, number);
+            self.add_continuation(trace, at, number);
         }
         let apart = self.tear(trace, at, tear, number);
         let next = self.path.cuts.get(number + 1);
         let pick = next.map_or(self.path.last, |next| next.bias);
         let seed = cut.seed(context.seed);
         if self.image.has_marginal()
-            && let Some(line) = self.told.cut_points.last_mut()
+            && let Some(line) = self.retold.cut_points.last_mut()
         {
             line.push_str(&format!("; then {}", pick.bias(seed)));
         }
         if number + MOST_SCENES >= self.path.cuts.len() {
-            let title = self.told.cut_points.last().cloned().unwrap_or_default();
+            let title = self.retold.cut_points.last().cloned().unwrap_or_default();
             let step = trace.steps.get(at);
             let scene = Scene::new(title, context.geometry, done, step, &before, &self.image);
-            self.told.scenes.push(scene);
+            self.retold.scenes.push(scene);
         }
-        self.told.digest = fingerprint(&self.image).to_le_bytes()[..2]
+        self.retold.digest = fingerprint(&self.image).to_le_bytes()[..2]
             .iter()
             .fold(0, |sum, &byte| sum << 8 | u16::from(byte));
         self.judge(trace, cut, number, (pick, seed), &apart)
     }
 
     /// Adds the operations since the cut before, up to the one that step `at` belongs to.
-    fn tell_continuation(&mut self, trace: &Trace, at: usize, number: usize) {
+    fn add_continuation(&mut self, trace: &Trace, at: usize, number: usize) {
         let script = self.context.continuation(self.prepared, number, self.first_step());
         let count = match trace.segment(at).map(|segment| segment.what) {
             Some(What::Recovery) => 0,
@@ -160,11 +164,11 @@ impl<S: Subject> Retelling<'_, S> {
             None => script.ops.len(),
         };
         let describe = |(op, _): &(Op, _)| op.describe(&self.context.workload.keys);
-        self.told.operations.extend(script.ops.iter().take(count).map(describe));
+        self.retold.operations.extend(script.ops.iter().take(count).map(describe));
     }
 
     /// Tears step `at`, if there is one, and adds a line about it. Returns which settings are known
-    /// to stand outside the sectors that collateral damage hit.
+    /// to be stored outside the sectors that collateral damage hit.
     fn tear(&mut self, trace: &Trace, at: usize, tear: &Tear, number: usize) -> Vec<bool> {
         let g = self.context.geometry;
         let mut apart = Vec::new();
@@ -181,7 +185,7 @@ impl<S: Subject> Retelling<'_, S> {
                 format!("cut {}: {step} {during}, {}", number + 1, torn(tear))
             }
         };
-        self.told.cut_points.push(line);
+        self.retold.cut_points.push(line);
         apart
     }
 
@@ -204,8 +208,9 @@ impl<S: Subject> Retelling<'_, S> {
         let (image, hit) = (&self.image, self.hit);
         let state = State { image, allowed, pick, seed, when, hit, apart };
         let continuation = context.continuation(prepared, number + 1, self.first_step());
-        // The path does not tell whether this image was the one of its group whose part was
-        // rewritten. It does no harm to do so: those with cuts after it were, or behave alike.
+        // The path does not say whether this image was the one of its group whose part was
+        // rewritten. Rewriting it does no harm: images with cuts after this one were rewritten too,
+        // or behave like those that were.
         let wanted = Wanted { trace: true, rewrite_all: number == 0, follow: true };
         match self.judge.judge(&state, continuation, &prepared.rewrite_all, |_, _| wanted) {
             Ok(judged) => {
@@ -214,11 +219,11 @@ impl<S: Subject> Retelling<'_, S> {
             }
             Err(finding) => {
                 let interrupted = interrupted(trace, &cut, number > 0);
-                self.told.signature = Some(Signature::of(&finding, in_flight, interrupted));
+                self.retold.signature = Some(Signature::of(&finding, in_flight, interrupted));
                 let title = format!("found: {}", finding.sentence);
                 let now = self.judge.session.part.chip().image().clone();
                 let scene = Scene::new(title, context.geometry, &[], None, image, &now);
-                self.told.scenes.push(scene);
+                self.retold.scenes.push(scene);
                 Err(End::Finding(finding))
             }
         }

@@ -1,5 +1,5 @@
-//! How far a judged image is looked into: whether it is written to after its recovery, and whether
-//! further cuts are made in it.
+//! How much further work a judged image is worth: whether it is written to after its recovery, and
+//! whether further cuts are made in it.
 
 use rapidhash::RapidHashSet;
 
@@ -9,9 +9,10 @@ use crate::check::judge::Wanted;
 use crate::check::reading::BiasPick;
 use crate::config::Systematic;
 
-/// In a thrifty plan, one in this many of the images with a new kind of recovery is written to, and
-/// of all images with a new kind of recovery one in this many has all of its part rewritten.
+/// In a thrifty plan, one in this many of the images with a new kind of recovery is written to.
 pub(crate) const NEW_FOLLOWED_ONE_IN: u64 = 4;
+/// In a thrifty plan, one in this many of the images after a first cut with a new kind of recovery
+/// has all of its part rewritten.
 const REWRITTEN_ONE_IN: u64 = 256;
 
 /// Groups of images that have a representative: by recovery, what it reported, obligations, reading
@@ -33,7 +34,7 @@ pub(crate) struct Sample<'run> {
     pub(crate) first_step: u32,
     /// Whether it is written to in any case, as a fixed share of images is.
     pub(crate) is_followed: bool,
-    /// Thins the images that are written to: all of them are if it is 0.
+    /// A random number that thins out the images with a new kind of recovery; 0 leaves none out.
     pub(crate) roll: u64,
 }
 
@@ -41,7 +42,7 @@ pub(crate) struct Sample<'run> {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Decision {
     pub(crate) wanted: Wanted,
-    /// No further cut is made in it, because another image stands for it.
+    /// No further cut is made in it, because another image represents it.
     pub(crate) represented: bool,
 }
 

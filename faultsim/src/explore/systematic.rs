@@ -1,5 +1,5 @@
-//! The systematic mode: every step of the workload is cut in every class of ways, and so are
-//! the recoveries that follow.
+//! The systematic mode: every step of the workload is torn by every class of faults, and so are the
+//! steps of the recoveries that follow.
 //!
 //! The workload runs once; the image after a cut is built from its recorded steps. Each cut point
 //! remembers separately what it has seen, so the outcome does not depend on how cut points are
@@ -63,9 +63,9 @@ pub(crate) fn run<S: Subject>(
     report.violations = ordered
         .into_iter()
         .map(|(signature, example)| {
-            let told = retell::tell(&context, &prepared, &example.path);
-            let token = context.token(plan.workload, None, &example, told.digest);
-            told.violation(signature, &example, &token)
+            let retold = retell::retell(&context, &prepared, &example.path);
+            let token = context.token(plan.workload, None, &example, retold.digest);
+            retold.violation(signature, &example, &token)
         })
         .collect();
     report

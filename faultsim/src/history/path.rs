@@ -8,7 +8,7 @@ use crate::workload::mixed;
 pub(crate) struct CutPick {
     /// How marginal cells read in the power-up that the cut ends; `Stored` in the first one.
     pub(crate) bias: BiasPick,
-    /// Index into the steps of the trace; their number stands for a cut after the last one.
+    /// Index into the steps of the trace; the number of steps means a cut after the last one.
     pub(crate) step: u32,
     /// Index into the list of tears; 0 if the cut falls after the last step.
     pub(crate) tear: u32,

@@ -17,7 +17,7 @@ pub(crate) struct PowerCycle {
     /// The cut comes at this step, counted from power-up, or after the operations.
     pub(crate) step: u64,
     pub(crate) tearing: Tearing,
-    /// For the tear and for whatever else is drawn.
+    /// Seed of the tear and of whatever else is drawn.
     pub(crate) seed: u64,
     pub(crate) ops: Vec<Op>,
     pub(crate) reads: Reads,
@@ -62,7 +62,7 @@ pub(crate) struct KeptCycle {
     /// One bit per operation.
     pub(crate) ops: u32,
     pub(crate) tearing: Tearing,
-    /// Instead of what was drawn.
+    /// Replaces what was drawn, as does `step`.
     pub(crate) bias: Option<BiasPick>,
     pub(crate) step: Option<u32>,
 }
@@ -92,7 +92,7 @@ impl PowerCycles {
         let seed = mixed(seed ^ mixed(run));
         let (mix, _) = OpMix::new(seed, geometry, false);
         let mix = if counters { mix.with_counters() } else { mix };
-        // Some lives see cuts in quick succession, some time to work in between.
+        // Some lives have cuts in quick succession; others have time to work in between.
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(1);
         let mean_steps = [2.0, 5.0, 12.0, 30.0][rng.random_range(0..4_usize)];

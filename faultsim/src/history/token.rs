@@ -36,7 +36,7 @@ pub(crate) enum Origin {
         kept: Option<Kept>,
         thin: u32,
         path: Path,
-        /// Of the image after the last cut.
+        /// Digest of the image after the last cut.
         digest: u16,
     },
     Random(LifeChoices),
@@ -45,17 +45,18 @@ pub(crate) enum Origin {
 /// What is left of a workload that was shrunk.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Kept {
-    /// Operations left of prelude and explored ones, by index; all of them explored then.
+    /// Indices of the operations that are left, counted over prelude and explored operations. All
+    /// of these are explored.
     pub(crate) ops: Vec<u32>,
     /// Longer values are truncated to this length.
     pub(crate) most_value: u32,
     /// The part that the workload was made for, if the one of the token is smaller.
     pub(crate) made_for: Option<Geometry>,
-    /// A setting whose values are made longer, so that few of them fill what took many.
+    /// A setting whose values are made longer, so that a few of them fill the part.
     pub(crate) longer: Option<Longer>,
 }
 
-/// Least length of what is written to a setting; no value at all stays none.
+/// The least length of the values that are written to a setting. An empty value stays empty.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Longer {
     pub(crate) key: u16,
@@ -63,7 +64,7 @@ pub(crate) struct Longer {
 }
 
 impl Longer {
-    /// Whether this many operations with such values take no more memory than a part may.
+    /// Whether this many operations with such values take no more memory than a token may ask for.
     pub(crate) fn is_possible(self, ops: usize) -> bool {
         ops as u64 * u64::from(self.bytes) <= u64::from(MOST_BYTES)
     }

@@ -279,7 +279,7 @@ mod tests {
             path: path.clone(),
             digest: 0xBEEF,
         };
-        let deep = |in_a_row, kept| {
+        let life = |in_a_row, kept| {
             Origin::Random(LifeChoices { run: 1 << 40, power_ups: 5, in_a_row, kept })
         };
         let geometry = Geometry::new(4, 4096, 8, 256).unwrap();
@@ -313,8 +313,8 @@ mod tests {
                 },
                 Some(Kept { ops: vec![0, 1], most_value: 9, made_for: None, longer: None }),
             ),
-            deep(u32::MAX, None),
-            deep(0, Some(vec![cycle, plain])),
+            life(u32::MAX, None),
+            life(0, Some(vec![cycle, plain])),
         ];
         let token = |origin| Token {
             subject: "outlast".to_owned(),

@@ -368,7 +368,7 @@ impl Image {
             .any(|(index, bits)| self.programmed.get(index).is_some_and(|word| word & bits != 0))
     }
 
-    /// After an interrupted operation only the content tells what was programmed. With `clear`,
+    /// After an interrupted operation only the content shows what was programmed. With `clear`,
     /// units that store no 0 count as erased.
     pub(super) fn note_programmed_by_content(
         &mut self,

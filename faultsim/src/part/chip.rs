@@ -190,7 +190,7 @@ impl Chip {
         &self.trace
     }
 
-    /// Takes the first `count` of them.
+    /// Takes the first `count` of these steps.
     pub(crate) fn take_first_steps(&mut self, count: usize) -> Vec<Step> {
         let rest = self.trace.split_off(count.min(self.trace.len()));
         core::mem::replace(&mut self.trace, rest)

@@ -18,13 +18,13 @@ use serde::{Deserialize, Serialize};
 /// that is stored in other sectors.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Level {
-    /// Cuts between operations only: a step has not begun, or it is complete.
+    /// Cuts between steps only: a step has not begun, or it is complete.
     F0,
     /// Also programs and erases that stop half-way, in unit order.
     F1,
     /// Also any subset of the bits of a program, and any phase of an erase.
     F2,
-    /// Also marginal bits, and sectors that look blank but are weak.
+    /// Also marginal bits, and sectors that look blank but are incompletely erased.
     F3,
     /// Also subsets chosen to fool the checks of a record format.
     F4,

@@ -22,7 +22,7 @@ impl Touched {
         Self { origin: new_origin(), pages: vec![0; bytes.div_ceil(PAGE).div_ceil(64)] }
     }
 
-    /// Makes the image an origin of its own, with an empty set.
+    /// Makes the image a new origin, with an empty set.
     pub(super) fn forget(&mut self) {
         self.origin = new_origin();
         self.pages.fill(0);

@@ -42,17 +42,17 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
                     return replay;
                 }
             };
-            let told = retell::tell(&context, &prepared, path);
-            replay.operations = told.operations;
-            replay.cut_points = told.cut_points;
-            replay.scenes = told.scenes;
-            (replay.outcome, replay.sentence) = match told.end {
+            let retold = retell::retell(&context, &prepared, path);
+            replay.operations = retold.operations;
+            replay.cut_points = retold.cut_points;
+            replay.scenes = retold.scenes;
+            (replay.outcome, replay.sentence) = match retold.end {
                 End::Astray(why) => (Outcome::Diverged, why),
                 End::Finding(finding) if finding.breach == token.breach => {
                     (Outcome::Reproduced, finding.sentence)
                 }
                 End::Finding(finding) => (Outcome::Diverged, finding.sentence),
-                End::Nothing if told.digest == *digest => (Outcome::PassesNow, String::new()),
+                End::Nothing if retold.digest == *digest => (Outcome::PassesNow, String::new()),
                 End::Nothing => (
                     Outcome::Diverged,
                     "nothing is wrong, but the part holds different bytes".into(),

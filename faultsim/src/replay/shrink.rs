@@ -66,9 +66,9 @@ pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duratio
         }
     };
     if let Some((token, cuts)) = smaller {
-        let told = replay(&token, subject);
-        if told.outcome == Outcome::Reproduced {
-            violation.becomes(&token, told, cuts);
+        let replayed = replay(&token, subject);
+        if replayed.outcome == Outcome::Reproduced {
+            violation.becomes(&token, replayed, cuts);
         }
     }
 }
@@ -200,7 +200,7 @@ impl<S: Subject> Search<'_, S> {
                 }
             }
         }
-        // Two bytes still tell which operation wrote them.
+        // Two bytes still identify the operation that wrote them.
         let lengths = (1..8).map(|power| 1 << power).filter(|&most| most < smaller.most_value);
         for most_value in lengths {
             let tried = Smaller { most_value, ..smaller.clone() };
@@ -303,8 +303,8 @@ impl<S: Subject> Search<'_, S> {
             let stop = Stop::AtFirstLike(self.signature);
             let findings = context.explore(&prepared, cut_points, stop, &clock, None).findings;
             let example = findings.into_values().min_by_key(|example| example.path.cuts.len())?;
-            let told = crate::explore::retell::tell(context, &prepared, &example.path);
-            Some((example, told.digest))
+            let retold = crate::explore::retell::retell(context, &prepared, &example.path);
+            Some((example, retold.digest))
         })
     }
 

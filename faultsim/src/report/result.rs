@@ -22,7 +22,7 @@ pub struct Report {
     pub geometry: Geometry,
     /// The fault level: how severe the simulated damage was.
     pub level: Level,
-    /// `systematic` or `deep`.
+    /// `systematic`, `edges`, or `deep` for random lives.
     pub mode: String,
     /// The workload: its name, or what random operations were drawn.
     pub workload: String,
@@ -122,13 +122,13 @@ pub struct Counts {
     pub done: u64,
     /// Power cuts made.
     pub cuts: u64,
-    /// Different images left by them, counted by 128-bit digests.
+    /// Different images left by them, counted by digests of 128 bits, or 64 bits for edges.
     pub distinct: u64,
     /// Images judged: each image once per reading of its marginal cells and per set of
     /// obligations.
     pub judged: u64,
     /// Judged images in whose recovery no further cut was made, because one with the same
-    /// recovery, result and obligations stands for them.
+    /// recovery, result and obligations represents them.
     pub represented: u64,
     /// Images judged after one cut, two cuts and so on; one entry for random lives.
     pub judged_by_cuts: Vec<u64>,

@@ -20,8 +20,8 @@ pub(crate) const MOST_SCENES: usize = 8;
 pub struct Scene {
     /// What happens, in words.
     pub title: String,
-    /// What the interrupted operation or recovery had programmed and erased, in order; of many, the
-    /// last ones.
+    /// What the interrupted operation or recovery had programmed and erased, in order. If there are
+    /// many steps, only the last ones.
     pub steps: Vec<String>,
     /// Bytes that one character of a map stands for.
     pub bytes_per_column: u32,
@@ -43,7 +43,7 @@ pub struct ByteRow {
     pub at: u32,
     /// What was there.
     pub before: String,
-    /// What was to be there; empty if nothing was asked for.
+    /// What was to be programmed; empty if nothing was.
     pub asked: String,
     /// What is there.
     pub after: String,
@@ -79,7 +79,7 @@ impl Scene {
         };
         let map = |image: &Image| {
             cells(image, &|bytes, at| {
-                if is_weak(image, at, column) {
+                if has_marginal(image, at, column) {
                     '?'
                 } else if bytes.iter().all(|byte| *byte == 0xFF) {
                     '.'
@@ -120,7 +120,7 @@ fn within(at: u32, from: u32, len: u32) -> bool {
     at >= from && at - from < len
 }
 
-fn is_weak(image: &Image, from: u32, len: u32) -> bool {
+fn has_marginal(image: &Image, from: u32, len: u32) -> bool {
     let marginal = image.marginal();
     let next = marginal.partition_point(|marginal| marginal.at < from);
     marginal.get(next).is_some_and(|marginal| within(marginal.at, from, len))
@@ -136,7 +136,7 @@ fn byte_rows(
     let differ = |at: &u32| {
         let index = *at as usize;
         before.bytes().get(index) != after.bytes().get(index)
-            || is_weak(before, *at, 1) != is_weak(after, *at, 1)
+            || has_marginal(before, *at, 1) != has_marginal(after, *at, 1)
     };
     let range = step.map(|step| step.range(geometry));
     let everywhere = 0..geometry.bytes();
@@ -147,7 +147,7 @@ fn byte_rows(
     let rows = (first..search.end).step_by(ROW_BYTES as usize).take(ROWS);
     let hex = |image: &Image, at: u32| {
         let byte = image.bytes().get(at as usize)?;
-        let marginal = if is_weak(image, at, 1) { "?" } else { "" };
+        let marginal = if has_marginal(image, at, 1) { "?" } else { "" };
         Some(format!("{byte:02x}{marginal}"))
     };
     let asked = |at: u32| match step? {

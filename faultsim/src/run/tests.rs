@@ -1,7 +1,7 @@
 //! Goal: the rig reports what is wrong with a store, and nothing where nothing is wrong.
 //!
 //! Method: whole runs over small parts. Sound stores must come out clean; stores with a known fault
-//! must be found out, with an example that replays and does not change from run to run.
+//! must fail, with an example that replays and does not change from run to run.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
@@ -22,7 +22,7 @@ use crate::subjects::table::changes;
 use crate::subjects::two_copies::{TwoCopies, TwoCopiesStore};
 use crate::workload::source::WorkloadSource;
 
-/// For making an example smaller.
+/// Time for shrinking an example.
 const SOON: Duration = Duration::from_millis(500);
 
 fn geometry() -> Geometry {
@@ -199,13 +199,13 @@ struct Faulty(Fault);
 enum Fault {
     /// Fails even without cuts.
     Forgets,
-    /// What comes up on a half-written copy.
+    /// Panics on a half-written copy. All faults from here to `CallsItDamaged` need such a copy.
     Panics,
     Loops,
     NeverOpens,
     ProgramsOverData,
     RefusesWrites,
-    /// Does not say all names.
+    /// Does not list all names.
     ListsTooLittle,
     /// Reports a read error for a copy it cannot use.
     CallsItDamaged,
@@ -336,7 +336,7 @@ fn a_token_tells_when_the_code_has_changed() {
     assert_eq!(replay(&token, &Naive).outcome, Outcome::Diverged);
 }
 
-/// Outlast, but when any setting is damaged it takes all for absent.
+/// Outlast, but if any setting is damaged, this store treats all of them as absent.
 struct Timid;
 
 impl Subject for Timid {
@@ -381,7 +381,7 @@ fn what_stands_in_another_sector_has_to_survive_collateral_damage() {
     let config = collateral(WorkloadSource::Random { seed: 5, ops: 30 }, geometry);
     let report = go(&config, &Outlast);
     // A damaged name can come to be that of another setting and take its place: a known limit, see
-    // the README.
+    // `docs/promises.md`.
     assert!(breaches(&report).iter().all(|breach| *breach == Breach::Escaped), "{report:#?}");
     let known = report.counts.violating;
     assert!(known <= 2, "{:#?}", report.violations);
@@ -429,7 +429,7 @@ fn a_value_that_was_never_written_is_seen_at_f5() {
     assert_eq!(go(&milder, subject).verdict, Verdict::Clean);
 }
 
-/// Says yes to all, but tries a failing call of the part again and again: in `open`, or in a put.
+/// Acknowledges everything, but repeats a failing call of the part: in `open`, or in a put.
 struct Retries {
     in_open: bool,
     out_of_range: bool,
@@ -532,7 +532,7 @@ fn what_the_code_does_not_take_is_not_demanded() {
         let report = go(&systematic(Level::F0, 40, 1), &Limited { most });
         assert_eq!(report.verdict, Verdict::Clean, "{most} {:#?}", report.violations);
     }
-    // Lives see code that takes hardly anything as code that takes nothing.
+    // In a life, code that accepts hardly anything looks like code that accepts nothing.
     for most in [6, 12, 30] {
         let report = go(&random(Level::F0, 20, 40), &Limited { most });
         assert_eq!(report.verdict, Verdict::Clean, "{most} {:#?}", report.violations);

@@ -2,8 +2,8 @@
 //! find each of them ([`prove()`]), and the kill matrix as text.
 //!
 //! Each mistake has to be seen at its lowest fault level, and the store without one has to pass.
-//! When a mechanism of the rig is switched off ([`ablation`](crate::ablation)), a mistake that needs
-//! it has to escape. The kill matrix is reviewed like code.
+//! When a mechanism of the rig is switched off ([`ablation`](crate::ablation)), a mistake that
+//! needs it has to escape. The kill matrix is reviewed like code.
 //!
 //! This folder uses the rig as any other caller does. The one dependency in the other direction is
 //! [`WorkloadSource::Case`](crate::workload::source::WorkloadSource::Case), which exists for the

@@ -261,12 +261,12 @@ pub(super) fn get<F: NorFlash, const PLACES: usize>(
 fn trouble(error: Error<PartError>) -> Trouble {
     match error {
         Error::Flash(PartError::PowerOff) => Trouble::PowerOff,
-        error => told(&error),
+        error => trouble_of(&error),
     }
 }
 
-/// Converts any error but that the power is off.
-pub(super) fn told<E: Debug>(error: &Error<E>) -> Trouble {
+/// Converts an error of the store, other than the report that the power is off.
+pub(super) fn trouble_of<E: Debug>(error: &Error<E>) -> Trouble {
     match error {
         Error::Full => Trouble::Full,
         Error::Corrupt => Trouble::Corrupt,

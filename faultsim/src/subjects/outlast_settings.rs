@@ -9,9 +9,9 @@
 //! | 0 | a typed setting: an enum, with the variant chosen by the length of the value |
 //! | 1 | a typed setting of version 1, which the next power-up or idle time migrates to version 2 |
 //! | 2 | a slot of a byte region, across its chunks; a typed setting from number 64 on |
-//! | 3 | a counter: a value one higher than the count is a tick; of bits at units 1 and 4 |
+//! | 3 | a counter: a value one higher than the count is a tick, mostly of one bit at units 1 and 4 |
 //!
-//! Ticks of bits program a unit many times. Serial chips (unit 1) allow that, and so does some
+//! Ticks of one bit program a unit many times. Serial chips (unit 1) allow that, and so does some
 //! flash in microcontrollers that is written by words (unit 4). Where the unit is larger, it is
 //! usually what an error-correcting code covers, and such parts refuse a second program of anything
 //! but zeros. There, and at unit 2, the part under this subject is strict and each tick programs
@@ -46,7 +46,7 @@ const SLOTS: u32 = 64;
 const CHUNK: usize = 16;
 /// Chunks of an atomic write.
 const SPAN: usize = 3;
-/// The length that marks an empty slot: bytes that were never written read so.
+/// The length that marks an empty slot: bytes that were never written read as 0xFF.
 const EMPTY: u8 = 0xFF;
 
 /// The features of `outlast-kvstore` that build on its store.
@@ -182,7 +182,7 @@ impl<const READ: usize, const UNIT: usize> Ticks for Nor<READ, UNIT> {
     }
 }
 
-/// A bit per tick; half a unit for some counters; a mixture of both for others.
+/// One bit per tick; half a unit for some counters; a mixture of both for others.
 impl<const READ: usize, const UNIT: usize> Ticks for MultiNor<READ, UNIT> {
     fn tick(store: &mut Store<Self, KEYS>, name: &str) -> Result<u64, Error<PartError>> {
         let count = store.count(name)?;

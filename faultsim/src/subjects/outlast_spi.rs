@@ -6,7 +6,7 @@ use outlast_kvstore::{Error, Layout, Store};
 use outlast_serialnor::{DataSheet, Error as DriverError, Options, SerialNor};
 use rapidhash::quality::RapidHasher;
 
-use super::outlast::{KEYS, apply, get, told};
+use super::outlast::{KEYS, apply, get, trouble_of};
 use crate::part::spi::planted::{Mistake, Planted};
 use crate::part::spi::{BusError, Pause, Profile, SpiChip};
 use crate::part::{Busy, Chip, Part, Work};
@@ -148,7 +148,7 @@ fn store_trouble(error: Error<DriverError<BusError>>) -> Trouble {
         Error::Flash(DriverError::Bus(BusError::Ended)) => Trouble::PowerOff,
         // The driver's message says more than the store's message about the same error.
         Error::Flash(error) => Trouble::Broken(error.to_string()),
-        error => told(&error),
+        error => trouble_of(&error),
     }
 }
 

@@ -63,7 +63,7 @@ impl Workload {
 
     /// What a device does after it has recovered from a cut: a few writes, so that the rig sees
     /// whether the device can go on writing after the recovery. `about` is a setting that the
-    /// interrupted operation was about; `round` counts the cuts so far.
+    /// interrupted operation changes, or any other; `round` counts the cuts so far.
     pub fn continuation(&self, sizes: &[usize], about: u16, round: u32) -> Vec<Op> {
         // There are at most 65 536 names, so the count fits.
         let keys = u32::try_from(self.keys.len().max(1)).unwrap_or(1);

@@ -1,5 +1,5 @@
-//! Boundary workloads: a start state of the part, and up to three operations during which power is
-//! cut.
+//! Edges: a start state of the part in which a limit is near, and up to three operations during
+//! which power is cut.
 
 use std::fmt;
 

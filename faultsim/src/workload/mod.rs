@@ -1,8 +1,8 @@
 //! Workloads: the operations that a device carries out while its power is cut.
 //!
-//! A [`WorkloadSource`](source::WorkloadSource) names a workload in a few bytes, so that a token can
-//! hold it. It can stand for the life of a tide gauge, random operations ([`mix`]), or short
-//! sequences from chosen start states ([`edge`]).
+//! A [`WorkloadSource`](source::WorkloadSource) names a workload in a few bytes, so that a token
+//! can hold it: the life of a tide gauge ([`tide_gauge`]), random operations ([`mix`]), or a short
+//! sequence of operations from a chosen start state ([`edge`]).
 //!
 //! Workloads are made for a geometry, and for no store in particular. The same arguments always
 //! give the same workload: tokens depend on it.

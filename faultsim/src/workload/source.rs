@@ -252,7 +252,8 @@ mod tests {
                 })
                 .sum()
         };
-        // More than the part holds; and about a sector, with the records' overhead.
+        // The prelude writes more than the part holds; the operations write about a sector, if the
+        // overhead of the records is counted.
         assert!(written(&workload.prelude) > 16384);
         assert!(written(&workload.ops) > 2048);
     }

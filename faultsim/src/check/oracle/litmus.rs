@@ -61,9 +61,9 @@ const ILLEGAL: [&str; 18] = [
     "a=1,b=2 cut a?1 b?-",
     "a=1 ok b=1 ok clear cut a?- b?1",
     "a=1 ok b=1 ok a=2,b- cut b?- cut a?1",
-    // The doubt about a batch ends for all of it when one part is seen.
+    // Seeing one change of a batch ends the doubt about all of them.
     "a=1,b=1 cut a?1 a=2 ok cut b?-",
-    // An acknowledged operation does not bring an earlier doubt's other half back.
+    // A value that was in doubt does not come back after a later acknowledged operation.
     "a=1 cut a=2 ok cut a?1",
 ];
 

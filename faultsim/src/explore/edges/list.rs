@@ -1,4 +1,4 @@
-//! Which start states and sequences a plan has, and which part of them a shard takes.
+//! Which start states and sequences a plan has, and which of them a shard takes.
 
 use crate::check::baseline::{Script, baseline};
 use crate::check::finding::Finding;
@@ -12,7 +12,7 @@ use crate::workload::source::WorkloadSource;
 /// A start state with a sequence of operations.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Edge {
-    /// What came before.
+    /// The state of the part before the operations.
     pub start: Start,
     /// Bytes of the value that fills the last sector.
     pub filler: u32,
@@ -21,7 +21,7 @@ pub struct Edge {
 }
 
 impl Edge {
-    /// Whether another one is the same but for its last operation.
+    /// Whether another edge is the same but for its last operation.
     pub(super) fn differs_last(&self, other: &Self) -> bool {
         let before = |edge: &Self| edge.ops.before_last();
         (self.start, self.filler, before(self)) == (other.start, other.filler, before(other))
@@ -34,8 +34,8 @@ impl Edge {
     }
 }
 
-/// Room in bytes that is left in a sector, counted from where one small record still fits: each
-/// number from a little too few to room for a batch, then a page with and without a record, and
+/// Room in bytes to leave in a sector, besides the room for one small record: each number from a
+/// little too few bytes to enough for a batch, then about a page with and without a record, and
 /// plenty.
 fn rooms() -> impl Iterator<Item = i64> {
     (-4..=80).chain([96, 150, 255, 256, 257, 280, 310, 340, 600, 1500])

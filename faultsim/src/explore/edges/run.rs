@@ -21,7 +21,8 @@ use crate::workload::edge::Start;
 
 /// Groups of edges that differ in the last operation, between two merges of their results.
 const BATCH: usize = 256;
-/// Distinct images counted at most; 4 GiB.
+/// The most distinct images that are counted; their digests take 4 GiB. A digest is half of a
+/// fingerprint: the chance that any two of 2^29 images share one is below 1 %.
 const MOST_DIGESTS: usize = 1 << 29;
 /// Digests that are gathered before they are sorted in, and at least half as many as are sorted
 /// already.
@@ -98,9 +99,9 @@ pub(crate) fn run<S: Subject>(
         let context = Context::new(config, subject, &systematic, &workload);
         // It was prepared before, when it was explored.
         let Ok(prepared) = context.prepare() else { continue };
-        let told = retell::tell(&context, &prepared, &example.path);
-        let token = context.token(systematic.workload, None, &example, told.digest);
-        report.violations.push(told.violation(signature, &example, &token));
+        let retold = retell::retell(&context, &prepared, &example.path);
+        let token = context.token(systematic.workload, None, &example, retold.digest);
+        report.violations.push(retold.violation(signature, &example, &token));
     }
     report.violations.sort_by_key(|violation| violation.cuts);
     report
@@ -128,8 +129,8 @@ fn explore<S: Subject>(
         _ => false,
     };
     let first = trace.segments.iter().find(|segment| of_last(segment.what));
-    // An operation that writes nothing could only be cut before or after it, where others are cut
-    // too.
+    // An operation that writes nothing can only be cut before or after it, and other edges have
+    // those cuts too.
     let cut_points =
         first.map_or_else(Vec::new, |first| (first.first..=trace.steps.len()).collect());
     let mut explored = context.explore(&prepared, cut_points, Stop::of(config), clock, Some(cache));
@@ -227,8 +228,8 @@ mod tests {
                     together.counts.power_ups = apart.counts.power_ups;
                     assert_eq!(together.counts, apart.counts);
                     assert_eq!(together.fingerprints, apart.fingerprints);
-                    let told = |explored: &Explored| format!("{:?}", explored.findings);
-                    assert_eq!(told(&together), told(&apart));
+                    let findings = |explored: &Explored| format!("{:?}", explored.findings);
+                    assert_eq!(findings(&together), findings(&apart));
                 }
             }
             assert!(shared > 1 && spared > 1_000, "{shared} {spared}");

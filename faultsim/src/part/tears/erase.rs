@@ -137,7 +137,7 @@ fn survivors(work: &Work<'_>, collect: &mut Collect<'_>) {
         });
     }
     collect.class(FaultClass::WeakErase);
-    // The sector is blank but for a few weak bits where headers are expected.
+    // The sector is blank but for a few marginal bits where headers are expected.
     for at in evenly_spaced(pairs, 8) {
         let marginal = Pick::Window { from: 8 * edges[at as usize], len: 3 };
         collect.often(whole(Fill::Ones, marginal));

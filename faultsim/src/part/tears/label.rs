@@ -44,7 +44,7 @@ pub enum TearLabel {
     EraseMixed,
     /// A sector in two phases, one at its front or in its middle and another in the rest.
     EraseTwoPhases,
-    /// Any erase that leaves marginal bits, including a weak blank sector.
+    /// Any erase that leaves marginal bits, including one after which the sector looks blank.
     EraseMarginal,
 }
 

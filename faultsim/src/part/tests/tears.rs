@@ -1,7 +1,7 @@
 //! Which outcomes of a cut the tears reach.
 //!
 //! Goal: tears stay within what a real part may do, and reach everything that recovery code could
-//! tell apart. Method: random steps on random images; lists and random draws are compared with
+//! distinguish. Method: random steps on random images; lists and random draws are compared with
 //! outcomes that the tests compute on their own, where possible with all 2^n subsets.
 
 use std::collections::{BTreeSet, HashSet};
@@ -298,7 +298,7 @@ fn classes_reach_all_pairs_of_field_statuses() {
     }
 }
 
-/// A recovery of two records, each a value and its complement, that finds out of each whether it is
+/// A recovery of two records, each a value and its complement, that asks whether each of them is
 /// complete, blank or neither: the classes lead to the same set of answers as all 2^16 subsets.
 #[test]
 fn classes_reach_all_outcomes_of_a_recovery() {

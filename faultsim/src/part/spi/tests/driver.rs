@@ -106,7 +106,8 @@ fn protection_is_reported_before_writing() {
     assert_eq!(flash.write(BASE, &[0]), Err(Error::Protected { status: 0x1E }));
     assert_eq!(flash.erase(BASE, BASE + 4096), Err(Error::Protected { status: 0x1E }));
     assert!(!part.chip().volatile().latch);
-    // A chip that protects its blocks without showing it: the latch that is still set tells.
+    // A chip that protects its blocks without showing it in its status: the driver notices that the
+    // latch is still set.
     let sheet = DataSheet::new().with_protection_mask(0);
     let options = Options::new().with_data_sheet(sheet);
     let mut flash = start(&part, profile(), options).unwrap();
