@@ -221,7 +221,7 @@ enum TypedFormat {
 struct TypedBuild {
     /// The settings file: TOML, JSON or CSV
     settings: PathBuf,
-    /// CSV table with one line for each unit; its header names settings
+    /// CSV table of units: a header that lists settings, then one line for each unit
     #[arg(long, value_name = "FILE")]
     units: Option<PathBuf>,
     #[command(flatten)]

@@ -38,7 +38,10 @@ pub(super) fn text(path: &Path) -> Result<String, Stop> {
 /// Reads a settings file.
 pub(super) fn settings(path: &Path) -> Result<Settings, Stop> {
     let Some(format) = Format::of_name(&path.to_string_lossy()) else {
-        return Err(unreadable(path, "a settings file ends in .toml, .json or .csv"));
+        return Err(unreadable(
+            path,
+            "the name of a settings file must end in .toml, .json or .csv",
+        ));
     };
     settings::read(&text(path)?, format).map_err(|all| complaints(path, &all))
 }

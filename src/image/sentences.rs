@@ -40,7 +40,7 @@ fn void(survey: &Survey<'_>, why: Void) -> String {
         Void::NotAccepted(settle) => {
             format!("the mount that wrote the settle record at {} did not accept it", at(settle))
         }
-        Void::PastEnd => "after the end of this sector that the next sector names".to_owned(),
+        Void::PastEnd => "after the end of this sector, as the next sector records it".to_owned(),
         Void::NoCommit => "a batch without its commit".to_owned(),
         Void::HandedOn(settle) => format!("copied by the settle record at {}", at(settle)),
         Void::Retired => {
@@ -132,7 +132,8 @@ pub(super) fn finding(survey: &Survey<'_>, finding: &Finding<'_>) -> String {
         }
         Kind::FileCut => "the file has no end record, so it is cut short".to_owned(),
         Kind::BlocksMissing => {
-            "the file has fewer blocks than they say; FF is assumed for the missing ones".to_owned()
+            "the file has fewer blocks than it claims; FF is assumed for the missing ones"
+                .to_owned()
         }
     }
 }
