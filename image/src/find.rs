@@ -222,7 +222,7 @@ fn given(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound>
         return Ok(None);
     };
     let unit = known.unit.unwrap_or(1);
-    let page_bytes = known.page_bytes.unwrap_or_else(|| Shape::usual_page(unit));
+    let page_bytes = known.page_bytes.unwrap_or_else(|| Shape::default_page(unit));
     let shape = Shape { sectors, sector_bytes, page_bytes, unit };
     if shape.region(&[]).is_none() {
         return Err(NotFound::Impossible(format!("no store can have this shape: {shape}")));

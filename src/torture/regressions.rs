@@ -11,7 +11,7 @@ use outlast_faultsim::subjects::AnySubject;
 use serde::Serialize;
 
 /// The default folder.
-pub(crate) const USUAL_FOLDER: &str = "tests/regressions";
+pub(crate) const DEFAULT_FOLDER: &str = "tests/regressions";
 
 /// A regression token.
 #[derive(Clone, Debug)]
