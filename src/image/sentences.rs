@@ -120,12 +120,12 @@ pub(super) fn finding(survey: &Survey<'_>, finding: &Finding<'_>) -> String {
         ),
         Kind::OpeningLost => format!("{at}: the opening of this sector cannot be read"),
         Kind::NewerLost => format!(
-            "{at}: this sector is newer than the log, but its opening is destroyed, and a mount \
-             ignores it: {keys}; 'outlast image salvage' reads it"
+            "{at}: this sector is newer than the log, but its opening or mark is destroyed, and a \
+             mount ignores it: {keys}; 'outlast image salvage' reads it"
         ),
         Kind::NewerDoubtful => format!(
             "{at}: this sector is newer than the log and changes more values than one call usually \
-             does; unless a large batch was interrupted here, its opening is lost: {keys}"
+             does; unless a large batch was interrupted here, its opening or mark is lost: {keys}"
         ),
         Kind::Gap => {
             format!("{at}: bytes of a page that holds data are not in the file; FF is assumed")
