@@ -105,7 +105,7 @@ fn picture(scene: &Scene) -> Markup {
                         } }
                         @for row in &scene.bytes {
                             tbody {
-                                @let lines = [("before", &row.before), ("asked", &row.asked), ("after", &row.after)];
+                                @let lines = [("before", &row.before), ("intended", &row.asked), ("after", &row.after)];
                                 @let lines: Vec<_> = lines.into_iter().filter(|line| !line.1.is_empty()).collect();
                                 @for (number, (name, bytes)) in lines.iter().enumerate() {
                                     tr {
