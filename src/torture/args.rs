@@ -156,7 +156,7 @@ pub(crate) struct Wanted {
 
 impl Typed {
     /// Checks the arguments.
-    pub(crate) fn meaning(self) -> Result<Request, String> {
+    pub(crate) fn into_request(self) -> Result<Request, String> {
         if self.prove_rig {
             let Self { json, write_matrix, .. } = self;
             return Ok(Request::Prove(prove::Request { json, write_matrix }));

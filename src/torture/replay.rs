@@ -67,7 +67,7 @@ pub(crate) enum Form {
 
 impl Typed {
     /// Checks the arguments.
-    pub(crate) fn meaning(self) -> Result<Request, String> {
+    pub(crate) fn into_request(self) -> Result<Request, String> {
         let token: Token = self.token.parse().map_err(|why| format!("{why}"))?;
         let subject = match &self.program {
             Some(path) => {
