@@ -87,8 +87,9 @@ fn single_operations(table: &mut Table) {
     part.chip_mut().power_up(&image, Bias::ZEROS);
     drop(open(&part));
     let counts = part.chip().counts();
-    let value = counts.program_calls.to_string();
-    table.row("program calls of an open with room in the head", &value, "<= 6", counts.erases == 0);
+    let calls = counts.program_calls;
+    let met = calls <= 6 && counts.erases == 0;
+    table.row("program calls of an open with room in the head", &calls.to_string(), "<= 6", met);
 }
 
 fn memory(table: &mut Table) {

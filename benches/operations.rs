@@ -40,7 +40,7 @@ fn main() -> Result<(), String> {
 
 /// Bytes of the region whose mount is measured.
 const REGION: u32 = 1 << 20;
-/// Most bytes that its mount may read for each byte it needs.
+/// A mount may read at most this many times the bytes it needs.
 const MOST: u64 = 2;
 /// Bytes of a page: a mount also reads one page, to check that it is blank before it writes the
 /// settle record there.

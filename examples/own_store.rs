@@ -61,8 +61,8 @@ impl Subject for TwoSectors {
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    // A dozen operations. To run the stages of `outlast torture`, run those of
-    // `default_plan::Usual` in turn.
+    // A dozen operations. For the stages of `outlast torture`, run those of `default_plan::Usual`
+    // one after the other.
     let config = Config::small(Geometry::new(2, 512, 1, 256)?, Level::F1);
     let report = run(&config, &TwoSectors, &Progress::default());
     let counts = &report.counts;

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
-"""Holds the image files of `outlast image build` against other readers.
+"""Compares the image files of `outlast image build` with what other readers make of them.
 
-Intel HEX: the package `intelhex` reads ours, and we read its. The check sum: `zlib` of the standard
+Intel HEX: the package `intelhex` reads ours, and we read its. The checksum: `zlib` of the standard
 library. `image_outside.py OUTLAST SETTINGS`; needs `pip install intelhex`.
 """
 

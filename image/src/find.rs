@@ -139,8 +139,8 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
                 continue;
             }
             match opening(bytes) {
-                Ok((shape, facts)) => {
-                    let sector = facts.sequence % shape.sectors;
+                Ok((shape, info)) => {
+                    let sector = info.sequence % shape.sectors;
                     let before = sector as usize * shape.sector_bytes as usize;
                     match at.checked_sub(before) {
                         Some(start) => votes.entry((number, start, shape)).or_default().push(at),

@@ -239,7 +239,7 @@ impl Steps<'_> {
             Some(settle) => MountStep::Settle {
                 at: here,
                 log_end: Address::new(&self.after, settle.accepted_end),
-                carried: settle.cargo.map(|carried| self.record(&carried)),
+                carried: settle.carried.map(|carried| self.record(&carried)),
             },
             None => MountStep::Record { at: here, record: self.record(&record) },
         };

@@ -62,9 +62,9 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
         known.extend(info.map(|info| (info.epoch, info.sequence)));
         for settle in headers.iter().filter(|record| record.kind == RecordKind::Settle) {
             if let Some(settled) = region.settle(settle)
-                && region.passes(settle, settled.facts.epoch, settled.facts.sequence)
+                && region.passes(settle, settled.sector_info.epoch, settled.sector_info.sequence)
             {
-                known.insert((settled.facts.epoch, settled.facts.sequence));
+                known.insert((settled.sector_info.epoch, settled.sector_info.sequence));
             }
         }
         found.push(headers);

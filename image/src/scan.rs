@@ -32,7 +32,7 @@ pub(crate) fn passing<'a>(
         out.push((*record, *generation));
         end = record.end;
         if record.kind == RecordKind::Settle
-            && let Some(carried) = region.settle(record).and_then(|settle| settle.cargo)
+            && let Some(carried) = region.settle(record).and_then(|settle| settle.carried)
             && region.passes(&carried, generation.0, generation.1)
         {
             out.push((carried, *generation));

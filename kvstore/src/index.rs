@@ -13,13 +13,13 @@ pub(crate) struct Entry {
 /// The index without its capacity in the type, so that its code exists only once.
 pub(crate) type Index = VecView<Entry>;
 
-/// Position of the first entry with this hash, or the position where it would stand.
+/// Position of the first entry with this hash, or the position where it would be inserted.
 #[cfg_attr(target_pointer_width = "32", inline(never))]
 pub(crate) fn lower_bound(index: &Index, hash: u32) -> usize {
     index.partition_point(|e| e.hash < hash)
 }
 
-/// Adds an entry, unless the index is full. Tells whether it did.
+/// Adds an entry, unless the index is full. Returns whether it did.
 pub(crate) fn insert(index: &mut Index, hash: u32, address: u32) -> bool {
     let at = lower_bound(index, hash);
     let mut carried = Entry { hash, address };

@@ -30,16 +30,16 @@ pub struct Shape {
 
 /// The sector info of an opening: where its sector stands in the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Facts {
+pub struct SectorInfo {
     /// Grows by one at each factory reset.
     pub epoch: u32,
     /// Sequence number of the sector.
     pub sequence: u32,
     /// Sequence number of the oldest sector of the log when this one was opened.
     pub oldest: u32,
-    /// Offset in the sector before. Its records from there on do not count.
+    /// Offset in the previous sector. Its records from there on do not count.
     pub previous_end: u32,
-    /// Offset in this sector. Its records before it are whole if the mark is begun.
+    /// Offset in this sector. The records before it are whole if the mark is begun.
     pub proven_end: u32,
 }
 
@@ -151,9 +151,9 @@ pub struct Settle<'a> {
     /// Address: records from there up to the settle record do not count.
     pub accepted_end: u32,
     /// The sector info, repeated from the opening.
-    pub facts: Facts,
+    pub sector_info: SectorInfo,
     /// The carried record, a copy of a put, a delete or a commit.
-    pub cargo: Option<Record<'a>>,
+    pub carried: Option<Record<'a>>,
 }
 
 /// What a walk over a sector meets.
@@ -180,11 +180,11 @@ pub const OPENING_BYTES: usize = crate::format::opening::OPENING as usize;
 ///
 /// # Errors
 /// [`NotOpening`].
-pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
+pub fn opening(bytes: &[u8]) -> Result<(Shape, SectorInfo), NotOpening> {
     let bytes: &[u8; OPENING_BYTES] = bytes.first_chunk().ok_or(NotOpening::Unreadable)?;
     let &[_, _, _, powers, s0, s1, s2, n0, n1, ..] = bytes;
     let start = [TAG[0], TAG[1], VERSION, powers, s0, s1, s2, n0, n1];
-    let facts = Opening::sector_info_in(bytes, &start).map_err(not_opening)?;
+    let info = Opening::sector_info_in(bytes, &start).map_err(not_opening)?;
     let shape = Shape {
         sectors: u32::from(u16::from_le_bytes([n0, n1])),
         sector_bytes: from_u24([s0, s1, s2]),
@@ -192,7 +192,7 @@ pub fn opening(bytes: &[u8]) -> Result<(Shape, Facts), NotOpening> {
         unit: 1 << (powers & 7),
     };
     geometry(&shape).ok_or(NotOpening::OtherShape)?;
-    Ok((shape, facts_of(&Opening::from_sector_info(facts))))
+    Ok((shape, sector_info_of(&Opening::from_sector_info(info))))
 }
 
 const fn not_opening(why: NoOpening) -> NotOpening {
@@ -203,10 +203,10 @@ const fn not_opening(why: NoOpening) -> NotOpening {
     }
 }
 
-const fn facts_of(opening: &Opening) -> Facts {
+const fn sector_info_of(opening: &Opening) -> SectorInfo {
     let Opening { generation, older, previous_end, proven_end } = *opening;
     let oldest = generation.sequence.wrapping_sub(older);
-    Facts {
+    SectorInfo {
         epoch: generation.epoch,
         sequence: generation.sequence,
         oldest,
@@ -279,14 +279,14 @@ impl<'a> Region<'a> {
     ///
     /// # Errors
     /// [`NotOpening`].
-    pub fn opening(&self, sector: u32) -> Result<Facts, NotOpening> {
+    pub fn opening(&self, sector: u32) -> Result<SectorInfo, NotOpening> {
         let from = self.address(sector);
         let bytes = self.bytes(from, from.saturating_add(OPENING_BYTES as u32));
         let bytes = bytes.and_then(<[u8]>::first_chunk).ok_or(NotOpening::Unreadable)?;
-        let facts =
+        let info =
             Opening::sector_info_in(bytes, &self.geometry.opening_start()).map_err(not_opening)?;
-        let opening = Opening::from_sector_info(facts);
-        Ok(facts_of(&opening))
+        let opening = Opening::from_sector_info(info);
+        Ok(sector_info_of(&opening))
     }
 
     /// Whether the mark of a sector has a 0 bit, so that its opening counts.
@@ -298,7 +298,7 @@ impl<'a> Region<'a> {
     }
 
     /// The record whose header stands at `address`, if it ends in the same sector and no later than
-    /// `limit`. Does not look at its checks.
+    /// `limit`. Its checks are left to [`passes`](Self::passes).
     #[must_use]
     pub fn record(&self, address: u32, limit: u32) -> Option<Record<'a>> {
         let g = &self.geometry;
@@ -451,14 +451,14 @@ impl<'a> Region<'a> {
     pub fn settle(&self, record: &Record<'a>) -> Option<Settle<'a>> {
         let Value::Bytes(value) = record.value else { return None };
         let (accepted, rest) = value.split_first_chunk()?;
-        let (facts, cargo) = rest.split_first_chunk::<{ SECTOR_INFO as usize }>()?;
+        let (info, carried) = rest.split_first_chunk::<{ SECTOR_INFO as usize }>()?;
         let base = self.base_of(record.address);
         let at = record.address + record.header_bytes + SETTLE;
-        let cargo = if cargo.is_empty() { None } else { self.record(at, record.end) };
+        let carried = if carried.is_empty() { None } else { self.record(at, record.end) };
         Some(Settle {
             accepted_end: base + from_u24(*accepted).min(self.geometry.sector_bytes),
-            facts: facts_of(&Opening::from_sector_info(facts)),
-            cargo,
+            sector_info: sector_info_of(&Opening::from_sector_info(info)),
+            carried,
         })
     }
 
@@ -534,7 +534,7 @@ impl<'a> Region<'a> {
     /// The sector info of the first settle record that a walk over the sector meets, for sectors
     /// whose opening is lost.
     #[must_use]
-    pub fn facts_from_settle(&self, sector: u32) -> Option<Facts> {
+    pub fn sector_info_from_settle(&self, sector: u32) -> Option<SectorInfo> {
         let g = &self.geometry;
         let limit = self.address(sector) + g.sector_bytes;
         let mut at = self.address(sector) + g.first_record();
@@ -545,11 +545,11 @@ impl<'a> Region<'a> {
         while page + g.passed_area() <= limit {
             let record = self.settle_at_page(page, limit);
             if let Some(record) = record
-                && let Some(Settle { facts, .. }) = self.settle(&record)
-                && self.passes(&record, facts.epoch, facts.sequence)
-                && g.sector_of_sequence(facts.sequence) == sector
+                && let Some(Settle { sector_info: info, .. }) = self.settle(&record)
+                && self.passes(&record, info.epoch, info.sequence)
+                && g.sector_of_sequence(info.sequence) == sector
             {
-                return Some(facts);
+                return Some(info);
             }
             page = record.map_or(page + g.page, |record| g.next_page(record.end - 1));
         }
@@ -559,28 +559,28 @@ impl<'a> Region<'a> {
     /// The sector that counts as the head of the log, and its sector info. Also `None` if a sector
     /// starts like that of another layout or version, since no mount accepts the region then.
     #[must_use]
-    pub fn head(&self) -> Option<(u32, Facts)> {
+    pub fn head(&self) -> Option<(u32, SectorInfo)> {
         let g = &self.geometry;
-        let mut head: Option<(u32, Facts)> = None;
+        let mut head: Option<(u32, SectorInfo)> = None;
         for sector in 0..g.sectors {
-            let facts = match self.opening(sector) {
-                Ok(facts) if g.sector_of_sequence(facts.sequence) != sector => return None,
-                Ok(facts) => self.mark_is_begun(sector).then_some(facts),
+            let info = match self.opening(sector) {
+                Ok(info) if g.sector_of_sequence(info.sequence) != sector => return None,
+                Ok(info) => self.mark_is_begun(sector).then_some(info),
                 Err(NotOpening::OtherShape | NotOpening::OtherVersion) => return None,
-                Err(_) => self.facts_from_settle(sector),
+                Err(_) => self.sector_info_from_settle(sector),
             };
-            let plausible = facts.filter(|facts| {
-                let older = facts.sequence.wrapping_sub(facts.oldest);
-                let Facts { epoch, sequence, .. } = *facts;
+            let plausible = info.filter(|info| {
+                let older = info.sequence.wrapping_sub(info.oldest);
+                let SectorInfo { epoch, sequence, .. } = *info;
                 g.is_possible(Generation { epoch, sequence }, older)
             });
-            let newer = |other: Facts, facts: Facts| {
-                (other.epoch, other.sequence) < (facts.epoch, facts.sequence)
+            let newer = |other: SectorInfo, info: SectorInfo| {
+                (other.epoch, other.sequence) < (info.epoch, info.sequence)
             };
-            if let Some(facts) = plausible
-                && head.is_none_or(|(_, other)| newer(other, facts))
+            if let Some(info) = plausible
+                && head.is_none_or(|(_, other)| newer(other, info))
             {
-                head = Some((sector, facts));
+                head = Some((sector, info));
             }
         }
         head
@@ -588,10 +588,10 @@ impl<'a> Region<'a> {
 
     /// The sector info of a sector of the log, from its opening or from a settle record in it.
     #[must_use]
-    pub fn facts(&self, epoch: u32, sequence: u32) -> Option<Facts> {
+    pub fn sector_info(&self, epoch: u32, sequence: u32) -> Option<SectorInfo> {
         let sector = sequence % self.geometry.sectors;
-        let right = |facts: &Facts| (facts.epoch, facts.sequence) == (epoch, sequence);
+        let right = |info: &SectorInfo| (info.epoch, info.sequence) == (epoch, sequence);
         let opening = self.opening(sector).ok().filter(right);
-        opening.or_else(|| self.facts_from_settle(sector).filter(right))
+        opening.or_else(|| self.sector_info_from_settle(sector).filter(right))
     }
 }

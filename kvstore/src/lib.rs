@@ -42,15 +42,16 @@
 //! - `write` and `erase` return only when the operation is complete.
 //! - A unit reads `0xFF` after an erase, and programming clears bits only.
 //! - Zeros may be programmed over anything, which is more than the trait asks for. The store does
-//!   that at every open, to make what an interrupted operation left unreadable for good. Parts that
-//!   forbid even this are not served.
+//!   that at every open, so that nothing an interrupted operation left can be read later. Parts
+//!   that forbid even this are not supported.
 //!
-//! **2. Choose the layout.** A [`Layout`] says which range of the flash belongs to the store, and
-//! how the range is divided. It must be the same at every open.
+//! **2. Choose the layout.** A [`Layout`] says which range of the flash belongs to the store (its
+//! *region*), and how that is divided. It must be the same at every open.
 //!
 //! - *Range*: [`with_range`](Layout::with_range). Use at least two sectors of equal size; one of
 //!   them is always the spare. Four are a good start. More sectors mean less wear, and more room.
-//!   Keep other code, above all the linker's, away from the range.
+//!   Keep everything else out of the range, above all the program: reserve the range in the linker
+//!   script.
 //! - *Sector*: [`with_sector_bytes`](Layout::with_sector_bytes). Usually the smallest unit that the
 //!   part can erase; at least 512 bytes, and at least four pages.
 //! - *Page*: [`with_page_bytes`](Layout::with_page_bytes). The range that one program operation of
@@ -149,7 +150,7 @@
 //!
 //! # Limits
 //!
-//! - Keys have 1 to 64 bytes. A value has up to what one sector holds, less about 60 bytes.
+//! - A key has 1 to 64 bytes. A value can be as long as a sector, less about 60 bytes.
 //! - Each open takes a page of the head, since the last program before a power cut is never
 //!   trusted.
 //! - Damage to records at rest is reported when they are read, see [`Error::Corrupt`].
@@ -159,8 +160,8 @@
 //! - `crc-table`: a table of 1 KiB that makes checks several times faster.
 //! - `crc-hardware`: the processor's instruction instead, on computers. Needs the standard library.
 //! - `counters`: counters whose increments cost a fraction of a record each ([`Store`]'s `tick`),
-//!   and `Ids`. A firmware without this feature refuses to open a store whose log still holds such
-//!   a counter.
+//!   and `Ids`. Firmware without this feature refuses to open a store whose log still holds such a
+//!   counter.
 //! - `settings`: typed settings with defaults, ranges and migrations, in the module `settings`.
 //! - `json`: settings as JSON lines, for tools on a computer. Needs the standard library.
 //! - `inspect`: looks into images on a computer. Not for firmware.

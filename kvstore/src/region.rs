@@ -183,7 +183,7 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
         }
     }
 
-    /// Reads a chunk into `content`, and tells whether it was ever written.
+    /// Reads a chunk into `content`, and returns whether it was ever written.
     fn load(
         &mut self,
         number: u32,
@@ -271,7 +271,7 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> Storage
                 to.iter_mut().zip(now).for_each(|(to, from)| *to = *from);
                 at += now.len();
                 rest = later;
-                // There is room, since the loop has asked.
+                // There is room, as the loop has checked.
                 let _ = chunks.push((ChunkKey::new(self.name, number), content));
             }
             let mut changes: Vec<Change<'_>, SPAN> = Vec::new();

@@ -66,8 +66,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// [`keys_digest`](Self::keys_digest).
     ///
     /// [`format`](Self::format) over anything but a store, and a chip that was blanked, start a new
-    /// store that knows nothing about older marks. Forget such marks. Only a mark that lies later
-    /// than now is noticed, and then every key is named.
+    /// store that knows nothing about older marks. Forget such marks. The store notices only a mark
+    /// that is later than the present moment, and then names every key.
     ///
     /// Flash work: as [`for_each_key`](Self::for_each_key). Nothing is programmed.
     ///
@@ -109,7 +109,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     ///
     /// A server that has a copy of the store, and has brought it up to date with what changed,
     /// computes the same sum over the keys of its copy. If the sums differ, keys were deleted, and
-    /// the list of all keys (see [`for_each_key`](Self::for_each_key)) tells which.
+    /// the list of all keys (see [`for_each_key`](Self::for_each_key)) shows which.
     pub fn keys_digest(&self) -> u32 {
         self.entries.iter().fold(0, |sum, entry| sum.wrapping_add(entry.hash))
     }

@@ -33,13 +33,14 @@ pub struct Usage {
     pub keys: usize,
     /// Bytes of the live records, including their overhead.
     pub live_bytes: u32,
-    /// Bytes that further live records can take, at the most.
+    /// Most bytes that further live records can take.
     pub free_bytes: u32,
-    /// Compactions since the first format. Each takes one erase, and all sectors have had the same
-    /// number of them, give or take one. Not counted are the erases of compactions that a cut
-    /// interrupted, and those of [`tidy`](Store::tidy) that a power-up made useless.
+    /// Compactions so far. The first format and each [`clear`](Store::clear) count as one too. Each
+    /// takes one erase, and all sectors have had the same number of them, give or take one. Not
+    /// counted are the erases of compactions that a cut interrupted, and those of
+    /// [`tidy`](Store::tidy) that a power-up made useless.
     pub compactions: u32,
-    /// Damaged records that were seen since the store was opened.
+    /// How often damage to a record was seen since this `Store` was made.
     pub damaged_records: u32,
 }
 
@@ -52,10 +53,10 @@ impl<F: NorFlash + fmt::Debug, const N: usize> fmt::Debug for Store<F, N> {
 impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Opens the store, or makes a new one in a blank region.
     ///
-    /// What the store reports afterwards, every later `open` will report too. A cut during `open`
-    /// loses nothing, and may happen any number of times.
+    /// What an open finds is final: until something is changed, every later `open` finds the same.
+    /// A cut during `open` loses nothing, and may happen any number of times.
     ///
-    /// Flash work at the most: reads of all headers and keys. If the head has room for a settle
+    /// Flash work, at most: reads of all headers and keys. If the head has room for a settle
     /// record, which is as long as the last record, six programs, and two for each page that
     /// interrupted opens have used; else one compaction (see [`put`](Self::put)). With the feature
     /// `counters`, one more put for each counter that has ticked since the last open. A new store
@@ -124,12 +125,12 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         self.core.mount(self.entries.as_mut_view())
     }
 
-    /// Stores `value` under `key`. Storing the value that is stored already programs nothing.
+    /// Stores `value` under `key`. If this value is stored already, nothing is programmed.
     ///
-    /// Flash work: one program call per 256 bytes of record, and one more where the oldest sector
-    /// is so full that the record could not be moved together with its live records. If the head
-    /// has no room, a compaction: one erase, a copy of the oldest sector's live records, and two
-    /// programs. More than one compaction, at the most N − 1 for N sectors, is needed only if the
+    /// Flash work: one program call per 256 bytes of record, and one more if the record would not
+    /// fit into a sector together with the live records of the oldest sector. If the head has no
+    /// room, a compaction: one erase, a copy of the oldest sector's live records, and two programs.
+    /// More than one compaction (at most one less than there are sectors) is needed only if the
     /// oldest sectors are full of live records. A cut leaves the old value or the new one.
     ///
     /// # Errors
@@ -223,8 +224,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// the time of an erase does no harm. A cut during the call costs nothing but the erase.
     ///
     /// The erase counts only until the next power-up, since flash that reads blank proves nothing.
-    /// So `tidy` is for devices that stay on. Called in every short power-up, it erases a sector
-    /// each time, as long as the head is in its last quarter.
+    /// So `tidy` is for devices that stay on. If it is called in every short power-up, it erases a
+    /// sector each time while the head is in its last quarter.
     ///
     /// # Errors
     /// [`Error::Flash`], [`Error::ReopenNeeded`].

@@ -14,7 +14,7 @@ use outlast_kvstore::{Error, Layout, Store};
 
 const SECTOR: usize = 1024;
 
-/// Programs and erases until the power fails, if it fails. Half of the last one is done.
+/// Programs and erases left until the power fails, if it is to fail. The last one is half done.
 type Power = Rc<Cell<Option<u32>>>;
 
 struct Flash {
@@ -32,7 +32,7 @@ impl NorFlashError for Cut {
 }
 
 impl Flash {
-    /// How many bytes of a step are done.
+    /// Counts a step, and returns how many of its bytes are done.
     fn step(&mut self, bytes: usize) -> usize {
         match self.power.get() {
             None => bytes,
@@ -94,7 +94,7 @@ fn closed(power: &Power) -> Store<Flash, 32> {
 
 /// Keys of many lengths that differ only in their last byte, and pairs of keys with the same
 /// CRC-32C, which the index uses as its hash. The CRC register combines with the next four bytes by
-/// exclusive or, so the four bytes that make up for an earlier difference can be computed (common
+/// exclusive or, so the four bytes that cancel an earlier difference can be computed (common
 /// practice, no source).
 fn keys() -> Vec<Vec<u8>> {
     let mut keys = Vec::new();

@@ -2,7 +2,7 @@
 
 use crate::sfdp::EraseType;
 
-/// How to address more than 16 MiB, or that it is not wanted.
+/// How to address more than 16 MiB, or not to use more than that.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FourByte {
     /// With separate commands (13h, 12h and erase commands) that take four address bytes in every
@@ -100,14 +100,14 @@ impl DataSheet {
         Self { erase_types: Some(types), ..self }
     }
 
-    /// How to address more than 16 MiB, or that it is not wanted.
+    /// How to address more than 16 MiB, or not to use more than that.
     #[must_use]
     pub const fn with_four_byte(self, way: FourByte) -> Self {
         Self { four_byte: Some(way), ..self }
     }
 
     /// Bits of the status register that protect blocks. Default: bits 2 to 4, which do so on the
-    /// chips whose data sheets were at hand. Some chips have more in bits 5 and 6, which mean
+    /// chips whose data sheets were available. Some chips have more in bits 5 and 6, which mean
     /// something else on other chips. If any of these bits is set, the driver refuses every program
     /// and erase, whichever blocks it protects. 0 disables the check.
     #[must_use]

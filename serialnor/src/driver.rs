@@ -15,8 +15,8 @@ use crate::sfdp::{Sfdp, SfdpError};
 /// Longest time to leave deep power-down: 448 us is the largest value in `tests/sfdp` (s25fs256t,
 /// s28hs02gt).
 const WAKE_US: u32 = 500;
-/// Longest time to enter deep power-down. Until then the chip ignores every command, the one to
-/// leave it included. From memory of data sheets: 3 to 10 us.
+/// Longest time to enter deep power-down. Until then the chip ignores every command, even
+/// the one to leave it. From memory of data sheets: 3 to 10 us.
 const SLEEP_US: u32 = 30;
 /// From a reset to the next command; data sheets of this class of chips say 35 us and more.
 const RESET_US: u32 = 1_000;
@@ -75,8 +75,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         let tables = Sfdp::read(|at, out| {
             bus.receive(Command::with_three(opcode::READ_SFDP, at).with_dummy(), out)
         });
-        let untold = matches!(tables, Err(SfdpError::NoSignature));
-        if let Some(id) = id.filter(|id| untold && !id.has_valid_parity()) {
+        let has_no_tables = matches!(tables, Err(SfdpError::NoSignature));
+        if let Some(id) = id.filter(|id| has_no_tables && !id.has_valid_parity()) {
             return Err(Error::BadId(id));
         }
         let chip = Chip::new(tables, &options.data_sheet, ERASE as u32, WRITE as u32)?;

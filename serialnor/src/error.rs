@@ -74,9 +74,9 @@ pub enum Error<E> {
     /// method of the data sheet ([`crate::FourByte`]), or limit the capacity to 16 MiB and mind the
     /// caution of [`crate::DataSheet::with_capacity`].
     FourByteAddresses,
-    /// The chip is still busy after its longest time, or keeps saying so. Some chips do that after
-    /// a failure, until they get a command to clear it that the driver does not know; their status
-    /// then shows the failure in bits 5 and 6.
+    /// The chip is still busy after its longest time, or keeps reporting that it is. Some chips do
+    /// that after a failure, until they get a command that clears it, which the driver does not
+    /// know; their status then shows the failure in bits 5 and 6.
     StillBusy {
         /// What it did not finish.
         work: Work,

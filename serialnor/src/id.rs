@@ -61,8 +61,8 @@ pub(crate) fn stuck(answer: &[u8]) -> Option<u8> {
 
 #[cfg(test)]
 mod tests {
-    //! Goal: IDs decode as JEP106 defines them. Method: answers of real parts, and of a bus without a
-    //! chip.
+    //! Goal: IDs decode as JEP106 defines them. Method: answers of real parts, and of a bus without
+    //! a chip.
 
     use super::*;
 

@@ -37,7 +37,7 @@
 //! **SPI mode and clock.** Mode 0 or 3. The clock must not exceed the limit of any command in use:
 //! the driver reads the tables with 5Ah and data with 03h, whose limits are often lower than that
 //! of the chip (33 to 50 MHz, from memory of data sheets). [`Options::with_fast_read`] replaces 03h
-//! by 0Bh, but 5Ah is still used at the start.
+//! with 0Bh, but 5Ah is still used at the start.
 //!
 //! **Pins.** Pull chip select up, so that the chip is not selected while the microcontroller is in
 //! reset. Tie the write protect and hold pins high if they are not used. The driver does not use
@@ -158,10 +158,10 @@
 //! - Two and four data lines, memory-mapped reading, changing protection bits, suspending an erase,
 //!   erasing the whole chip with one command, sector maps.
 //! - Undo a mode with more data lines, continuous reading or a suspended erase that earlier
-//!   firmware left, unless [`Options::with_reset`] is set and the chip hears the reset.
+//!   firmware left, unless [`Options::with_reset`] is set and the chip receives the reset.
 //! - Choose `ERASE` and `WRITE`: take them from the data sheet.
 //! - Notice every command that the chip ignored. Some chips clear the latch when they ignore a
-//!   command in a protected area (so the MX25UM25645G data sheet, as quoted in a public
+//!   command in a protected area (according to the MX25UM25645G data sheet, as quoted in a public
 //!   post-mortem), and a chip whose supply failed for a moment looks idle too.
 //!   [`Options::with_verify`] finds both.
 //! - Clear failures that keep a chip busy until it gets 30h, as on some chips whose status shows
@@ -184,8 +184,8 @@
 //!   reset: a boot program in ROM that reads with three address bytes may then fail to start from
 //!   it.
 //! - A supply that fails during a program or erase leaves the affected bytes in any state, even one
-//!   that reads well. The code on top must expect that. Keep the supply within the limits of the
-//!   data sheet, and hold the chip in reset or stop writing when the supply falls.
+//!   that reads well. The code that uses the driver must expect that. Keep the supply within the
+//!   limits of the data sheet, and hold the chip in reset or stop writing when the supply falls.
 //! - Endurance and retention are those of the data sheet. Not for safety-critical use without your
 //!   own qualification; follow the local rules and licensed practice that apply to your product.
 

@@ -22,7 +22,7 @@ use outlast_serialnor::{
 /// A chip that is idle, has these tables and finishes every command at once. It has no cells: data
 /// read as FFh.
 #[derive(Clone, Debug)]
-struct Talker {
+struct MockChip {
     tables: Vec<u8>,
     id: [u8; 3],
     latch: bool,
@@ -33,7 +33,7 @@ struct Talker {
     slept_us: Rc<RefCell<u64>>,
 }
 
-impl Talker {
+impl MockChip {
     fn new(tables: Vec<u8>) -> Self {
         let (log, slept_us) = (Rc::default(), Rc::default());
         Self { tables, id: [0xC2, 0x20, 0x1B], latch: false, status: 0, flags: 0x80, log, slept_us }
@@ -66,11 +66,11 @@ impl Talker {
     }
 }
 
-impl ErrorType for Talker {
+impl ErrorType for MockChip {
     type Error = Infallible;
 }
 
-impl DelayNs for Talker {
+impl DelayNs for MockChip {
     fn delay_ns(&mut self, time: u32) {
         *self.slept_us.borrow_mut() += u64::from(time) / 1000;
     }
@@ -80,7 +80,7 @@ impl DelayNs for Talker {
     }
 }
 
-impl SpiDevice for Talker {
+impl SpiDevice for MockChip {
     fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Infallible> {
         let mut sent = Vec::new();
         for operation in operations {
@@ -110,7 +110,7 @@ impl SpiDevice for Talker {
     }
 }
 
-fn erases<const ERASE: usize>(driver: &SerialNor<Talker, Talker, ERASE>) -> Vec<(u32, u8)> {
+fn erases<const ERASE: usize>(driver: &SerialNor<MockChip, MockChip, ERASE>) -> Vec<(u32, u8)> {
     let types = driver.chip().erase_types;
     types.iter().flatten().map(|erase| (erase.bytes, erase.opcode)).collect()
 }
@@ -138,7 +138,7 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
         ),
         ("mx66uw1g345g", 128 << 20, 256, FourByteOpcodes, &[(4 << 10, 0x21), (64 << 10, 0xDC)]),
         ("mx25uw6345g", 8 << 20, 256, FourByteOpcodes, &[(4 << 10, 0x21), (64 << 10, 0xDC)]),
-        // The largest erase is of 128 KiB here.
+        // The largest erase is 128 KiB here.
         (
             "mt35xu01g",
             128 << 20,
@@ -147,7 +147,7 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
             &[(4 << 10, 0x21), (32 << 10, 0x5C), (128 << 10, 0xDC)],
         ),
     ] {
-        let driver = Talker::of(name).start::<4096>(Options::new()).unwrap();
+        let driver = MockChip::of(name).start::<4096>(Options::new()).unwrap();
         let chip = driver.chip();
         assert_eq!(chip.capacity, capacity, "{name}");
         assert_eq!(driver.capacity() as u64, capacity, "{name}");
@@ -155,7 +155,7 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
         assert_eq!(erases(&driver), types, "{name}");
     }
     for (name, error) in [
-        // One command stands for two sizes.
+        // One command is listed for two sizes.
         ("s25fs256t", Error::UnclearEraseTypes),
         // A sector map says which size is valid where.
         ("s28hs02gt", Error::UnclearEraseTypes),
@@ -164,7 +164,7 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
         ("mx25l25635e", Error::FourByteAddresses),
         ("mx25l25635f", Error::FourByteAddresses),
     ] {
-        let driver = Talker::of(name).start::<4096>(Options::new());
+        let driver = MockChip::of(name).start::<4096>(Options::new());
         assert_eq!(driver.err(), Some(error), "{name}");
     }
 }
@@ -173,22 +173,22 @@ fn each_real_chip_is_used_as_its_tables_say_or_refused() {
 fn a_data_sheet_corrects_the_tables() {
     let options = |sheet| Options::new().with_data_sheet(sheet);
     let sheet = DataSheet::new().with_capacity(16 << 20);
-    let driver = Talker::of("zd25q128c_wrong_density").start::<4096>(options(sheet)).unwrap();
+    let driver = MockChip::of("zd25q128c_wrong_density").start::<4096>(options(sheet)).unwrap();
     assert_eq!(driver.capacity(), 16 << 20);
     // The smallest type is 256 bytes with command 81h.
     assert_eq!(erases(&driver)[0], (256, 0x81));
     let mode = DataSheet::new().with_four_byte(FourByte::Mode { write_enable: true });
-    let chip = Talker::of("n25q256a");
+    let chip = MockChip::of("n25q256a");
     let driver = chip.start::<4096>(options(mode)).unwrap();
     assert_eq!(driver.chip().addressing, Addressing::FourByteMode { write_enable: true });
     let sent = chip.sent();
     assert_eq!(sent[sent.len() - 3..], [vec![0x06], vec![0xB7], vec![0x04]]);
     let half = DataSheet::new().with_capacity(16 << 20);
-    let driver = Talker::of("n25q256a").start::<4096>(options(half)).unwrap();
+    let driver = MockChip::of("n25q256a").start::<4096>(options(half)).unwrap();
     assert_eq!(driver.chip().addressing, Addressing::Three);
     let erase = |bytes, opcode| Some(EraseType { bytes, opcode, times: None });
     let types = DataSheet::new().with_erase_types([erase(128 << 10, 0xD8), None, None, None]);
-    let chip = Talker::of("s25fs256t");
+    let chip = MockChip::of("s25fs256t");
     assert_eq!(
         chip.start::<4096>(options(types)).err(),
         Some(Error::EraseSize { smallest: 128 << 10 })
@@ -199,7 +199,7 @@ fn a_data_sheet_corrects_the_tables() {
 
 #[test]
 fn without_tables_a_data_sheet_is_needed() {
-    let chip = Talker::new(vec![0; 16]);
+    let chip = MockChip::new(vec![0; 16]);
     let error = chip.start::<4096>(Options::new()).unwrap_err();
     assert_eq!(error, Error::NoTables(SfdpError::NoSignature));
     assert!(error.to_string().contains("data sheet"), "{error}");
@@ -207,7 +207,7 @@ fn without_tables_a_data_sheet_is_needed() {
     let sheet = DataSheet::new().with_capacity(1 << 20).with_erase_types([erase, None, None, None]);
     let driver = chip.start::<4096>(Options::new().with_data_sheet(sheet)).unwrap();
     assert_eq!((driver.capacity(), driver.chip().page_bytes), (1 << 20, 256));
-    let garbled = Talker { id: [0xC0, 0x20, 0x1B], ..chip };
+    let garbled = MockChip { id: [0xC0, 0x20, 0x1B], ..chip };
     let error = garbled.start::<4096>(Options::new()).unwrap_err();
     assert!(matches!(error, Error::BadId(id) if id.manufacturer == 0xC0), "{error}");
 }
@@ -215,14 +215,14 @@ fn without_tables_a_data_sheet_is_needed() {
 #[test]
 fn a_bus_without_a_chip_is_not_taken_for_a_busy_chip() {
     for (level, status) in [(0x00, 0x00), (0xFF, 0xFF)] {
-        let nothing = Talker { id: [level; 3], status, ..Talker::new(vec![level; 64]) };
+        let nothing = MockChip { id: [level; 3], status, ..MockChip::new(vec![level; 64]) };
         let slept = nothing.slept_us.clone();
         let started = nothing.start::<4096>(Options::new());
         // The answer is zero after the three ID bytes, like the line in the first case.
         assert_eq!(started.err(), Some(Error::BusStuck(level)));
         assert!(*slept.borrow() < 2_000_000, "{}", slept.borrow());
     }
-    let busy = Talker { status: 0x03, ..Talker::of("mx66l1g45g") };
+    let busy = MockChip { status: 0x03, ..MockChip::of("mx66l1g45g") };
     let options = Options::new().with_start_timeout_us(3_000_000);
     assert_eq!(
         busy.start::<4096>(options).err(),
@@ -234,7 +234,7 @@ fn a_bus_without_a_chip_is_not_taken_for_a_busy_chip() {
 
 #[test]
 fn frames_are_those_of_the_standard() {
-    let chip = Talker::of("mx66l1g45g");
+    let chip = MockChip::of("mx66l1g45g");
     let mut flash = chip.started(Options::new());
     let data: Vec<u8> = (0..0x120).map(|byte| byte as u8).collect();
     flash.write(0x0123_45F0, &data).unwrap();
@@ -260,7 +260,7 @@ fn frames_are_those_of_the_standard() {
             vec![0x13, 0x07, 0x65, 0x43, 0x21],
         ]
     );
-    let chip = Talker::of("at25ql128a");
+    let chip = MockChip::of("at25ql128a");
     let mut flash = chip.started(Options::new().with_fast_read(true).with_transfer_bytes(32));
     flash.read(0xAB_CDEF, &mut [0; 40]).unwrap();
     flash.write(0x10, &[0x55; 30]).unwrap();
@@ -287,7 +287,7 @@ fn frames_are_those_of_the_standard() {
 
 #[test]
 fn units_of_error_correction_are_never_split() {
-    let chip = Talker::of("mx66l1g45g");
+    let chip = MockChip::of("mx66l1g45g");
     let mut flash: SerialNor<_, _, 4096, 16> =
         SerialNor::new(chip.clone(), chip.clone(), Options::new().with_transfer_bytes(40)).unwrap();
     chip.sent();
@@ -302,9 +302,9 @@ fn units_of_error_correction_are_never_split() {
 #[test]
 fn failures_in_the_flag_status_are_reported() {
     // Micron MT25QL256 data sheet: bit 5 erase, bit 4 program, bit 1 protection.
-    let chip = Talker::of("mt25qu256a");
+    let chip = MockChip::of("mt25qu256a");
     assert!(chip.started(Options::new()).chip().polls_flag_status);
-    let failing = Talker { flags: 0x90, ..chip };
+    let failing = MockChip { flags: 0x90, ..chip };
     // A failure from before the start is cleared, not reported.
     let mut flash = failing.start::<4096>(Options::new()).unwrap();
     assert!(failing.sent().contains(&vec![0x50]));
@@ -316,7 +316,7 @@ fn failures_in_the_flag_status_are_reported() {
 
 #[test]
 fn ranges_are_checked() {
-    let mut flash = Talker::of("at25ql128a").started(Options::new());
+    let mut flash = MockChip::of("at25ql128a").started(Options::new());
     let end = 16 << 20;
     assert_eq!(flash.read(end - 1, &mut [0; 2]), Err(Error::OutOfBounds));
     assert_eq!(flash.read(u32::MAX, &mut [0; 2]), Err(Error::OutOfBounds));
@@ -341,7 +341,7 @@ proptest! {
         name in prop::sample::select(vec!["mx66l1g45g", "mt25qu256a", "is25wp256", "zd25q128c_wrong_density"]),
         at: u32,
     ) {
-        let mut chip = Talker::of(name);
+        let mut chip = MockChip::of(name);
         for (at, value) in changes {
             if let Some(byte) = chip.tables.get_mut(at) {
                 *byte = value;

@@ -118,7 +118,7 @@ impl Listing<'_> {
     fn add_settle(&mut self, record: &Record<'_>, settle: &Settle<'_>) {
         let end = Address::new(&self.survey.region, settle.accepted_end);
         self.add(3, &format!("accepted end of the log: {end}"));
-        let info = settle.facts;
+        let info = settle.sector_info;
         self.add(
             16,
             &format!(
@@ -126,7 +126,7 @@ impl Listing<'_> {
                 info.epoch, info.sequence, info.oldest, info.previous_end, info.proven_end
             ),
         );
-        let copy = settle.cargo.map_or_else(String::new, |carried| {
+        let copy = settle.carried.map_or_else(String::new, |carried| {
             format!("copy of the last record: {}", title(&carried))
         });
         self.add(record.value_bytes.saturating_sub(19), &copy);

@@ -17,7 +17,7 @@ fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
 
-/// All Markdown files below the folder, but for what is built or hidden.
+/// All Markdown files below the folder, except in build folders and hidden ones.
 fn pages(folder: &Path, found: &mut BTreeMap<PathBuf, String>) {
     for entry in fs::read_dir(folder).expect("a folder") {
         let entry = entry.expect("an entry");
@@ -47,7 +47,7 @@ fn prose(text: &str) -> impl Iterator<Item = &str> {
     })
 }
 
-/// The anchor of a heading, as repository hosts generate it.
+/// The anchor of a heading, as web pages of repositories generate it.
 fn anchor(heading: &str) -> String {
     let kept = heading.trim().to_lowercase();
     let kept = kept.chars().filter(|c| c.is_alphanumeric() || matches!(c, ' ' | '-' | '_'));
@@ -94,12 +94,12 @@ fn every_relative_link_leads_to_a_file_and_a_heading() {
 fn the_readme_fits_a_screen() {
     let text = fs::read_to_string(root().join("README.md")).expect("the README");
     assert!(text.lines().count() <= README.0, "{} lines", text.lines().count());
-    // The result line of the rig is one line however long it is.
+    // The result line of the rig is quoted unbroken, however long it is.
     let is_long = |line: &&str| line.chars().count() > README.1 && !line.starts_with("torture: ");
     assert_eq!(text.lines().find(is_long), None);
 }
 
-/// Words of each paragraph, list item and quotation; rows of tables and headings are left out.
+/// Words of each paragraph, list item and quotation. Headings and rows of tables do not count.
 fn paragraphs(text: &str) -> Vec<(usize, String)> {
     let mut found = vec![String::new()];
     for line in prose(text) {

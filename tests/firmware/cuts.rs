@@ -266,7 +266,7 @@ fn number(name: &str, default: u64) -> u64 {
     env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(default)
 }
 
-/// `OUTLAST_LIVES` and `OUTLAST_SEED` set the number of lives and choose others.
+/// `OUTLAST_LIVES` sets the number of lives, and `OUTLAST_SEED` chooses different ones.
 pub(crate) fn run(firmware: &Path) -> Result<(), String> {
     let (lives, seed) = (number("OUTLAST_LIVES", 60), number("OUTLAST_SEED", 1));
     let mut cuts = Cuts {

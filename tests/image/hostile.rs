@@ -1,9 +1,9 @@
 //! Broken and hostile dumps: whatever a file holds, the image commands judge it without a panic.
 //!
-//! Goal: no input causes a panic or a hang. Method: images left by power cuts are damaged at
-//! random, with forged openings and headers among the damage, and then go through everything that
-//! `show`, `check` and `salvage` do. For a million inputs:
-//! `OUTLAST_INPUTS=1000000 cargo test --test image hostile -- --nocapture`
+//! Goal: no input panics or hangs. Method: images that power cuts left are corrupted at random, with
+//! forged openings and headers among the damage, and everything that `show`, `check` and `salvage`
+//! do is done with them. A million inputs: `OUTLAST_INPUTS=1000000 cargo test --test image hostile
+//! -- --nocapture`
 
 use outlast_image::check::verdict_of_file;
 use outlast_image::container::{self, Container, Segment, Writing};

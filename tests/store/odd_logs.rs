@@ -115,16 +115,16 @@ mod format {
         value.to_le_bytes()[..3].to_vec()
     }
 
-    /// What openings and settle records say of a sector with no sector before it.
-    pub(super) fn facts(epoch: u32, sequence: u32) -> Vec<u8> {
-        let life = [epoch.to_le_bytes(), sequence.to_le_bytes()].concat();
-        [life, vec![0; 5], u24(32)].concat()
+    /// The sector info, in openings and settle records, of a sector with no sector before it.
+    pub(super) fn sector_info(epoch: u32, sequence: u32) -> Vec<u8> {
+        let generation = [epoch.to_le_bytes(), sequence.to_le_bytes()].concat();
+        [generation, vec![0; 5], u24(32)].concat()
     }
 
-    pub(super) fn opening(sectors: u8, facts: &[u8]) -> Vec<u8> {
+    pub(super) fn opening(sectors: u8, info: &[u8]) -> Vec<u8> {
         let page_256_unit_1 = 8 << 3;
         let start = [0x0A, 0x57, 1, page_256_unit_1, 0, 0x10, 0, sectors, 0];
-        let mut bytes = [&start[..], facts, &[0; 6]].concat();
+        let mut bytes = [&start[..], info, &[0; 6]].concat();
         crate::opening::seal(&mut bytes);
         bytes
     }
@@ -135,11 +135,11 @@ mod format {
         (word | (word.count_zeros() - 5) << 27).to_le_bytes()
     }
 
-    /// A record without padding. `life`: epoch and sequence as the facts have them.
-    pub(super) fn record(kind: u32, key: &[u8], value: &[u8], life: &[u8], offset: u32) -> Vec<u8> {
+    /// A record without padding. The check covers the first 8 bytes of the sector info.
+    pub(super) fn record(kind: u32, key: &[u8], value: &[u8], info: &[u8], offset: u32) -> Vec<u8> {
         let header = header(kind, key.len() as u32, value.len() as u32);
         let mut bytes = [&header[..], key, value].concat();
-        let seed = crc32c::crc32c(&[&life[..8], &offset.to_le_bytes()].concat());
+        let seed = crc32c::crc32c(&[&info[..8], &offset.to_le_bytes()].concat());
         bytes.extend(crc32c::crc32c_append(seed, &bytes).to_le_bytes());
         let zeros: u32 = bytes.iter().map(|byte| byte.count_zeros()).sum();
         bytes.extend((zeros as u16).to_be_bytes());
@@ -155,11 +155,11 @@ const SETTLE: u32 = 6;
 /// A store of two sectors that holds one setting.
 fn store_in_its_last_days(epoch: u32, sequence: u32) -> Flash<1> {
     let flash = Flash::new(2 * 4096);
-    let facts = format::facts(epoch, sequence);
+    let info = format::sector_info(epoch, sequence);
     let base = sequence % 2 * 4096;
-    flash.set(base, &format::opening(2, &facts));
+    flash.set(base, &format::opening(2, &info));
     flash.set(base + 31, &[0]);
-    flash.set(base + 32, &format::record(PUT, b"old", b"value", &facts, 32));
+    flash.set(base + 32, &format::record(PUT, b"old", b"value", &info, 32));
     flash
 }
 
@@ -287,8 +287,8 @@ fn a_header_that_reads_again_does_not_overfill_a_sector() {
 #[test]
 fn a_forged_log_is_not_written_beyond_its_sector() {
     let flash = Flash::<1>::new(2 * 4096);
-    let facts = format::facts(0, 2);
-    flash.set(0, &format::opening(2, &facts));
+    let info = format::sector_info(0, 2);
+    flash.set(0, &format::opening(2, &info));
     flash.set(31, &[0]);
     // The value holds two headers of pending records, which a commit in a settle record names.
     let mut value = vec![0x55; 2989];
@@ -297,13 +297,13 @@ fn a_forged_log_is_not_written_beyond_its_sector() {
         value[at - 37..][..4].copy_from_slice(&header);
         value[at - 33..][..2].copy_from_slice(name);
     }
-    flash.set(32, &format::record(PUT, b"B", &value, &facts, 32));
+    flash.set(32, &format::record(PUT, b"B", &value, &info, 32));
     flash.set(0xC00, &[0]);
     let extent = [format::u24(50), format::u24(2874)].concat();
-    let cargo = format::record(COMMIT, b"", &extent, &facts, 0xC01 + 4 + 19);
-    let said = [format::u24(3032), facts.clone(), cargo].concat();
-    flash.set(0xC01, &format::record(SETTLE, b"", &said, &facts, 0xC01));
-    flash.set(0xC2E, &format::record(PUT, b"z", &[7; 967], &facts, 0xC2E));
+    let carried = format::record(COMMIT, b"", &extent, &info, 0xC01 + 4 + 19);
+    let said = [format::u24(3032), info.clone(), carried].concat();
+    flash.set(0xC01, &format::record(SETTLE, b"", &said, &info, 0xC01));
+    flash.set(0xC2E, &format::record(PUT, b"z", &[7; 967], &info, 0xC2E));
     assert_eq!(flash.open().err(), Some(Error::Full));
 }
 

@@ -1,8 +1,8 @@
 //! The code in the pages of `docs/`.
 //!
-//! Goal: code that is copied from a page compiles and does what the page says. Method: it stands here
-//! too, between a line that names the page and a line that ends it, and what stands between must be
-//! in that page.
+//! Goal: code that is copied from a page compiles and does what the page says. Method: the code is
+//! also here, between a line that names the page and a line that marks the end, and the page must
+//! contain exactly these lines.
 
 use std::error::Error;
 
@@ -36,7 +36,7 @@ fn the_pages_show_code_that_is_compiled() {
     assert_eq!(seen, 3);
 }
 
-/// The simulated chip has its cells elsewhere, so this is compiled only.
+/// The simulated chip has its cells in another range, so this is only compiled.
 fn driver<S: SpiDevice, D: DelayNs>(spi: S, delay: D) -> Result<(), Box<dyn Error>>
 where
     <S as ErrorType>::Error: 'static,

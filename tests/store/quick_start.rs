@@ -118,8 +118,8 @@ fn each_error_of_open_names_who_must_act() {
     assert!(open::<4>(&dead, Layout::serial_nor()).is_ok());
 }
 
-/// The simulated chip has its cells elsewhere, so the range reads as blank and takes nothing: the
-/// whole path runs, and ends in an error instead of a value that is not there.
+/// The simulated chip has its cells in another range, so this range reads as blank and accepts no
+/// program: the whole path runs, and ends in an error instead of a value that is not there.
 #[test]
 fn it_runs_on_a_chip() {
     let part = part();

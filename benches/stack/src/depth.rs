@@ -1,5 +1,5 @@
-//! Measures the stack depth of a call: paints the stack below, makes the call, and looks how much
-//! paint is left.
+//! Measures the stack depth of a call: paints the stack below the caller, makes the call, and
+//! checks how much paint is left.
 
 use cortex_m::register::msp;
 

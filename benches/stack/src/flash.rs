@@ -57,7 +57,7 @@ impl NorFlash for Ram<'_> {
 pub enum Failure<E> {
     /// The power failed.
     Cut,
-    /// Kept for what it prints.
+    /// Kept because `Debug` prints it.
     Flash(#[allow(dead_code, reason = "printed by Debug")] E),
 }
 

@@ -2,7 +2,7 @@
 //! with its driver.
 //!
 //! It prints the most stack that any call of a kind used in a run with full sectors, batches and
-//! power cuts at each step. The share of the flash is included.
+//! power cuts at many different steps. The share of the flash is included.
 #![no_std]
 #![no_main]
 
@@ -128,6 +128,6 @@ fn main() -> ! {
             good = false;
         }
     }
-    print_ram("Store with 64 keys, the flash apart", STORE);
+    print_ram("Store with 64 keys, without flash", STORE);
     process::exit(i32::from(!good))
 }

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use outlast_kvstore::inspect::{Facts, Record, RecordKind, Region};
+use outlast_kvstore::inspect::{Record, RecordKind, Region, SectorInfo};
 
 use super::entry::{Entry, State};
 use super::finding::{Finding, Kind};
@@ -18,7 +18,7 @@ pub struct Survey<'a> {
     /// Its records, in the order in which they were found.
     pub records: Vec<Entry<'a>>,
     /// The sector number and sector info of the head.
-    pub head: Option<(u32, Facts)>,
+    pub head: Option<(u32, SectorInfo)>,
     /// The number of the record that gives each key its value.
     pub live: BTreeMap<&'a [u8], usize>,
     /// Interruptions and damage.

@@ -1,6 +1,6 @@
 //! The sectors of the log, walked in their order: Mounting 2 and 3 of `kvstore/FORMAT.md`.
 
-use outlast_kvstore::inspect::{Event, Facts, RecordKind, Settle};
+use outlast_kvstore::inspect::{Event, RecordKind, SectorInfo, Settle};
 
 use super::data::Survey;
 use super::entry::{Entry, State, Void};
@@ -15,7 +15,7 @@ struct Held<'a> {
 
 impl<'a> Survey<'a> {
     /// Walks a sector of the log and lets its records take effect.
-    pub(super) fn walk_log(&mut self, sequence: u32, head: Facts, keeps_last: bool) {
+    pub(super) fn walk_log(&mut self, sequence: u32, head: SectorInfo, keeps_last: bool) {
         let region = self.region;
         let shape = region.shape();
         let sector = sequence % shape.sectors;
@@ -27,7 +27,7 @@ impl<'a> Survey<'a> {
         } else if sequence + 1 == head.sequence {
             head.previous_end
         } else {
-            let next = region.facts(head.epoch, sequence + 1);
+            let next = region.sector_info(head.epoch, sequence + 1);
             next.map_or(shape.sector_bytes, |next| next.previous_end)
         };
         let limit = limit.min(shape.sector_bytes);
@@ -46,7 +46,7 @@ impl<'a> Survey<'a> {
                 }
                 Event::Settled(at, record, settle) => {
                     let number = self.add(record, generation, true, State::InForce, None);
-                    let carried = settle.cargo.map(|carried| {
+                    let carried = settle.carried.map(|carried| {
                         let passes = region.passes(&carried, generation.0, generation.1);
                         self.add(
                             carried,
@@ -184,7 +184,7 @@ impl<'a> Survey<'a> {
         &mut self,
         before: Option<Held<'a>>,
         last: Option<Held<'a>>,
-        head: Facts,
+        head: SectorInfo,
         keeps_last: bool,
     ) {
         let proven = self.base(head.sequence % self.region.shape().sectors) + head.proven_end;

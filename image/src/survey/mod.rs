@@ -24,7 +24,7 @@ mod sector;
 
 use std::collections::BTreeMap;
 
-use outlast_kvstore::inspect::{Facts, Region};
+use outlast_kvstore::inspect::{Region, SectorInfo};
 
 pub use self::data::Survey;
 pub use self::entry::{Entry, State, Void};
@@ -41,7 +41,7 @@ impl<'a> Survey<'a> {
         // Mounting 5: if the log is long, only a mount shows whether there is room to keep the last
         // record.
         let sectors = region.shape().sectors;
-        let is_long = |(_, head): (u32, Facts)| head.sequence - head.oldest + 2 >= sectors;
+        let is_long = |(_, head): (u32, SectorInfo)| head.sequence - head.oldest + 2 >= sectors;
         if survey.suspect.is_none() || !survey.head.is_some_and(is_long) {
             return survey;
         }
@@ -101,7 +101,7 @@ impl<'a> Survey<'a> {
         let shape = region.shape();
         let base = self.base(number);
         let opening = region.opening(number);
-        let info = opening.ok().or_else(|| region.facts_from_settle(number));
+        let info = opening.ok().or_else(|| region.sector_info_from_settle(number));
         let log_number = self.head.and_then(|(_, head)| {
             let age = head.sequence.wrapping_sub(number) % shape.sectors;
             let sequence = head.sequence.checked_sub(age)?;

@@ -28,7 +28,7 @@ impl Survey<'_> {
                 }
                 Event::Settled(_, record, settle) => {
                     let number = self.add(record, generation, true, State::Void(why), None);
-                    if let Some(carried) = settle.cargo {
+                    if let Some(carried) = settle.carried {
                         let passes = self.region.passes(&carried, generation.0, generation.1);
                         self.add(carried, generation, passes, State::Void(why), Some(number));
                     }

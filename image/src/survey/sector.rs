@@ -1,6 +1,6 @@
 //! Sectors as a survey describes them.
 
-use outlast_kvstore::inspect::{Facts, NotOpening};
+use outlast_kvstore::inspect::{NotOpening, SectorInfo};
 
 /// The role of a sector in the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -50,7 +50,7 @@ pub struct Sector {
     /// Its role in the log.
     pub role: Role,
     /// What its opening says, or a settle record that repeats the opening.
-    pub info: Option<Facts>,
+    pub info: Option<SectorInfo>,
     /// Whether the opening itself can be read.
     pub opening: Result<(), NotOpening>,
     /// The address after its last record.

@@ -14,9 +14,9 @@ use crate::store::Store;
 /// [`count`](Store::count) before the reset, and [`put`](Store::put) its eight bytes,
 /// little-endian, back directly after it, before any source is opened.
 ///
-/// Each power-up skips up to `AHEAD` numbers that the power-up before had reserved and not used (an
-/// `AHEAD` of 0 counts as 1). Flash cost: one [`Store::put`] of 8 bytes per `AHEAD` numbers and per
-/// power-up. RAM: 24 bytes on 32-bit targets.
+/// Each power-up skips up to `AHEAD` numbers that the previous power-up had reserved but not used
+/// (an `AHEAD` of 0 counts as 1). Flash cost: one [`Store::put`] of 8 bytes per `AHEAD` numbers and
+/// per power-up. RAM: 24 bytes on 32-bit targets.
 #[derive(Debug)]
 pub struct Ids<const AHEAD: u32> {
     key: &'static str,

@@ -143,8 +143,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         }
     }
 
-    /// Adds `more` to a counter in one record, and returns the new count, which is `u64::MAX` at
-    /// the most. A cut leaves the old count or the new one. Flash work: as [`count`](Self::count)
+    /// Adds `more` to a counter in one record, and returns the new count, which is at most
+    /// `u64::MAX`. A cut leaves the old count or the new one. Flash work: as [`count`](Self::count)
     /// and [`put`](Self::put) together.
     ///
     /// # Errors

@@ -10,12 +10,13 @@ use crate::format::geometry::Geometry;
 /// How often a read is tried before its failure counts as damage: a bus may fail once.
 const READ_TRIES: u32 = 3;
 
+/// The flash driver, and where in the flash the store lives.
 #[derive(Debug)]
 pub(crate) struct Medium<F: NorFlash> {
     pub(crate) flash: F,
     pub(crate) geometry: Geometry,
     /// The first failure. From then on nothing is read, programmed or erased, so a call need not
-    /// look at this after each step. It must look before it reports anything.
+    /// check this after each step, only before it reports anything.
     pub(crate) fault: Option<Fault<F::Error>>,
     /// Set when a unit could not be read.
     #[cfg(feature = "counters")]
@@ -43,7 +44,7 @@ impl<F: NorFlash> Medium<F> {
 impl<F: NorFlash> Medium<F> {
     const READ: usize = F::READ_SIZE;
 
-    /// Fills `out`, and tells whether that worked. A place that cannot be read is damage; if no
+    /// Fills `out`, and returns whether that worked. A place that cannot be read is damage; if no
     /// sector can be read, that is a failure of the driver.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> bool {
@@ -69,9 +70,10 @@ impl<F: NorFlash> Medium<F> {
         (0..sectors).any(|sector| self.read_once(sector * sector_bytes, &mut [0; 8]).is_ok())
     }
 
-    /// Fills `out` with what can be read, and tells whether that was everything. A unit that cannot
-    /// be read counts as half zeros, then half ones. No record passes its checks with that unless
-    /// it was what was written there; in a tally it stands for the tick that was interrupted.
+    /// Fills `out` with what can be read, and returns whether that was everything. A unit that
+    /// cannot be read counts as half zeros, then half ones. No record passes its checks with that
+    /// unless it was what was written there; in a tally it stands for the tick that was
+    /// interrupted.
     // Inlined, since its frame would add to the stack of most calls.
     #[inline(always)]
     pub(crate) fn read_readable(&mut self, at: u32, out: &mut [u8]) -> bool {

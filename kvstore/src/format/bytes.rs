@@ -8,6 +8,7 @@ pub(crate) fn copy(to: &mut [u8], from: &[u8]) {
         to.copy_from_slice(from);
     }
 }
+
 /// A sector offset as three bytes, little-endian.
 pub(crate) const fn u24(value: u32) -> [u8; 3] {
     [value as u8, (value >> 8) as u8, (value >> 16) as u8]

@@ -2,8 +2,8 @@
 //!
 //! The zero count is the number of 0 bits before it (J. M. Berger, "A note on error detection codes
 //! for asymmetric channels", Information and Control 4, 1961). An interrupted program leaves only
-//! extra 1 bits. These can lower the count that a reader takes, and raise the count that is stored,
-//! but never the reverse. So the two agree only if the record is whole.
+//! extra 1 bits. These can lower the count that a reader computes, and raise the count that is
+//! stored, but never the reverse. So the two agree only if the record is whole.
 
 #[cfg(feature = "counters")]
 use super::cells::Cells;

@@ -194,7 +194,7 @@ impl Geometry {
     /// [`record_bytes`](Self::record_bytes).
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn fits(&self, Live { bytes, count }: Live) -> bool {
-        // A page boundary costs the larger of two things at the most: the room before it in which a
+        // A page boundary costs at most the larger of two things: the room before it in which a
         // header does not fit, or the least share of a record after it.
         let per_boundary = self.round_up(self.passed_area() + self.zero_count());
         let boundaries = (self.sector_bytes >> self.page.trailing_zeros()) - 1;
@@ -262,8 +262,8 @@ impl Geometry {
         address & (self.sector_bytes - 1)
     }
 
-    #[cfg(feature = "counters")]
     /// The cells of a record; none if it is not a tally.
+    #[cfg(feature = "counters")]
     pub(crate) const fn cells(&self, RecordRef { address, header }: RecordRef) -> Cells {
         if !matches!(header.kind(), Kind::Tally) {
             return Cells::NONE;
@@ -277,9 +277,9 @@ impl Geometry {
         }
     }
 
-    #[cfg(feature = "counters")]
     /// The length of a tally's value. Its cells take 32 units, or a sixteenth of the sector if that
     /// is less.
+    #[cfg(feature = "counters")]
     pub(crate) const fn tally_len(&self, key_len: u32) -> u32 {
         let value = self.header() + key_len;
         let most = self.sector_bytes / 16;

@@ -1,7 +1,7 @@
 //! The bytes in flash: how a sector opens, what a record looks like, where one may stand.
 //!
 //! Nothing here touches flash, and no function panics, whatever bytes it is given. A record or an
-//! opening that an interrupted program left incomplete never passes its checks.
+//! opening that an interrupted program left incomplete (a *torn* one) never passes its checks.
 
 pub(crate) mod bytes;
 #[cfg(feature = "counters")]

@@ -137,9 +137,9 @@ impl Header {
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
     }
 
-    /// The header in the first `len` bytes, 4 or 5, if they are one. Zero count and complement
-    /// refuse every header of which some zeros were not programmed (J. M. Berger, 1961). The check
-    /// refuses most other bytes.
+    /// Decodes the header in the first `len` bytes (4 or 5). `None` if they are not a header. Zero
+    /// count and complement reject every header some of whose zeros were not programmed (J. M.
+    /// Berger, 1961). The check rejects most other bytes.
     pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
         let (&word, rest) = bytes.split_first_chunk()?;
         let word = u32::from_le_bytes(word);

@@ -14,7 +14,7 @@ pub(crate) struct Tally {
 }
 
 impl Tally {
-    /// Also tells whether the cells were cleared in order. Only the cell that follows the cleared
+    /// Also returns whether the cells were cleared in order. Only the cell that follows the cleared
     /// ones may be half-programmed: an interrupted tick.
     pub(crate) const fn of(value: [u8; TALLY as usize], run: Run) -> (Self, bool) {
         let [base @ .., log] = value;

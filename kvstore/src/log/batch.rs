@@ -62,7 +62,7 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Moves to the next put or delete, and tells whether there was one.
+    /// Moves to the next put or delete, and returns whether there was one.
     pub(crate) fn next_change(&mut self, changes: &mut Changes) -> bool {
         loop {
             match changes.wanted {

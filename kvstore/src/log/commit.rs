@@ -47,8 +47,9 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Checks that the changes are allowed, and tells whether they must be written: not if all of
-    /// them ask for what is stored already. Adds up the size of their records in `load`.
+    /// Checks that the changes are allowed, and returns whether they must be written. That is not
+    /// the case if all of them ask for what is stored already. Adds up the size of their records in
+    /// `load`.
     fn must_write(
         &mut self,
         changes: &[Change<'_>],

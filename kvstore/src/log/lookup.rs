@@ -9,7 +9,7 @@ use crate::format::record::Kind;
 use crate::format::record::{MAX_HEADER, RecordRef};
 use crate::index::{self, Index};
 
-/// Bytes of a key that are read together with the header, at the most.
+/// Most bytes of a key that are read together with the header.
 pub(crate) const KEY_START: usize = 16;
 
 impl<F: NorFlash> Core<F> {

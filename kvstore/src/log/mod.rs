@@ -3,7 +3,8 @@
 //!
 //! A change goes from [`commit`], which checks it and decides, to [`append`], or, if the head has
 //! no room, to [`compact`]. A read goes from [`load`] to the flash. [`lookup`] finds a key's record
-//! through the index, and keeps the index up to date.
+//! through the index, and keeps the index up to date. [`state`] holds what is known of the log in
+//! RAM, and [`live`] counts how much of it is live.
 //!
 //! # How this code is kept small
 //!
@@ -20,7 +21,7 @@
 //!   would stand on the stack twice.
 //! - **One place for failures.** A driver error is kept in
 //!   [`Medium::fault`](crate::flash::medium::Medium::fault). Afterwards no operation has an effect,
-//!   so the steps of a call need no `Result` of their own. [`Core::outcome`](state::Core::outcome)
+//!   so the steps of a call need not return a `Result`. [`Core::outcome`](state::Core::outcome)
 //!   reports the failure at the end of the call.
 //! - **`get` with a fallback.** `bytes.get(..n).unwrap_or(&[])` stands where `&bytes[..n]` would
 //!   do, since the compiler cannot prove that the range is in bounds and would keep a panicking

@@ -13,7 +13,8 @@ use crate::format::record::RecordRef;
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Log {
     pub(crate) epoch: u32,
-    /// Sequence number of the sector that takes appends. Number s lives in sector s mod N.
+    /// Sequence number of the sector that takes appends. Number `s` lives in sector `s` modulo the
+    /// number of sectors.
     pub(crate) head: u32,
     /// Sequence number of the oldest live sector.
     pub(crate) tail: u32,

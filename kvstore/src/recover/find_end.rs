@@ -2,7 +2,7 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::held::Says;
+use super::held::Detail;
 use super::walk::Walk;
 use crate::format::record::Kind;
 use crate::log::log_end::{LogEnd, Suspect};
@@ -30,9 +30,9 @@ impl<F: NorFlash> Core<F> {
                 break;
             }
             end = found.address;
-            let batch = match &held.says {
-                Says::Key { batch, .. } => *batch,
-                Says::Settle(settle) => {
+            let batch = match &held.detail {
+                Detail::Key { batch, .. } => *batch,
+                Detail::Settle(settle) => {
                     log_end.accepted = settle.accepted;
                     log_end.suspect = settle.carried;
                     if log_end.suspect.is_some() {

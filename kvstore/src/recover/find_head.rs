@@ -10,7 +10,7 @@ use crate::log::state::Core;
 impl<F: NorFlash> Core<F> {
     /// The newest sector whose mark was begun, or what the region holds instead. A single opening
     /// of another layout is enough to refuse the region: the settle records and other sectors of
-    /// such a store could not be told from ours.
+    /// such a store could not be distinguished from ours.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn find_head(&mut self, head: &mut Opening) -> Result<(), Found> {
@@ -55,18 +55,18 @@ impl<F: NorFlash> Core<F> {
         Ok(())
     }
 
-    /// Reads what is known of a log sector into `info`, and tells whether anything is.
+    /// Reads what is known of a log sector into `info`, and returns whether anything is.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn sector_info(&mut self, sequence: u32, info: &mut Opening) -> bool {
         let generation = self.generation(sequence);
         let sector = self.sector(sequence);
-        let told = self.read_opening(sector, info).is_ok() && info.generation == generation;
-        told || self.sector_info_from_settle(sector, info) && info.generation == generation
+        let in_opening = self.read_opening(sector, info).is_ok() && info.generation == generation;
+        in_opening || self.sector_info_from_settle(sector, info) && info.generation == generation
     }
 
-    /// Reads the sector info that the first settle record of a sector repeats, and tells whether
-    /// there is one. The first is the one that a walk over the sector would meet.
+    /// Reads the sector info that the first settle record of a sector repeats, and returns
+    /// whether there is one. The first is the one that a walk over the sector would meet.
     fn sector_info_from_settle(&mut self, sector: u32, info: &mut Opening) -> bool {
         let base = sector * self.medium.geometry.sector_bytes;
         let limit = base + self.medium.geometry.sector_bytes;

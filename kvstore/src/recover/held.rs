@@ -17,12 +17,12 @@ pub(crate) struct Settle {
 #[derive(Clone, Copy)]
 pub(crate) struct Held {
     pub(crate) found: Option<RecordRef>,
-    pub(crate) says: Says,
+    pub(crate) detail: Detail,
 }
 
 /// What is known of a record besides its header.
 #[derive(Clone, Copy)]
-pub(crate) enum Says {
+pub(crate) enum Detail {
     /// The start of its key, and the address where the pending records that end right before it
     /// begin.
     Key { start: [u8; KEY_START], batch: u32 },
@@ -31,5 +31,6 @@ pub(crate) enum Says {
 }
 
 impl Held {
-    pub(crate) const NONE: Self = Self { found: None, says: Says::Key { start: [0; _], batch: 0 } };
+    pub(crate) const NONE: Self =
+        Self { found: None, detail: Detail::Key { start: [0; _], batch: 0 } };
 }

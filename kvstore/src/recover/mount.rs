@@ -1,4 +1,4 @@
-//! The whole of a mount and of a format, step by step.
+//! A whole mount and a whole format, step by step.
 
 use embedded_storage::nor_flash::NorFlash;
 
@@ -44,7 +44,8 @@ impl<F: NorFlash> Core<F> {
         self.log.epoch = opening.generation.epoch;
         self.log.head = opening.generation.sequence;
         self.confirm_head(&opening);
-        // Each repetition has passed over a page of the head, so there are no more than its pages.
+        // Each repetition has passed over a page of the head, so there are at most as many
+        // repetitions as pages.
         let g = &self.medium.geometry;
         let mut left = g.sector_bytes >> g.page.trailing_zeros();
         while self.replay_and_settle(&opening, index) == Replayed::CarrierDropped {

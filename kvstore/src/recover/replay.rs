@@ -66,7 +66,7 @@ impl<F: NorFlash> Core<F> {
         let mut sequence = self.log.tail;
         loop {
             // The accepted end, as the opening of the next sector gives it.
-            let told = if sequence == head {
+            let accepted_end = if sequence == head {
                 None
             } else if sequence + 1 == head {
                 Some(opening.previous_end)
@@ -74,10 +74,10 @@ impl<F: NorFlash> Core<F> {
                 let mut next = Opening::NONE;
                 self.sector_info(sequence + 1, &mut next).then_some(next.previous_end)
             };
-            let limit = told.unwrap_or(sector_bytes).min(sector_bytes);
+            let limit = accepted_end.unwrap_or(sector_bytes).min(sector_bytes);
             self.walk(sequence, limit, &mut walk, index);
             let mut end = u32::MAX;
-            if told.is_none() {
+            if accepted_end.is_none() {
                 // The head, or an older sector whose accepted end cannot be read: its last record
                 // may be torn.
                 let proven_end = if sequence == head { opening.proven_end } else { 0 };
@@ -87,7 +87,7 @@ impl<F: NorFlash> Core<F> {
             if sequence == head {
                 return;
             }
-            if told.is_none()
+            if accepted_end.is_none()
                 && let Some(suspect) = &log_end.suspect
             {
                 self.apply(suspect, &[], index);

@@ -1,4 +1,4 @@
-//! Settling: what this mount reports, every later mount must report too.
+//! Settling: every later mount must report what this mount reports.
 //!
 //! The last program before a cut is suspect even if it reads well now, and the place after it may
 //! be half-programmed even if it reads blank now. So a mount makes that place unreadable for good,
@@ -146,9 +146,9 @@ impl<F: NorFlash> Medium<F> {
                 break room;
             }
         };
-        // Not before the other pages, since the header at `stop` told which those are. This is
-        // needed without room, too: the opening that will give this sector's accepted end may be
-        // lost.
+        // This comes after the other pages, since the header at `stop` says which those are. It is
+        // needed even if there is no room: the opening that will give this sector's accepted end
+        // may be lost.
         if stop == self.geometry.page_of(stop) {
             self.pass(stop);
         } else {

@@ -2,7 +2,7 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::held::{Held, Says, Settle};
+use super::held::{Detail, Held, Settle};
 use crate::flash::medium::Medium;
 use crate::format::bytes::from_u24;
 use crate::format::generation::Generation;
@@ -50,8 +50,8 @@ impl Geometry {
 }
 
 impl<F: NorFlash> Medium<F> {
-    /// Finds the next settle record after `place` that passes its checks, and tells whether there
-    /// is one.
+    /// Finds the next settle record after `place` that passes its checks, and returns whether
+    /// there is one.
     ///
     /// Mounts write settle records after a trace at a page start. `generation` is that of the
     /// sector. If it is not known, the record must pass with the generation that its own sector
@@ -69,8 +69,8 @@ impl<F: NorFlash> Medium<F> {
         while let Some(found) = self.next_settle_header(place, limit) {
             let mut first: First = [0; _];
             let expected = generation.unwrap_or_else(|| {
-                let told = first.split_at_mut(SETTLE as usize).0;
-                self.read(self.geometry.value_at(found), told);
+                let start = first.split_at_mut(SETTLE as usize).0;
+                self.read(self.geometry.value_at(found), start);
                 sector_info_in(&first).generation
             });
             let whole = self.whole(found, expected, &mut first);
@@ -78,8 +78,8 @@ impl<F: NorFlash> Medium<F> {
             if whole && info.generation == expected {
                 let [a, b, c, ..] = first;
                 let carried = self.geometry.carried_from(found, &first);
-                let says = Says::Settle(Settle { accepted: from_u24([a, b, c]), carried });
-                *settle = Held { found: Some(found), says };
+                let detail = Detail::Settle(Settle { accepted: from_u24([a, b, c]), carried });
+                *settle = Held { found: Some(found), detail };
                 return true;
             }
             // Skip the whole record, since a value in it may imitate a settle record.

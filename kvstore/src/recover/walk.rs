@@ -6,7 +6,7 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::held::{Held, Says, Settle};
+use super::held::{Detail, Held, Settle};
 #[cfg(not(feature = "counters"))]
 use crate::error::Fault;
 use crate::format::bytes::copy;
@@ -30,7 +30,7 @@ pub(crate) struct Walk {
     /// The record that was just met.
     next: Held,
     /// Length of the shortest key so far. No more than that is read at once, so no byte after a key
-    /// is.
+    /// is read.
     expected: u32,
 }
 
@@ -49,22 +49,22 @@ impl<F: NorFlash> Core<F> {
         walk.last = Held::NONE;
         walk.offset = self.medium.geometry.first_record();
         while self.step(sequence, limit, walk) {
-            let end = match walk.next.says {
-                Says::Settle(settle) => self.base(sequence) + settle.accepted,
+            let end = match walk.next.detail {
+                Detail::Settle(settle) => self.base(sequence) + settle.accepted,
                 // Only the record before the last.
-                Says::Key { .. } => walk.last.found.map_or(0, |found| found.address),
+                Detail::Key { .. } => walk.last.found.map_or(0, |found| found.address),
             };
             self.apply_held(walk, end, index);
             walk.before = walk.last;
-            if let Says::Settle(_) = walk.next.says {
+            if let Detail::Settle(_) = walk.next.detail {
                 walk.before.found = None;
             }
             walk.last = walk.next;
         }
     }
 
-    /// Reads the record at the next place, or else the next settle record, and tells whether there
-    /// is one.
+    /// Reads the record at the next place, or else the next settle record, and returns whether
+    /// there is one.
     // Outlined, since its frame and that of applying a record are not needed together.
     #[inline(never)]
     fn step(&mut self, sequence: u32, limit: u32, walk: &mut Walk) -> bool {
@@ -90,14 +90,14 @@ impl<F: NorFlash> Core<F> {
             let mut start = [0; _];
             copy(&mut start, self.medium.geometry.key_in(found, bytes));
             let batch = match walk.last {
-                Held { found: Some(last), says: Says::Key { batch, .. } }
+                Held { found: Some(last), detail: Detail::Key { batch, .. } }
                     if last.header.kind().is_pending() =>
                 {
                     batch
                 }
                 _ => at,
             };
-            walk.next = Held { found: Some(found), says: Says::Key { start, batch } };
+            walk.next = Held { found: Some(found), detail: Detail::Key { start, batch } };
         } else {
             let generation = Some(self.generation(sequence));
             let mut info = Opening::NONE;
@@ -117,14 +117,14 @@ impl<F: NorFlash> Core<F> {
             if let Some(found) = held.found
                 && found.address < end
             {
-                match &held.says {
-                    Says::Key { start, batch } => {
+                match &held.detail {
+                    Detail::Key { start, batch } => {
                         self.apply(&Suspect::new(found, *batch), start, index);
                     }
-                    Says::Settle(Settle { carried: Some(carried), .. }) => {
+                    Detail::Settle(Settle { carried: Some(carried), .. }) => {
                         self.apply(carried, &[], index);
                     }
-                    Says::Settle(_) => {}
+                    Detail::Settle(_) => {}
                 }
             }
         }

@@ -106,7 +106,8 @@ const fn shape(hash: u64, ty: &NamedType) -> u64 {
 
 #[cfg(test)]
 mod tests {
-    //! Compares fingerprints of shapes that differ in one thing, and the hash with published values.
+    //! Compares fingerprints of shapes that differ in one thing, and the hash with published
+    //! values.
 
     use super::*;
     use serde::{Deserialize, Serialize};

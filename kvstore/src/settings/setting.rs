@@ -21,7 +21,7 @@ impl<T: Serialize + DeserializeOwned + Schema> Value for T {}
 
 /// The declaration of a setting. Make it a constant, and use it wherever you mean the setting.
 ///
-/// `BYTES` is what a stored value may take at the most, including the fingerprint of 4 bytes. Each
+/// `BYTES` is the most that a stored value may take, including the fingerprint of 4 bytes. Each
 /// call has a buffer of this size on the stack. An integer takes up to one byte more than its size.
 #[derive(Debug)]
 pub struct Setting<T, const BYTES: usize = 64> {
@@ -180,8 +180,8 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
     /// Nothing is programmed if the value is stored already.
     ///
     /// # Errors
-    /// [`Why::OutOfRange`] and [`Why::TooLong`] change nothing. The latter also stands for a value
-    /// that the format cannot encode: a sequence of unknown length. [`Why::Store`] as for
+    /// [`Why::OutOfRange`] and [`Why::TooLong`] change nothing. The latter is also reported for a
+    /// value that the format cannot encode: a sequence of unknown length. [`Why::Store`] as for
     /// [`Store::put`].
     pub fn save<F: NorFlash, const N: usize>(
         &self,
