@@ -68,24 +68,28 @@ enum TypedCommand {
 }
 
 /// Parses a command line, which begins with the name of the program.
-pub(crate) fn parse(words: Vec<OsString>) -> Task {
-    let typed = match Typed::try_parse_from(words) {
+pub(crate) fn parse(arguments: Vec<OsString>) -> Task {
+    let typed = match Typed::try_parse_from(arguments) {
         Ok(typed) => typed,
         Err(error) => return said_by_parser(&error),
     };
-    let meant = match typed.command {
-        TypedCommand::Torture(typed) => typed.meaning().map(Task::Torture),
+    let task = match typed.command {
+        TypedCommand::Torture(typed) => typed.into_request().map(Task::Torture),
         TypedCommand::Replay(typed) => {
-            typed.meaning().map(|request| Task::Replay(Box::new(request)))
+            typed.into_request().map(|request| Task::Replay(Box::new(request)))
         }
-        TypedCommand::Bench(typed) => typed.meaning().map(|request| Task::Bench(Box::new(request))),
+        TypedCommand::Bench(typed) => {
+            typed.into_request().map(|request| Task::Bench(Box::new(request)))
+        }
         TypedCommand::Plan(typed) => {
             plan::input::request(typed).map(|request| Task::Plan(Box::new(request)))
         }
-        TypedCommand::Merge(typed) => typed.meaning().map(|request| Task::Merge(Box::new(request))),
-        TypedCommand::Image(typed) => Ok(Task::Image(typed.meaning())),
+        TypedCommand::Merge(typed) => {
+            typed.into_request().map(|request| Task::Merge(Box::new(request)))
+        }
+        TypedCommand::Image(typed) => Ok(Task::Image(typed.into_task())),
     };
-    meant.unwrap_or_else(|why| Task::Refuse(format!("{why}\n")))
+    task.unwrap_or_else(|why| Task::Refuse(format!("{why}\n")))
 }
 
 fn said_by_parser(error: &clap::Error) -> Task {

@@ -32,9 +32,9 @@ fn main() -> ExitCode {
     ExitCode::from(exit.code())
 }
 
-fn carry_out(words: Vec<std::ffi::OsString>) -> Exit {
+fn carry_out(arguments: Vec<std::ffi::OsString>) -> Exit {
     let mut output = Output::new(std::io::stdout().lock());
-    let done = match command::parse(words) {
+    let done = match command::parse(arguments) {
         Task::Say(text) => output.say(&text).map(|()| Exit::Clean),
         Task::Refuse(text) => {
             eprint!("outlast: {text}");

@@ -66,7 +66,7 @@ pub(crate) fn write_file(path: &Path, text: &str) -> anyhow::Result<()> {
         .map_err(|error| anyhow!("cannot write {}: {}", path.display(), why_not(path, &error)))
 }
 
-/// Why a file cannot be written: the error of the system, or that its folder is missing.
+/// Why a file cannot be written: the system's error, or that its folder is missing.
 pub(crate) fn why_not(path: &Path, error: &io::Error) -> String {
     match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() && !folder.exists() => {

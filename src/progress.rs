@@ -33,8 +33,8 @@ pub(crate) fn watch<T>(
             }
             bar.finish_and_clear();
         });
-        // This also happens if `work` panics; otherwise the scope would wait for the painter for
-        // ever.
+        // This also happens if `work` panics; otherwise the scope would wait for the painter
+        // forever.
         let stop = Stop(|| {
             over.store(true, Ordering::Relaxed);
             painter.thread().unpark();

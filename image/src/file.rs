@@ -110,7 +110,7 @@ impl<const UNIT: usize> FileFlash<UNIT> {
             left -= n;
         }
         file.sync_all()?;
-        // The entry of the directory, where the system lets one sync it.
+        // The directory entry, on systems that can sync a directory.
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
         if let Ok(folder) = File::open(folder.unwrap_or_else(|| Path::new("."))) {
             let _ = folder.sync_all();
@@ -118,8 +118,8 @@ impl<const UNIT: usize> FileFlash<UNIT> {
         Ok(Self { file, len: bytes, sync: true })
     }
 
-    /// Leaves out the `fsync` of each operation: faster, and not proof against a crash of the
-    /// system.
+    /// Leaves out the `fsync` of each operation: faster, but a crash of the system may lose or
+    /// reorder operations.
     #[must_use]
     pub const fn without_sync(mut self) -> Self {
         self.sync = false;
@@ -145,7 +145,7 @@ impl<const UNIT: usize> FileFlash<UNIT> {
 }
 
 fn too_long() -> io::Error {
-    io::Error::new(io::ErrorKind::FileTooLarge, "the file is longer than 4 GiB")
+    io::Error::new(io::ErrorKind::FileTooLarge, "the file is 4 GiB or longer")
 }
 
 impl<const UNIT: usize> ErrorType for FileFlash<UNIT> {

@@ -222,7 +222,7 @@ fn given(segments: &[Segment], known: &Known) -> Result<Option<Place>, NotFound>
         return Ok(None);
     };
     let unit = known.unit.unwrap_or(1);
-    let page_bytes = known.page_bytes.unwrap_or_else(|| Shape::usual_page(unit));
+    let page_bytes = known.page_bytes.unwrap_or_else(|| Shape::default_page(unit));
     let shape = Shape { sectors, sector_bytes, page_bytes, unit };
     if shape.region(&[]).is_none() {
         return Err(NotFound::Impossible(format!("no store can have this shape: {shape}")));
@@ -291,9 +291,9 @@ mod tests {
         let given = region(&segment(0, &[&killed]), &known).unwrap();
         assert_eq!((given.openings, given.shape), (0, Shape::SERIAL_NOR));
         // What is given contradicts the dump.
-        let mut spoilt = twice[0].bytes.clone();
-        spoilt[..32].fill(0);
-        let spoilt = segment(0, &[&spoilt]);
+        let mut damaged = twice[0].bytes.clone();
+        damaged[..32].fill(0);
+        let damaged = segment(0, &[&damaged]);
         let other = Known { sectors: Some(8), ..known };
         assert_eq!(
             region(&twice, &other),
@@ -305,7 +305,7 @@ mod tests {
         );
         // Another store elsewhere does not contradict it.
         let first = Known { base: Some(0), ..known };
-        assert_eq!(region(&spoilt, &first).unwrap().openings, 0);
+        assert_eq!(region(&damaged, &first).unwrap().openings, 0);
         assert_eq!(region(&segment(0, &[&[0xFF; 16384]]), &known), Err(NotFound::Blank));
         let known = Known { sector_bytes: Some(1000), ..known };
         assert!(matches!(region(&segment(0, &[&killed]), &known), Err(NotFound::Impossible(_))));

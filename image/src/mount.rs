@@ -41,7 +41,7 @@ pub enum MountStep {
     },
     /// Wrote a settle record.
     Settle {
-        /// Where.
+        /// Its address.
         at: Address,
         /// Where the log ends, according to this record.
         log_end: Address,
@@ -50,16 +50,16 @@ pub enum MountStep {
     },
     /// Wrote another record.
     Record {
-        /// Where.
+        /// Its address.
         at: Address,
-        /// Which.
+        /// What was written.
         record: Written,
     },
     /// Wrote bytes that are not known to be a record.
     Bytes {
-        /// Where.
+        /// The address of the first byte.
         at: Address,
-        /// How many.
+        /// How many bytes.
         len: u32,
     },
     /// Programmed zeros over an opening.
@@ -79,14 +79,14 @@ pub enum MountStep {
     },
     /// Programmed zeros where the header of a record could be.
     ZeroHeader {
-        /// Where.
+        /// The address of the first byte.
         at: Address,
         /// How many bytes.
         len: u32,
     },
     /// Programmed other zeros.
     Zeros {
-        /// Where.
+        /// The address of the first byte.
         at: Address,
         /// How many bytes.
         len: u32,

@@ -25,7 +25,7 @@ impl Shape {
     /// The default page of the store's layouts: 256 bytes on serial NOR, which programs single
     /// bytes, otherwise two units, but at least 16 bytes.
     #[must_use]
-    pub const fn usual_page(unit: u32) -> u32 {
+    pub const fn default_page(unit: u32) -> u32 {
         match unit.saturating_mul(2) {
             2 => Self::SERIAL_NOR.page_bytes,
             page if page < 16 => 16,

@@ -9,7 +9,7 @@ use serde_json::value::RawValue;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-/// A place in a text, both counted from 1. In CSV the column is that of the table.
+/// A place in a text; line and column are counted from 1. In CSV the column is that of the table.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Place {
     /// Line.

@@ -1,8 +1,8 @@
 //! One image for each line of a table, for units that differ.
 //!
-//! The header names settings of the settings file. A cell is the unit's value; an empty cell leaves
-//! the value of the settings file. Other columns are refused, unless the pattern of the file names
-//! uses them.
+//! The header lists settings of the settings file. A cell is the unit's value; an empty cell keeps
+//! the value of the settings file. Other columns are refused unless the file-name pattern uses
+//! them.
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -50,7 +50,7 @@ const SCALARS: [(&str, Scalar); 13] = [
     ("f64", Scalar::Float(8)),
 ];
 
-/// For messages and help.
+/// The types, for messages and help.
 pub const TYPES: &str = "bool, u8, u16, u32, u64, i8, i16, i32, i64, f32, f64, text, hex; numbers \
                          also as lists: u16[4] or u16[]";
 

@@ -112,7 +112,7 @@ fn load_help() -> String {
 
 impl Typed {
     /// Checks the arguments.
-    pub(crate) fn meaning(self) -> Result<Request, String> {
+    pub(crate) fn into_request(self) -> Result<Request, String> {
         let spi_mhz = within("--spi-mhz", self.spi_mhz, 1, 133)?;
         let sheet = sheet(&self.part, spi_mhz)?;
         let loads: Result<Vec<Load>, String> = self

@@ -32,7 +32,7 @@ fn head(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
     )?;
     writeln!(
         text,
-        "  records  {}-byte keys, {}-byte values: {} bytes in flash, {:.0} to a sector",
+        "  records  {}-byte keys, {}-byte values: {} bytes in flash, {:.0} per sector",
         outcome.key_bytes, outcome.value_bytes, results.record_bytes, results.slots
     )?;
     writeln!(text, "  seed     {}\n", outcome.seed)
@@ -130,7 +130,7 @@ fn comparison(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
         "reads",
         "bus",
         "typical",
-        "maximal",
+        "maximum",
         "energy"
     )?;
     writeln!(
@@ -199,7 +199,7 @@ pub(super) fn expected_erases(row: &Row) -> String {
 }
 
 fn against_naive(outcome: &Outcome<'_>, text: &mut String) -> std::fmt::Result {
-    writeln!(text, "Times better than the naive rewrite of a sector")?;
+    writeln!(text, "Improvement over the naive rewrite of a sector, as a factor")?;
     writeln!(
         text,
         "  {:<14} {:<10} {:>9} {:>9} {:>9} {:>9} {:>9}",

@@ -221,7 +221,7 @@ enum TypedFormat {
 struct TypedBuild {
     /// The settings file: TOML, JSON or CSV
     settings: PathBuf,
-    /// CSV table with one line for each unit; its header names settings
+    /// CSV table of units: a header that lists settings, then one line for each unit
     #[arg(long, value_name = "FILE")]
     units: Option<PathBuf>,
     #[command(flatten)]
@@ -373,26 +373,26 @@ struct TypedSalvage {
 }
 
 impl TypedPlace {
-    const fn meaning(&self) -> Known {
+    const fn known(&self) -> Known {
         let Self { base, sectors, sector_bytes, page, unit } = *self;
         Known { base, sectors, sector_bytes, page_bytes: page, unit }
     }
 }
 
 impl TypedDump {
-    fn meaning(self) -> Dump {
-        Dump { path: self.dump, known: self.place.meaning(), types: self.types }
+    fn into_dump(self) -> Dump {
+        Dump { path: self.dump, known: self.place.known(), types: self.types }
     }
 }
 
 impl TypedBareDump {
-    fn meaning(self) -> Dump {
-        Dump { path: self.dump, known: self.place.meaning(), types: None }
+    fn into_dump(self) -> Dump {
+        Dump { path: self.dump, known: self.place.known(), types: None }
     }
 }
 
 impl TypedOutput {
-    fn meaning(self) -> Output {
+    fn into_output(self) -> Output {
         let container = match self.format {
             Some(TypedContainer::Raw) => Some(Container::Raw),
             Some(TypedContainer::Hex) => Some(Container::Hex),
@@ -405,7 +405,7 @@ impl TypedOutput {
 
 impl TypedImage {
     /// Turns the arguments into a task.
-    pub(crate) fn meaning(self) -> Task {
+    pub(crate) fn into_task(self) -> Task {
         match self.command {
             Typed::Build(TypedBuild {
                 settings,
@@ -417,7 +417,7 @@ impl TypedImage {
                 family,
                 json,
             }) => {
-                let (output, known) = (output.meaning(), place.meaning());
+                let (output, known) = (output.into_output(), place.known());
                 Task::Build(Build {
                     settings,
                     units,
@@ -430,20 +430,20 @@ impl TypedImage {
                 })
             }
             Typed::Show(TypedShow { dump, history, raw, html, force, json }) => {
-                Task::Show { dump: dump.meaning(), json, html, history, raw, force }
+                Task::Show { dump: dump.into_dump(), json, html, history, raw, force }
             }
-            Typed::Check(TypedCheck { dump, json }) => Task::Check { dump: dump.meaning(), json },
+            Typed::Check(TypedCheck { dump, json }) => Task::Check { dump: dump.into_dump(), json },
             Typed::Get(TypedGet { dump, key, kind, raw, json }) => {
-                Task::Get { dump: dump.meaning(), key, kind, raw, json }
+                Task::Get { dump: dump.into_dump(), key, kind, raw, json }
             }
             Typed::Put(TypedPut { dump, key, value, kind, output }) => {
-                Task::Put { dump: dump.meaning(), key, value, kind, output: output.meaning() }
+                Task::Put { dump: dump.into_dump(), key, value, kind, output: output.into_output() }
             }
             Typed::Delete(TypedDelete { dump, keys, output }) => {
-                Task::Delete { dump: dump.meaning(), keys, output: output.meaning() }
+                Task::Delete { dump: dump.into_dump(), keys, output: output.into_output() }
             }
             Typed::Import(TypedImport { dump, settings, output }) => {
-                Task::Import { dump: dump.meaning(), settings, output: output.meaning() }
+                Task::Import { dump: dump.into_dump(), settings, output: output.into_output() }
             }
             Typed::Export(TypedExport { dump, output, format, force }) => {
                 let format = match format {
@@ -452,14 +452,14 @@ impl TypedImage {
                     Some(TypedFormat::Csv) => Some(Format::Csv),
                     None => None,
                 };
-                Task::Export { dump: dump.meaning(), output, format, force }
+                Task::Export { dump: dump.into_dump(), output, format, force }
             }
             Typed::Diff(TypedDiff { first, second, place, types, json }) => {
-                let dump = |path| Dump { path, known: place.meaning(), types: types.clone() };
+                let dump = |path| Dump { path, known: place.known(), types: types.clone() };
                 Task::Diff { first: dump(first), second: dump(second), json }
             }
             Typed::Salvage(TypedSalvage { dump, output, force, json }) => {
-                Task::Salvage { dump: dump.meaning(), output, force, json }
+                Task::Salvage { dump: dump.into_dump(), output, force, json }
             }
         }
     }

@@ -100,15 +100,15 @@ pub(super) fn run<W: Write>(plan: &Build, output: &mut Output<W>) -> Result<Exit
 /// The layout: from the command line, else from the settings file, else the default.
 fn shape(plan: &Build, settings: &Settings) -> (Shape, u32) {
     let (known, layout) = (&plan.known, &settings.layout);
-    let usual = Shape::SERIAL_NOR;
-    let unit = known.unit.or(layout.unit).unwrap_or(usual.unit);
+    let default = Shape::SERIAL_NOR;
+    let unit = known.unit.or(layout.unit).unwrap_or(default.unit);
     let shape = Shape {
-        sectors: known.sectors.or(layout.sectors).unwrap_or(usual.sectors),
-        sector_bytes: known.sector_bytes.or(layout.sector_bytes).unwrap_or(usual.sector_bytes),
+        sectors: known.sectors.or(layout.sectors).unwrap_or(default.sectors),
+        sector_bytes: known.sector_bytes.or(layout.sector_bytes).unwrap_or(default.sector_bytes),
         page_bytes: known
             .page_bytes
             .or(layout.page_bytes)
-            .unwrap_or_else(|| Shape::usual_page(unit)),
+            .unwrap_or_else(|| Shape::default_page(unit)),
         unit,
     };
     let page_bytes = Shape::page_as_stored(shape.page_bytes, unit);

@@ -186,7 +186,7 @@ pub(super) fn export<W: Write>(
     let read = dump::read(dump)?;
     let survey = survey(&read)?;
     types.counters = survey.counters();
-    let spoilt = warn_of_damage(&read, &survey, None);
+    let has_damage = warn_of_damage(&read, &survey, None);
     let mounted =
         mount(read.whole()?, &read.place.shape).map_err(|error| refused(&read.name, &error))?;
     let by_name = file.and_then(|file| Format::of_name(&file.to_string_lossy()));
@@ -205,7 +205,7 @@ pub(super) fn export<W: Write>(
         .map(|(key, _)| names::show(key))
         .collect();
     if damaged.is_empty() {
-        return Ok(done(spoilt));
+        return Ok(done(has_damage));
     }
     let why = format!(
         "{}: left out because their records are damaged: {}",

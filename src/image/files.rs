@@ -17,11 +17,11 @@ pub(super) fn unreadable(path: &Path, why: impl std::fmt::Display) -> Stop {
 /// Reads a file of at most `most` bytes.
 pub(super) fn bytes(path: &Path, most: u64) -> Result<Vec<u8>, Stop> {
     let file = File::open(path).map_err(|error| unreadable(path, error))?;
-    let said = file.metadata().map_or(0, |about| about.len());
+    let size = file.metadata().map_or(0, |about| about.len());
     let mut bytes = Vec::new();
-    let read = if said > most { Ok(0) } else { file.take(most + 1).read_to_end(&mut bytes) };
+    let read = if size > most { Ok(0) } else { file.take(most + 1).read_to_end(&mut bytes) };
     read.map_err(|error| unreadable(path, error))?;
-    if said > most || bytes.len() as u64 > most {
+    if size > most || bytes.len() as u64 > most {
         let mib = most >> 20;
         let why = format!("larger than {mib} MiB; cut out the store's region");
         return Err(unreadable(path, why));
@@ -38,7 +38,10 @@ pub(super) fn text(path: &Path) -> Result<String, Stop> {
 /// Reads a settings file.
 pub(super) fn settings(path: &Path) -> Result<Settings, Stop> {
     let Some(format) = Format::of_name(&path.to_string_lossy()) else {
-        return Err(unreadable(path, "a settings file ends in .toml, .json or .csv"));
+        return Err(unreadable(
+            path,
+            "the name of a settings file must end in .toml, .json or .csv",
+        ));
     };
     settings::read(&text(path)?, format).map_err(|all| complaints(path, &all))
 }

@@ -33,7 +33,10 @@ pub(super) fn build() -> String {
     after_help(
         "Examples:
   outlast image build gauge.toml --output gauge.hex
-  outlast image build gauge.toml --units units.csv --output '{unit.serial}.hex'",
+  outlast image build gauge.toml --units units.csv --output '{unit.serial}.hex'
+
+The layout is that of the options, else of the settings file, else 4 sectors of 4096 bytes with a \
+program unit of 1.",
         &[(0, "built"), BAD_FILE, DOES_NOT_FIT],
     )
 }

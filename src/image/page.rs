@@ -65,7 +65,7 @@ const LEGEND: [(&str, &str); 6] = [
     ("live", "live value"),
     ("force", "delete, commit, settle or seal in force"),
     ("old", "replaced, copied or retired"),
-    ("void", "void"),
+    ("void", "void: does not count"),
     ("bad", "damaged"),
 ];
 

@@ -35,7 +35,10 @@ pub(super) fn run<W: Write>(
         None => Format::Toml,
         Some((_, Some(format))) => format,
         Some((file, None)) => {
-            let why = format!("{}: a settings file ends in .toml, .json or .csv", file.display());
+            let why = format!(
+                "{}: the name of a settings file must end in .toml, .json or .csv",
+                file.display()
+            );
             return Err(Stop::new(Exit::Usage, why));
         }
     };

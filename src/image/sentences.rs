@@ -40,7 +40,7 @@ fn void(survey: &Survey<'_>, why: Void) -> String {
         Void::NotAccepted(settle) => {
             format!("the mount that wrote the settle record at {} did not accept it", at(settle))
         }
-        Void::PastEnd => "after the end of this sector that the next sector names".to_owned(),
+        Void::PastEnd => "after the end of this sector, as the next sector records it".to_owned(),
         Void::NoCommit => "a batch without its commit".to_owned(),
         Void::HandedOn(settle) => format!("copied by the settle record at {}", at(settle)),
         Void::Retired => {
@@ -120,19 +120,20 @@ pub(super) fn finding(survey: &Survey<'_>, finding: &Finding<'_>) -> String {
         ),
         Kind::OpeningLost => format!("{at}: the opening of this sector cannot be read"),
         Kind::NewerLost => format!(
-            "{at}: this sector is newer than the log, but its opening is destroyed, and a mount \
-             ignores it: {keys}; 'outlast image salvage' reads it"
+            "{at}: this sector is newer than the log, but its opening or mark is destroyed, and a \
+             mount ignores it: {keys}; 'outlast image salvage' reads it"
         ),
         Kind::NewerDoubtful => format!(
             "{at}: this sector is newer than the log and changes more values than one call usually \
-             does; unless a large batch was interrupted here, its opening is lost: {keys}"
+             does; unless a large batch was interrupted here, its opening or mark is lost: {keys}"
         ),
         Kind::Gap => {
             format!("{at}: bytes of a page that holds data are not in the file; FF is assumed")
         }
         Kind::FileCut => "the file has no end record, so it is cut short".to_owned(),
         Kind::BlocksMissing => {
-            "the file has fewer blocks than they say; FF is assumed for the missing ones".to_owned()
+            "the file has fewer blocks than it claims; FF is assumed for the missing ones"
+                .to_owned()
         }
     }
 }

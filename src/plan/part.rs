@@ -124,7 +124,7 @@ impl Known {
     fn sector_bytes(&self) -> Result<u32, String> {
         match self {
             Self::Sheet(_) => Ok(4096),
-            Self::Tables(tables) => tables.usual_sector_bytes(),
+            Self::Tables(tables) => tables.default_sector_bytes(),
         }
     }
 

@@ -92,7 +92,7 @@ impl Tables {
     }
 
     /// The default sector size: 4096 if the chip can erase that, otherwise the next larger size.
-    pub(super) fn usual_sector_bytes(&self) -> Result<u32, String> {
+    pub(super) fn default_sector_bytes(&self) -> Result<u32, String> {
         let sizes = self.erase_types()?.into_iter().map(|erase| erase.bytes);
         sizes.filter(|bytes| (4096..=128 * 1024).contains(bytes)).min().ok_or_else(|| {
             format!("{}: there is no erase command for 4096 to 131072 bytes", self.name)
@@ -229,10 +229,10 @@ mod tests {
             }
             if matches!(&**name, "s25fs256t" | "s28hs02gt") {
                 // One has a command with two sizes, the other a map of commands.
-                assert!(tables.usual_sector_bytes().unwrap_err().contains("not clear"), "{name}");
+                assert!(tables.default_sector_bytes().unwrap_err().contains("not clear"), "{name}");
                 continue;
             }
-            assert_eq!(tables.usual_sector_bytes(), Ok(4096), "{name}");
+            assert_eq!(tables.default_sector_bytes(), Ok(4096), "{name}");
             let types = chip.get("erase").and_then(Value::as_array).unwrap();
             let small = types.iter().find(|kind| number(kind, "size") == Some(4096)).unwrap();
             let erase = pair(small, "typ_ms", "max_ms", 1000);

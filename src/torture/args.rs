@@ -10,7 +10,7 @@ use outlast_faultsim::subjects::outlast;
 use outlast_faultsim::workload::edge::OpSequence;
 
 use super::prove;
-use super::regressions::{self, Regression, USUAL_FOLDER};
+use super::regressions::{self, DEFAULT_FOLDER, Regression};
 use super::schedule::{Kind, Plan};
 use super::subject;
 use crate::args::{page_bytes, program_unit, whole, within};
@@ -156,7 +156,7 @@ pub(crate) struct Wanted {
 
 impl Typed {
     /// Checks the arguments.
-    pub(crate) fn meaning(self) -> Result<Request, String> {
+    pub(crate) fn into_request(self) -> Result<Request, String> {
         if self.prove_rig {
             let Self { json, write_matrix, .. } = self;
             return Ok(Request::Prove(prove::Request { json, write_matrix }));
@@ -196,8 +196,8 @@ impl Typed {
             Some(path) => subject::program(path)?,
         };
         let folder = self.regressions.as_deref();
-        let usual = Some(Path::new(USUAL_FOLDER)).filter(|usual| usual.is_dir());
-        let regressions = match folder.or(usual) {
+        let default = Some(Path::new(DEFAULT_FOLDER)).filter(|default| default.is_dir());
+        let regressions = match folder.or(default) {
             None => Vec::new(),
             Some(folder) => regressions::read(folder, subject.name())?,
         };
@@ -212,11 +212,11 @@ impl Typed {
         let unit = program_unit(self.unit)?;
         let page = page_bytes(self.page.unwrap_or(if unit == 1 { 256 } else { unit }), unit)?;
         let sectors = within("--sectors", self.sectors.unwrap_or(4), 2, 64)?;
-        let usual = match (self.deep, outlast::least_sector_bytes(page, unit)) {
+        let default = match (self.deep, outlast::least_sector_bytes(page, unit)) {
             (Some(_), least) if self.through == "array" || least <= 512 => least.max(512),
             _ => 4096,
         };
-        let sector_bytes = self.sector_bytes.unwrap_or(usual);
+        let sector_bytes = self.sector_bytes.unwrap_or(default);
         within("--sector-bytes", sector_bytes, 512, 128 * 1024)?;
         if !sector_bytes.is_multiple_of(page) || sector_bytes < 2 * page {
             return Err(format!(

@@ -1,4 +1,4 @@
-//! A history as the source of a test, to keep with the code that it is about.
+//! A history as the source of a test, to keep with the code that it tests.
 
 use std::path::Path;
 
@@ -46,7 +46,7 @@ pub(crate) fn test(story: &Story, source: Source<'_>) -> String {
         Source::Program(path) => format!(
             "let program = std::path::Path::new({:?});\n    \
              let subject = outlast_faultsim::subjects::program::Program::start(program)\n        \
-             .expect(\"a program that can be put under the rig\");",
+             .expect(\"a program that the rig can test\");",
             // Tests run in the folder of their package, so a relative path would not do.
             std::path::absolute(path).unwrap_or_else(|_| path.to_owned()).display().to_string()
         ),
@@ -78,7 +78,7 @@ fn {name}() {{
     {subject}
     let replay = subject.replay(&token);
     if replay.outcome == Outcome::Diverged {{
-        eprintln!(\"the code does other writes now, so this shows nothing: record a new token\");
+        eprintln!(\"the store makes other writes now, so this shows nothing: record a new token\");
     }}
     assert_ne!(
         replay.outcome,

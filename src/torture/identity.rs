@@ -1,4 +1,4 @@
-//! What a result is about, for a run as for a replay.
+//! What the result of a run or of a replay is about.
 
 use outlast_faultsim::part::{Geometry, Level};
 use serde::Serialize;

@@ -1,8 +1,9 @@
 //! Ctrl-C, and the signals with which a build server ends a job.
 
-/// From now on the first signal calls `first`, which should make the run end soon with what it has;
-/// the second one ends the process at once. A signal that whoever started the process wants
-/// ignored, as `nohup` does, stays ignored. Where there are no such signals, nothing changes.
+/// From now on the first signal calls `first`, which should make the run end soon with the result
+/// so far; the second one ends the process at once. A signal that was already ignored when the
+/// process started, as under `nohup`, stays ignored. Where there are no such signals, nothing
+/// changes.
 #[cfg(unix)]
 pub(crate) fn on_first(first: impl Fn() + Send + 'static) {
     use std::sync::atomic::{AtomicBool, Ordering};
@@ -36,7 +37,7 @@ pub(crate) fn on_first(first: impl Fn() + Send + 'static) {
     });
 }
 
-/// The signals that do nothing, a bit for each, lowest for number 1. Only Linux tells without
+/// The ignored signals, one bit each; the lowest bit is signal 1. Only Linux reports them without
 /// `unsafe`.
 #[cfg(unix)]
 fn ignored() -> u64 {

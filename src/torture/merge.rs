@@ -89,7 +89,7 @@ struct Merged {
 
 impl Typed {
     /// Reads the files.
-    pub(crate) fn meaning(self) -> Result<Request, String> {
+    pub(crate) fn into_request(self) -> Result<Request, String> {
         let read = |path: &PathBuf| {
             let name = path.display().to_string();
             read(path).map(|shard| (name.clone(), shard)).map_err(|why| format!("{name}: {why}"))

@@ -16,7 +16,7 @@ use crate::words::{clock, counted};
 
 /// The reviewed kill matrix.
 const REVIEWED: &str = include_str!("../../tests/kill-matrix.txt");
-/// The most differing lines that are shown.
+/// How many differing lines are shown at most.
 const SHOWN: usize = 20;
 
 /// What is asked for.
@@ -88,9 +88,9 @@ fn text(proof: &Proof, matrix: &str, differing: &[String], seconds: f64) -> Stri
     }
     if !differing.is_empty() {
         text.push_str(
-            "NOT PROVED: the kill matrix is not the reviewed one (-). If the change is intended, \
-             run\n  outlast torture --prove-rig --write-matrix tests/kill-matrix.txt\nand review \
-             the differences:\n",
+            "NOT PROVED: the kill matrix differs from the reviewed one (lines with -). If the change \
+             is intended, run\n  outlast torture --prove-rig --write-matrix tests/kill-matrix.txt\n\
+             and review the differences:\n",
         );
         for line in differing.iter().take(SHOWN) {
             text.push_str(&format!("  {line}\n"));

@@ -11,7 +11,7 @@ use outlast_faultsim::subjects::AnySubject;
 use serde::Serialize;
 
 /// The default folder.
-pub(crate) const USUAL_FOLDER: &str = "tests/regressions";
+pub(crate) const DEFAULT_FOLDER: &str = "tests/regressions";
 
 /// A regression token.
 #[derive(Clone, Debug)]
@@ -37,7 +37,7 @@ pub(crate) struct Rerun {
     pub(crate) sentence: String,
 }
 
-/// All tokens of a folder that are about this store, sorted by name.
+/// All tokens of a folder that are for this store, sorted by name.
 pub(crate) fn read(folder: &Path, subject: &str) -> Result<Vec<Regression>, String> {
     let cannot = |error| format!("--regressions {}: {error}", folder.display());
     let mut list = Vec::new();
@@ -49,7 +49,7 @@ pub(crate) fn read(folder: &Path, subject: &str) -> Result<Vec<Regression>, Stri
         let text = std::fs::read_to_string(&path)
             .map_err(|error| format!("{}: {error}", path.display()))?;
         let regression = parse(&path, &text).map_err(|why| format!("{}: {why}", path.display()))?;
-        // Which store a token of another version is about is not known.
+        // A token of another version does not show its store, so it is kept and reported.
         if regression.token.as_ref().is_none_or(|token| token.subject == subject) {
             list.push(regression);
         }

@@ -35,7 +35,7 @@ pub(crate) struct Typed {
     /// The token, as a torture run printed it
     #[arg(value_parser = NonEmptyStringValueParser::new())]
     token: String,
-    /// Path of the store, if the token is about a separate program
+    /// Path of the program under test, if the token is for a store in a separate program
     #[arg(long, value_name = "PATH")]
     program: Option<PathBuf>,
     /// Print the source of a Rust test that fails as long as the failure reproduces
@@ -48,9 +48,9 @@ pub(crate) struct Typed {
 
 /// What to run again, and how to print it.
 pub(crate) struct Request {
-    /// None if this command does not have the store. A test can be printed all the same.
+    /// `None` if the store is not built in. A test can be printed all the same.
     pub(crate) subject: Option<&'static dyn AnySubject>,
-    /// The path of the store, if it is not built in.
+    /// The path of the program under test, if the store is not built in.
     pub(crate) program: Option<PathBuf>,
     pub(crate) token: Token,
     pub(crate) form: Form,
@@ -67,22 +67,24 @@ pub(crate) enum Form {
 
 impl Typed {
     /// Checks the arguments.
-    pub(crate) fn meaning(self) -> Result<Request, String> {
+    pub(crate) fn into_request(self) -> Result<Request, String> {
         let token: Token = self.token.parse().map_err(|why| format!("{why}"))?;
         let subject = match &self.program {
             Some(path) => {
                 let subject = subject::program(path)?;
                 let (here, wanted) = (subject.name(), &token.subject);
                 if here != wanted {
-                    return Err(format!("the token is about '{wanted}', the program is '{here}'"));
+                    return Err(format!(
+                        "the token is for the store '{wanted}', but the program is '{here}'"
+                    ));
                 }
                 Some(subject)
             }
             None if self.emit_test => subject::built_in(&token.subject, false).ok(),
             None => Some(subject::built_in(&token.subject, false).map_err(|_| {
                 format!(
-                    "the token is about the store '{}', which this command does not have; it has {}. \
-                     Give the path of a separate program with --program",
+                    "the token is for the store '{}', which is not built into this command; it has \
+                     {}. Give the path of a separate program with --program",
                     token.subject,
                     subject::names()
                 )

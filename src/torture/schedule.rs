@@ -52,7 +52,7 @@ pub(crate) enum Kind {
     Edges {
         /// Most operations in a sequence.
         longest: u8,
-        /// Most cuts in one history; `None` for the usual number.
+        /// Most cuts in one history; `None` for the default number.
         depth: Option<u32>,
         /// The part of the plan that is run.
         shard: Shard,
@@ -91,7 +91,7 @@ impl Plan {
     }
 
     fn default_stages(&self, depth: Option<u32>) -> Vec<Stage> {
-        let usual = Usual {
+        let plan = Usual {
             seed: self.seed,
             depth: depth.unwrap_or(DEPTH),
             random_cuts: match self.program {
@@ -109,7 +109,7 @@ impl Plan {
             },
             Mode::Edges(_) => 1,
         };
-        let stages = usual.stages().into_iter();
+        let stages = plan.stages().into_iter();
         stages.map(|config| Stage { weight: weight(&config), config }).collect()
     }
 

@@ -66,7 +66,7 @@ fn a_bench_as_text_and_page() {
     assert_eq!(code(&output), 0, "{}", stderr(&output));
     let text = stdout(&output);
     for part in
-        ["against theory", "Cost of an update", "Times better", "from memory", "bench: runs="]
+        ["against theory", "Cost of an update", "Improvement over", "from memory", "bench: runs="]
     {
         assert!(text.contains(part), "{part}: {text}");
     }
@@ -159,13 +159,13 @@ fn chip(name: &str) -> String {
     format!("{}/serialnor/tests/sfdp/{name}.hex", env!("CARGO_MANIFEST_DIR"))
 }
 
-/// A plan for the chip with these tables and some more words.
+/// A plan for the chip with these tables, with further arguments.
 fn plan_for(tables: &str, words: &[&str]) -> Output {
     let plan = ["plan", "--setting", "key=4,value=16,rate=1/minute", "--sfdp", tables];
     outlast(&[&plan[..], words].concat())
 }
 
-/// MT25QU256A: 256 Mbit, 4 KiB in 48 ms typical and 480 ms maximal (Micron TN-25-06 Rev D).
+/// MT25QU256A: 256 Mbit, 4 KiB in 48 ms typical and 480 ms maximum (Micron TN-25-06 Rev D).
 #[test]
 fn a_plan_for_a_chip_by_its_own_tables() {
     let dump = chip("mt25qu256a");
@@ -223,7 +223,7 @@ fn a_plan_for_a_chip_by_its_own_tables() {
     assert!(stderr(&short).contains("cut short: 100 bytes"), "{}", stderr(&short));
 }
 
-/// What older and odd tables leave open has to be given; then they can be used.
+/// What older and unusual tables leave open has to be given; then they can be used.
 #[test]
 fn tables_that_leave_something_open() {
     let cycles = ["--endurance", "100000"];

@@ -16,7 +16,7 @@ pub(crate) fn image(seed: u64) -> (Shape, Vec<u8>) {
     let sector_bytes = [512, 512, 1024, 4096, 16384][rng.random_range(0..5_usize)].max(4 * page);
     let sectors = [2, 2, 3, 4, 4, 8][rng.random_range(0..6_usize)];
     let shape = Shape { sectors, sector_bytes, page_bytes: page, unit };
-    let geometry = Geometry::new(sectors, sector_bytes, unit, page).expect("a fit geometry");
+    let geometry = Geometry::new(sectors, sector_bytes, unit, page).expect("a valid geometry");
     let part = Part::new(Chip::new(geometry));
     let level = [Level::F0, Level::F1, Level::F2, Level::F4][rng.random_range(0..4_usize)];
     for _ in 0..rng.random_range(1..12) {

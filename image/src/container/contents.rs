@@ -38,7 +38,7 @@ impl fmt::Display for Unreadable {
 pub enum Cut {
     /// HEX: it has no end record.
     NoEnd,
-    /// UF2: it has fewer blocks than they say.
+    /// UF2: it has fewer blocks than the count in its blocks.
     NoBlocks,
 }
 

@@ -68,7 +68,7 @@ fn in_words(error: &ReaderError) -> String {
         ReaderError::MissingStartCode => "a record must begin with ':'".to_owned(),
         ReaderError::RecordTooShort => "the record is cut short".to_owned(),
         ReaderError::ChecksumMismatch(want, have) => {
-            format!("the checksum is {have:02X}, it must be {want:02X}: the line is damaged")
+            format!("the checksum is {have:02X} but must be {want:02X}: the line is damaged")
         }
         ReaderError::PayloadLengthMismatch => "the record is not as long as it says".to_owned(),
         other => other.to_string(),
@@ -157,7 +157,7 @@ mod tests {
         assert_eq!(ended.cut, None);
         assert_eq!(
             why(":0400000001020304F2\n:0400040001020304F2\n"),
-            "2: the checksum is F2, it must be EE: the line is damaged"
+            "2: the checksum is F2 but must be EE: the line is damaged"
         );
         assert_eq!(why("\n\n:0400\n"), "3: the record is cut short");
         assert_eq!(why("hello"), "1: a record must begin with ':'");

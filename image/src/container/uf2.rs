@@ -25,7 +25,7 @@ fn field(block: &[u8], n: usize) -> Option<u32> {
 
 pub(super) fn read(contents: &[u8]) -> Result<Contents, Unreadable> {
     let mut pieces = Vec::new();
-    // Keyed by the number of blocks they say there are: files may be concatenated.
+    // Keyed by the count in the blocks, since files may be concatenated.
     let mut numbers: BTreeMap<u32, BTreeSet<u32>> = BTreeMap::new();
     let mut ends_early = false;
     let mut only_family = None;

@@ -38,7 +38,7 @@ impl Reading {
                 "layout" => self.layout(node)?,
                 "settings" => self.group("", node)?,
                 _ => {
-                    let why = format!("'{name}' is unknown here; there are layout and settings");
+                    let why = format!("'{name}' is unknown here; a file has layout and settings");
                     self.note(complain(node.place, why));
                 }
             }
@@ -167,7 +167,7 @@ impl Reading {
         for name in &table.names {
             if !matches!(name.0.as_str(), "key" | "type" | "value" | "min" | "max" | "note") {
                 let why = format!(
-                    "column '{}' is unknown; there are key, type, value, min, max and note",
+                    "column '{}' is unknown; the columns are key, type, value, min, max and note",
                     name.0
                 );
                 return complain(name.1, why);

@@ -9,11 +9,11 @@ pub enum Void {
     Torn,
     /// After the end of the log that a mount accepted; the address is that mount's settle record.
     NotAccepted(u32),
-    /// After the end of its sector that the next sector names.
+    /// After the end of its sector, as the next sector records it.
     PastEnd,
     /// A batch without its commit.
     NoCommit,
-    /// A copy that the settle record at this address carries on.
+    /// A carried copy that the settle record at this address carries again.
     HandedOn(u32),
     /// In a sector that is no longer part of the log.
     Retired,

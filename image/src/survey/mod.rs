@@ -1,6 +1,6 @@
 //! What an image holds: sectors, records, which of them count and why the others do not.
 //!
-//! A survey follows the rules of `kvstore/FORMAT.md` without changing anything. What follows which:
+//! A survey follows the rules of `kvstore/FORMAT.md` without changing anything. Where each rule is:
 //!
 //! | here | rule |
 //! |---|---|

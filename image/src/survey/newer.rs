@@ -120,7 +120,7 @@ impl<'a> LogRecords<'a> {
         })
     }
 
-    /// The standing of a sector whose opening and mark do not tell.
+    /// The standing of a sector whose opening and mark do not decide it.
     fn standing_of(&self, records: &[Record<'a>]) -> Standing {
         let mut seen = BTreeSet::new();
         let mut changes = 0;
@@ -198,7 +198,7 @@ mod tests {
             assert_eq!((class, kinds), (Class::Damaged, vec![Kind::NewerLost]));
             assert!(values.len() == 20 && values.iter().all(|value| *value == (false, false)));
         }
-        // The mark is lost too: only the records themselves tell.
+        // The mark is lost too: only the records themselves can show it.
         let mut bad = whole.clone();
         bad[0x1000..=MARK].fill(0xFF);
         let (class, kinds, values) = look(&bad);

@@ -14,12 +14,12 @@ pub(crate) fn work(outcome: &Outcome) -> Markup {
     let totals = &outcome.totals;
     let rows = [
         ("power cuts made", totals.cuts, "each leaves an image of the part"),
-        ("different images", totals.distinct, "by 128-bit digest, within each stage"),
+        ("distinct images", totals.distinct, "by 128-bit digest, within each stage"),
         (
             "readings judged",
             totals.judged,
-            "an image once for every reading of its marginal bits and set of obligations; in random \
-             lives not every image is read at once",
+            "an image once for every reading of its marginal bits and every set of obligations, which is \
+             what the history requires of it; in random lives not every image is read at once",
         ),
         (
             "skipped as equivalent",
@@ -49,7 +49,7 @@ pub(crate) fn work(outcome: &Outcome) -> Markup {
             (counted(totals.power_ups, "power-up")) " in "
             (format!("{:.1}", outcome.seconds)) " s: "
             (grouped((totals.distinct as f64 / outcome.seconds.max(0.001)) as u64).to_string())
-            " different images per second."
+            " distinct images per second."
         }
     }
 }

@@ -11,7 +11,7 @@ use crate::words::counted;
 /// How many failures are shown in full, and how many of the others as a line.
 const IN_FULL: usize = 20;
 const IN_SHORT: usize = 400;
-/// The most lines of a list.
+/// How many lines of a list are shown at most.
 const MOST_LINES: usize = 60;
 
 pub(crate) fn failures(outcome: &Outcome) -> Markup {
@@ -72,7 +72,7 @@ fn lines(list: &[String]) -> Markup {
     let gone = list.len().saturating_sub(MOST_LINES);
     html! {
         ol.timeline {
-            @if gone > 0 { li { "(" (counted(gone, "line")) " before)" } }
+            @if gone > 0 { li { "(" (counted(gone, "earlier line")) " not shown)" } }
             @for line in &list[gone..] {
                 li.mark[line.starts_with("-- cut") || line.starts_with("cut ")] { (line) }
             }
@@ -105,7 +105,7 @@ fn picture(scene: &Scene) -> Markup {
                         } }
                         @for row in &scene.bytes {
                             tbody {
-                                @let lines = [("before", &row.before), ("asked", &row.asked), ("after", &row.after)];
+                                @let lines = [("before", &row.before), ("intended", &row.asked), ("after", &row.after)];
                                 @let lines: Vec<_> = lines.into_iter().filter(|line| !line.1.is_empty()).collect();
                                 @for (number, (name, bytes)) in lines.iter().enumerate() {
                                     tr {

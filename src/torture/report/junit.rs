@@ -1,8 +1,8 @@
 //! JUnit XML: one test case for each stage, regression token and kind of failure.
 //!
 //! There is no standard; this keeps to what build servers agree on: `testsuites`, `testsuite`,
-//! `testcase` with `failure`, `error` or `skipped`, counts in attributes. `quick-xml` escapes all
-//! that goes in.
+//! `testcase` with `failure`, `error` or `skipped`, and counts in attributes. `quick-xml` escapes
+//! all text.
 
 use anyhow::Context as _;
 use outlast_faultsim::report::Outcome as Replayed;

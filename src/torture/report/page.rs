@@ -207,7 +207,7 @@ fn not_explored(outcome: &Outcome) -> Markup {
             @for (number, stage) in (1..).zip(&outcome.stages) {
                 @if stage.verdict.is_none() { li { "all of stage " (number) ", which was not started" } }
             }
-            li { "faults above F5: decay at rest, wear-out, bus errors" }
+            li { "faults above F5: decay at rest, wear, bus errors, cancelled calls" }
         }
     }
 }
@@ -216,7 +216,7 @@ fn legend() -> Markup {
     html! {
         p { "A " strong { "cut point" } " is a program or erase step of the explored operations. A "
             strong { "tear" } " is what a cut leaves of the step that it interrupts; "
-            strong { "marginal" } " bits were left half-way and may read differently each time." }
+            strong { "marginal" } " bits were left between 0 and 1 and may read differently each time." }
         p { "In a sector map each line is a sector and each character a run of bytes: "
             span.mono { span.blank { "." } " blank, " span.data { "#" } " data, " span.zero { "0" } " all zeros, "
                 span.marginal { "?" } " with marginal bits" }
