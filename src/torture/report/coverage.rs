@@ -14,7 +14,7 @@ pub(crate) fn work(outcome: &Outcome) -> Markup {
     let totals = &outcome.totals;
     let rows = [
         ("power cuts made", totals.cuts, "each leaves an image of the part"),
-        ("distinct images", totals.distinct, "by 128-bit digest, within each stage"),
+        ("distinct images", totals.distinct, "by digest, within each stage"),
         (
             "readings judged",
             totals.judged,
