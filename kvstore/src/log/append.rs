@@ -33,6 +33,8 @@ impl<'a> Content<'a> {
 
 impl<F: NorFlash> Core<F> {
     /// Appends a record to the head, or a batch and its commit. With `seal`, a seal follows.
+    // Outlined, since its frame is not needed in a compaction.
+    #[inline(never)]
     pub(crate) fn append(&mut self, changes: &[Change<'_>], seal: bool, index: &mut Index) {
         let base = self.base(self.log.head);
         let start = base + self.log.end;
@@ -116,11 +118,10 @@ impl<F: NorFlash> Core<F> {
             Content::Settle(log_end, opening) => {
                 writer.push(&mut self.medium, &u24(log_end.accepted));
                 writer.push(&mut self.medium, &opening.sector_info());
-                if let Some(suspect) = &log_end.suspect {
-                    copied = writer.carry(&mut self.medium, suspect.found, generation);
-                    if copied == Copied::Damaged {
-                        return copied;
-                    }
+                if let Some(suspect) = &log_end.suspect
+                    && writer.carry(&mut self.medium, suspect.found, generation) == Copied::Damaged
+                {
+                    return Copied::Damaged;
                 }
             }
         }

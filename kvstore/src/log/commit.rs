@@ -36,15 +36,12 @@ impl<F: NorFlash> Core<F> {
             self.append(changes, seal, index);
             return Ok(());
         }
-        let mut compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
-        loop {
-            let changes = if compactions == 0 { changes } else { &[] };
-            self.compact(changes, None, self.log.end, index);
-            if compactions == 0 {
-                return Ok(());
-            }
-            compactions -= 1;
+        let compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
+        for _ in 0..compactions {
+            self.compact(&[], None, self.log.end, index);
         }
+        self.compact(changes, None, self.log.end, index);
+        Ok(())
     }
 
     /// Checks that the changes are allowed, and returns whether they must be written. That is not
@@ -100,6 +97,8 @@ impl<F: NorFlash> Core<F> {
 
     /// Whether the head has room for the records of `changes`, and whether all its live records
     /// will fit into one sector when the head is compacted some day.
+    // Outlined, since its frame is not needed afterwards.
+    #[inline(never)]
     fn has_room(&self, changes: &[Change<'_>], load: Live, seal: bool) -> bool {
         let g = &self.medium.geometry;
         g.fits(self.log.head_live.and(load))
