@@ -180,6 +180,20 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
         lines.add(format_args!("  collateral    {}", harm_line(&counts.collateral_loss)));
     }
     worst(&stage.worst, lines);
+    if let Some(programs) = programs(stage) {
+        lines.add(format_args!("  programs      {programs}"));
+    }
+}
+
+/// How often units were programmed, if that was counted.
+pub(crate) fn programs(stage: &StageOutcome) -> Option<String> {
+    let most = u64::from(stage.worst.most_programs);
+    let repeated = match stage.counts.repeated_zeros {
+        0 => String::new(),
+        count => format!("; zeros over a unit that read blank repeated {}", counted(count, "time")),
+    };
+    let most = (most > 0).then(|| counted(most, "program"))?;
+    Some(format!("at most {most} of one unit between two erases{repeated}"))
 }
 
 /// What the stages do not cover. What several leave out is listed once, with their numbers.

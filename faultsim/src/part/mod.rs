@@ -41,6 +41,11 @@
 //! ([`Bias`]). For code with a linear check, F4 also has torn programs that are worked out to pass
 //! it ([`Subject::linear_check`](crate::subject::Subject::linear_check)).
 //!
+//! # Programmed once
+//!
+//! Some code promises to program each unit once between two erases. [`SecondPrograms`] says what
+//! the part does about other programs, and `programs.rs` keeps the record that this needs.
+//!
 //! # Two implementations
 //!
 //! [`Chip`] is the fast model that the rig runs. [`slow_model::SlowChip`] is the same part written
