@@ -310,7 +310,7 @@ fn number(len: usize) -> u32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::part::{Geometry, Step};
+    use crate::part::{Geometry, Step, Tear};
 
     #[test]
     fn numbers_follow_the_content() {
@@ -344,5 +344,45 @@ mod tests {
         fingerprints.sort_unstable();
         fingerprints.dedup();
         assert_eq!(fingerprints.len(), images.len());
+    }
+
+    /// Images with equal cells are different if the part accepts different programs from then on.
+    #[test]
+    fn numbers_follow_what_may_be_programmed() {
+        let geometry = Geometry::new(2, 512, 1, 256).unwrap();
+        let mut images = Vec::new();
+        for rule in [SecondPrograms::Refused, SecondPrograms::Counted] {
+            let mut blank = Image::blank(&geometry);
+            blank.set_second_programs(&geometry, rule);
+            let after = |step: Step| {
+                let mut image = blank.clone();
+                image.apply_torn(&geometry, &step, &Tear::NOTHING);
+                image
+            };
+            let program = |at, byte| after(Step::Program { at, data: vec![byte] });
+            let changed = [
+                program(300, 0),
+                program(300, 1),
+                program(301, 0),
+                program(44, 0),
+                after(Step::Erase { sector: 0 }),
+                after(Step::Erase { sector: 1 }),
+            ];
+            let mut interner = Interner::new(&blank);
+            let refused = rule == SecondPrograms::Refused;
+            assert_eq!(interner.enter(&blank), (0, Some(fingerprint(&blank))));
+            for (id, image) in (1..).zip(&changed) {
+                let expected = if refused { (id, Some(fingerprint(image))) } else { (0, None) };
+                assert_eq!(interner.enter(image), expected);
+                interner.around(image, 256..512, 1);
+                assert_eq!(interner.enter(image), (expected.0, None));
+                interner.around(&blank, 0..1024, 1);
+            }
+            images.extend(changed);
+        }
+        let mut fingerprints: Vec<_> = images.iter().map(fingerprint).collect();
+        fingerprints.sort_unstable();
+        fingerprints.dedup();
+        assert_eq!(fingerprints.len(), 6 + 1);
     }
 }
