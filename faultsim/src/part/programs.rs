@@ -36,8 +36,10 @@ pub enum SecondPrograms {
     /// so code that decides by what it reads may repeat it: zeros over exactly one unit, if all
     /// earlier programs of the unit were of zeros too, each was interrupted in an earlier power-up,
     /// and the last reading of the unit in this power-up was blank. [`Chip::repeated_zeros`] counts
-    /// these.
+    /// these. Of calls of [`Chip::program_bits`], which say that the part takes any number of
+    /// programs, only those after an interrupted erase are refused.
     ///
+    /// [`Chip::program_bits`]: super::Chip::program_bits
     /// [`Chip::repeated_zeros`]: super::Chip::repeated_zeros
     Refused,
     /// Everything is carried out, and only counted, see [`Chip::most_programs`].

@@ -31,7 +31,7 @@ pub(crate) fn cost(stages: &[StageOutcome]) -> Markup {
                     }
                 }
             }
-            @if let Some(programs) = programs(stage) {
+            @if let Some(programs) = programs(worst, &stage.counts) {
                 p { "Programs: " (programs) "." }
             }
             div.columns {
