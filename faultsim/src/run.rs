@@ -9,6 +9,8 @@ use crate::report::Report;
 use crate::subject::Subject;
 
 #[cfg(test)]
+mod second_programs;
+#[cfg(test)]
 mod tests;
 
 /// Carries out a plan on the current rayon thread pool.

@@ -3,7 +3,7 @@
 
 use core::ops::Range;
 
-use crate::part::{Geometry, Part, PartError};
+use crate::part::{Geometry, Part, PartError, SecondPrograms};
 
 /// Storage code under test. A type with four short methods is enough for a first run;
 /// `examples/own_store.rs` is a complete program around a small store with a bug that the rig
@@ -92,6 +92,12 @@ pub trait Subject: Sync {
     /// valid answer wherever a workload fills the part.
     fn works_when_full(&self) -> bool {
         false
+    }
+
+    /// What the part does about second programs of a unit. Code that promises to program each unit
+    /// once between two erases asks for [`SecondPrograms::Refused`].
+    fn second_programs(&self) -> SecondPrograms {
+        SecondPrograms::default()
     }
 
     /// For code that relies on a linear check, such as a CRC or a parity, within the same program

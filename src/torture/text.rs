@@ -5,7 +5,7 @@ use std::fmt::Display;
 use outlast_faultsim::check::collateral_loss::CollateralLoss;
 use outlast_faultsim::part::DeviceTime;
 use outlast_faultsim::report::Outcome as Replayed;
-use outlast_faultsim::report::{Verdict, Violation, WorstCase};
+use outlast_faultsim::report::{Counts, Verdict, Violation, WorstCase};
 
 use super::outcome::{Outcome, StageOutcome, Totals};
 use super::regressions::Rerun;
@@ -180,6 +180,20 @@ fn stage_lines(number: usize, stage: &StageOutcome, lines: &mut Lines) {
         lines.add(format_args!("  collateral    {}", harm_line(&counts.collateral_loss)));
     }
     worst(&stage.worst, lines);
+    if let Some(programs) = programs(&stage.worst, counts) {
+        lines.add(format_args!("  programs      {programs}"));
+    }
+}
+
+/// How often units were programmed, if that was counted.
+pub(crate) fn programs(worst: &WorstCase, counts: &Counts) -> Option<String> {
+    let most = u64::from(worst.most_programs);
+    let repeated = match counts.repeated_zeros {
+        0 => String::new(),
+        count => format!("; zeros over a unit that read blank repeated {}", counted(count, "time")),
+    };
+    let most = (most > 0).then(|| counted(most, "program"))?;
+    Some(format!("at most {most} of one unit between two erases{repeated}"))
 }
 
 /// What the stages do not cover. What several leave out is listed once, with their numbers.
@@ -322,5 +336,23 @@ impl Lines {
     fn add(&mut self, line: impl Display) {
         self.0.push_str(&line.to_string());
         self.0.push('\n');
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn programs_of_a_unit_are_shown_if_they_were_counted() {
+        let (mut worst, mut counts) = (WorstCase::default(), Counts::default());
+        assert_eq!(programs(&worst, &counts), None);
+        worst.most_programs = 1;
+        let once = programs(&worst, &counts).unwrap();
+        assert_eq!(once, "at most 1 program of one unit between two erases");
+        worst.most_programs = 3;
+        counts.repeated_zeros = 1200;
+        let repeated = programs(&worst, &counts).unwrap();
+        assert!(repeated.ends_with("; zeros over a unit that read blank repeated 1,200 times"));
     }
 }

@@ -149,7 +149,7 @@ pub(crate) fn baseline<S: Subject>(
     let session = Session::new(subject, geometry, &workload.keys, workload.may_fill);
     let mut run = BaselineRun {
         session: session.long_life(),
-        image: Image::blank(geometry),
+        image: Session::blank(subject, geometry),
         oracle: Oracle::new(workload.keys.len()),
         time: DeviceTime::default(),
         trace: Trace::default(),
@@ -207,7 +207,7 @@ pub(crate) fn baseline<S: Subject>(
         let sentence = "without any cut every put is refused: there is nothing to cut";
         return Err(Finding::new(Breach::NotWritable, sentence));
     }
-    Ok(Baseline { start, trace, refusals, summary, worst: session.worst })
+    Ok(Baseline { start, trace, refusals, summary, worst: session.worst() })
 }
 
 struct BaselineRun<'run, S: Subject> {

@@ -29,7 +29,7 @@ pub(crate) enum Ended {
     Cut,
 }
 
-/// The most expensive recovery and the most expensive operation met.
+/// The most expensive recovery and the most expensive operation met, and what the units endure.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct WorstCase {
     /// Work of one power-up until the settings can be read.
@@ -42,6 +42,15 @@ pub struct WorstCase {
     pub op: Work,
     /// The distribution of the work that power-ups took.
     pub opens: WorkHistogram,
+    /// The most programs of one unit between two completed erases of its sector, counted up to 127;
+    /// 0 if they are not counted, see [`SecondPrograms`](crate::part::SecondPrograms).
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub most_programs: u32,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
+const fn is_zero(number: &u32) -> bool {
+    *number == 0
 }
 
 impl WorstCase {
@@ -51,6 +60,7 @@ impl WorstCase {
         self.op = self.op.max(other.op);
         self.opens.add(&other.opens);
         self.open_read_bytes = self.open_read_bytes.max(other.open_read_bytes);
+        self.most_programs = self.most_programs.max(other.most_programs);
         let (mine, theirs) = (&mut self.open_time, other.open_time);
         mine.typical_ns = mine.typical_ns.max(theirs.typical_ns);
         mine.maximal_ns = mine.maximal_ns.max(theirs.maximal_ns);
@@ -65,7 +75,7 @@ pub(crate) struct Session<'run, S: Subject> {
     bounds: Option<Bounds>,
     /// Whether the part may fill up.
     may_fill: bool,
-    pub(crate) worst: WorstCase,
+    worst: WorstCase,
     /// For the wording of findings.
     pub(crate) when: When,
     fuel: u64,
@@ -102,6 +112,18 @@ impl<'run, S: Subject> Session<'run, S> {
             noticed: Seen::default(),
             apart: Vec::new(),
         }
+    }
+
+    /// A blank part that treats second programs as the code asks for.
+    pub(crate) fn blank(subject: &S, geometry: &Geometry) -> Image {
+        let mut image = Image::blank(geometry);
+        image.set_second_programs(geometry, subject.second_programs());
+        image
+    }
+
+    /// The most expensive power-up and operation of this session, and the most programs of a unit.
+    pub(crate) fn worst(&self) -> WorstCase {
+        WorstCase { most_programs: self.part.chip().most_programs(), ..self.worst }
     }
 
     /// Grants as many flash calls as a whole uncut run takes.

@@ -116,6 +116,7 @@ impl Counts {
         self.power_ups += other.power_ups;
         self.violating += other.violating;
         self.collateral_loss += other.collateral_loss;
+        self.repeated_zeros += other.repeated_zeros;
         self.coverage.add(&other.coverage);
         if self.judged_by_cuts.len() < other.judged_by_cuts.len() {
             self.judged_by_cuts.resize(other.judged_by_cuts.len(), 0);

@@ -1,5 +1,8 @@
 //! Recognises images that were seen before. They are compared by content, page by page, never by a
 //! hash alone.
+//!
+//! Where the part refuses second programs, what decides about later programs belongs to the content
+//! of a page; see [`SecondPrograms::Refused`](crate::part::SecondPrograms::Refused).
 
 use core::hash::Hash;
 use core::ops::Range;
@@ -8,7 +11,7 @@ use rapidhash::RapidHashMap;
 use rapidhash::v3::{RapidSecrets, rapidhash_v3_seeded};
 use rayon::prelude::*;
 
-use crate::part::{Image, Marginal};
+use crate::part::{Image, Marginal, SecondPrograms};
 
 /// Number of an image within one [`Interner`].
 pub(crate) type ImageId = u32;
@@ -71,8 +74,10 @@ pub(crate) struct Interner {
     images: RapidHashMap<Box<[(u32, u32)]>, ImageId>,
     /// What the images that are entered next have in common.
     around: Around,
-    /// Differences of the image being entered; kept for its allocation.
+    /// Differences of the image being entered, and the content of a page; kept for their
+    /// allocations.
     differences: Vec<(u32, u32)>,
+    content: Vec<u8>,
 }
 
 /// All page contents that were met.
@@ -119,9 +124,10 @@ impl Interner {
             images: RapidHashMap::default(),
             around: Around::default(),
             differences: Vec::new(),
+            content: Vec::new(),
         };
         for (index, page) in (0..).zip(base.pages()) {
-            let digest = digest(index, page);
+            let digest = digest(index, content(base, index, page, &mut interner.content));
             interner.base_digests.push(digest);
             interner.base_sum = interner.base_sum.wrapping_add(digest);
         }
@@ -139,10 +145,11 @@ impl Interner {
         around.after.clear();
         around.sum = self.base_sum;
         for (index, page, of_base) in image.differing(&self.base) {
-            if page == of_base || around.within.contains(&index) {
+            let is_same = page == of_base && image.has_program_states_of(&self.base, index);
+            if is_same || around.within.contains(&index) {
                 continue;
             }
-            let id = self.pages.number(page);
+            let id = self.pages.number(content(image, index, page, &mut self.content));
             around.sum = around.sum.wrapping_add(self.change(index, id));
             let place =
                 if index < around.within.start { &mut around.before } else { &mut around.after };
@@ -159,8 +166,9 @@ impl Interner {
         differences.extend_from_slice(&self.around.before);
         for (index, page, of_base) in image.differing_within(&self.base, self.around.within.clone())
         {
-            if page != of_base {
-                differences.push((index, self.pages.number(page)));
+            if page != of_base || !image.has_program_states_of(&self.base, index) {
+                let content = content(image, index, page, &mut self.content);
+                differences.push((index, self.pages.number(content)));
             }
         }
         let own = self.around.before.len()..differences.len();
@@ -217,12 +225,31 @@ impl Pages {
     }
 }
 
+/// The content of a page: its bytes, and what decides about later programs in it.
+fn content<'page>(
+    image: &Image,
+    index: u32,
+    page: &'page [u8],
+    buffer: &'page mut Vec<u8>,
+) -> &'page [u8] {
+    if image.second_programs() != SecondPrograms::Refused {
+        return page;
+    }
+    buffer.clear();
+    buffer.extend_from_slice(page);
+    buffer.extend(image.program_states(index));
+    buffer
+}
+
 static SECRETS: [RapidSecrets; 2] = [RapidSecrets::seed(1), RapidSecrets::seed(2)];
 
 /// The fingerprint of one image, the same as an [`Interner`] gives.
 pub(crate) fn fingerprint(image: &Image) -> Fingerprint {
+    let mut buffer = Vec::new();
     let pages = (0..).zip(image.pages());
-    let sum = pages.fold(0, |sum: u128, (index, page)| sum.wrapping_add(digest(index, page)));
+    let sum = pages.fold(0, |sum: u128, (index, page)| {
+        sum.wrapping_add(digest(index, content(image, index, page, &mut buffer)))
+    });
     sum.wrapping_add(marginal_digest(image))
 }
 
@@ -283,7 +310,7 @@ fn number(len: usize) -> u32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::part::{Geometry, Step};
+    use crate::part::{Geometry, Step, Tear};
 
     #[test]
     fn numbers_follow_the_content() {
@@ -317,5 +344,45 @@ mod tests {
         fingerprints.sort_unstable();
         fingerprints.dedup();
         assert_eq!(fingerprints.len(), images.len());
+    }
+
+    /// Images with equal cells are different if the part accepts different programs from then on.
+    #[test]
+    fn numbers_follow_what_may_be_programmed() {
+        let geometry = Geometry::new(2, 512, 1, 256).unwrap();
+        let mut images = Vec::new();
+        for rule in [SecondPrograms::Refused, SecondPrograms::Counted] {
+            let mut blank = Image::blank(&geometry);
+            blank.set_second_programs(&geometry, rule);
+            let after = |step: Step| {
+                let mut image = blank.clone();
+                image.apply_torn(&geometry, &step, &Tear::NOTHING);
+                image
+            };
+            let program = |at, byte| after(Step::Program { at, data: vec![byte] });
+            let changed = [
+                program(300, 0),
+                program(300, 1),
+                program(301, 0),
+                program(44, 0),
+                after(Step::Erase { sector: 0 }),
+                after(Step::Erase { sector: 1 }),
+            ];
+            let mut interner = Interner::new(&blank);
+            let refused = rule == SecondPrograms::Refused;
+            assert_eq!(interner.enter(&blank), (0, Some(fingerprint(&blank))));
+            for (id, image) in (1..).zip(&changed) {
+                let expected = if refused { (id, Some(fingerprint(image))) } else { (0, None) };
+                assert_eq!(interner.enter(image), expected);
+                interner.around(image, 256..512, 1);
+                assert_eq!(interner.enter(image), (expected.0, None));
+                interner.around(&blank, 0..1024, 1);
+            }
+            images.extend(changed);
+        }
+        let mut fingerprints: Vec<_> = images.iter().map(fingerprint).collect();
+        fingerprints.sort_unstable();
+        fingerprints.dedup();
+        assert_eq!(fingerprints.len(), 6 + 1);
     }
 }

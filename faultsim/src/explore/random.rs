@@ -173,6 +173,7 @@ fn one_life<S: Subject>(
     counts.judged_by_cuts = vec![life.judged];
     counts.power_ups = life.power_ups;
     counts.collateral_loss = life.collateral_loss;
+    counts.repeated_zeros = life.repeated_zeros();
     counts.coverage = std::mem::take(&mut life.coverage);
     result.worst = life.worst();
     result.fingerprints = life.fingerprints;

@@ -80,7 +80,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
             keys,
             values: Values::new(),
             oracle: Oracle::new(keys.len()),
-            image: Image::blank(geometry),
+            image: Session::blank(subject, geometry),
             interrupted: "no step".to_owned(),
             in_a_row: u32::MAX,
             recoveries_cut: 0,
@@ -91,7 +91,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
             operation_lines: Vec::new(),
             cut_lines: Vec::new(),
             scenes: Vec::new(),
-            began: Image::blank(geometry),
+            began: Session::blank(subject, geometry),
             coverage: Coverage::default(),
             left: None,
             fingerprints: Vec::new(),
@@ -114,9 +114,15 @@ impl<'run, S: Subject> RandomLife<'run, S> {
     }
 
     pub(crate) fn worst(&self) -> WorstCase {
-        let mut worst = self.session.worst;
-        worst.merge(&self.aside.worst);
+        let mut worst = self.session.worst();
+        worst.merge(&self.aside.worst());
         worst
+    }
+
+    /// How often zeros were programmed over a unit again.
+    pub(crate) fn repeated_zeros(&self) -> u64 {
+        let of = |session: &Session<'_, S>| session.part.chip().repeated_zeros();
+        of(&self.session) + of(&self.aside)
     }
 
     pub(crate) fn signature(&self, finding: &Finding) -> Signature {

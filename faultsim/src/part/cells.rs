@@ -4,6 +4,7 @@
 use super::coin::lanes_below;
 use super::geometry::{Geometry, GeometryError, Level};
 use super::marginal::{Marginal, marginal_within};
+use super::programs::{ProgramRecord, SecondPrograms};
 use super::touched::{PAGE, Touched, page_range};
 use core::fmt;
 use core::hash::{Hash, Hasher};
@@ -74,7 +75,9 @@ impl fmt::Display for Step {
 
 /// The cells of the whole part. Cheap to clone and compare.
 ///
-/// Equality and hash consider only the cells, not the record of programmed units and erase counts.
+/// Equality and hash consider the cells, not which units count as programmed by their content, nor
+/// the erase counts. If the part refuses second programs, they also consider what decides about
+/// later programs, see [`SecondPrograms::Refused`].
 #[derive(Clone, Debug)]
 pub struct Image {
     /// The solid value of each bit, or the value that a marginal bit is nearer to.
@@ -88,12 +91,16 @@ pub struct Image {
     word_bytes: usize,
     /// Erases begun, per sector.
     erases: Vec<u32>,
+    /// What was programmed since the last completed erase, if that is recorded.
+    programs: ProgramRecord,
     touched: Touched,
 }
 
 impl PartialEq for Image {
     fn eq(&self, other: &Self) -> bool {
-        self.bytes == other.bytes && self.marginal == other.marginal
+        self.bytes == other.bytes
+            && self.marginal == other.marginal
+            && self.programs == other.programs
     }
 }
 
@@ -103,6 +110,7 @@ impl Hash for Image {
     fn hash<H: Hasher>(&self, state: &mut H) {
         self.bytes.hash(state);
         self.marginal.hash(state);
+        self.programs.hash(state);
     }
 }
 
@@ -115,6 +123,7 @@ impl Image {
             programmed: vec![0; g.units().div_ceil(64)],
             word_bytes: 64 * g.unit_size() as usize,
             erases: vec![0; g.sectors as usize],
+            programs: ProgramRecord::default(),
             touched: Touched::none(g.bytes() as usize),
         }
     }
@@ -132,6 +141,38 @@ impl Image {
         image.touched.forget();
         image.note_programmed_by_content(g, 0, image.bytes.len(), true);
         Ok(image)
+    }
+
+    /// Chooses what the part does about second programs, by default
+    /// [`SecondPrograms::ZerosAllowed`]. The record that the other choices need starts here: the
+    /// units that count as programmed were programmed once, and no erase was interrupted.
+    pub fn set_second_programs(&mut self, g: &Geometry, rule: SecondPrograms) {
+        self.programs = ProgramRecord::new(g, rule, |unit| self.is_programmed(unit));
+        self.touched.forget();
+    }
+
+    /// What the part does about second programs.
+    pub const fn second_programs(&self) -> SecondPrograms {
+        self.programs.rule()
+    }
+
+    pub(super) const fn programs(&self) -> &ProgramRecord {
+        &self.programs
+    }
+
+    pub(super) const fn programs_mut(&mut self) -> &mut ProgramRecord {
+        &mut self.programs
+    }
+
+    /// What decides about later programs in a page of [`Image::pages`], besides its cells. Empty if
+    /// the part does not refuse second programs.
+    pub(crate) fn program_states(&self, page: u32) -> impl Iterator<Item = u8> + '_ {
+        self.programs.states(page_range(page as usize, self.bytes.len()))
+    }
+
+    /// Whether these are the same in `other`.
+    pub(crate) fn has_program_states_of(&self, other: &Self, page: u32) -> bool {
+        self.programs.equals_within(&other.programs, page_range(page as usize, self.bytes.len()))
     }
 
     /// Stored value of each byte. A marginal bit stores the value it is nearer to.
@@ -223,7 +264,9 @@ impl Image {
         if let Some(pages) = self.touched.differing(&other.touched)
             && self.bytes.len() == other.bytes.len()
             && self.word_bytes == other.word_bytes
+            && self.programs.matches(&other.programs)
         {
+            let is_recorded = self.programs.is_kept();
             for page in pages {
                 let cells = page_range(page, self.bytes.len());
                 let (mine, theirs) = (&mut self.bytes[cells.clone()], &other.bytes[cells.clone()]);
@@ -236,11 +279,18 @@ impl Image {
                 for (mine, theirs) in self.programmed[words].iter_mut().zip(theirs) {
                     *mine = *theirs;
                 }
+                if is_recorded {
+                    self.programs.copy_units(&other.programs, cells);
+                }
+            }
+            if is_recorded {
+                self.programs.copy_rest(&other.programs);
             }
         } else {
             self.bytes.clone_from(&other.bytes);
             self.programmed.clone_from(&other.programmed);
             self.word_bytes = other.word_bytes;
+            self.programs.copy_from(&other.programs);
         }
         self.touched.copy_from(&other.touched);
         self.marginal.clone_from(&other.marginal);
@@ -274,6 +324,7 @@ impl Image {
         }
         let unit = g.unit_size() as usize;
         self.set_programmed(from / unit..to.div_ceil(unit), true);
+        self.programs.note_program(from, data, true);
     }
 
     /// The whole erase of one sector.
@@ -285,6 +336,7 @@ impl Image {
         self.marginal.drain(touched);
         let unit = g.unit_size() as usize;
         self.set_programmed(cells.start / unit..cells.end.div_ceil(unit), false);
+        self.programs.note_erase(sector, true);
         self.count_erase(sector);
     }
 
@@ -310,6 +362,26 @@ impl Image {
         self.note_programmed_by_content(g, from, to, erases);
         if let Step::Erase { sector } = step {
             self.count_erase(*sector);
+        }
+        self.note_interrupted(g, step);
+    }
+
+    /// Records that the step was begun and not completed.
+    pub(super) fn note_interrupted(&mut self, g: &Geometry, step: &Step) {
+        if !self.programs.is_kept() {
+            return;
+        }
+        match step {
+            Step::Program { at, data } => {
+                let (from, data) = self.clip(*at, data);
+                self.touched.add(from, from + data.len());
+                self.programs.note_program(from, data, false);
+            }
+            Step::Erase { sector } => {
+                let Range { start, end } = self.sector_cells(g, *sector);
+                self.touched.add(start, end);
+                self.programs.note_erase(*sector, false);
+            }
         }
     }
 

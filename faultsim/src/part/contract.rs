@@ -31,8 +31,14 @@ pub enum ContractViolation {
         /// The byte that contains the 0.
         at: u32,
     },
-    /// A unit is programmed a second time since its erase, with anything but zeros.
+    /// A unit is programmed a second time since its erase, and
+    /// [`SecondPrograms`](super::SecondPrograms) does not allow that.
     SecondProgram {
+        /// First byte of the unit.
+        at: u32,
+    },
+    /// A unit is programmed in a sector whose last erase was interrupted.
+    InterruptedErase {
         /// First byte of the unit.
         at: u32,
     },
@@ -54,6 +60,9 @@ impl fmt::Display for ContractViolation {
             }
             Self::SecondProgram { at } => {
                 write!(out, "second program of the unit at {at:#x} since its erase")
+            }
+            Self::InterruptedErase { at } => {
+                write!(out, "program at {at:#x} in a sector whose last erase was interrupted")
             }
             Self::ResetWhileBusy => out.write_str("software reset sent while the part was busy"),
         }

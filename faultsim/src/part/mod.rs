@@ -41,6 +41,11 @@
 //! ([`Bias`]). For code with a linear check, F4 also has torn programs that are worked out to pass
 //! it ([`Subject::linear_check`](crate::subject::Subject::linear_check)).
 //!
+//! # Programmed once
+//!
+//! Some code promises to program each unit once between two erases. [`SecondPrograms`] says what
+//! the part does about other programs, and `programs.rs` keeps the record that this needs.
+//!
 //! # Two implementations
 //!
 //! [`Chip`] is the fast model that the rig runs. [`slow_model::SlowChip`] is the same part written
@@ -60,6 +65,7 @@ mod cut;
 mod geometry;
 mod marginal;
 mod nor;
+mod programs;
 pub mod slow_model;
 pub mod spi;
 mod tears;
@@ -77,6 +83,7 @@ pub use cut::{BusCut, CutTear};
 pub use geometry::{Geometry, GeometryError, Level, LevelError};
 pub use marginal::Marginal;
 pub use nor::{MultiNor, Nor, Part};
+pub use programs::SecondPrograms;
 pub(crate) use tears::Tears;
 pub use tears::{FaultClass, Tear, TearLabel};
 pub use timing::{DeviceTime, Timing};

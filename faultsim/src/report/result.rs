@@ -142,6 +142,15 @@ pub struct Counts {
     /// What collateral damage cost; there is none below F5.
     #[serde(rename = "harm", default, skip_serializing_if = "CollateralLoss::is_none")]
     pub collateral_loss: CollateralLoss,
+    /// How often zeros were programmed a second time over a unit that still read blank, see
+    /// [`SecondPrograms::Refused`](crate::part::SecondPrograms::Refused).
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub repeated_zeros: u64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
+const fn is_zero(number: &u64) -> bool {
+    *number == 0
 }
 
 impl Counts {

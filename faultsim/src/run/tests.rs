@@ -29,27 +29,27 @@ fn geometry() -> Geometry {
     Geometry::new(2, 512, 1, 256).unwrap()
 }
 
-fn systematic(level: Level, ops: u32, depth: u32) -> Config {
+pub(super) fn systematic(level: Level, ops: u32, depth: u32) -> Config {
     let workload = WorkloadSource::Random { seed: 3, ops };
     let mode = Mode::Systematic(Systematic { workload, depth, ..Systematic::default() });
     Config { mode, shrink: Some(SOON), ..Config::systematic(geometry(), level) }
 }
 
-fn random(level: Level, runs: u64, power_ups: u32) -> Config {
+pub(super) fn random(level: Level, runs: u64, power_ups: u32) -> Config {
     let mode = Mode::Random(RandomLives { runs, power_ups, ..RandomLives::default() });
     Config { mode, shrink: Some(SOON), ..Config::systematic(geometry(), level) }
 }
 
-fn go<S: Subject>(config: &Config, subject: &S) -> Report {
+pub(super) fn go<S: Subject>(config: &Config, subject: &S) -> Report {
     run(config, subject, &Progress::default())
 }
 
-fn with_threads<S: Subject>(threads: usize, config: &Config, subject: &S) -> Report {
+pub(super) fn with_threads<S: Subject>(threads: usize, config: &Config, subject: &S) -> Report {
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
     pool.install(|| go(config, subject))
 }
 
-fn breaches(report: &Report) -> Vec<Breach> {
+pub(super) fn breaches(report: &Report) -> Vec<Breach> {
     let mut list: Vec<_> = report.violations.iter().map(|v| v.signature.breach).collect();
     list.sort_unstable();
     list.dedup();
@@ -57,7 +57,7 @@ fn breaches(report: &Report) -> Vec<Breach> {
 }
 
 /// Every token of a report reproduces what the report says.
-fn tokens_reproduce<S: Subject>(report: &Report, subject: &S) {
+pub(super) fn tokens_reproduce<S: Subject>(report: &Report, subject: &S) {
     assert!(!report.violations.is_empty());
     for violation in &report.violations {
         let token: Token = violation.token.parse().unwrap();

@@ -5,7 +5,7 @@ use outlast_faultsim::check::histogram::Histogram;
 
 use super::share::{bar, percent};
 use crate::torture::outcome::StageOutcome;
-use crate::torture::text::device_time;
+use crate::torture::text::{device_time, programs};
 use crate::words::{counted, grouped};
 
 pub(crate) fn cost(stages: &[StageOutcome]) -> Markup {
@@ -30,6 +30,9 @@ pub(crate) fn cost(stages: &[StageOutcome]) -> Markup {
                         }
                     }
                 }
+            }
+            @if let Some(programs) = programs(worst, &stage.counts) {
+                p { "Programs: " (programs) "." }
             }
             div.columns {
                 (histogram("reads", &worst.opens.reads, bounds.map(|bounds| bounds.open.reads)))

@@ -19,6 +19,7 @@ impl SlowChip {
                 for offset in 0..data.len() {
                     self.programmed[(*at as usize + offset) / self.geometry.unit as usize] = true;
                 }
+                self.note_program(*at, data, true);
             }
             Step::Erase { sector } => {
                 let bits = self.sector_bits(*sector);
@@ -27,6 +28,7 @@ impl SlowChip {
                     self.programmed[index / 8 / self.geometry.unit as usize] = false;
                 }
                 self.erases[*sector as usize] += 1;
+                self.note_erase(*sector, true);
             }
         }
     }
@@ -45,7 +47,7 @@ impl SlowChip {
         bits
     }
 
-    fn sector_bits(&self, sector: u32) -> core::ops::Range<usize> {
+    pub(super) fn sector_bits(&self, sector: u32) -> core::ops::Range<usize> {
         let bits = 8 * self.geometry.sector_bytes as usize;
         sector as usize * bits..(sector as usize + 1) * bits
     }
@@ -61,6 +63,7 @@ impl SlowChip {
                 for unit in units {
                     self.programmed[unit] |= self.has_zero(unit);
                 }
+                self.note_program(*at, data, false);
             }
             (Step::Program { at, data }, Kind::Collateral(damage)) => {
                 self.tear(step, &Tear(Kind::Program(damage.program.clone())));
@@ -73,7 +76,10 @@ impl SlowChip {
                     self.programmed[unit] = self.has_zero(unit);
                 }
                 self.erases[*sector as usize] += 1;
+                self.note_erase(*sector, false);
             }
+            (Step::Program { at, data }, Kind::Nothing) => self.note_program(*at, data, false),
+            (Step::Erase { sector }, Kind::Nothing) => self.note_erase(*sector, false),
             _ => {}
         }
     }

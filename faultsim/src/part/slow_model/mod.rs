@@ -5,6 +5,7 @@
 //! that a slip in either of the two shows as a difference between them.
 
 mod cutting;
+mod programs;
 
 use super::bias::{Bias, Reading};
 use super::cells::{Image, Step};
@@ -13,8 +14,11 @@ use super::coin::nth;
 use super::contract::{ContractViolation, PartError};
 use super::geometry::Geometry;
 use super::marginal::Marginal;
+use super::programs::SecondPrograms;
 use super::tears::tear::Tear;
 use super::timing::{DeviceTime, Timing};
+use programs::Past;
+pub use programs::Program;
 
 /// One bit of the part.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,6 +67,7 @@ pub struct SlowChip {
     time: DeviceTime,
     violations: Vec<ContractViolation>,
     steps: Vec<Step>,
+    past: Past,
 }
 
 impl SlowChip {
@@ -90,6 +95,7 @@ impl SlowChip {
             time: DeviceTime::default(),
             violations: Vec::new(),
             steps: Vec::new(),
+            past: Past::default(),
         }
     }
 
@@ -113,6 +119,7 @@ impl SlowChip {
             *programmed = image.is_programmed(unit);
         }
         self.erases = image.erase_counts().to_vec();
+        self.load_past(image);
     }
 
     /// Plans a power cut.
@@ -207,6 +214,7 @@ impl SlowChip {
                 }
             }
         }
+        self.note_reading(at, out);
         self.counts.reads += 1;
         self.counts.read_bytes += out.len() as u64;
         self.time += Timing::SERIAL_NOR.read(out.len());
@@ -241,7 +249,14 @@ impl SlowChip {
         self.check_range(at, data.len())?;
         self.check_alignment(at, u64::from(at) + data.len() as u64, self.geometry.unit)?;
         for (index, unit_data) in data.chunks(self.geometry.unit as usize).enumerate() {
-            self.check_unit(at + index as u32 * self.geometry.unit, unit_data)?;
+            let at = at + index as u32 * self.geometry.unit;
+            match self.second_programs() {
+                SecondPrograms::ZerosAllowed => self.check_unit(at, unit_data)?,
+                SecondPrograms::Refused => {
+                    self.check_past(at, unit_data, unit_data.len() == data.len())?;
+                }
+                SecondPrograms::Counted => {}
+            }
         }
         self.counts.program_calls += 1;
         // Each page is a step of its own.
@@ -315,6 +330,10 @@ impl SlowChip {
         if !programmed || data.iter().all(|byte| *byte == 0) {
             return Ok(());
         }
+        self.refuse_over_program(at, data)
+    }
+
+    fn refuse_over_program(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
         for (offset, byte) in data.iter().enumerate() {
             for bit in 0..8 {
                 let cell = self.cells[8 * (at as usize + offset) + bit];

@@ -12,6 +12,9 @@ use crate::part::marginal::{Marginal, MarginalCursor, push_marginal};
 
 impl Image {
     /// Does the step as far as `tear` says. A tear made for the other kind of step has no effect.
+    ///
+    /// The step was begun in any case: what [`SecondPrograms`](crate::part::SecondPrograms) asks
+    /// to be recorded is recorded even if nothing of the step happened.
     pub fn apply_torn(&mut self, g: &Geometry, step: &Step, tear: &Tear) {
         match (step, &tear.0) {
             (_, Kind::Everything) => self.apply(g, step),
@@ -22,6 +25,7 @@ impl Image {
                     torn.apply(cells, from, data, old, new);
                 });
                 self.note_programmed_by_content(g, from, to, false);
+                self.note_interrupted(g, step);
             }
             (Step::Program { at, data }, Kind::Collateral(damage)) => {
                 self.apply_torn(g, step, &Tear(Kind::Program(damage.program.clone())));
@@ -38,7 +42,9 @@ impl Image {
                 self.change_cells(from..to, |cells, old, new| torn.apply(cells, from, old, new));
                 self.note_programmed_by_content(g, from, to, true);
                 self.count_erase(*sector);
+                self.note_interrupted(g, step);
             }
+            (_, Kind::Nothing) => self.note_interrupted(g, step),
             _ => {}
         }
     }

@@ -1,8 +1,9 @@
 //! Tests of the part model as a whole, with random steps and images that they share.
 //!
-//! `running` tests what a store sees of a running part, `tears` which outcomes of a cut are
-//! reached, and `twin` that the fast and the slow model agree.
+//! `running` tests what a store sees of a running part, `once` what it does about second programs,
+//! `tears` which outcomes of a cut are reached, and `twin` that the fast and the slow model agree.
 
+mod once;
 mod running;
 mod tears;
 mod twin;

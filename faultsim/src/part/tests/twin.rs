@@ -9,9 +9,12 @@ use rand::Rng;
 use rand::rngs::ChaCha8Rng;
 use rayon::prelude::*;
 
-use super::super::{Bias, Chip, CutTear, Geometry, Image, Level, PartError, Step, Tear};
+use super::super::{
+    Bias, Chip, ContractViolation, CutTear, Geometry, Image, Level, PartError, SecondPrograms,
+    Step, Tear,
+};
 use super::{below, data, geometry, rng, used};
-use crate::part::slow_model::SlowChip;
+use crate::part::slow_model::{Program, SlowChip};
 
 /// A call to the part. Ranges may be wrong.
 #[derive(Clone, Debug)]
@@ -53,6 +56,7 @@ struct PowerCycle {
 fn run_both(chip: &mut Chip, image: &Image, cycle: PowerCycle) -> Image {
     let g = chip.geometry();
     let mut slow = SlowChip::new(g);
+    let (repeated_before, most_before) = (chip.repeated_zeros(), chip.most_programs());
     chip.set_fuel(cycle.fuel);
     slow.set_fuel(cycle.fuel);
     chip.record_steps(true);
@@ -81,6 +85,20 @@ fn run_both(chip: &mut Chip, image: &Image, cycle: PowerCycle) -> Image {
         assert_eq!(chip.image().is_programmed(unit), *programmed, "unit {unit}, {torn:?}");
     }
     assert_eq!(chip.image().erase_counts(), slow.erase_counts());
+    let record = chip.image().programs();
+    for (unit, programs) in slow.programs().iter().enumerate() {
+        let torn_zeros = |program: &Program| program.of_zeros && !program.complete;
+        let may_repeat = !programs.is_empty() && programs.iter().all(torn_zeros);
+        assert_eq!(usize::from(record.most_of(unit..unit + 1)), programs.len(), "unit {unit}");
+        assert_eq!(record.is_begun(unit), !programs.is_empty(), "unit {unit}");
+        assert_eq!(record.is_repeatable(unit), may_repeat, "unit {unit}, {torn:?}");
+    }
+    for (sector, interrupted) in (0..).zip(slow.interrupted_erases()) {
+        let unit = sector * g.sector_bytes / g.unit;
+        assert_eq!(record.is_half_erased(unit as usize), *interrupted, "sector {sector}");
+    }
+    assert_eq!(chip.repeated_zeros() - repeated_before, slow.repeated_zeros());
+    assert_eq!(chip.most_programs() as usize, slow.most_programs().max(most_before as usize));
     assert_eq!(chip.wear(), slow.wear());
     assert_eq!(chip.is_off(), slow.is_off());
     assert_eq!(chip.counts(), slow.counts());
@@ -112,7 +130,8 @@ fn random_call(g: &Geometry, rng: &mut ChaCha8Rng) -> Call {
         }
         3..=6 => {
             let at = below(rng, bytes / g.unit) * g.unit;
-            let units = (1 + below(rng, 24 / g.unit + 1)).min((bytes - at) / g.unit);
+            let few = if below(rng, 4) == 0 { 1 } else { 24 / g.unit + 1 };
+            let units = (1 + below(rng, few)).min((bytes - at) / g.unit);
             let mut data = data((units * g.unit) as usize, rng);
             if below(rng, 3) == 0 {
                 data.fill(0);
@@ -128,6 +147,14 @@ fn random_call(g: &Geometry, rng: &mut ChaCha8Rng) -> Call {
             let shift = if wild { below(rng, 2 * g.sector_bytes) } else { 0 };
             Call::Erase { from: from * g.sector_bytes, to: to * g.sector_bytes + shift }
         }
+    }
+}
+
+fn random_rule(rng: &mut ChaCha8Rng) -> SecondPrograms {
+    match below(rng, 4) {
+        0 => SecondPrograms::ZerosAllowed,
+        1 => SecondPrograms::Counted,
+        _ => SecondPrograms::Refused,
     }
 }
 
@@ -150,6 +177,10 @@ struct Happened {
     cuts: u32,
     with_marginal: u32,
     refused: u32,
+    /// Programs refused because the last erase was interrupted, and second programs of zeros that
+    /// were allowed.
+    half_erased: u32,
+    repeated: u32,
 }
 
 impl Happened {
@@ -159,20 +190,41 @@ impl Happened {
             cuts: self.cuts + other.cuts,
             with_marginal: self.with_marginal + other.with_marginal,
             refused: self.refused + other.refused,
+            half_erased: self.half_erased + other.half_erased,
+            repeated: self.repeated + other.repeated,
         }
+    }
+}
+
+/// Inserts a program of zeros over the unit at `at`, most often after it was read.
+fn repeat(at: u32, len: usize, calls: &mut Vec<Call>, rng: &mut ChaCha8Rng) {
+    let place = below(rng, calls.len().min(2) as u32 + 1) as usize;
+    calls.insert(place, Call::Program { at, data: vec![0; len] });
+    if below(rng, 4) != 0 {
+        calls.insert(place, Call::Read { at, len });
     }
 }
 
 /// Runs one life of up to five power cycles, each beginning with the image that the one before
 /// left.
 fn random_life(seed: u64) -> Happened {
+    let half_erased = |violation: &&ContractViolation| {
+        matches!(violation, ContractViolation::InterruptedErase { .. })
+    };
     let rng = &mut rng(seed);
     let mut happened = Happened::default();
     let g = geometries()[below(rng, 5) as usize];
     let mut chip = Chip::new(g);
     let mut image = Image::blank(&g);
+    image.set_second_programs(&g, random_rule(rng));
     for _ in 0..=below(rng, 5) {
-        let calls = (0..below(rng, 14)).map(|_| random_call(&g, rng)).collect();
+        let mut calls: Vec<Call> = (0..below(rng, 14)).map(|_| random_call(&g, rng)).collect();
+        if let Some((Step::Program { at, data }, _)) = chip.torn_step()
+            && data.len() == g.unit as usize
+        {
+            repeat(*at, data.len(), &mut calls, rng);
+        }
+        let repeated_before = chip.repeated_zeros();
         let level = Level::ALL[below(rng, Level::ALL.len() as u32) as usize];
         let cut = (below(rng, 4) != 0).then(|| {
             let stream = super::rng(rng.next_u64());
@@ -187,6 +239,8 @@ fn random_life(seed: u64) -> Happened {
             cuts: u32::from(chip.is_off()),
             with_marginal: u32::from(image.has_marginal()),
             refused: u32::try_from(chip.violations().len()).unwrap(),
+            half_erased: chip.violations().iter().filter(half_erased).count() as u32,
+            repeated: (chip.repeated_zeros() - repeated_before) as u32,
         });
     }
     happened
@@ -208,6 +262,8 @@ fn the_models_agree_over_random_lives() {
     assert!(often(all.cuts, 6), "{}", all.cuts);
     assert!(often(all.with_marginal, 12), "{}", all.with_marginal);
     assert!(often(all.refused, 4), "{}", all.refused);
+    assert!(often(all.half_erased, 100), "{}", all.half_erased);
+    assert!(often(all.repeated, 1000), "{}", all.repeated);
     println!("{} sequences equal, {} of them cut", all.sequences, all.cuts);
 }
 
@@ -217,7 +273,8 @@ fn the_models_agree_for_every_listed_tear() {
     for seed in 0..150 {
         let rng = &mut rng(1_000_000 + seed);
         let g = geometries()[below(rng, 5) as usize];
-        let image = used(&g, rng);
+        let mut image = used(&g, rng);
+        image.set_second_programs(&g, random_rule(rng));
         let step = super::step(&g, rng);
         let call = match &step {
             Step::Program { at, data } => Call::Program { at: *at, data: data.clone() },
@@ -272,10 +329,14 @@ proptest! {
             (prop::collection::vec(call_strategy(), 0..8), 0_u64..5, any::<u64>(), 0..5_usize),
             1..4,
         ),
+        rule in 0..3_usize,
     ) {
         let g = geometry(2, 64, 1, 16);
         let mut chip = Chip::new(g);
         let mut image = Image::blank(&g);
+        let rules =
+            [SecondPrograms::ZerosAllowed, SecondPrograms::Refused, SecondPrograms::Counted];
+        image.set_second_programs(&g, rules[rule]);
         for (calls, step, seed, bias) in cycles {
             let drawn = CutTear::Drawn { level: Level::F5, rng: Box::new(rng(seed)) };
             let bias = [

@@ -1,19 +1,22 @@
 //! The running part: cells, power, counters and the planned cut. This is the fast model that the
 //! rig runs; [`super::slow_model`] is the readable one that tests compare it with.
 
+mod check;
+
 use core::ops::Range;
 
 use rand::rngs::ChaCha8Rng;
 
-use super::bias::Bias;
-use super::bus_state::Volatile;
-use super::cells::{Image, Step};
-use super::contract::{ContractViolation, PartError};
-use super::cut::{BusCut, CutTear};
-use super::geometry::{Geometry, Level};
-use super::marginal::marginal_within;
-use super::tears::tear::Tear;
-use super::timing::{DeviceTime, Timing};
+use crate::part::bias::Bias;
+use crate::part::bus_state::Volatile;
+use crate::part::cells::{Image, Step};
+use crate::part::contract::{ContractViolation, PartError};
+use crate::part::cut::{BusCut, CutTear};
+use crate::part::geometry::{Geometry, Level};
+use crate::part::marginal::marginal_within;
+use crate::part::programs::SecondPrograms;
+use crate::part::tears::tear::Tear;
+use crate::part::timing::{DeviceTime, Timing};
 
 /// How many calls may fail in one power-up before the code is stopped. This is far more than a scan
 /// of the whole part byte by byte takes in code that ignores the errors.
@@ -68,6 +71,11 @@ pub struct Chip {
     trace: Vec<Step>,
     permits_second: bool,
     programmed_twice: bool,
+    /// Addresses of the bytes of repeatable units whose last reading since power-up was blank, in
+    /// ascending order.
+    read_blank: Vec<u32>,
+    repeated_zeros: u64,
+    most_programs: u8,
     /// The ranges read since the last call of `watch_reads`, if there was one.
     watched: Option<Vec<Range<u32>>>,
     /// Allocations to reuse for the data of recorded steps.
@@ -97,6 +105,9 @@ impl Chip {
             trace: Vec::new(),
             permits_second: false,
             programmed_twice: false,
+            read_blank: Vec::new(),
+            repeated_zeros: 0,
+            most_programs: 0,
             watched: None,
             spare: Vec::new(),
             volatile: Volatile::default(),
@@ -135,6 +146,7 @@ impl Chip {
         self.violations.clear();
         self.watched = None;
         self.programmed_twice = false;
+        self.read_blank.clear();
         for step in self.trace.drain(..) {
             if let Step::Program { data, .. } = step {
                 self.spare.push(data);
@@ -168,8 +180,28 @@ impl Chip {
         core::mem::take(&mut self.trace)
     }
 
-    /// Whether programs over programmed units are carried out and noted instead of refused. The rig
-    /// permits them after collateral damage, which can make programmed units read as blank.
+    /// Chooses what the part does about second programs from now on, see
+    /// [`Image::set_second_programs`]. Later it follows from the image that is powered up.
+    pub fn set_second_programs(&mut self, rule: SecondPrograms) {
+        self.image.set_second_programs(&self.geometry, rule);
+        self.read_blank.clear();
+    }
+
+    /// How often zeros were programmed a second time by the exception of
+    /// [`SecondPrograms::Refused`], over all power-ups of this chip.
+    pub fn repeated_zeros(&self) -> u64 {
+        self.repeated_zeros
+    }
+
+    /// The most programs of one unit between two completed erases, over all power-ups of this chip;
+    /// counted up to 127. It is 0 with [`SecondPrograms::ZerosAllowed`], which records none.
+    pub fn most_programs(&self) -> u32 {
+        self.most_programs.into()
+    }
+
+    /// Whether programs over programmed units, and in sectors whose erase was interrupted, are
+    /// carried out and noted instead of refused. The rig permits them after collateral damage,
+    /// which can make programmed units read as blank.
     pub(crate) fn permit_second_programs(&mut self, on: bool) {
         self.permits_second = on;
     }
@@ -241,6 +273,11 @@ impl Chip {
     /// Tears a step without a power cut, because the part was told to abort it.
     pub(crate) fn abort(&mut self, step: &Step, tear: &Tear) {
         self.image.apply_torn(&self.geometry, step, tear);
+        if let Step::Program { .. } = step {
+            // The power stays on, so no later power-up can have to repeat it.
+            let Range { start, end } = step.range(&self.geometry);
+            self.image.programs_mut().note_used(start as usize..end as usize);
+        }
     }
 
     /// Notes a violation that takes effect nevertheless.
@@ -316,6 +353,9 @@ impl Chip {
                 let byte = &mut out[entry.at as usize - from];
                 *byte = self.bias.byte(*byte, entry.mask, entry.at, self.counts.reads);
             }
+        }
+        if self.image.programs().needs_readings() {
+            self.note_reading(from, out);
         }
         self.counts.reads += 1;
         self.counts.read_bytes += out.len() as u64;
@@ -446,53 +486,10 @@ impl Chip {
         self.refuse(ContractViolation::OutOfRange { from: at, to })
     }
 
-    fn check_program(&mut self, at: u32, data: &[u8], again: bool) -> Result<(), PartError> {
-        let from = at as usize;
-        let to = from.saturating_add(data.len());
-        if to > self.image.bytes().len() {
-            return Err(self.refuse_range(at, data.len()));
-        }
-        let unit = self.geometry.unit_size() as usize;
-        if !from.is_multiple_of(unit) || !to.is_multiple_of(unit) {
-            return Err(self.refuse_alignment(at, to as u64, unit as u32));
-        }
-        if again
-            || !self.image.any_programmed(from / unit..to / unit)
-            || data.iter().all(|byte| *byte == 0)
-        {
-            return Ok(());
-        }
-        for (number, unit_data) in (from / unit..).zip(data.chunks(unit)) {
-            // Only zeros may be programmed over a programmed unit.
-            if self.image.is_programmed(number) && unit_data.iter().any(|byte| *byte != 0) {
-                if self.permits_second {
-                    self.programmed_twice = true;
-                    return Ok(());
-                }
-                return Err(self.refuse_over_program(number * unit, unit_data));
-            }
-        }
-        Ok(())
-    }
-
-    /// Refuses a program over the programmed unit at `from` with the violation that fits.
-    fn refuse_over_program(&mut self, from: usize, data: &[u8]) -> PartError {
-        let cells = &self.image.bytes()[from..from + data.len()];
-        let marginal =
-            &self.image.marginal()[marginal_within(self.image.marginal(), from, from + data.len())];
-        let violation = (from..)
-            .zip(cells.iter().zip(data))
-            .find(|(at, (cell, byte))| {
-                let marginal = marginal.iter().find(|entry| entry.at as usize == *at);
-                *byte & !(*cell | marginal.map_or(0, |entry| entry.mask)) != 0
-            })
-            .map_or(ContractViolation::SecondProgram { at: from as u32 }, |(at, _)| {
-                ContractViolation::ZeroToOne { at: at as u32 }
-            });
-        self.refuse(violation)
-    }
-
     fn program_page(&mut self, at: u32, data: &[u8]) -> Result<(), PartError> {
+        if self.image.programs().is_kept() {
+            self.count_programs(at, data.len());
+        }
         if self.is_cut_due() {
             return Err(self.tear_and_switch_off(Step::Program { at, data: data.to_vec() }));
         }
