@@ -28,7 +28,7 @@ fn flip_bits(healthy: &Healthy, name: &str, piece: usize, least: usize) -> Score
         let before = [&healthy.before];
         let excepted = if healthy.is_in_unproven_count(bit) { &before[..] } else { &[] };
         let known = Known { right: &[&healthy.now], excepted, past: &healthy.past };
-        let outcome = known.judge(&ram, bit / step % 16 == 0);
+        let outcome = known.judge(&ram, (bit / step).is_multiple_of(16));
         score.note(outcome, || {
             let (sector, byte) = (bit / 8 / shape.sector, bit / 8 % shape.sector);
             format!("{outcome:?}: {shape:?}, {name}, sector {sector}, byte {byte}, bit {}", bit % 8)

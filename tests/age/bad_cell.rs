@@ -88,3 +88,17 @@ fn a_put_that_says_ok_can_be_read() {
     summary("one bad cell", &total);
     total.assert_none_worse_than(Outcome::Right);
 }
+
+/// Without this the test above could not tell a bad cell from a mistake of its own.
+#[test]
+fn healthy_cells_are_right() {
+    let seeds: Vec<_> = (0..200).collect();
+    let counted = Counted::default();
+    let score = Score::of(&seeds, |seed| {
+        live(SHAPES[*seed as usize % SHAPES.len()], Cell::Healthy, *seed, &counted)
+    });
+    let Counted { repeated, excepted, .. } = counted;
+    summary("no bad cell", &score);
+    score.assert_none_worse_than(Outcome::Right);
+    assert_eq!((repeated.into_inner(), excepted.into_inner()), (0, 0));
+}

@@ -187,6 +187,16 @@ impl Case {
         score
     }
 
+    /// With the fault in a read that never comes.
+    fn without_fault(&self) -> Score {
+        let (ram, mut score) = (Ram::of(&self.image), Score::default());
+        for delete in [false, true] {
+            let outcome = self.run(&ram, ReadFault::Wrong { call: 1 << 40, bit: 0 }, delete);
+            score.note(outcome, || format!("{outcome:?}: {}", self.name));
+        }
+        score
+    }
+
     fn failures(&self) -> Score {
         let (ram, mut score) = (Ram::of(&self.image), Score::default());
         for from in 0..self.reads.len() as u64 {
@@ -231,4 +241,10 @@ fn no_wrong_bit_in_a_read_destroys_anything() {
 #[ignore = "needs format 2"]
 fn no_burst_of_failing_reads_destroys_anything() {
     judge_calls("one to five failing reads", Case::failures);
+}
+
+/// Without this the tests above could not tell a fault from a mistake of their own.
+#[test]
+fn calls_without_a_fault_are_right() {
+    judge_calls("no bad read", Case::without_fault);
 }

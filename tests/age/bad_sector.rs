@@ -23,7 +23,7 @@ use crate::outcome::{Answers, Known, Outcome, Score};
 use crate::shape::{SHAPES, Shape};
 use crate::trial::Trial;
 
-const MIX: Mix = Mix { puts: 12, deletes: 1, commits: 2, counts: 0, tidies: 1, power_ups: 1 };
+const MIX: Mix = Mix { puts: 12, deletes: 1, commits: 2, counts: 3, tidies: 1, power_ups: 1 };
 
 /// What the bad sector does with programs and erases.
 const KINDS: [(Response, Response); 6] = [
@@ -102,6 +102,26 @@ fn one_bad_sector(name: &str, shapes: impl Fn(Shape) -> bool, from_start: bool) 
 #[ignore = "needs format 2"]
 fn one_bad_sector_of_three_or_more_costs_only_its_capacity() {
     one_bad_sector("one bad sector", |shape| shape.sectors > 2, true);
+}
+
+/// Without this the other tests could not tell a bad sector from a mistake of their own.
+#[test]
+fn sectors_that_work_are_right() {
+    let lives = count("OUTLAST_SECTORS", 2);
+    let cases: Vec<_> =
+        SHAPES.iter().flat_map(|shape| (0..lives).map(move |n| (shape, n))).collect();
+    let score = Score::of(&cases, |(shape, seed)| {
+        let steps = steps(**shape, &mut ChaCha8Rng::seed_from_u64(*seed));
+        let works = Response::Works;
+        let bad = BadSectors { sectors: 0..shape.sectors, programs: works, erases: works };
+        let (outcome, repeated) = live(&Ram::new(**shape), &bad, 0, &steps);
+        assert_eq!(repeated, 0, "{shape:?}, seed {seed}");
+        let mut score = Score::default();
+        score.note(outcome, || format!("{outcome:?}: {shape:?}, seed {seed}"));
+        score
+    });
+    summary("no bad sector", &score);
+    score.assert_none_worse_than(Outcome::Right);
 }
 
 /// A store cannot be made with one sector, so the sector turns bad later.

@@ -39,9 +39,11 @@ pub(crate) enum ReadFault {
     Fails { from: u64, to: u64 },
 }
 
-/// How a bad cell behaves.
+/// How a cell behaves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Cell {
+    /// As it should.
+    Healthy,
     /// It always reads 0.
     Zero,
     /// It always reads 1.

@@ -34,8 +34,9 @@ pub(crate) struct Plan {
 }
 
 impl Plan {
-    pub(crate) fn rests(&self) -> bool {
-        self.end == End::Rest
+    /// Whether a mount of what it leaves need not settle. `rests`: whether the store can rest.
+    pub(crate) fn is_settled(&self, rests: bool) -> bool {
+        self.end == End::PowerUp || self.end == End::Rest && rests
     }
 }
 

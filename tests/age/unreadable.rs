@@ -168,7 +168,6 @@ fn live(shape: Shape, seed: u64, cuts: &AtomicU64) -> Outcome {
 }
 
 #[test]
-#[ignore = "needs format 2"]
 fn torn_units_that_cannot_be_read_cost_nothing() {
     let lives = count("OUTLAST_CUTS", 2400);
     let seeds: Vec<_> = (0..lives).collect();

@@ -107,7 +107,7 @@ fn reading_programs_nothing() {
         let start = healthy(*shape, plan, 4);
         let ram = Ram::new(*shape);
         let mut life = start.resume(&ram);
-        if !(RESTS && plan.rests()) {
+        if !plan.is_settled(RESTS) {
             // The one before may have lost power without a rest, so this one may settle.
             life.power_up().expect("a healthy flash");
         }
