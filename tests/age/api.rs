@@ -40,7 +40,7 @@ pub(crate) const RESTS: bool = false;
 
 impl<F: NorFlash<Error = Refusal>> Session for Store<F, KEYS> {
     fn get(&mut self, key: &str) -> Result<Option<Vec<u8>>, Failed> {
-        Ok(Self::get(self, key, &mut [0; 256])?.map(<[u8]>::to_vec))
+        Ok(Self::get(self, key, &mut [0; 512])?.map(<[u8]>::to_vec))
     }
 
     fn put(&mut self, key: &str, value: &[u8]) -> Result<(), Failed> {

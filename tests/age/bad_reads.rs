@@ -46,7 +46,8 @@ const CALLS: [Call; 9] = [
     Call::NextId,
 ];
 
-const PLANS: [&str; 5] = ["power-ups", "counters", "one power cycle", "turned", "all, rested"];
+const PLANS: [&str; 6] =
+    ["power-ups", "long values", "counters", "one power cycle", "turned", "all, rested"];
 
 /// A call on an image, and the lengths of the reads that it makes there.
 struct Case {

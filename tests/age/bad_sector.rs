@@ -23,7 +23,8 @@ use crate::outcome::{Answers, Known, Outcome, Score};
 use crate::shape::{SHAPES, Shape};
 use crate::trial::Trial;
 
-const MIX: Mix = Mix { puts: 12, deletes: 1, commits: 2, counts: 3, tidies: 1, power_ups: 1 };
+const MIX: Mix =
+    Mix { puts: 12, deletes: 1, commits: 2, counts: 3, tidies: 1, power_ups: 1, long: false };
 
 /// What the bad sector does with programs and erases.
 const KINDS: [(Response, Response); 6] = [

@@ -199,6 +199,11 @@ impl Ram {
         self.state.borrow_mut().bytes[bit / 8] ^= 1 << (bit % 8);
     }
 
+    /// Lets a byte at rest be another one.
+    pub(crate) fn set(&self, at: usize, byte: u8) {
+        self.state.borrow_mut().bytes[at] = byte;
+    }
+
     pub(crate) fn set_read_fault(&self, fault: Option<ReadFault>) {
         let mut state = self.state.borrow_mut();
         state.read_fault = fault.map(|fault| (fault, state.calls.reads));

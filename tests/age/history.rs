@@ -6,7 +6,7 @@ use rand::SeedableRng as _;
 use rand::rngs::ChaCha8Rng;
 
 use crate::flash::{Image, Ram};
-use crate::life::{Life, Mix, Op, Past, Values, value};
+use crate::life::{COUNTERS, Life, Mix, Op, Past, Values, count_in, value};
 use crate::shape::Shape;
 
 /// How a life ends.
@@ -43,17 +43,19 @@ impl Plan {
 const NO_POWER_UPS: Mix = Mix { power_ups: 0, ..Mix::ALL };
 const WITH_POWER_UPS: Mix = Mix { power_ups: 1, ..Mix::PUTS };
 const BATCHES: Mix = Mix { commits: 3, deletes: 1, ..Mix::PUTS };
-const COUNTERS: Mix = Mix { puts: 0, counts: 20, power_ups: 1, ..Mix::PUTS };
+const LONG: Mix = Mix { long: true, ..BATCHES };
+const COUNTS: Mix = Mix { puts: 0, counts: 20, power_ups: 1, ..Mix::PUTS };
 
 /// All kinds of lives.
-pub(crate) static PLANS: [Plan; 10] = [
+pub(crate) static PLANS: [Plan; 11] = [
     Plan { name: "puts", mix: Mix::PUTS, steps: 7, rounds: 0, end: End::Change },
     Plan { name: "puts, rested", mix: WITH_POWER_UPS, steps: 7, rounds: 0, end: End::Rest },
     Plan { name: "power-ups", mix: WITH_POWER_UPS, steps: 9, rounds: 0, end: End::Change },
     Plan { name: "batches", mix: BATCHES, steps: 4, rounds: 0, end: End::Change },
-    Plan { name: "counters", mix: COUNTERS, steps: 20, rounds: 0, end: End::Change },
+    Plan { name: "counters", mix: COUNTS, steps: 20, rounds: 0, end: End::Change },
     Plan { name: "one power cycle", mix: NO_POWER_UPS, steps: 9, rounds: 2, end: End::Change },
     Plan { name: "turned", mix: Mix::ALL, steps: 9, rounds: 2, end: End::NewHead },
+    Plan { name: "long values", mix: LONG, steps: 9, rounds: 1, end: End::Change },
     Plan { name: "all", mix: Mix::ALL, steps: 9, rounds: 2, end: End::Change },
     Plan { name: "all, settled", mix: Mix::ALL, steps: 9, rounds: 1, end: End::PowerUp },
     Plan { name: "all, rested", mix: Mix::ALL, steps: 9, rounds: 1, end: End::Rest },
@@ -93,6 +95,25 @@ impl Healthy {
     pub(crate) fn is_in_unproven_count(&self, bit: usize) -> bool {
         let Self { image, now, before, .. } = self;
         now != before && is_in_unproven_count(image.bytes(), &image.last_program(), bit)
+    }
+
+    /// What the settings may be, for all that a reader can see, if these bytes are what a power cut
+    /// left of the last program: as before the last change, or with one more tick.
+    pub(crate) fn if_torn(&self, range: Range<usize>) -> Vec<Values> {
+        let mut values = Vec::new();
+        let last = self.image.last_program();
+        if range.start < last.end && last.start < range.end {
+            values.push(self.before.clone());
+        }
+        if self.image.bytes()[range].contains(&0xFF) {
+            for key in COUNTERS {
+                let mut ticked = self.now.clone();
+                let count = count_in(ticked[key].as_ref()) + 1;
+                ticked[key] = Some(count.to_le_bytes().to_vec());
+                values.push(ticked);
+            }
+        }
+        values
     }
 
     /// What this life leaves if the power is switched off now.

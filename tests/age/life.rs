@@ -52,17 +52,21 @@ pub(crate) struct Mix {
     pub(crate) counts: u32,
     pub(crate) tidies: u32,
     pub(crate) power_ups: u32,
+    /// Whether values are long enough to reach over several pages.
+    pub(crate) long: bool,
 }
 
 impl Mix {
     pub(crate) const PUTS: Self =
-        Self { puts: 1, deletes: 0, commits: 0, counts: 0, tidies: 0, power_ups: 0 };
+        Self { puts: 1, deletes: 0, commits: 0, counts: 0, tidies: 0, power_ups: 0, long: false };
     pub(crate) const ALL: Self =
-        Self { puts: 6, deletes: 2, commits: 2, counts: 6, tidies: 1, power_ups: 2 };
+        Self { puts: 6, deletes: 2, commits: 2, counts: 6, tidies: 1, power_ups: 2, long: false };
 
     /// Draws a step. Before a planned power-up the store rests half of the time.
     pub(crate) fn draw(&self, rng: &mut ChaCha8Rng, shape: Shape) -> Vec<Op> {
-        let Self { puts, deletes, commits, counts, tidies, power_ups } = *self;
+        let Self { puts, deletes, commits, counts, tidies, power_ups, long } = *self;
+        let new =
+            |rng: &mut ChaCha8Rng| if long { long_value(rng, shape) } else { value(rng, shape) };
         let mut left = rng.random_range(0..puts + deletes + commits + counts + tidies + power_ups);
         let mut is = |weight: u32| {
             let chosen = left < weight;
@@ -70,13 +74,13 @@ impl Mix {
             chosen
         };
         if is(puts) {
-            vec![Op::Put(rng.random_range(0..PLAIN), value(rng, shape))]
+            vec![Op::Put(rng.random_range(0..PLAIN), new(rng))]
         } else if is(deletes) {
             vec![Op::Delete(rng.random_range(0..PLAIN))]
         } else if is(commits) {
             let first = rng.random_range(0..PLAIN);
             let keys = (first..first + rng.random_range(2..4_usize)).map(|key| key % PLAIN);
-            let changes = keys.map(|key| (key, rng.random_bool(0.8).then(|| value(rng, shape))));
+            let changes = keys.map(|key| (key, rng.random_bool(0.8).then(|| new(rng))));
             vec![Op::Commit(changes.collect())]
         } else if is(counts) {
             match rng.random_range(0..3_usize) {
@@ -95,7 +99,15 @@ impl Mix {
 
 /// A value that no other put stores, and that leaves the smallest store half empty.
 pub(crate) fn value(rng: &mut ChaCha8Rng, shape: Shape) -> Vec<u8> {
-    let most = (shape.sector / 48).min(40);
+    random_bytes(rng, (shape.sector / 48).min(40))
+}
+
+/// The same for values that reach over several pages, where pages are small.
+fn long_value(rng: &mut ChaCha8Rng, shape: Shape) -> Vec<u8> {
+    random_bytes(rng, shape.sector / 14)
+}
+
+fn random_bytes(rng: &mut ChaCha8Rng, most: usize) -> Vec<u8> {
     let len = rng.random_range(4..most.max(5));
     (0..len).map(|_| rng.random()).collect()
 }

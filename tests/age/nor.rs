@@ -17,7 +17,10 @@ impl<const READ: usize, const UNIT: usize> ReadNorFlash for Nor<'_, READ, UNIT> 
 
     fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Refusal> {
         let at = offset as usize;
-        assert!(at.is_multiple_of(READ) && bytes.len().is_multiple_of(READ), "a read of part of a unit at {at}");
+        assert!(
+            at.is_multiple_of(READ) && bytes.len().is_multiple_of(READ),
+            "a read of part of a unit at {at}"
+        );
         self.0.read(at, bytes)
     }
 
@@ -38,7 +41,10 @@ impl<const READ: usize, const UNIT: usize> NorFlash for Nor<'_, READ, UNIT> {
 
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Refusal> {
         let at = offset as usize;
-        assert!(at.is_multiple_of(UNIT) && bytes.len().is_multiple_of(UNIT), "a program of part of a unit at {at}");
+        assert!(
+            at.is_multiple_of(UNIT) && bytes.len().is_multiple_of(UNIT),
+            "a program of part of a unit at {at}"
+        );
         self.0.program(at, bytes)
     }
 }

@@ -17,38 +17,19 @@ use rand::{RngExt as _, SeedableRng as _};
 use crate::count::{count, summary};
 use crate::flash::{Ram, Unreadable};
 use crate::history::{Healthy, PLANS, healthy};
-use crate::life::{COUNTERS, Life, Mix, Op, Values, count_in, value};
+use crate::life::{Life, Mix, Op, value};
 use crate::outcome::{Answers, Known, Outcome, Score};
 use crate::shape::{SHAPES, Shape};
 use crate::trial::Trial;
 
 const MIX: Mix = Mix { power_ups: 1, ..Mix::ALL };
 
-/// What the settings may be if this unit was torn when the power failed, for all that the store can
-/// see: as before the last change, or with one more tick.
-fn looks_torn(start: &Healthy, unit: usize) -> Vec<Values> {
-    let size = start.image.shape.unit;
-    let range = unit * size..(unit + 1) * size;
-    let mut values = Vec::new();
-    if start.image.last_program().contains(&range.start) {
-        values.push(start.before.clone());
-    }
-    if start.image.bytes()[range].iter().all(|byte| *byte == 0xFF) {
-        for key in COUNTERS {
-            let mut ticked = start.now.clone();
-            let count = count_in(ticked[key].as_ref()) + 1;
-            ticked[key] = Some(count.to_le_bytes().to_vec());
-            values.push(ticked);
-        }
-    }
-    values
-}
-
 /// Judges an image with one unreadable unit: at two mounts, and while the store is used on.
 fn judge_unit(start: &Healthy, ram: &Ram, bad: Unreadable, seed: u64) -> Outcome {
     ram.restore(&start.image);
     ram.set_unreadable(bad);
-    let excepted = looks_torn(start, bad.unit);
+    let unit = ram.shape.unit;
+    let excepted = start.if_torn(bad.unit * unit..(bad.unit + 1) * unit);
     let excepted: Vec<_> = excepted.iter().collect();
     let known = Known { right: &[&start.now], excepted: &excepted, past: &start.past };
     let class = known.judge(ram, true);
