@@ -1,4 +1,4 @@
-//! The store behind one interface for all program units, so that no test depends on a flash type.
+//! The store with one interface for all program units, so that no test depends on a flash type.
 //!
 //! Calls that only a later version of the store has stand here and nowhere else.
 

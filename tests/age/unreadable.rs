@@ -5,7 +5,8 @@
 //! becomes good again. Method: every unit of the images that healthy lives leave is made
 //! unreadable, one at a time, and random lives have their power cut in programs and erases.
 //!
-//! `OUTLAST_UNITS`: how many units of each image at least. `OUTLAST_CUTS`: how many lives with cuts.
+//! `OUTLAST_UNITS`: how many units of each image at least. `OUTLAST_CUTS`: how many lives with
+//! cuts.
 
 use std::iter;
 use std::sync::atomic::{AtomicU64, Ordering};
