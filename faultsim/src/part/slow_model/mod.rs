@@ -5,6 +5,7 @@
 //! that a slip in either of the two shows as a difference between them.
 
 mod cutting;
+mod past;
 mod programs;
 
 use super::bias::{Bias, Reading};
@@ -17,8 +18,8 @@ use super::marginal::Marginal;
 use super::programs::SecondPrograms;
 use super::tears::tear::Tear;
 use super::timing::{DeviceTime, Timing};
-use programs::Past;
-pub use programs::Program;
+use past::Past;
+pub use past::Program;
 
 /// One bit of the part.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

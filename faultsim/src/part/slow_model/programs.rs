@@ -6,29 +6,7 @@ use crate::part::contract::{ContractViolation, PartError};
 use crate::part::programs::SecondPrograms;
 
 use super::SlowChip;
-
-/// What happened to a unit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Program {
-    /// Whether all its bytes were programmed with zeros.
-    pub of_zeros: bool,
-    /// Whether the program was completed.
-    pub complete: bool,
-}
-
-/// What a part knows that refuses or counts second programs.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Past {
-    rule: SecondPrograms,
-    /// For each unit, its programs since the last completed erase.
-    programs: Vec<Vec<Program>>,
-    /// For each sector, whether its last erase was interrupted.
-    interrupted: Vec<bool>,
-    /// For each byte, what it read as when it was last read since power-up.
-    readings: Vec<Option<u8>>,
-    repeated_zeros: u64,
-    most_programs: usize,
-}
+use super::past::{Past, Program};
 
 impl SlowChip {
     /// Takes over what the image knows.
