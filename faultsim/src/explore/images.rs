@@ -2,7 +2,7 @@
 //! hash alone.
 //!
 //! Where the part refuses second programs, what decides about later programs belongs to the content
-//! of a page; see [`SecondPrograms::Refused`](crate::part::SecondPrograms::Refused).
+//! of a page; see [`SecondPrograms::Refused`].
 
 use core::hash::Hash;
 use core::ops::Range;
