@@ -17,7 +17,7 @@ use crate::count::{count, summary};
 use crate::flash::Ram;
 use crate::history::{Healthy, PLANS, healthy};
 use crate::outcome::{Known, Outcome, Score};
-use crate::shape::SHAPES;
+use crate::shape::{SHAPES, with_shapes};
 
 /// One image after another would leave one core idle at the end.
 const PIECES: usize = 8;
@@ -95,7 +95,7 @@ fn damage_within_a_page_is_reported() {
     let least = count("OUTLAST_FLIPS", 6000) as usize / 60;
     let mut total = Score::default();
     for (name, whole_page) in [("one damaged byte", false), ("one damaged page", true)] {
-        let cases: Vec<_> = PLANS.iter().flat_map(|plan| SHAPES.map(|s| (plan, s))).collect();
+        let cases = with_shapes(&PLANS);
         let score = Score::of(&cases, |(plan, shape)| {
             let healthy = healthy(*shape, plan, 6);
             let (ram, mut score) = (Ram::new(*shape), Score::default());

@@ -16,7 +16,7 @@ use crate::flash::{Image, Ram, ReadFault};
 use crate::history::{Healthy, Plan, healthy, plan};
 use crate::life::{COUNTERS, Life, Op, Past, Values, value};
 use crate::outcome::{Answers, Known, Outcome, Score};
-use crate::shape::{SHAPES, Shape};
+use crate::shape::{Shape, with_shapes};
 
 /// Calls that a read fault falls into.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -221,8 +221,8 @@ fn honest(outcome: Outcome) -> Outcome {
 fn judge_calls(name: &str, judge: impl Fn(&Case) -> Score + Send + Sync) {
     let mut total = Score::default();
     for call in CALLS {
-        let cases = PLANS.iter().flat_map(|name| SHAPES.map(|shape| (shape, plan(name))));
-        let cases: Vec<_> = cases.map(|(shape, plan)| Case::new(call, shape, plan)).collect();
+        let cases = with_shapes(PLANS).into_iter();
+        let cases: Vec<_> = cases.map(|(name, shape)| Case::new(call, shape, plan(name))).collect();
         let score = Score::of(&cases, &judge);
         summary(format_args!("{name}: {call:?}"), &score);
         total = total.plus(score);

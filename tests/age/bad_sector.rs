@@ -20,7 +20,7 @@ use crate::flash::{BadSectors, Ram, Response};
 use crate::history::{PLANS, healthy};
 use crate::life::{Life, Mix, Op, value};
 use crate::outcome::{Answers, Known, Outcome, Score};
-use crate::shape::{SHAPES, Shape};
+use crate::shape::{SHAPES, Shape, with_shapes};
 use crate::trial::Trial;
 
 const MIX: Mix =
@@ -109,13 +109,11 @@ fn one_bad_sector_of_three_or_more_costs_only_its_capacity() {
 #[test]
 fn sectors_that_work_are_right() {
     let lives = count("OUTLAST_SECTORS", 2);
-    let cases: Vec<_> =
-        SHAPES.iter().flat_map(|shape| (0..lives).map(move |n| (shape, n))).collect();
-    let score = Score::of(&cases, |(shape, seed)| {
-        let steps = steps(**shape, &mut ChaCha8Rng::seed_from_u64(*seed));
+    let score = Score::of(&with_shapes(0..lives), |(seed, shape)| {
+        let steps = steps(*shape, &mut ChaCha8Rng::seed_from_u64(*seed));
         let works = Response::Works;
         let bad = BadSectors { sectors: 0..shape.sectors, programs: works, erases: works };
-        let (outcome, repeated) = live(&Ram::new(**shape), &bad, 0, &steps);
+        let (outcome, repeated) = live(&Ram::new(*shape), &bad, 0, &steps);
         assert_eq!(repeated, 0, "{shape:?}, seed {seed}");
         let mut score = Score::default();
         score.note(outcome, || format!("{outcome:?}: {shape:?}, seed {seed}"));
@@ -136,12 +134,10 @@ fn with_one_bad_sector_of_two_all_settings_are_readable() {
 #[ignore = "needs format 2"]
 fn an_operation_without_effect_loses_nothing() {
     let lives = count("OUTLAST_SECTORS", 2) * 60;
-    let cases: Vec<_> =
-        SHAPES.iter().flat_map(|shape| (0..lives).map(move |n| (shape, n))).collect();
-    let score = Score::of(&cases, |(shape, n)| {
+    let score = Score::of(&with_shapes(0..lives), |(n, shape)| {
         let mut rng = ChaCha8Rng::seed_from_u64(1000 + n);
-        let steps = steps(**shape, &mut rng);
-        let ram = Ram::new(**shape);
+        let steps = steps(*shape, &mut rng);
+        let ram = Ram::new(*shape);
         // Twice as many changes as a short life makes: some drops come in late turns.
         ram.drop_after(n * 2);
         let mut trial = Trial::new(Life::new(&ram), true);
@@ -160,7 +156,7 @@ fn an_operation_without_effect_loses_nothing() {
 #[test]
 #[ignore = "needs format 2"]
 fn a_write_protected_flash_is_readable() {
-    let cases: Vec<_> = PLANS.iter().flat_map(|plan| SHAPES.map(|shape| (plan, shape))).collect();
+    let cases = with_shapes(&PLANS);
     let score = Score::of(&cases, |(plan, shape)| {
         let start = healthy(*shape, plan, 3);
         let ram = Ram::new(*shape);

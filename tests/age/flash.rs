@@ -223,12 +223,12 @@ impl Ram {
         self.state.borrow_mut().unreadable.push(unreadable);
     }
 
-    /// Drops a program or an erase after so many more.
+    /// Drops one program or erase, after this many more.
     pub(crate) fn drop_after(&self, changes: u64) {
         self.state.borrow_mut().until_drop = Some(changes);
     }
 
-    /// Cuts the power in a program or an erase after so many more. The unit or sector in work
+    /// Cuts the power in a program or an erase, after this many more. The unit or sector in work
     /// becomes unreadable; `progress` says how far the operation gets, in 256ths.
     pub(crate) fn cut_after(&self, changes: u64, progress: u8) {
         self.state.borrow_mut().until_cut = Some((changes, progress));
@@ -280,7 +280,7 @@ impl State {
         }
     }
 
-    /// How much of an operation over so many units is done: all, or less if the power is cut.
+    /// How much of an operation over this many units is done: all, or less if the power is cut.
     fn units_done(&mut self, units: usize) -> usize {
         let Some((left, progress)) = &mut self.until_cut else { return units };
         if let Some(less) = left.checked_sub(1) {

@@ -40,3 +40,8 @@ pub(crate) const SHAPES: [Shape; 12] = [
     Shape::new(32, 256, 2048, 2),
     Shape::new(32, 256, 2048, 4),
 ];
+
+/// Each of these with each geometry.
+pub(crate) fn with_shapes<T: Copy>(items: impl IntoIterator<Item = T>) -> Vec<(T, Shape)> {
+    items.into_iter().flat_map(|item| SHAPES.map(|shape| (item, shape))).collect()
+}

@@ -20,7 +20,7 @@ use crate::flash::{Ram, Unreadable};
 use crate::history::{Healthy, PLANS, healthy};
 use crate::life::{Life, Mix, Op, value};
 use crate::outcome::{Answers, Known, Outcome, Score};
-use crate::shape::{SHAPES, Shape};
+use crate::shape::{SHAPES, Shape, with_shapes};
 use crate::trial::Trial;
 
 const MIX: Mix = Mix { power_ups: 1, ..Mix::ALL };
@@ -70,7 +70,7 @@ fn an_unreadable_unit_costs_at_most_its_record() {
     let least = count("OUTLAST_UNITS", 60) as usize;
     let mut total = Score::default();
     for for_ever in [false, true] {
-        let cases: Vec<_> = PLANS.iter().flat_map(|plan| SHAPES.map(|s| (plan, s))).collect();
+        let cases = with_shapes(&PLANS);
         let score = Score::of(&cases, |(plan, shape)| {
             let start = healthy(*shape, plan, 5);
             let (ram, mut score) = (Ram::new(*shape), Score::default());

@@ -18,7 +18,7 @@ use crate::flash::{Calls, Ram};
 use crate::history::{PLANS, healthy};
 use crate::life::{COUNTERS, Life, Mix, Op, value};
 use crate::outcome::Answers;
-use crate::shape::{SHAPES, Shape};
+use crate::shape::{Shape, with_shapes};
 
 /// What happens in each power-up.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -76,7 +76,7 @@ fn most_programs(shape: Shape, usage: Use, cycles: u64) -> u32 {
 #[ignore = "needs format 2"]
 fn no_unit_is_programmed_twice() {
     let cycles = count("OUTLAST_CYCLES", 3000);
-    let cases: Vec<_> = USES.iter().flat_map(|usage| SHAPES.map(|s| (*usage, s))).collect();
+    let cases = with_shapes(USES);
     let most = cases
         .par_iter()
         .map(|(usage, shape)| (*usage, most_programs(*shape, *usage, cycles), *shape));
@@ -101,7 +101,7 @@ fn no_unit_is_programmed_twice() {
 #[test]
 #[ignore = "needs format 2"]
 fn reading_programs_nothing() {
-    let cases: Vec<_> = PLANS.iter().flat_map(|plan| SHAPES.map(|shape| (plan, shape))).collect();
+    let cases = with_shapes(&PLANS);
     let power_ups = count("OUTLAST_POWER_UPS", 24_000).div_ceil(cases.len() as u64);
     let counted = cases.par_iter().map(|(plan, shape)| {
         let start = healthy(*shape, plan, 4);
