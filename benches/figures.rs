@@ -4,10 +4,11 @@
 //! `cargo bench --bench figures` prints them; with `-- --check` it fails if one misses its target.
 
 use outlast_costs::endurance::ram_bytes;
+use outlast_costs::growth::Shape;
 use outlast_costs::load::Load;
 use outlast_costs::run::Scheme;
 use outlast_costs::table::{Bench, Results};
-use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Part, Timing};
+use outlast_faultsim::part::{Bias, Chip, Counts, Geometry, Image, Part, SecondPrograms, Timing};
 use outlast_kvstore::{Layout, Store};
 
 type Nor = outlast_faultsim::part::Nor<1, 1>;
@@ -15,6 +16,7 @@ type Nor = outlast_faultsim::part::Nor<1, 1>;
 fn main() {
     let mut table = Table { missed: 0 };
     single_operations(&mut table);
+    power_ups(&mut table);
     memory(&mut table);
     write_amplification(&mut table);
     against_naive(&mut table);
@@ -62,6 +64,8 @@ fn key_name(key: u32) -> String {
 fn single_operations(table: &mut Table) {
     let part = part(4);
     let mut store = open(&part);
+    // The first change of a power-up also programs the flag of the rest record.
+    put(&mut store, 1, &[6; 16]);
     let before = part.chip().counts();
     put(&mut store, 1, &[7; 16]);
     let after = part.chip().counts();
@@ -74,6 +78,7 @@ fn single_operations(table: &mut Table) {
     table.row("program calls of a put of the stored value", &same.to_string(), "0", same == 0);
 
     put(&mut store, 2, &[9; 200]);
+    // Records are read in pieces of 64 bytes, since a larger buffer would take too much stack.
     for (key, buffer_len, what) in [(1, 16, "16-byte value"), (2, 216, "200-byte value")] {
         let mut buffer = vec![0; buffer_len];
         let before = part.chip().counts();
@@ -89,7 +94,64 @@ fn single_operations(table: &mut Table) {
     let counts = part.chip().counts();
     let calls = counts.program_calls;
     let met = calls <= 6 && counts.erases == 0;
-    table.row("program calls of an open with room in the head", &calls.to_string(), "<= 6", met);
+    table.row("program calls of the open after a cut, with room", &calls.to_string(), "<= 6", met);
+}
+
+/// What power-ups cost, and that none of them programs a unit twice.
+fn power_ups(table: &mut Table) {
+    let part = part(4);
+    part.chip_mut().set_second_programs(SecondPrograms::Counted);
+    let mut store = open(&part);
+    put(&mut store, 1, &[7; 16]);
+    // The first open after a change settles, unless the store came to rest.
+    for (rests, after) in [(true, "rest"), (false, "one that settled")] {
+        put(&mut store, 1, &[u8::from(rests); 16]);
+        if rests && let Err(error) = store.rest() {
+            panic!("rest failed: {error}");
+        }
+        drop(store);
+        if !rests {
+            drop(open(&part));
+        }
+        let work = |Counts { program_calls, erases, .. }| program_calls + erases;
+        let before = work(part.chip().counts());
+        for _ in 0..100 {
+            let mut reading = open(&part);
+            assert!(matches!(reading.get(&key_name(1), &mut [0; 16]), Ok(Some(_))), "lost");
+        }
+        let done = work(part.chip().counts()) - before;
+        let figure = format!("programs and erases of 100 reading power-ups after {after}");
+        table.row(&figure, &done.to_string(), "0", done == 0);
+        store = open(&part);
+    }
+    for power_up in 0..3000_u32 {
+        put(&mut store, power_up % 32, &[power_up.to_le_bytes(); 4].concat());
+        if power_up % 3 == 0
+            && let Err(error) = store.rest()
+        {
+            panic!("rest failed: {error}");
+        }
+        drop(store);
+        store = open(&part);
+    }
+    let most = part.chip().most_programs();
+    table.row("most programs of a unit, 3,000 power-ups", &most.to_string(), "1", most == 1);
+
+    let geometry = part.chip().geometry();
+    let shape = Shape { geometry, timing: Timing::SERIAL_NOR, key_bytes: 4, value_bytes: 16 };
+    let format = match shape.format() {
+        Ok(format) => format,
+        Err(why) => panic!("cannot measure: {why}"),
+    };
+    // Eleven bytes for the rest record and its flag; more where they do not fit into a page, and
+    // once in a sector, where the rest record has no room.
+    let (mean, most) = (format.rest, format.rest_most);
+    let figure = "bytes used by wake, put, rest, beyond the record, mean over a sector";
+    table.row(figure, &format!("{mean:.1}"), "<= 16", mean <= 16.0);
+    let figure = "  the most: at the sector's end, where the next mount settles";
+    table.row(figure, &most.to_string(), "<= 16", most <= 16);
+    let figure = "bytes of the open after a cut, from a page's start, beyond the record";
+    table.row(figure, &format.settle.to_string(), "<= 32", format.settle <= 32);
 }
 
 fn memory(table: &mut Table) {

@@ -50,7 +50,7 @@ fn run(days: u64, tick: Tick) -> Result<u32, Box<dyn std::error::Error>> {
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let ways: [(&str, u64, Tick); 3] = [
         ("a record per tick", 2, |store, name, count| store.put(name, &count.to_le_bytes())),
-        ("half a byte per tick", 20, |store, name, _| store.tick(name).map(|_| ())),
+        ("a unit per tick", 20, |store, name, _| store.tick(name).map(|_| ())),
         ("a bit per tick", 20, |store, name, _| store.tick_bit(name).map(|_| ())),
     ];
     println!(

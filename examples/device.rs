@@ -2,7 +2,7 @@
 //! contents of its flash are then a dump to inspect; see `docs/images.md`.
 //!
 //! `cargo run --example device -- gauge.bin dump.bin broken.bin`. The third file is the dump with
-//! the start of its first sector destroyed.
+//! the start and the end of its first sector destroyed, and so both copies of its opening.
 
 use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Part, Tear};
 use outlast_kvstore::{Change, Layout, Store};
@@ -37,7 +37,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("changed both alarm levels: {}", if changed.is_ok() { "done" } else { "power lost" });
     let mut bytes = part.chip().image().bytes().to_vec();
     std::fs::write(dump, &bytes)?;
-    bytes[..64].fill(0x5A);
+    bytes[..32].fill(0x5A);
+    bytes[4096 - 32..4096].fill(0x5A);
     std::fs::write(broken, bytes)?;
     Ok(())
 }

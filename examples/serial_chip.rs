@@ -23,7 +23,7 @@ fn range(part: &Part) -> std::ops::Range<u32> {
 fn start(part: &Part) -> Result<Settings, Box<dyn std::error::Error>> {
     let spi = SpiChip::new(part, Profile::of(&part.chip().geometry()));
     let pause = spi.pause();
-    let options = Options::new().with_transfer_bytes(250).with_verify(true);
+    let options = Options::new().with_transfer_bytes(250);
     let flash = Flash::new(spi, pause, options).inspect_err(print)?;
     if let Some(id) = flash.id() {
         println!("chip {id}: {:?}", flash.chip().addressing);

@@ -7,351 +7,402 @@ description of the format is wrong. `reader.py IMAGE SECTORS SECTOR_BYTES PAGE U
 """
 
 import json
-import struct
 import sys
+from typing import NamedTuple
 
-TALLY, PUT, DELETE, PENDING_PUT, PENDING_DELETE, COMMIT, SETTLE, SEAL = range(8)
-OPENING, SECTOR_INFO = 31, 16
-
-TABLE = []
-for n in range(256):
-    for _ in range(8):
-        n = n >> 1 ^ (0x82F63B78 if n & 1 else 0)
-    TABLE.append(n)
+from reader_flash import (
+    COMMIT, DELETE, IN, LOST, OVER, OWN, PENDING_DELETE, PENDING_PUT, PUT, REST, RETIRED, SETTLE, TALLY,
+    Flash, Record, blank, crc32c, number, word, zeros,
+)
 
 
-def crc32c(data, crc=0):
-    crc ^= 0xFFFFFFFF
-    for byte in data:
-        crc = crc >> 8 ^ TABLE[(crc ^ byte) & 0xFF]
-    return crc ^ 0xFFFFFFFF
+class Settled(NamedTuple):
+    """A settle record that passes: places from `accepted` on up to it are void."""
+
+    record: Record
+    accepted: int
+    decided: int
+    carried: object
+    extent: object
 
 
-def zeros(data):
-    return 8 * len(data) - int.from_bytes(data, "little").bit_count()
+class Last(NamedTuple):
+    """The last thing that a walk met: a record, or the copy that a settle record carries."""
+
+    at: int
+    accepted: int
+    suspect: object
+    extent: object
 
 
-class OtherStore(Exception):
-    """A sector starts like that of another version or layout."""
+class Image(Flash):
+    """The log of a region."""
 
+    # The head.
 
-class Image:
-    def __init__(self, data, sectors, sector, page, unit):
-        self.data, self.sectors, self.sector, self.unit = data, sectors, sector, unit
-        self.page = max(page, 8 * unit, 64)
-        wide = sector > 8192
-        self.header_len, self.count_len = (5, 3) if wide else (4, 2)
-        self.header_area = self.up(self.header_len)
-        self.mark = self.up(OPENING)
-        self.first = self.place(self.mark + unit)
+    def candidates(self):
+        for sector in range(self.sectors):
+            opening = self.opening(sector)
+            if opening and opening.sequence % self.sectors == sector:
+                if opening.older + 2 <= self.sectors and opening.older <= opening.sequence:
+                    yield opening
 
-    def up(self, n):
-        return -(-n // self.unit) * self.unit
+    def is_sure(self, opening):
+        generation = opening.epoch, opening.sequence
+        base = self.base(opening.sequence)
+        limit = base + self.limit
+        at = self.place(base + opening.proven_end)
+        if self.whole(at, limit, generation):
+            return True
+        behind = self.after_torn_rest(at, limit, generation)
+        if behind and self.whole(behind, limit, generation):
+            return True
+        if next(self.settled(self.next_page(at), limit, generation), None):
+            return True
+        if any(decision == OWN for _, decision in self.slots(opening.sequence)):
+            return True
+        # A later record shows that the first one is damaged.
+        return self.later(at, limit, generation) is not None
 
-    def place(self, n):
-        boundary = (n // self.page + 1) * self.page
-        return boundary if n + self.header_area > boundary else n
-
-    def end(self, at, content):
-        """The end of a record at an offset, given the bytes of its key and value. Sectors are whole pages."""
-        end = self.up(at + self.header_len + content + 4 + self.count_len)
-        share, least = end % self.page, self.unit + self.header_area + self.count_len
-        if at // self.page != end // self.page and 0 < share < least:
-            end = self.up(end - share + least)
-        return end
-
-    def record(self, at, limit):
-        """(kind, key, value, end) of the header at an offset of the whole image, or None."""
-        if at + self.header_len > limit:
-            return None
-        word = int.from_bytes(self.data[at : at + 4], "little")
-        checked = word & (1 << 27) - 1
-        if word >> 27 != 27 - checked.bit_count():
-            return None
-        kind, key_bits, value_len = checked & 7, checked >> 3 & 63, checked >> 9 & 0x1FFF
-        if self.header_len == 5:
-            upper = self.data[at + 4]
-            if upper & 15 != ~upper >> 4 & 15:
-                return None
-            value_len |= (upper & 15) << 13
-        if checked >> 22 != crc32c(struct.pack("<I", kind | key_bits << 3 | value_len << 9)) & 31:
-            return None
-        keyed = kind in (TALLY, PUT, DELETE, PENDING_PUT, PENDING_DELETE)
-        if not keyed and key_bits:
-            return None
-        if kind in (DELETE, PENDING_DELETE, SEAL) and value_len or kind == COMMIT and value_len != 6:
-            return None
-        if kind == SETTLE and value_len < 3 + SECTOR_INFO or kind == TALLY and value_len < 10:
-            return None
-        key_len = key_bits + 1 if keyed else 0
-        end = self.end(at, key_len + value_len)
-        if end > limit:
-            return None
-        key_at = at + self.header_len
-        value_at = key_at + key_len
-        return kind, self.data[key_at:value_at], self.data[value_at : value_at + value_len], end
-
-    def cells(self, at, record):
-        """Offsets of the bytes of a tally's cells."""
-        start = at % self.sector
-        value = start + self.header_len + len(record[1])
-        cells = range(self.up(value + 9), value + len(record[2])) if record[0] == TALLY else ()
-        no_cells = self.unit + self.header_area
-        return [at - start + n for n in cells if n % self.page >= no_cells]
-
-    def value(self, at, record):
-        """The value of a record, or the count of a tally. None if its cells are damaged."""
-        if record[0] != TALLY:
-            return record[2]
-        bits = int.from_bytes(bytes(self.data[n] for n in self.cells(at, record)), "little")
-        step = 1 << record[2][8]
-        count = 0
-        while (count + 1) * step <= 8 * len(self.cells(at, record)) and not bits & (1 << step) - 1:
-            bits >>= step
-            count += 1
-        # After the next cell nothing may be cleared.
-        left = 8 * len(self.cells(at, record)) - (count + 1) * step
-        if left > 0 and bits >> step != (1 << left) - 1:
-            return None
-        return (int.from_bytes(record[2][:8], "little") + count).to_bytes(8, "little")
-
-    def passes(self, at, record, generation):
-        cells = set(self.cells(at, record))
-        end = record[3] - 4 - self.count_len
-        body = bytes(self.data[n] for n in range(at, end) if n not in cells) if cells else self.data[at:end]
-        trailer = self.data[record[3] - 4 - self.count_len : record[3]]
-        crc = crc32c(struct.pack("<III", *generation, at % self.sector) + body)
-        crc = struct.pack("<I", crc)
-        return trailer == crc + zeros(body + crc).to_bytes(self.count_len, "big")
-
-    def info(self, data):
-        epoch, sequence, older = struct.unpack("<IIH", data[:10])
-        previous, proven = (int.from_bytes(data[n : n + 3], "little") for n in (10, 13))
-        return (epoch, sequence), older, previous, proven
-
-    def opening(self, sector):
-        data = self.data[sector * self.sector :][:OPENING]
-        crc = struct.pack("<I", crc32c(data[:25]))
-        shape = bytes([self.unit.bit_length() - 1 | self.page.bit_length() - 1 << 3])
-        shape += self.sector.to_bytes(3, "little") + self.sectors.to_bytes(2, "little")
-        trailer = crc + zeros(data[:25] + crc).to_bytes(2, "big")
-        if data[:2] != b"\x0a\x57" or data[25:] != trailer:
-            return None
-        info = self.info(data[9:25])
-        if data[:9] != b"\x0a\x57\x01" + shape or info[0][1] % self.sectors != sector:
-            raise OtherStore
-        return info
-
-    def settle_at(self, page, limit):
-        if any(self.data[page : page + self.unit]):
-            return None
-        record = self.record(page + self.unit, limit)
-        return record if record and record[0] == SETTLE else None
-
-    def next_page(self, at):
-        return (at // self.page + 1) * self.page
-
-    def settles(self, at, limit):
-        """Settle records after traces at the page starts after `at`: (address, record)."""
-        page = self.next_page(at)
-        while page + self.unit + self.header_area <= limit:
-            record = self.settle_at(page, limit)
-            if record:
-                yield page + self.unit, record
-                page = self.next_page(record[3] - 1)
-            else:
-                page += self.page
-
-    def info_from_settle(self, sector):
-        base, limit = sector * self.sector, (sector + 1) * self.sector
-        at = base + self.first
-        while record := self.record(at, limit):
-            at = base + self.place(record[3] - base)
-        for at, record in self.settles(at, limit):
-            info = self.info(record[2][3:])
-            if self.passes(at, record, info[0]) and info[0][1] % self.sectors == sector:
-                return info
-        return None
+    def is_decided(self, opening):
+        sequence = opening.sequence - (2 if opening.passed_over else 1)
+        bound = opening.slot_bound
+        before = self.opening(sequence % self.sectors)
+        wanted = OVER if opening.passed_over else IN
+        if before and before.sequence == sequence:
+            base = self.base(sequence)
+            page = base + self.next_page(opening.previous_end)
+            generation = before.epoch, sequence
+            for settled in self.settled(page, base + self.limit, generation):
+                bound = max(bound, settled.decided)
+        decisions = [d for slot, d in self.slots(sequence) if slot >= bound and d != RETIRED]
+        return decisions[-1:] == [wanted]
 
     def head(self):
-        try:
-            return self.newest()
-        except OtherStore:
-            return None
-
-    def newest(self):
-        best = None
-        for sector in range(self.sectors):
-            info = self.opening(sector)
-            mark = sector * self.sector + self.mark
-            if info is None:
-                info = self.info_from_settle(sector)
-            elif self.data[mark : mark + self.unit] == b"\xff" * self.unit:
-                continue
-            if info is None:
-                continue
-            (_, sequence), older, _, _ = info
-            if sequence % self.sectors != sector or older > min(sequence, self.sectors - 2):
-                continue
-            if best is None or info[0] > best[0]:
-                best = info
-        return best
-
-    def known(self, generation):
-        sector = generation[1] % self.sectors
-        for info in (self.opening(sector), self.info_from_settle(sector)):
-            if info and info[0] == generation:
-                return info
+        for opening in sorted(self.candidates(), reverse=True):
+            if self.is_sure(opening) or self.is_decided(opening):
+                decisions = [decision for _, decision in self.slots(opening.sequence)]
+                retired = opening.older > 0 and RETIRED in decisions
+                return opening._replace(older=opening.older - 1) if retired else opening
         return None
 
-    def walk(self, generation, limit):
-        """Walks a sector. Applies all but the last two records, which it returns."""
-        base = generation[1] % self.sectors * self.sector
-        limit += base
-        at, held = base + self.first, []
-        while at < limit:
-            if record := self.record(at, limit):
-                if len(held) == 2:
-                    self.apply(held.pop(0), generation)
-                held.append((at, record, None))
-                at = base + self.place(record[3] - base)
-                continue
-            found = (s for s in self.settles(at, limit) if self.passes(*s, generation))
-            settle = next(found, None)
-            if settle is None:
-                break
-            address, record = settle
-            accepted = base + min(int.from_bytes(record[2][:3], "little"), self.sector)
-            for old in held:
-                if old[0] < accepted:
-                    self.apply(old, generation)
-            carried, carried_at = None, address + self.header_len + 3 + SECTOR_INFO
-            if len(record[2]) > 3 + SECTOR_INFO and (inner := self.record(carried_at, record[3])):
-                carried = (carried_at, inner, None)
-            held = [(address, record, (carried,))]
-            at = base + self.place(record[3] - base)
-        # The place where no record can be read; earlier if the last record turns out to be torn.
-        self.stop = at - base
-        return held
+    def successor(self, sequence, head):
+        """The opening of the sector after a number of the log, if it reads."""
 
-    def apply(self, held, generation):
-        at, (kind, key, value, _), settled = held
-        if settled is not None:
-            if settled[0]:
-                self.apply(settled[0], generation)
-        elif kind in (PUT, TALLY):
-            self.live[key] = (at, generation)
-        elif kind == DELETE:
-            self.live.pop(key, None)
-        elif kind == COMMIT:
-            batch = list(self.batch(at, value))
-            for at, record in batch:
-                if record[0] == PENDING_DELETE:
-                    self.live.pop(record[1], None)
-            for at, record in batch:
-                if record[0] == PENDING_PUT:
-                    self.live[record[1]] = (at, generation)
+        def opening(number):
+            if number == head.sequence:
+                return head
+            found = self.opening(number % self.sectors)
+            right = found and (found.epoch, found.sequence) == (head.epoch, number)
+            return found if right else None
 
-    def batch(self, at, value):
-        """The pending records that a commit names, with their offsets."""
-        base = at // self.sector * self.sector
-        at, end = (base + int.from_bytes(value[n : n + 3], "little") for n in (0, 3))
-        while at < end and (record := self.record(at, end)):
-            yield at, record
-            at = base + self.place(record[3] - base)
+        if sequence + 1 != head.sequence:
+            second = opening(sequence + 2)
+            if second and second.passed_over:
+                return second
+        return opening(sequence + 1)
 
-    def size(self, record):
-        return self.up(self.header_len + len(record[1]) + len(record[2]) + 4 + self.count_len)
+    # Settle records.
 
-    def can_move(self, suspect, tail):
-        """Whether a suspect fits into a sector with the live records of the tail."""
-        at, record, _ = suspect
-        sizes = [self.size(record)]
-        if record[0] == COMMIT:
-            sizes = [self.size(record) for _, record in self.batch(at, record[2])]
-        for at, _ in self.live.values():
-            if at // self.sector == tail:
-                sizes.append(self.size(self.record(at, (at // self.sector + 1) * self.sector)))
-        least = self.up(self.unit + self.header_area + self.count_len) - self.unit
-        boundaries = min(len(sizes), self.sector // self.page - 1)
-        return sum(sizes) + boundaries * least <= self.sector - self.first
+    def settled(self, page, limit, generation):
+        """The settle records that pass, in this page and later ones."""
+        while page < limit:
+            yield from self.settled_in(page, limit, generation)
+            page += self.page
 
-    def has_room(self, suspect, base):
-        """Whether the head has room for a settle record that carries a suspect, and a seal."""
-        limit, stop = base + self.sector, base + self.stop
-        if stop >= limit:
-            return False
-        torn = self.record(stop, limit)
-        start = self.next_page(torn[3] - 1) if torn else self.next_page(stop)
-        page = start
+    def settled_in(self, page, limit, generation):
+        """The settle record of a page, if it has one that passes."""
+        at = page + self.unit
+        if at >= limit or blank(self.data[page:at]):
+            return
+        met = self.examine(at, limit, generation, False)
+        if met and not met[1] and met[0].kind == SETTLE:
+            # A record that passes after it shows that it was finished.
+            if self.whole(self.after(met[0]), limit, generation):
+                met = self.examine(at, limit, generation, True)
+        if met and met[1] and met[0].kind == SETTLE:
+            yield self.settle(met[0])
+
+    def settle(self, record):
+        value = self.value_bytes(record)
+        base = record.at - record.at % self.sector
+        carried = extent = None
+        if len(value) > 4:
+            place = self.addresses(record.at, self.header_len + 5)[-1]
+            carried = self.record(place, record.end)
+            if carried and carried.kind == COMMIT:
+                extent = self.extent(carried)
+        return Settled(record, base + number(value[:3]), value[3], carried, extent)
+
+    def extent(self, commit):
+        value = self.value_bytes(commit)
+        base = commit.at - commit.at % self.sector
+        return base + number(value[:3]), base + number(value[3:6])
+
+    def ruling(self, at, limit, generation):
+        first = self.page_of(at)
+        if at != first + self.unit:
+            first += self.page
+        ruling, page, end = None, self.page_of(limit), limit
+        while page >= first and end > at:
+            settled = next(self.settled_in(page, end, generation), None)
+            if settled and settled.accepted <= settled.record.at:
+                ruling, end = settled, settled.accepted
+            page -= self.page
+        return ruling
+
+    # The walk.
+
+    def after_torn_rest(self, at, limit, generation):
+        """The place after a rest record that lacks some of its zeros, if its flag is not blank."""
+        read = self.record(at, limit)
+        if read and read.kind == REST:
+            flag = self.data[read.end : read.end + self.unit]
+            return None if read.end + self.unit > limit or blank(flag) else self.after(read)
+        header = 7 | 1 << 3
+        header |= (crc32c(word(header)) & 31) << 22
+        header |= (27 - header.bit_count()) << 27
+        start = word(header) + (b"\xf0" if self.header_len == 5 else b"")
+        end = self.end(at, 0)
+        if self.page_of(at) != self.page_of(end) or end + self.unit > limit:
+            return None
+        if blank(self.data[end : end + self.unit]):
+            return None
+        body = start.ljust(end - at - self.trailer_len, b"\xff")
+        epoch, sequence = generation
+        crc = word(crc32c(word(epoch) + word(sequence) + word(at % self.sector) + body))
+        whole = body + crc + (zeros(body + crc)).to_bytes(self.count_len, "big")
+        fits = all(~have & want == 0 for have, want in zip(self.data[at:end], whole))
+        return self.place(end + self.unit) if fits else None
+
+    def walk(self, generation, proven, limit):
+        """Lets the records of a sector take effect. Returns the place where it ends, and what was last."""
+        base = self.base(generation[1])
+        proven, limit = base + proven, base + limit
+        at = batch = base + self.first
+        last, held = None, None
+        settled = self.ruling(at, limit, generation)
         while True:
-            end = self.settle_end(page, suspect[1])
-            if end > limit:
-                return False
-            pages = range(page, end, self.page)
-            used = [n for n in pages if self.data[n : n + self.page].count(0xFF) < self.page]
-            if used:
-                page = self.reach(used[-1], limit)
+            bound = settled.accepted if settled else limit
+            if at >= bound:
+                if not settled:
+                    break
+                self.apply(held)
+                held = settled.carried, settled.extent, generation
+                last = Last(settled.record.at, settled.accepted, settled.carried, settled.extent)
+                at = batch = self.after(settled.record)
+                settled = self.ruling(at, limit, generation)
                 continue
-            while start < page:
-                start = self.reach(start, limit)
-            if start == page:
-                return True
-            page = start
+            sure = settled is not None or at < proven
+            met = self.examine(at, bound, generation, sure)
+            if met is None or not met[1]:
+                behind = self.after_torn_rest(at, bound, generation)
+                ends = sure and behind == bound
+                if behind and (ends or self.whole(behind, bound, generation)):
+                    at = batch = behind
+                    met = self.examine(at, bound, generation, sure)
+                    sure = settled is not None or at < proven
+            if met and not met[1] and not sure:
+                # A record that passes shows that the one before it was finished.
+                behind = self.after(met[0])
+                if self.whole(behind, bound, generation):
+                    proven, sure = behind, True
+                    met = self.examine(at, bound, generation, True)
+            # A settle record did not pass when settle records were looked for.
+            passes = met is not None and met[1] and met[0].kind != SETTLE
+            if not passes and not sure:
+                # The end of the log, unless a record passes after it.
+                later = self.later(at, limit, generation)
+                if later is None:
+                    break
+                proven = at = batch = later
+                continue
+            if met is None:
+                known = bound if settled else min(bound, proven)
+                if at < known:
+                    at = self.next_whole(at + self.unit, known, known, generation) or self.place(known)
+                    batch = at
+                continue
+            record = met[0]
+            if not passes:
+                self.apply(held)
+                held = None
+                self.damaged(record, generation)
+                at = self.after(record)
+                if record.kind == COMMIT:
+                    self.apply((record, (batch, record.at), generation))
+                if record.kind not in (PENDING_PUT, PENDING_DELETE):
+                    batch = at
+                continue
+            self.apply(held)
+            held = record, (batch, record.at), generation
+            last = Last(record.at, record.at, record, (batch, record.at))
+            at = self.after(record)
+            if record.kind not in (PENDING_PUT, PENDING_DELETE):
+                batch = at
+        return at, last, held
 
-    def reach(self, page, limit):
-        torn = self.settle_at(page, limit)
-        return self.next_page(torn[3] - 1) if torn else page + self.page
+    def next_whole(self, at, end, limit, generation):
+        """The first place from one on, before `end`, where a record passes that ends by the limit."""
+        at = self.place(at)
+        while at < end:
+            if self.record(at, limit) and self.whole(at, limit, generation, True):
+                return at
+            at = self.place(at + self.unit)
+        return None
+
+    def later(self, at, limit, generation):
+        """The next place in the head where a record passes, after one where none does."""
+        is_first = at == self.page_of(at) + self.unit
+        if not is_first or blank(self.data[self.page_of(at) : at]):
+            torn = self.record(at, limit)
+            at = self.after(torn) if torn else at + self.unit
+        # Else it was the settle record of an interrupted mount.
+        if at == self.page_of(at) + self.unit:
+            at = self.page_of(at)
+        while at < limit:
+            if at == self.page_of(at) and self.after_taken(at, limit) != at:
+                at = self.after_taken(at, limit)
+                continue
+            end = min(limit, self.next_page(at))
+            if not blank(self.data[at:end]):
+                found = self.next_whole(at, end, limit, generation)
+                if found:
+                    return found
+            at = end
+        return None
+
+    def after_taken(self, page, limit):
+        """The first page after a settle record, if a mount took this page for one."""
+        if blank(self.data[page : page + self.unit]):
+            return page
+        torn = self.record(page + self.unit, limit)
+        if torn and torn.kind == SETTLE:
+            return self.next_page(torn.end - 1)
+        return page + self.page
+
+    def damaged(self, record, generation):
+        key = self.key(record)
+        if record.kind in (PUT, PENDING_PUT, LOST, TALLY) and key in self.live:
+            self.live[key] = record.at, generation
+
+    def changes(self, record, extent, generation):
+        """The records that take effect with a record."""
+        if record.kind != COMMIT:
+            return [record] if record.kind in (PUT, DELETE, TALLY, LOST) else []
+        batch = []
+        at, end = extent
+        while at < end:
+            met = self.examine(at, self.base(generation[1]) + self.limit, generation, True)
+            if not met:
+                break
+            at = self.after(met[0])
+            batch += [met[0]] if met[1] else []
+        deletes = [one for one in batch if one.kind == PENDING_DELETE]
+        return deletes + [one for one in batch if one.kind == PENDING_PUT]
+
+    def apply(self, held):
+        if not held or not held[0]:
+            return
+        record, extent, generation = held
+        for change in self.changes(record, extent, generation):
+            if change.kind in (DELETE, PENDING_DELETE):
+                self.live.pop(self.key(change), None)
+            else:
+                self.live[self.key(change)] = change.at, generation
+
+    # Whether there is room to keep the last record.
+
+    def free_page(self, stop, limit):
+        free = page = self.next_page(stop)
+        flag = self.rest_end(stop)
+        after_rest = self.place(flag + self.unit)
+        if flag < limit and not blank(self.data[flag : flag + self.unit]):
+            free = max(free, self.next_page(after_rest))
+        for place in (stop, after_rest):
+            torn = self.record(place, limit) if place < limit else None
+            if torn:
+                free = max(free, self.next_page(torn.end - 1))
+        while page < limit:
+            if not blank(self.data[page : min(page + self.page, limit)]):
+                free = max(free, page + self.page, self.after_taken(page, limit))
+            page += self.page
+        return free
+
+    def rest_end(self, at):
+        """Where a rest record at this place would end: the address of its flag."""
+        end, boundary = self.end(at, 0), self.next_page(at)
+        if end + self.unit <= boundary:
+            return end
+        return self.end(at, boundary - at - self.header_len)
 
     def settle_end(self, page, record):
         """Where a seal would end after a settle record that carries a copy of a record."""
         at = page + self.unit
-        carried = at + self.header_len + 3 + SECTOR_INFO
-        value = 8 if record[0] == TALLY else len(record[2])
-        carried_len = self.end(carried, len(record[1]) + value) - carried
-        seal = self.place(self.end(at, 3 + SECTOR_INFO + carried_len))
-        return self.end(seal, 0)
+        carried = self.addresses(at, self.header_len + 5)[-1]
+        value = 8 if record.kind == TALLY else record.value_len
+        end = self.end(carried, record.key_len + value)
+        count = 0
+        while self.addresses(carried, count + 1)[-1] < end:
+            count += 1
+        return self.end(self.place(self.end(at, 4 + count)), 0)
+
+    def size(self, record):
+        return self.up(self.header_len + record.key_len + record.value_len + self.trailer_len)
+
+    def fits_with_tail(self, changes, tail):
+        """Whether these records fit into a sector together with the tail's live ones, and a seal."""
+        sizes = [self.size(change) for change in changes]
+        for at, generation in self.live.values():
+            if generation[1] == tail:
+                met = self.examine(at, self.base(tail) + self.limit, generation, True)
+                sizes += [self.size(met[0])] if met else []
+        boundaries = (self.sector - 1 - self.first) // self.page
+        room = self.limit - self.first - boundaries * self.unit
+        seal = self.up(self.header_len + self.trailer_len)
+        most = min(len(sizes) + 1, boundaries)
+        return sum(sizes) + seal + most * (seal - self.unit) <= room
 
     def settings(self):
         """Each key with its value, which is None if it is damaged. None if there is no store."""
         head = self.head()
         if head is None:
             return None
-        self.live = {}
-        (epoch, sequence), older, previous, proven = head
-        for number in range(sequence - older, sequence):
-            after = head if number + 1 == sequence else self.known((epoch, number + 1))
-            limit = min(after[2], self.sector) if after else self.sector
-            for held in self.walk((epoch, number), limit):
-                self.apply(held, (epoch, number))
-        generation = head[0]
-        held = self.walk(generation, self.sector)
-        base = sequence % self.sectors * self.sector
-        # Backwards from the last record: torn ones do not count, the first that passes does.
-        while held and held[-1][0] >= base + proven and held[-1][2] is None:
-            at, record, _ = held[-1]
-            if self.passes(at, record, generation) and self.value(at, record) is not None:
-                break
-            self.stop = at - base
-            held.pop()
-        # Only the last record can be in doubt now.
-        suspect = held.pop() if held and held[-1][0] >= base + proven else None
-        for one in held:
-            self.apply(one, generation)
-        if suspect:
-            carried = suspect[2][0] if suspect[2] else suspect
-            long = older + 2 >= self.sectors
-            tail = (sequence - older) % self.sectors
-            # A pending record or a seal is not copied, so it needs no room.
-            copied = carried and carried[1][0] in (TALLY, PUT, DELETE, COMMIT)
-            must_fit = copied and long
-            if not must_fit or self.can_move(carried, tail) or self.has_room(carried, base):
-                self.apply(suspect, generation)
+        generation = head.epoch, head.sequence
+        limit = self.limit
+        while True:
+            self.live = {}
+            for sequence in range(head.sequence - head.older, head.sequence):
+                after = self.successor(sequence, head)
+                if after and after.passed_over and after.sequence == sequence + 1:
+                    # This number has no sector.
+                    continue
+                accepted = min(after.previous_end, self.limit) if after else self.limit
+                _, _, held = self.walk((head.epoch, sequence), accepted, accepted)
+                self.apply(held)
+            stop, last, held = self.walk(generation, head.proven_end, limit)
+            base = self.base(head.sequence)
+            suspect = last.suspect if last and last.at >= base + head.proven_end else None
+            if suspect and suspect.kind == TALLY and self.value(suspect) is None:
+                # Its cells are not sound: it is taken for torn.
+                limit = last.at - base
+                continue
+            break
+        copied = suspect and suspect.kind in (PUT, DELETE, TALLY, COMMIT)
+        if copied and head.older + 2 >= self.sectors and head.older > 0:
+            # The suspect itself may replace one of the tail's records.
+            before = dict(self.live)
+            self.apply(held)
+            changes = self.changes(suspect, last.extent, generation)
+            end = self.settle_end(self.free_page(stop, base + self.limit), suspect)
+            if not self.fits_with_tail(changes, head.sequence - head.older) and end > base + self.limit:
+                self.live = before
+        else:
+            self.apply(held)
         result = {}
         for key, (at, generation) in self.live.items():
-            record = self.record(at, (at // self.sector + 1) * self.sector)
-            whole = record and self.passes(at, record, generation)
-            value = self.value(at, record) if whole else None
+            met = self.examine(at, self.base(generation[1]) + self.limit, generation, True)
+            value = self.value(met[0]) if met and met[1] else None
             result[key.hex()] = None if value is None else value.hex()
         return result
 

@@ -8,6 +8,7 @@ use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 use serde::Serialize;
 
+use crate::theory::{Kept, Room};
 use outlast_faultsim::part::{Chip, Geometry, Part, Step};
 use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
 use outlast_faultsim::subjects::outlast::{Outlast, Running};
@@ -28,12 +29,20 @@ pub struct Kind {
 pub struct FormatFigures {
     /// Bytes of a sector.
     pub sector_bytes: u32,
-    /// Bytes before the first record of a sector.
+    /// Bytes of a sector's two openings, of its slots, and of the unit that tries it.
     pub sector_overhead: u32,
     /// Bytes of records, mixed by weight, that a sector takes before the next one does not fit.
     pub packed: f64,
-    /// From the start of a page to the end of the settle record in it, less the record it carries.
+    /// Program calls with which these records are written.
+    pub programs: f64,
+    /// What the mount after a cut writes: from the start of a page to the end of the settle record
+    /// and the rest record in it, less the record that the settle record carries.
     pub settle: u32,
+    /// What a power-up uses of the flash, less the records it writes, if it rests before it loses
+    /// its power.
+    pub rest: f64,
+    /// The most that it uses: near the sector's end, where the next mount has to settle.
+    pub rest_most: u32,
     /// Size of a record of each kind.
     pub records: Vec<u32>,
 }
@@ -44,11 +53,36 @@ impl FormatFigures {
         self.sector_bytes - self.sector_overhead
     }
 
+    /// The sectors of a log with this geometry.
+    pub(crate) fn room(&self, geometry: &Geometry) -> Room {
+        let Geometry { sectors, unit, page, .. } = *geometry;
+        let page = page.max(8 * unit).max(64);
+        // A record without content, and the room that it may lose at a page boundary. Half of a
+        // page is sure to be left for content.
+        let empty = (if self.sector_bytes > 8192 { 12 } else { 10_u32 }).next_multiple_of(unit);
+        let boundary = f64::from(empty + unit);
+        let kept = Kept {
+            least: f64::from(empty) + 2.0 * boundary,
+            per_byte: 1.0 + 2.0 * boundary / f64::from(page),
+        };
+        Room {
+            sectors,
+            capacity: self.capacity().into(),
+            packed: self.packed,
+            overhead: self.sector_overhead.into(),
+            kept: (sectors > 2).then_some(kept),
+        }
+    }
+
     /// Records of the first kind that a sector takes.
     pub fn slots(&self) -> f64 {
         self.packed / f64::from(self.records.first().copied().unwrap_or(1))
     }
 }
+
+/// Program calls of a compaction besides copies and changes: the unit that tries the erased sector,
+/// two openings, a decision, which is a tag and a word, and a seal.
+pub(crate) const COMPACTION_PROGRAMS: u32 = 6;
 
 /// Compactions over which the mean is taken, if the kinds differ and if they do not.
 const COMPACTIONS_MIXED: u64 = 400;
@@ -75,24 +109,30 @@ pub fn probe(geometry: &Geometry, kinds: &[Kind]) -> Result<FormatFigures, Strin
     let (Some(first), Some(&first_size)) = (kinds.first(), sizes.first()) else {
         return Err("no records to ask about".to_owned());
     };
+    let (packed, programs) = packed(geometry, kinds, &sizes)?;
+    let (rest, rest_most) = rest(geometry, first, first_size)?;
     Ok(FormatFigures {
         sector_bytes: geometry.sector_bytes,
         sector_overhead: geometry.sector_bytes - capacity,
-        packed: packed(geometry, kinds, &sizes)?,
+        packed,
+        programs,
         settle: settle(geometry, first, first_size)?,
+        rest,
+        rest_most,
         records: sizes,
     })
 }
 
-/// Updates one key again and again, so that nothing is ever copied.
-fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<f64, String> {
+/// Updates one key again and again, so that nothing is ever copied. Returns the bytes and the
+/// program calls of the records of a sector.
+fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<(f64, f64), String> {
     let mut probe = Probe::new(geometry)?;
     let mut rng = ChaCha8Rng::seed_from_u64(1);
     let alike = sizes.iter().all(|size| Some(size) == sizes.first());
     let wanted = if alike { COMPACTIONS } else { COMPACTIONS_MIXED };
     let weights: f64 = kinds.iter().map(|kind| kind.weight.max(0.0)).sum();
-    let mut written = 0;
-    let mut compactions = 0;
+    let (mut written, mut compactions) = (0, 0);
+    let (mut first_call, mut last_call) = (0, 0);
     loop {
         let mut point = rng.random::<f64>() * weights;
         let chosen = kinds.iter().zip(sizes).find(|(kind, _)| {
@@ -100,21 +140,30 @@ fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<f64, Stri
             point < 0.0
         });
         let Some((kind, size)) = chosen.or_else(|| kinds.iter().zip(sizes).next()) else { break };
-        let before = probe.part.chip().counts().erases;
+        let calls = probe.part.chip().counts().program_calls;
+        let before = probe.store.usage().compactions;
         // The same key every time; its value makes up for the length of the real one.
         probe.put(1, kind.key_bytes + kind.value_bytes - 1)?;
-        compactions += probe.part.chip().counts().erases - before;
-        if compactions == SKIPPED + wanted {
+        let turned = u64::from(probe.store.usage().compactions - before);
+        if turned > 0 {
+            last_call = calls;
+            if compactions < SKIPPED {
+                first_call = last_call;
+            }
+        }
+        compactions += turned;
+        if compactions >= SKIPPED + wanted {
             break;
         }
         if compactions >= SKIPPED {
             written += u64::from(*size);
         }
     }
-    Ok(written as f64 / wanted as f64)
+    let calls = (last_call - first_call) as f64 / wanted as f64;
+    Ok((written as f64 / wanted as f64, calls - f64::from(COMPACTION_PROGRAMS)))
 }
 
-/// Measures where the first record after a power-up is written.
+/// Measures where the first record after a cut is written.
 fn settle(geometry: Geometry, kind: &Kind, size: u32) -> Result<u32, String> {
     let mut probe = Probe::new(geometry)?;
     probe.put(kind.key_bytes, kind.value_bytes)?;
@@ -122,9 +171,37 @@ fn settle(geometry: Geometry, kind: &Kind, size: u32) -> Result<u32, String> {
     let end = probe.put(kind.key_bytes, kind.value_bytes)? + size;
     let start = end - end % geometry.page + geometry.page;
     probe.reopen()?;
-    let next = probe.put(kind.key_bytes, kind.value_bytes)?;
+    // A small record, for which there is room even if the next large one needs a compaction.
+    let next = probe.put(1, 1)?;
     next.checked_sub(start + size)
-        .ok_or_else(|| "a power-up does not leave the page it found".to_owned())
+        .ok_or_else(|| "the mount after a cut does not leave the page it found".to_owned())
+}
+
+/// Measures how far apart the records of successive power-ups stand if each writes one and then
+/// rests, less the record: the mean over a sector, and the most.
+fn rest(geometry: Geometry, kind: &Kind, size: u32) -> Result<(f64, u32), String> {
+    let mut probe = Probe::new(geometry)?;
+    probe.part.chip_mut().record_steps(true);
+    let (mut used, mut most, mut count) = (0, 0, 0);
+    let mut last: Option<u32> = None;
+    let sector = |at: u32| at / geometry.sector_bytes;
+    for _ in 0..geometry.sector_bytes {
+        let at = probe.put(kind.key_bytes, kind.value_bytes)?;
+        if last.is_some_and(|last| sector(last) != sector(at)) {
+            break;
+        }
+        if let Some(last) = last {
+            let beyond = at.saturating_sub(last + size);
+            used += beyond;
+            most = most.max(beyond);
+            count += 1;
+        }
+        last = Some(at);
+        probe.store.rest().map_err(in_words)?;
+        probe.reopen()?;
+    }
+    // A sector with room for a single record: nothing is known but the size of the sector.
+    Ok((if count == 0 { 0.0 } else { f64::from(used) / f64::from(count) }, most))
 }
 
 /// A store to measure.
@@ -165,7 +242,8 @@ impl Probe {
         Ok(steps
             .iter()
             .find_map(|step| match step {
-                Step::Program { at, .. } => Some(*at),
+                // All zeros: the flag of a rest record.
+                Step::Program { at, data } => data.iter().any(|byte| *byte != 0).then_some(*at),
                 Step::Erase { .. } => None,
             })
             .unwrap_or(0))
@@ -195,37 +273,97 @@ mod tests {
         Kind { key_bytes, value_bytes, weight: 1.0 }
     }
 
-    /// The sizes in `kvstore/FORMAT.md`: header and trailer of a record, an opening and a mark.
+    /// The sizes in `kvstore/FORMAT.md`: header and trailer of a record; two openings, twelve slots
+    /// of five bytes, and the unit that tries an erased sector; what follows a cut and a rest.
     #[test]
     fn sizes_as_the_format_says() {
         let geometry = Geometry::new(4, 4096, 1, 256).unwrap();
         let figures = probe(&geometry, &[kind(2, 16), kind(4, 16), kind(4, 0)]).unwrap();
-        let overhead = figures.records[0] - 18;
-        assert!((8..=12).contains(&overhead), "{figures:?}");
-        assert_eq!(figures.records[1] - 20, overhead);
-        assert_eq!(figures.records[2] - 4, overhead);
-        assert!((16..=64).contains(&figures.sector_overhead), "{figures:?}");
-        assert!((16..=64).contains(&figures.settle), "{figures:?}");
+        assert_eq!(figures.records, [10 + 18, 10 + 20, 10 + 4]);
+        assert_eq!(figures.sector_overhead, 2 * 32 + 12 * 5 + 1);
+        // Tag, header, value and trailer of the settle record; the rest record and its flag.
+        assert_eq!(figures.settle, 1 + 4 + 4 + 6 + 10 + 1);
+        // Kept for the tail's records: themselves, a seal, and a least share and a tag for each
+        // page boundary, of which there are two and one for every 128 bytes.
+        let kept = figures.room(&geometry).kept.unwrap();
+        assert_eq!(kept.least + kept.per_byte * 512.0, f64::from(512 + 10 + (4 + 2) * (10 + 1)));
+        assert!(figures.room(&Geometry { sectors: 2, ..geometry }).kept.is_none());
+        // Where the trailer goes to the next page it takes more: there, and up to that page.
+        assert!((11.0..12.5).contains(&figures.rest), "{figures:?}");
         // With units of 8 bytes everything is a multiple of them.
         let wide = Geometry::new(4, 4096, 8, 256).unwrap();
         let figures = probe(&wide, &[kind(4, 16)]).unwrap();
-        assert_eq!(figures.records[0] % 8, 0);
-        assert!((32..=40).contains(&figures.records[0]), "{figures:?}");
+        assert_eq!(figures.records, [32]);
+        assert_eq!(figures.sector_overhead, 2 * 32 + 8 * (8 + 8) + 8);
+        // A settle record starts on a unit, the record that it carries does not.
+        assert_eq!(figures.settle, 8 + 16 + 16 + 8);
     }
 
-    /// Records of one size fill whole slots: at most as many as the bytes allow, and fewer than
-    /// four less, which page boundaries cost.
-    #[test]
-    fn slots_are_whole() {
-        let geometry = Geometry::new(4, 4096, 1, 256).unwrap();
-        for value_bytes in [4, 16, 64] {
-            let figures = probe(&geometry, &[kind(4, value_bytes)]).unwrap();
-            let record = f64::from(figures.records[0]);
-            let slots = figures.packed / record;
-            assert!((slots - slots.round()).abs() < 1e-9, "{figures:?}");
-            let most = f64::from(figures.capacity()) / record;
-            assert!(slots <= most && slots > most - 4.0, "{slots} of {most}");
+    /// Lays out records by the rules in `kvstore/FORMAT.md`, with sectors up to 8 KiB: one that a
+    /// compaction writes, a seal, and more after that. Returns how many fit, and the program calls
+    /// they take.
+    fn laid_out(geometry: &Geometry, content: u32) -> (u32, u32) {
+        let Geometry { sector_bytes, unit, page, .. } = *geometry;
+        let up = |bytes: u32| bytes.next_multiple_of(unit);
+        let (header, trailer) = (4, 6);
+        let slots = if unit > 4 { 8 } else { 12 };
+        let mut at = 32 + slots * (unit + unit.max(4)) + unit;
+        let (mut records, mut calls, mut is_sealed) = (0, 0, false);
+        loop {
+            // A header lies in one page, after the page's tag.
+            if at % page == 0 || at % page + up(header) > page {
+                at = at.next_multiple_of(page) + unit;
+            }
+            let is_seal = !is_sealed && records == 1;
+            let mut left = header + if is_seal { 0 } else { content } + trailer;
+            let first_page = at / page;
+            let mut own_calls = 0;
+            loop {
+                own_calls += 1;
+                let room = page - at % page;
+                if left <= room {
+                    break;
+                }
+                left -= room;
+                at += room + unit;
+            }
+            // In a later page, a record has room for header and trailer of a settle record.
+            let least = if at / page > first_page { up(header + trailer) } else { 0 };
+            at += up(left).max(least);
+            if at > sector_bytes - 32 {
+                return (records, calls);
+            }
+            // One call of the seal is none of a record.
+            calls += own_calls - u32::from(is_seal);
+            records += u32::from(!is_seal);
+            is_sealed |= is_seal;
         }
+    }
+
+    /// As many records fit into a sector of the store as the rules of the format say, and they take
+    /// as many program calls.
+    #[test]
+    fn slots_as_the_format_says() {
+        for (unit, page) in [(1, 256), (4, 256), (8, 64), (32, 256)] {
+            for sector_bytes in [1024, 4096, 8192] {
+                // In smaller ones the slots leave room for a few records only.
+                if sector_bytes < 128 * unit {
+                    continue;
+                }
+                let geometry = Geometry::new(4, sector_bytes, unit, page).unwrap();
+                for value_bytes in [0, 4, 16, 17, 64, 200] {
+                    let figures = probe(&geometry, &[kind(4, value_bytes)]).unwrap();
+                    let (records, calls) = laid_out(&geometry, 4 + value_bytes);
+                    let what = format!("{geometry:?} {value_bytes} {figures:?}");
+                    assert!(
+                        (figures.slots() - f64::from(records)).abs() < 1e-9,
+                        "{records} {what}"
+                    );
+                    assert!((figures.programs - f64::from(calls)).abs() < 1e-9, "{calls} {what}");
+                }
+            }
+        }
+        let geometry = Geometry::new(4, 4096, 1, 256).unwrap();
         let mixed = probe(&geometry, &[kind(4, 16), kind(4, 200)]).unwrap();
         let capacity = f64::from(mixed.capacity());
         assert!(mixed.packed < capacity && mixed.packed > 0.9 * capacity, "{mixed:?}");

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::format::{FormatFigures, Kind, in_words, probe};
+use crate::format::{COMPACTION_PROGRAMS, FormatFigures, Kind, in_words, probe};
 use crate::load::{Draw, Load};
 use crate::run::{CallCost, key_names, timed};
 use outlast_faultsim::part::{Chip, Geometry, Part, Timing};
@@ -28,8 +28,8 @@ pub struct Point {
     pub utilisation: f64,
     /// Records in the log at the mount, replaced ones included.
     pub log_records: u64,
-    /// Bytes of their headers and keys and of the sectors' openings: the least that a mount has to
-    /// read if it looks at every record.
+    /// Bytes of these records, and of the sectors' openings and slots: the least that a mount has to
+    /// read if it checks every record.
     pub needed_bytes: u64,
     /// The mount.
     pub mount: CallCost,
@@ -99,9 +99,11 @@ pub fn point(
         let key = if next < keys { next as u16 } else { draw.key() };
         next += 1;
         let put = Op::Put { key, value: draw.value(shape.value_bytes) };
+        let before = store.usage().compactions;
         let (done, call) = timed(&part, || ManyKeys.apply(&mut store, &put, &names));
         done.map_err(in_words)?;
-        if call.work.erases > 0 {
+        // The spare may have been erased by an earlier put.
+        if store.usage().compactions > before {
             compactions.push(part.chip().counts().program_calls - call.work.programs);
             if compactions.len() >= sectors as usize {
                 compaction = compaction.longer(call);
@@ -125,11 +127,12 @@ pub fn point(
     opened.map_err(in_words)?;
     let oldest = compactions.len().checked_sub(sectors as usize - 1);
     let before = oldest.and_then(|at| compactions.get(at)).copied();
-    // Each compaction programs an opening and a mark.
-    let log_records = (programs - before.unwrap_or(0)).saturating_sub(2 * u64::from(sectors - 1));
-    let header = header_bytes(&geometry) + shape.key_bytes;
-    let openings = u64::from(sectors) * u64::from(format.sector_overhead);
-    let needed_bytes = log_records * u64::from(header) + openings;
+    let calls = (programs - before.unwrap_or(0))
+        .saturating_sub(u64::from(COMPACTION_PROGRAMS) * u64::from(sectors - 1));
+    // A record that crosses a page boundary takes a program call for each page.
+    let log_records = (calls as f64 * format.slots() / format.programs).round() as u64;
+    let sectors_overhead = u64::from(sectors) * u64::from(format.sector_overhead);
+    let needed_bytes = (log_records as f64 * record) as u64 + sectors_overhead;
     let point = Point {
         sectors,
         keys,
@@ -142,11 +145,6 @@ pub fn point(
         put_reads,
     };
     Ok(Some(point))
-}
-
-/// Bytes of a record header, from `kvstore/FORMAT.md`. The store has no call for it.
-const fn header_bytes(geometry: &Geometry) -> u32 {
-    if geometry.sector_bytes > 8192 { 5 } else { 4 }
 }
 
 /// The exponent with which a cost grows, from the first to the last of the points `(size, cost)`: 0
@@ -191,12 +189,13 @@ mod tests {
         assert_eq!(small.get.work.reads, large.get.work.reads);
         assert!(large.mount.work.reads > 4 * small.mount.work.reads);
         for point in [small, large] {
-            assert_eq!(point.compaction.work.erases, 1, "{point:?}");
+            assert!(point.compaction.work.erases <= 1, "{point:?}");
             assert!(point.compaction.programmed_bytes <= 4096);
             let slots = format.packed / f64::from(format.records[0]);
             let most = f64::from(point.sectors - 1) * slots;
             assert!(point.log_records as f64 <= most + 1.0, "{point:?}");
-            assert!(point.log_records as f64 >= most - slots - 2.0, "{point:?}");
+            // A sector is left early if all its records are live, see `Geometry::fits`.
+            assert!(point.log_records as f64 >= 0.96 * (most - slots), "{point:?}");
         }
         assert_eq!(point(&shape, &format, 2, 1024).unwrap(), None);
     }

@@ -43,7 +43,7 @@
 //!     value_bytes: 4,
 //!     updates_per_day: 1440.0,
 //! };
-//! let usage = Usage { settings: vec![level], boots_per_day: 2.0, years: 10.0 };
+//! let usage = Usage { settings: vec![level], boots_per_day: 2.0, rests: false, years: 10.0 };
 //! let format = usage.format(&part)?;
 //! let Best::Smallest(forecast) = smallest(&part, &usage, &format) else { panic!("not enough") };
 //! assert_eq!(forecast.sectors, 2);

@@ -116,7 +116,13 @@ impl Usual {
     /// On small sectors a random life soon meets every kind of step.
     fn on_small_sectors(&self, mode: Mode) -> Config {
         let Geometry { sectors, sector_bytes, unit, page } = self.geometry;
-        let small = if unit <= 4 { 512 } else { 1024 };
+        let small = match unit {
+            0..=4 => 512,
+            5..=16 => 1024,
+            _ => 4096,
+        };
+        // Counters take more room than other settings.
+        let small = if self.has_counters { 2 * small } else { small };
         let geometry = Geometry::new(sectors, sector_bytes.min(small), unit, page.min(64));
         Config { geometry: geometry.unwrap_or(self.geometry), ..self.stage(mode) }
     }

@@ -56,6 +56,8 @@ pub fn image(
         let refused = |why| Refused::Setting { key: names::show(key), why };
         store.put(key, value).map_err(refused)?;
     }
+    // The first power-up of the device then programs nothing.
+    store.rest().map_err(|error| Refused::Layout(error.to_string()))?;
     let usage = store.usage();
     Ok((store.into_parts().0, usage))
 }

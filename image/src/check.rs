@@ -45,6 +45,14 @@ pub struct Verdict<'a> {
     pub mounted: Option<Result<MountedCopy, StoreError>>,
 }
 
+impl Verdict<'_> {
+    /// Whether values may be lost or older than they should be.
+    #[must_use]
+    pub fn may_cost_values(&self) -> bool {
+        !matches!(self.mounted, Some(Ok(_))) || self.survey.may_cost_values()
+    }
+}
+
 /// Judges an image. Returns `None` if no store can have this shape.
 #[must_use]
 pub fn verdict<'a>(bytes: &'a [u8], shape: &Shape) -> Option<Verdict<'a>> {
@@ -61,7 +69,7 @@ pub fn verdict_of_file<'a>(bytes: &'a [u8], shape: &Shape, flaws: &Flaws) -> Opt
     let damaged = survey.findings.iter().any(|finding| finding.kind.is_damage());
     let class = match &mounted {
         Some(Err(Error::NotAStore(_))) => Class::NotAStore,
-        None if survey.head.is_none() && survey.records.is_empty() => Class::NotAStore,
+        None if survey.is_empty() => Class::NotAStore,
         None | Some(Err(_)) => Class::Damaged,
         Some(Ok(_)) if damaged => Class::Damaged,
         // An interrupted first format mounts, but has no head.
@@ -103,6 +111,11 @@ mod tests {
         bytes.windows(what.len()).rposition(|window| window == what).unwrap()
     }
 
+    /// The last byte of the last record of sector 0.
+    fn records_end(image: &[u8]) -> usize {
+        image[..4096 - 32].iter().rposition(|b| *b != 0xFF).unwrap()
+    }
+
     #[test]
     fn an_intact_image_is_clean_and_its_mount_is_described() {
         let image = store().into_parts().0;
@@ -111,7 +124,7 @@ mod tests {
         let mounted = verdict.mounted.unwrap().unwrap();
         assert_eq!(mounted.values[&b"gauge.name"[..]].as_deref(), Some(&b"North pier"[..]));
         let steps = in_words(&mounted);
-        assert!(steps.contains("program the mark of sector 0"), "{steps}");
+        assert!(steps.contains("take the page at sector 0 + 0x0200"), "{steps}");
         assert!(steps.contains("with a copy of the last record: put gauge.datum"), "{steps}");
         let history = verdict.survey.history(b"gauge.datum");
         let states = history.iter().map(|n| verdict.survey.records[*n].state);
@@ -122,14 +135,14 @@ mod tests {
     fn interruptions_are_no_damage() {
         // The last record lacks its end, as a torn program leaves it.
         let mut image = store().into_parts().0;
-        let end = image.iter().take(4096).rposition(|b| *b != 0xFF).unwrap();
-        image[end] = 0xFF;
+        let end = records_end(&image);
+        image[end - 3..=end].fill(0xFF);
         assert_eq!(class(&image), (Class::Interrupted, vec![Kind::Torn]));
         // A batch whose commit is gone.
         let mut store = store();
         store.commit(&[Change::put("a", b"1"), Change::put("b", b"2")]).unwrap();
         let mut image = store.into_parts().0;
-        let end = image.iter().take(4096).rposition(|b| *b != 0xFF).unwrap();
+        let end = records_end(&image);
         image[end - 15..=end].fill(0xFF);
         let (class, kinds) = class(&image);
         assert_eq!((class, kinds), (Class::Interrupted, vec![Kind::NoCommit]));
@@ -138,21 +151,43 @@ mod tests {
     #[test]
     fn damage_is_found_with_its_keys() {
         let image = store().into_parts().0;
-        // A value.
+        // One bit of a value, which every reading corrects.
         let mut bad = image.clone();
         bad[find(&image, b"North")] ^= 1;
-        let verdict = verdict(&bad, &SHAPE).unwrap();
-        assert_eq!(verdict.class, Class::Damaged);
-        assert_eq!(verdict.survey.findings[0].keys, [b"gauge.name"]);
-        assert_eq!(verdict.mounted.unwrap().unwrap().values[&b"gauge.name"[..]], None);
-        // A header: the records after it are hidden.
+        let repaired = verdict(&bad, &SHAPE).unwrap();
+        assert_eq!(repaired.class, Class::Damaged);
+        assert_eq!(repaired.survey.findings[0].kind, Kind::Repaired);
+        assert_eq!(repaired.survey.findings[0].address as usize, find(&image, b"North"));
+        let value = &repaired.mounted.unwrap().unwrap().values[&b"gauge.name"[..]];
+        assert_eq!(value.as_deref(), Some(&b"North pier"[..]));
+        // Two bits, of the only record of its key: the key may be wrong too, so it is not shown.
+        bad[find(&image, b"North")] ^= 2;
+        let unnamed = verdict(&bad, &SHAPE).unwrap();
+        assert_eq!(unnamed.class, Class::Damaged);
+        assert_eq!(unnamed.survey.findings[0].kind, Kind::NameDamaged);
+        assert_eq!(unnamed.survey.findings[0].keys, [b"gauge.name"]);
+        assert!(!unnamed.mounted.unwrap().unwrap().values.contains_key(&b"gauge.name"[..]));
+        // Two bits, of a record that replaces an older one.
+        let mut store = store();
+        store.put(b"gauge.name", b"South pier").unwrap();
+        store.put(b"gauge.datum", &1241_i32.to_le_bytes()).unwrap();
+        let mut bad = store.into_parts().0;
+        let at = find(&bad, b"South");
+        bad[at] ^= 3;
+        let replaced = verdict(&bad, &SHAPE).unwrap();
+        assert_eq!(replaced.class, Class::Damaged);
+        assert_eq!(replaced.survey.findings[0].kind, Kind::LiveDamaged);
+        assert_eq!(replaced.survey.findings[0].keys, [b"gauge.name"]);
+        assert_eq!(replaced.mounted.unwrap().unwrap().values[&b"gauge.name"[..]], None);
+        // A header: the log goes on after it.
         let mut bad = image.clone();
         let at = find(&image, b"gauge.name") - 4;
         bad[at..at + 4].fill(0);
         let (class_of, kinds) = class(&bad);
-        assert_eq!((class_of, kinds), (Class::Damaged, vec![Kind::Hidden]));
+        assert_eq!((class_of, kinds), (Class::Damaged, vec![Kind::Unreadable]));
         // A dump that ends early, and one of something else.
         assert_eq!(class(&image[..9000]), (Class::Damaged, vec![Kind::Missing; 2]));
+        assert_eq!(class(&image[..100]), (Class::Damaged, vec![Kind::Missing; 4]));
         assert_eq!(class(&[0x5A; 4 * 4096]).0, Class::NotAStore);
     }
 
@@ -169,20 +204,20 @@ mod tests {
         let verdict = verdict(&whole, &SHAPE).unwrap();
         assert_eq!(verdict.class, Class::Clean);
         let survey = &verdict.survey;
-        let record = survey.records[survey.live[&b"gauge.boots"[..]]].record;
+        let record = &survey.records[survey.live[&b"gauge.boots"[..]]].record;
         assert_eq!(*record.value, 12_u64.to_le_bytes());
-        let tally = survey.region.tally(&record).unwrap();
-        assert_eq!((tally.ticks, tally.cells), (11, 64));
+        let tally = survey.region.tally(record).unwrap();
+        assert_eq!((tally.ticks, tally.cells), (11, 128));
         let mounted = verdict.mounted.unwrap().unwrap();
         assert_eq!(mounted.values[&b"gauge.boots"[..]].as_deref(), Some(&*record.value));
         let steps = in_words(&mounted);
         assert!(steps.contains("write put gauge.boots at sector 0"), "{steps}");
         assert!(steps.contains(", which closes its tally at a count of 12"), "{steps}");
-        // A bit of the next cell, then a bit of a later one.
-        let cells = survey.region.tally(&record).unwrap().cells_at as usize;
-        image[cells + 5] &= 0xEF;
+        // A bit of the next cell, then two bits of a later one. One would be corrected.
+        let cells = survey.region.tally(record).unwrap().cells_at as usize;
+        image[cells + 11] &= 0xEF;
         assert_eq!(class(&image), (Class::Interrupted, vec![Kind::TickCut]));
-        image[cells + 9] &= 0x7F;
+        image[cells + 15] &= 0x3F;
         assert_eq!(class(&image), (Class::Damaged, vec![Kind::LiveDamaged]));
     }
 }

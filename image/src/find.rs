@@ -3,7 +3,9 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
-use outlast_kvstore::inspect::{NotOpening, OPENING_BYTES, Shape as StoredShape, opening};
+use outlast_kvstore::inspect::{
+    Event, NotOpening, OPENING_BYTES, Region, SectorInfo, Shape as StoredShape, opening,
+};
 
 use crate::container::{Contents, Segment};
 use crate::shape::Shape;
@@ -34,7 +36,7 @@ pub struct Place {
     pub offset: usize,
     /// Its address, or its offset in a raw dump.
     pub base: u32,
-    /// How many sector openings agree on it; 0 if it was given, not found.
+    /// How many sectors have an opening that agrees on it; 0 if it was given, not found.
     pub openings: usize,
 }
 
@@ -47,8 +49,10 @@ pub enum NotFound {
     Empty,
     /// No sector opening can be read.
     NoStore,
-    /// The sector openings are of another format version.
-    OtherVersion,
+    /// The sector openings are of an older format version.
+    OlderVersion,
+    /// The sector openings are of a newer format version.
+    NewerVersion,
     /// The region begins before the dump does.
     BeginsBefore,
     /// There is more than one region.
@@ -82,14 +86,14 @@ impl Place {
         self.segment == other.place.segment && other.openings.iter().all(inside)
     }
 
-    /// Whether a sector opening of another candidate is where this region has a sector start.
+    /// Whether a sector opening of another candidate is where this region has an opening.
     fn is_contradicted(&self, other: &Candidate) -> bool {
         let size = self.shape.sector_bytes as usize;
         let end = self.offset as u64 + self.shape.bytes();
         let on_start = |at: &usize| {
             *at as u64 >= self.offset as u64
                 && (*at as u64) < end
-                && (*at - self.offset).is_multiple_of(size)
+                && [0, size - OPENING_BYTES].contains(&((*at - self.offset) % size))
         };
         self.segment == other.place.segment
             && (other.place.offset == self.offset || other.openings.iter().any(on_start))
@@ -132,25 +136,12 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
     let mut votes: BTreeMap<(usize, usize, StoredShape), Vec<usize>> = BTreeMap::new();
     let mut instead = NotFound::NoStore;
     for (number, segment) in segments.iter().enumerate() {
-        for at in 0..segment.bytes.len().saturating_sub(OPENING_BYTES - 1) {
-            let bytes = &segment.bytes[at..at + OPENING_BYTES];
-            // Two bytes rule out nearly all places.
-            if bytes[0] != 0x0A || bytes[1] != 0x57 {
-                continue;
-            }
-            match opening(bytes) {
-                Ok((shape, info)) => {
-                    let sector = info.sequence % shape.sectors;
-                    let before = sector as usize * shape.sector_bytes as usize;
-                    match at.checked_sub(before) {
-                        Some(start) => votes.entry((number, start, shape)).or_default().push(at),
-                        None => instead = NotFound::BeginsBefore,
-                    }
-                }
-                Err(NotOpening::OtherVersion) if instead == NotFound::NoStore => {
-                    instead = NotFound::OtherVersion;
-                }
-                Err(_) => {}
+        for Sector { start, at, shape, info } in sectors(&segment.bytes, &mut instead) {
+            let sector = info.sequence % shape.sectors;
+            let before = sector as usize * shape.sector_bytes as usize;
+            match start.checked_sub(before) {
+                Some(start) => votes.entry((number, start, shape)).or_default().push(at),
+                None => instead = NotFound::BeginsBefore,
             }
         }
     }
@@ -197,6 +188,75 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
     }
     let blank = |segment: &Segment| segment.bytes.iter().all(|b| *b == 0xFF);
     Err(if segments.iter().all(blank) { NotFound::Blank } else { instead })
+}
+
+/// A sector of a store, found by its opening.
+struct Sector {
+    /// Where the sector starts.
+    start: usize,
+    /// Where the opening stands that was found: at the start, or a copy of it at the end.
+    at: usize,
+    shape: StoredShape,
+    info: SectorInfo,
+}
+
+/// The sectors whose openings a segment holds. Notes openings of other versions.
+fn sectors(bytes: &[u8], instead: &mut NotFound) -> Vec<Sector> {
+    let mut found: BTreeMap<usize, (StoredShape, SectorInfo)> = BTreeMap::new();
+    for at in 0..bytes.len().saturating_sub(OPENING_BYTES - 1) {
+        let bytes = &bytes[at..at + OPENING_BYTES];
+        // Two bytes rule out nearly all places.
+        if bytes[0] != 0x0A || bytes[1] != 0x57 {
+            continue;
+        }
+        match opening(bytes) {
+            Ok(what) => drop(found.insert(at, what)),
+            Err(NotOpening::NewerVersion) if *instead == NotFound::NoStore => {
+                *instead = NotFound::NewerVersion;
+            }
+            Err(NotOpening::OlderVersion) if *instead == NotFound::NoStore => {
+                *instead = NotFound::OlderVersion;
+            }
+            Err(_) => {}
+        }
+    }
+    let distance = |shape: &StoredShape| shape.sector_bytes as usize - OPENING_BYTES;
+    let mut out = Vec::new();
+    for (&at, &(shape, info)) in &found {
+        let second = at + distance(&shape);
+        let first = at.checked_sub(distance(&shape));
+        if first.is_some_and(|first| found.get(&first) == Some(&(shape, info))) {
+            // Met with its first copy.
+            continue;
+        }
+        let start = match first {
+            // One copy is lost: its records show which one.
+            Some(first)
+                if found.get(&second) != Some(&(shape, info))
+                    && records_at(bytes, first, &shape, &info)
+                        > records_at(bytes, at, &shape, &info) =>
+            {
+                first
+            }
+            _ => at,
+        };
+        out.push(Sector { start, at, shape, info });
+    }
+    out
+}
+
+/// How many records of a sector pass their checks if it starts at this offset.
+fn records_at(bytes: &[u8], start: usize, shape: &StoredShape, info: &SectorInfo) -> usize {
+    let bytes = bytes.get(start..).unwrap_or(&[]);
+    let Some(region) = Region::new(bytes, shape) else { return 0 };
+    let limits = (info.proven_end, region.records_end_offset());
+    let mut count = 0;
+    region.walk(0, (info.epoch, info.sequence), limits, &mut |event| match event {
+        Event::Record(_, passes) => count += usize::from(passes),
+        Event::Settled(..) => count += 1,
+        _ => {}
+    });
+    count
 }
 
 /// Joins the segments of a region. A file may leave out more between them than is filled while the
@@ -251,6 +311,12 @@ mod tests {
         store.into_parts().0
     }
 
+    /// Destroys both copies of the opening of sector 0.
+    fn kill(image: &mut [u8]) {
+        image[..32].fill(0);
+        image[4096 - 32..4096].fill(0);
+    }
+
     fn segment(address: u32, parts: &[&[u8]]) -> Vec<Segment> {
         vec![Segment { address, bytes: parts.concat() }]
     }
@@ -285,14 +351,14 @@ mod tests {
         let twice = segment(0, &[&image, &image]);
         assert_eq!(region(&twice, &known).unwrap().offset, 16384);
         let mut killed = image;
-        killed[..32].fill(0);
+        kill(&mut killed);
         assert_eq!(find(&killed), NotFound::NoStore);
         let known = Known { sectors: Some(4), sector_bytes: Some(4096), ..Known::default() };
         let given = region(&segment(0, &[&killed]), &known).unwrap();
         assert_eq!((given.openings, given.shape), (0, Shape::SERIAL_NOR));
         // What is given contradicts the dump.
         let mut damaged = twice[0].bytes.clone();
-        damaged[..32].fill(0);
+        kill(&mut damaged);
         let damaged = segment(0, &[&damaged]);
         let other = Known { sectors: Some(8), ..known };
         assert_eq!(
@@ -347,16 +413,35 @@ mod tests {
         assert_eq!((contents.segments.len(), place.bytes(&contents.segments)), (1, &image[..]));
     }
 
-    /// A store of the next format version, as far as a reader of this one can know it.
+    /// One copy of the opening is enough, and the records show which one it is.
     #[test]
-    fn a_newer_format_is_recognised() {
-        let mut bytes = image(b"value")[..31].to_vec();
-        bytes[2] = 2;
-        let crc = crc32c::crc32c(&bytes[..25]);
-        bytes[25..29].copy_from_slice(&crc.to_le_bytes());
-        let zeros: u32 = bytes[..29].iter().map(|b| b.count_zeros()).sum();
-        bytes[29..31].copy_from_slice(&(zeros as u16).to_be_bytes());
-        let dump = segment(0, &[&bytes, &[0xFF; 4000]]);
-        assert_eq!(region(&dump, &Known::default()), Err(NotFound::OtherVersion));
+    fn a_region_is_found_by_either_copy_of_an_opening() {
+        let image = image(b"value");
+        for lost in [0, 4096 - 32] {
+            let mut bytes = image.clone();
+            bytes[lost..lost + 32].fill(0);
+            for junk in [0, 100, 4064, 5000] {
+                let dump = segment(0, &[&vec![0x5A; junk], &bytes]);
+                let place = region(&dump, &Known::default()).unwrap();
+                assert_eq!((place.offset, place.openings), (junk, 1), "{lost}");
+            }
+        }
+    }
+
+    /// Openings of the version before and of the next one, as far as a reader of this one can know
+    /// it.
+    #[test]
+    fn other_versions_are_recognised() {
+        let version = |version, len: usize| {
+            let mut bytes = image(b"value")[..len].to_vec();
+            bytes[2] = version;
+            let crc = crc32c::crc32c(&bytes[..len - 6]);
+            bytes[len - 6..len - 2].copy_from_slice(&crc.to_le_bytes());
+            let zeros: u32 = bytes[..len - 2].iter().map(|b| b.count_zeros()).sum();
+            bytes[len - 2..].copy_from_slice(&(zeros as u16).to_be_bytes());
+            region(&segment(0, &[&bytes, &[0xFF; 4000]]), &Known::default())
+        };
+        assert_eq!(version(1, 31), Err(NotFound::OlderVersion));
+        assert_eq!(version(3, 32), Err(NotFound::NewerVersion));
     }
 }

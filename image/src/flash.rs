@@ -24,6 +24,11 @@ pub enum Step {
         /// The address after the last one.
         to: u32,
     },
+    /// Refused to erase a sector.
+    Refused {
+        /// First address.
+        from: u32,
+    },
 }
 
 /// Bytes that behave as NOR flash with a program unit of `UNIT` bytes. They can record what is done
@@ -32,19 +37,27 @@ pub enum Step {
 pub struct Ram<const UNIT: usize> {
     bytes: Vec<u8>,
     steps: Option<Vec<Step>>,
+    /// First addresses of sectors that cannot be erased.
+    worn: Vec<u32>,
 }
 
 impl<const UNIT: usize> Ram<UNIT> {
     /// A flash that holds `bytes`.
     #[must_use]
     pub const fn new(bytes: Vec<u8>) -> Self {
-        Self { bytes, steps: None }
+        Self { bytes, steps: None, worn: Vec::new() }
     }
 
     /// A flash that also keeps a list of all programs and erases.
     #[must_use]
     pub const fn recording(bytes: Vec<u8>) -> Self {
-        Self { bytes, steps: Some(Vec::new()) }
+        Self { bytes, steps: Some(Vec::new()), worn: Vec::new() }
+    }
+
+    /// The same, where the sectors at these addresses cannot be erased.
+    #[must_use]
+    pub const fn recording_worn(bytes: Vec<u8>, worn: Vec<u32>) -> Self {
+        Self { bytes, steps: Some(Vec::new()), worn }
     }
 
     /// The bytes, and what was done to them if that was recorded.
@@ -87,6 +100,10 @@ impl<const UNIT: usize> NorFlash for Ram<UNIT> {
 
     fn erase(&mut self, from: u32, to: u32) -> Result<(), NorFlashErrorKind> {
         check_erase(self, from, to)?;
+        if self.worn.contains(&from) {
+            self.steps.get_or_insert_default().push(Step::Refused { from });
+            return Err(NorFlashErrorKind::Other);
+        }
         let range = from as usize..to as usize;
         self.bytes.get_mut(range).ok_or(NorFlashErrorKind::OutOfBounds)?.fill(0xFF);
         if let Some(steps) = &mut self.steps {

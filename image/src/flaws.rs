@@ -46,6 +46,7 @@ impl Survey<'_> {
         });
         let finding = |kind| Finding { kind, address: 0, keys: Vec::new() };
         self.findings.extend(kind.map(finding));
+        self.findings.sort_by_key(|finding| finding.address);
     }
 
     /// Where a gap lies in a page that holds data. Whole blank pages may be left out.

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
-use outlast_kvstore::inspect::{Record, RecordKind, Region};
+use outlast_kvstore::inspect::{Decision, Record, RecordKind, Region, Slot, Tag};
 use outlast_kvstore::{Error, Usage};
 
 use crate::flash::Step;
@@ -34,10 +34,22 @@ pub enum MountStep {
         /// Its number.
         sector: u32,
     },
-    /// Wrote the opening of a sector.
+    /// Programmed one unit of a sector that it had erased, to see whether the sector takes it.
+    Try {
+        /// Its number.
+        sector: u32,
+    },
+    /// Passed over a sector, which could not be used when its turn came last.
+    PassOver {
+        /// Its number.
+        sector: u32,
+    },
+    /// Wrote one of the two copies of the opening of a sector.
     Opening {
         /// Its number.
         sector: u32,
+        /// Whether it was the second copy, at the end of the sector.
+        is_second: bool,
     },
     /// Wrote a settle record.
     Settle {
@@ -62,27 +74,24 @@ pub enum MountStep {
         /// How many bytes.
         len: u32,
     },
-    /// Programmed zeros over an opening.
-    ZeroOpening {
-        /// Number of the sector.
-        sector: u32,
-    },
-    /// Programmed a mark.
-    Mark {
-        /// Number of the sector.
-        sector: u32,
-    },
-    /// Left a trace at the start of a page.
-    Trace {
+    /// Took a page: programmed its tag, so that nothing in it is mistaken for a value.
+    TakePage {
         /// The start of the page.
         at: Address,
     },
-    /// Programmed zeros where the header of a record could be.
-    ZeroHeader {
-        /// The address of the first byte.
+    /// Decided, in a slot of a sector, about the sector that follows or about itself.
+    Decide {
+        /// The sector with the slot.
+        sector: u32,
+        /// Number of the slot.
+        slot: u32,
+        /// What was decided.
+        decision: Decision,
+    },
+    /// Programmed the flag of a rest record: the log no longer rests.
+    Wake {
+        /// The address of the flag.
         at: Address,
-        /// How many bytes.
-        len: u32,
     },
     /// Programmed other zeros.
     Zeros {
@@ -116,7 +125,18 @@ impl fmt::Display for MountStep {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Erase { sector } => write!(f, "erase sector {sector}"),
-            Self::Opening { sector } => write!(f, "write the opening of sector {sector}"),
+            Self::Try { sector } => {
+                write!(f, "zero a unit of sector {sector}, to see whether it takes programs")
+            }
+            Self::PassOver { sector } => {
+                write!(f, "pass over sector {sector}, if it still cannot be used")
+            }
+            Self::Opening { sector, is_second: false } => {
+                write!(f, "write the opening of sector {sector}")
+            }
+            Self::Opening { sector, is_second: true } => {
+                write!(f, "write the second copy of the opening of sector {sector}")
+            }
             Self::Settle { at, log_end, carried } => {
                 write!(f, "write a settle record at {at}: the log ends at {log_end}")?;
                 match carried {
@@ -131,20 +151,24 @@ impl fmt::Display for MountStep {
                 write!(f, "write {title} at {at}, which closes its tally at a count of {count}")
             }
             Self::Bytes { at, len } => write!(f, "write {len} bytes at {at}"),
-            Self::ZeroOpening { sector } => {
-                write!(f, "zero the opening of sector {sector}, so that it can never count")
+            Self::TakePage { at } => write!(f, "take the page at {at}: zero its tag"),
+            Self::Decide { sector, slot, decision } => {
+                let what = match decision {
+                    Decision::In => "the next sector counts",
+                    Decision::Out => "the next sector does not count",
+                    Decision::Own => "this sector counts",
+                    Decision::Over => "the sector after the next one counts",
+                    Decision::Retired => "the oldest sector is no longer part of the log",
+                };
+                write!(f, "decide in slot {slot} of sector {sector} that {what}")
             }
-            Self::Mark { sector } => write!(f, "program the mark of sector {sector}: it counts"),
-            Self::Trace { at } => write!(f, "leave a trace at {at}: this page is passed over"),
-            Self::ZeroHeader { at, len } => {
-                write!(f, "zero {len} bytes at {at}, so that no record can be read there")
-            }
+            Self::Wake { at } => write!(f, "program the flag at {at}: the log no longer rests"),
             Self::Zeros { at, len } => write!(f, "zero {len} bytes at {at}"),
         }
     }
 }
 
-/// Mounts a copy and reads everything.
+/// Mounts a copy and reads everything. Sectors that were passed over count as unusable.
 ///
 /// # Errors
 /// Those of a mount.
@@ -158,7 +182,8 @@ pub(crate) fn mount_surveyed(
     shape: &Shape,
     survey: Option<&Survey<'_>>,
 ) -> Result<MountedCopy, StoreError> {
-    let mut store = Mounted::open(bytes.to_vec(), shape)?;
+    let passed_over = survey.map(Survey::passed_over).unwrap_or_default();
+    let mut store = Mounted::open_worn(bytes.to_vec(), shape, &passed_over)?;
     let mut values = Values::new();
     // A key that cannot be read stops the list; the survey knows the others.
     let keys = match store.keys() {
@@ -198,25 +223,38 @@ impl Steps<'_> {
     fn all(&self, steps: &[Step]) -> Vec<MountStep> {
         let size = self.after.shape().sector_bytes;
         let mut out = Vec::new();
-        // The end of the last program, if that wrote only a part of its record.
-        let mut continues = None;
+        // The record that was last begun. It may take several programs.
+        let mut record = 0..0;
         for step in steps {
             match step {
                 Step::Erase { from, to } => {
                     out.extend((from / size..to / size).map(|sector| MountStep::Erase { sector }));
                 }
-                Step::Program { at, bytes } if continues == Some(*at) => {
-                    continues = Some(at + bytes.len() as u32);
+                Step::Refused { from } => {
+                    let step = MountStep::PassOver { sector: from / size };
+                    // It was tried more than once.
+                    if out.last() != Some(&step) {
+                        out.push(step);
+                    }
                 }
-                Step::Program { at, bytes } if bytes.iter().all(|b| *b == 0) => {
-                    out.push(self.zeros(*at, bytes.len() as u32));
-                }
+                Step::Program { at, .. } if record.contains(at) => {}
                 Step::Program { at, bytes } => {
-                    let (step, end) = self.written(*at, bytes.len() as u32);
-                    out.push(step);
-                    if let Some(end) = end {
-                        let done = at + bytes.len() as u32;
-                        continues = (end > done).then_some(done);
+                    record = 0..0;
+                    let len = bytes.len() as u32;
+                    match self.slot(*at) {
+                        // The program of its word follows.
+                        Some(slot) if *at == slot.address => {}
+                        Some(Slot { number: slot, decision: Some(decision), .. }) => {
+                            out.push(MountStep::Decide { sector: at / size, slot, decision });
+                        }
+                        _ if bytes.iter().all(|byte| *byte == 0) => {
+                            out.push(self.zeros(*at, len));
+                        }
+                        _ => {
+                            let (step, end) = self.written(*at, len);
+                            out.push(step);
+                            record = at + len..end.unwrap_or(0);
+                        }
                     }
                 }
             }
@@ -224,13 +262,22 @@ impl Steps<'_> {
         out
     }
 
+    /// The slot that holds an address.
+    fn slot(&self, at: u32) -> Option<Slot> {
+        let sector = at / self.after.shape().sector_bytes;
+        let sequence = self.after.opening(sector).map_or(sector, |info| info.sequence);
+        let slots = self.after.slots(sector, sequence);
+        slots.into_iter().find(|slot| (slot.address..slot.end).contains(&at))
+    }
+
     /// What was written at an address, and if it is a record, the end of that.
     fn written(&self, at: u32, len: u32) -> (MountStep, Option<u32>) {
         let here = Address::new(&self.after, at);
-        if here.offset == 0 {
-            return (MountStep::Opening { sector: here.sector }, None);
+        let sector = here.sector;
+        if here.offset == 0 || here.offset == self.after.records_end_offset() {
+            return (MountStep::Opening { sector, is_second: here.offset != 0 }, None);
         }
-        let end = (here.sector + 1) * self.after.shape().sector_bytes;
+        let end = (sector + 1) * self.after.shape().sector_bytes;
         let Some(record) = self.after.record(at, end) else {
             return (MountStep::Bytes { at: here, len }, None);
         };
@@ -246,26 +293,38 @@ impl Steps<'_> {
         (step, Some(record.end))
     }
 
-    fn record(&self, record: &Record<'_>) -> Written {
-        let was_tally = self.survey.is_some_and(|survey| survey.is_open_tally(record.key));
+    fn record(&self, record: &Record) -> Written {
+        let was_tally = self.survey.is_some_and(|survey| survey.is_open_tally(&record.key));
         let count = record.value.first_chunk().filter(|_| was_tally);
         Written { title: title(record), closes_at: count.map(|count| u64::from_le_bytes(*count)) }
     }
 
     fn zeros(&self, at: u32, len: u32) -> MountStep {
-        let shape = self.after.shape();
-        let (trace, header_area) = self.after.passed_bytes();
         let here = Address::new(&self.after, at);
-        if here.offset == 0 && len >= self.after.mark_offset() {
-            MountStep::ZeroOpening { sector: here.sector }
-        } else if here.offset == self.after.mark_offset() && len == shape.unit {
-            MountStep::Mark { sector: here.sector }
-        } else if here.offset.is_multiple_of(shape.page_bytes) && len == trace {
-            MountStep::Trace { at: here }
-        } else if len == header_area {
-            MountStep::ZeroHeader { at: here, len }
+        let unit = self.after.shape().unit;
+        let tag = self.after.page_tag(at).filter(|tag| *tag == Tag::Taken);
+        if self.after.trial(here.sector) == (at..at + len) {
+            MountStep::Try { sector: here.sector }
+        } else if here.offset.is_multiple_of(self.after.shape().page_bytes)
+            && len == unit
+            && tag.is_some()
+        {
+            MountStep::TakePage { at: here }
+        } else if len == unit && self.is_flag(at) {
+            MountStep::Wake { at: here }
         } else {
             MountStep::Zeros { at: here, len }
         }
+    }
+
+    /// Whether a rest record of the image, or one that the mount wrote, ends at an address.
+    fn is_flag(&self, at: u32) -> bool {
+        let surveyed = self.survey.into_iter().flat_map(|survey| &survey.records);
+        let is_rest = |record: &Record| record.kind == RecordKind::Rest && record.end == at;
+        let (unit, page) = (self.after.shape().unit, self.after.shape().page_bytes);
+        let start = at / page * page;
+        let places = (start..at).step_by(unit as usize);
+        surveyed.map(|entry| &entry.record).any(is_rest)
+            || places.filter_map(|place| self.after.record(place, at)).any(|it| is_rest(&it))
     }
 }

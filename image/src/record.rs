@@ -8,12 +8,12 @@ use crate::names;
 
 /// What a record is: `put gauge.datum`.
 #[must_use]
-pub fn title(record: &Record<'_>) -> String {
+pub fn title(record: &Record) -> String {
     let name = kind(record.kind);
     if record.key.is_empty() {
         name.to_owned()
     } else {
-        format!("{name} {}", names::show(record.key))
+        format!("{name} {}", names::show(&record.key))
     }
 }
 
@@ -24,11 +24,13 @@ pub const fn kind(kind: RecordKind) -> &'static str {
         RecordKind::Tally => "tally",
         RecordKind::Put => "put",
         RecordKind::Delete => "delete",
+        RecordKind::Lost => "lost",
         RecordKind::PendingPut => "batch put",
         RecordKind::PendingDelete => "batch delete",
         RecordKind::Commit => "commit",
         RecordKind::Settle => "settle",
         RecordKind::Seal => "seal",
+        RecordKind::Rest => "rest",
     }
 }
 

@@ -1,8 +1,8 @@
 //! Every record that still passes its checks, wherever it is in an image.
 //!
 //! A record's check is seeded with the generation (epoch and sequence number) of its sector. If the
-//! opening of a sector is destroyed, its generation follows from its settle records, from the
-//! sectors around it, or, since a CRC is linear, from the records themselves.
+//! openings of a sector are destroyed, its generation follows from the sectors around it, or, since
+//! a CRC is linear, from the records themselves.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -12,10 +12,10 @@ use crate::scan::{headers, passing};
 use crate::survey::{Kind, Standing, State, Survey, Void};
 
 /// A record that passes its checks.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Saved<'a> {
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Saved {
     /// The record.
-    pub record: Record<'a>,
+    pub record: Record,
     /// The epoch and sequence number with which it passes.
     pub generation: (u32, u32),
     /// Why it does not count, if the survey says so.
@@ -23,12 +23,12 @@ pub struct Saved<'a> {
 }
 
 /// The value saved for a key.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Value<'a> {
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Value {
     /// The number of its record in [`Salvage::records`].
     pub record: usize,
     /// The value.
-    pub value: inspect::Value<'a>,
+    pub value: inspect::Value,
     /// Whether a device would report this value; otherwise a newer one may have been lost.
     pub certain: bool,
     /// The number of a newer record of this key, if nothing shows whether that ever counted.
@@ -37,11 +37,11 @@ pub struct Value<'a> {
 
 /// What could be extracted.
 #[derive(Clone, Debug)]
-pub struct Salvage<'a> {
+pub struct Salvage {
     /// All records that pass, oldest first.
-    pub records: Vec<Saved<'a>>,
+    pub records: Vec<Saved>,
     /// The newest value of each key that was not deleted afterwards.
-    pub values: BTreeMap<&'a [u8], Value<'a>>,
+    pub values: BTreeMap<Vec<u8>, Value>,
 }
 
 /// The epochs to try where no sector opening at all is left.
@@ -51,22 +51,15 @@ const PLAUSIBLE: u32 = 1 << 20;
 
 /// Extracts what can be extracted.
 #[must_use]
-pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
+pub fn salvage(survey: &Survey<'_>) -> Salvage {
     let region = survey.region;
     let shape = region.shape();
     let mut known: BTreeSet<(u32, u32)> = BTreeSet::new();
-    let mut found: Vec<Vec<Record<'a>>> = Vec::new();
+    let mut found: Vec<Vec<Record>> = Vec::new();
     for sector in 0..shape.sectors {
         let headers = headers(&region, sector);
         let info = survey.sectors.get(sector as usize).and_then(|sector| sector.info);
         known.extend(info.map(|info| (info.epoch, info.sequence)));
-        for settle in headers.iter().filter(|record| record.kind == RecordKind::Settle) {
-            if let Some(settled) = region.settle(settle)
-                && region.passes(settle, settled.sector_info.epoch, settled.sector_info.sequence)
-            {
-                known.insert((settled.sector_info.epoch, settled.sector_info.sequence));
-            }
-        }
         found.push(headers);
     }
     let mut records = Vec::new();
@@ -79,13 +72,20 @@ pub fn salvage<'a>(survey: &Survey<'a>) -> Salvage<'a> {
         }
         records.extend(found);
     }
-    records.sort_by_key(|(record, generation): &(Record<'_>, _)| (*generation, record.address));
+    // The search above corrects no wrong bits.
+    let places: BTreeSet<u32> = records.iter().map(|(record, _)| record.address).collect();
+    let corrected = survey.records.iter().filter(|entry| {
+        let place = entry.record.address;
+        entry.passes && entry.record.repair.is_some() && !places.contains(&place)
+    });
+    records.extend(corrected.map(|entry| (entry.record.clone(), entry.generation)));
+    records.sort_by_key(|(record, generation): &(Record, _)| (*generation, record.address));
     let states: BTreeMap<u32, (State, (u32, u32))> = survey
         .records
         .iter()
         .map(|entry| (entry.record.address, (entry.state, entry.generation)))
         .collect();
-    let records: Vec<Saved<'a>> = records
+    let records: Vec<Saved> = records
         .into_iter()
         .map(|(record, generation)| {
             let void = match (standing(survey, &record, generation), states.get(&record.address)) {
@@ -125,7 +125,7 @@ fn around(known: &BTreeSet<(u32, u32)>, sector: u32, sectors: u32) -> BTreeSet<(
 /// The generation that follows from the records themselves, if enough of them agree.
 fn solved(
     region: &Region<'_>,
-    headers: &[Record<'_>],
+    headers: &[Record],
     sector: u32,
     known: &BTreeSet<(u32, u32)>,
 ) -> BTreeSet<(u32, u32)> {
@@ -149,14 +149,14 @@ fn solved(
 }
 
 /// What the survey says about the sector of a record that is newer than the head.
-fn standing(survey: &Survey<'_>, record: &Record<'_>, generation: (u32, u32)) -> Option<Standing> {
+fn standing(survey: &Survey<'_>, record: &Record, generation: (u32, u32)) -> Option<Standing> {
     let newer = survey.head.is_some_and(|(_, head)| generation > (head.epoch, head.sequence));
     let sector = record.address / survey.region.shape().sector_bytes;
     survey.newer.get(&sector).copied().filter(|_| newer)
 }
 
 /// The newest value of each key.
-fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], Value<'a>> {
+fn values(survey: &Survey<'_>, records: &[Saved]) -> BTreeMap<Vec<u8>, Value> {
     let region = survey.region;
     // Batches whose commit is present.
     let mut batches: BTreeMap<(u32, u32), Vec<std::ops::Range<u32>>> = BTreeMap::new();
@@ -164,12 +164,12 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
         let (start, end) = region.extent(&commit.record);
         batches.entry(commit.generation).or_default().push(start..end);
     }
-    let committed = |saved: &Saved<'_>| {
+    let committed = |saved: &Saved| {
         let batches = batches.get(&saved.generation);
         batches.is_some_and(|batches| batches.iter().any(|b| b.contains(&saved.record.address)))
     };
     let in_doubt = in_doubt(survey, records);
-    let mut values: BTreeMap<&[u8], Value<'a>> = BTreeMap::new();
+    let mut values: BTreeMap<Vec<u8>, Value> = BTreeMap::new();
     for (number, saved) in records.iter().enumerate() {
         let counts = match saved.void {
             None | Some(Void::Retired | Void::NoLog) => true,
@@ -189,20 +189,22 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
         }
         match saved.record.kind {
             RecordKind::Put | RecordKind::Tally | RecordKind::PendingPut => {
-                let live = survey.live.get(saved.record.key);
+                let live = survey.live.get(&saved.record.key);
                 let live = live.and_then(|n| survey.records.get(*n));
                 // Compared by value: this may be a copy that an interrupted settle record carries.
                 let is_live =
                     live.is_some_and(|live| live.passes && live.record.value == saved.record.value);
                 let certain = is_live && !in_doubt(saved.generation, saved.record.address);
-                let value =
-                    Value { record: number, value: saved.record.value, certain, newer: None };
-                values.insert(saved.record.key, value);
+                let value = saved.record.value.clone();
+                let value = Value { record: number, value, certain, newer: None };
+                values.insert(saved.record.key.clone(), value);
             }
             RecordKind::Delete | RecordKind::PendingDelete => {
-                values.remove(saved.record.key);
+                values.remove(&saved.record.key);
             }
-            RecordKind::Commit | RecordKind::Settle | RecordKind::Seal => {}
+            // An older value may still be in flash.
+            RecordKind::Lost => {}
+            RecordKind::Commit | RecordKind::Settle | RecordKind::Seal | RecordKind::Rest => {}
         }
     }
     // If the log is complete, a key that only a retired sector still holds was deleted since.
@@ -212,19 +214,19 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
         values.retain(|key, _| survey.live.contains_key(key));
     }
     for (number, saved) in records.iter().enumerate() {
-        let Saved { record, generation, .. } = *saved;
-        if standing(survey, &record, generation) != Some(Standing::Doubtful) {
+        let Saved { record, generation, .. } = saved;
+        if standing(survey, record, *generation) != Some(Standing::Doubtful) {
             continue;
         }
         let deletes = record.kind == RecordKind::Delete;
-        match values.get_mut(record.key) {
+        match values.get_mut(&record.key) {
             Some(old) if deletes || old.value != record.value => {
                 (old.certain, old.newer) = (false, Some(number));
             }
             None if !deletes => {
-                let value = record.value;
+                let value = record.value.clone();
                 let only = Value { record: number, value, certain: false, newer: Some(number) };
-                values.insert(record.key, only);
+                values.insert(record.key.clone(), only);
             }
             _ => {}
         }
@@ -234,20 +236,33 @@ fn values<'a>(survey: &Survey<'a>, records: &[Saved<'a>]) -> BTreeMap<&'a [u8], 
 
 /// Returns a function that says whether something newer than a record of this generation at this
 /// address may have been lost.
-fn in_doubt(survey: &Survey<'_>, records: &[Saved<'_>]) -> impl Fn((u32, u32), u32) -> bool {
+fn in_doubt(survey: &Survey<'_>, records: &[Saved]) -> impl Fn((u32, u32), u32) -> bool {
     let shape = survey.region.shape();
     let head = survey.head.map(|(_, head)| head);
-    let lacks_blocks = survey.findings.iter().any(|finding| finding.kind == Kind::BlocksMissing);
-    // The real head may be a sector whose opening is lost.
-    let newer = lacks_blocks
+    // The real head may be a sector whose opening is lost, and nothing else of it need be left.
+    let lacks_newest = survey
+        .findings
+        .iter()
+        .any(|finding| matches!(finding.kind, Kind::BlocksMissing | Kind::NewerLost));
+    let newer = lacks_newest
         || head.is_none_or(|head| {
-            let newer = |saved: &Saved<'_>| saved.generation > (head.epoch, head.sequence);
+            let newer = |saved: &Saved| saved.generation > (head.epoch, head.sequence);
             records.iter().any(|saved| newer(saved) && saved.void != Some(Void::Unfinished))
         });
     let lost: Vec<((u32, u32), u32)> = survey
         .findings
         .iter()
-        .filter(|finding| matches!(finding.kind, Kind::Hidden | Kind::Missing | Kind::Gap))
+        .filter(|finding| {
+            matches!(
+                finding.kind,
+                Kind::Hidden
+                    | Kind::Unreadable
+                    | Kind::NameDamaged
+                    | Kind::OpeningLost
+                    | Kind::Missing
+                    | Kind::Gap
+            )
+        })
         .filter_map(|finding| {
             let head = head?;
             let sector = finding.address / shape.sector_bytes;

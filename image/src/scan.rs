@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use outlast_kvstore::inspect::{Record, RecordKind, Region};
 
 /// Everything in a sector that may be a record.
-pub(crate) fn headers<'a>(region: &Region<'a>, sector: u32) -> Vec<Record<'a>> {
+pub(crate) fn headers(region: &Region<'_>, sector: u32) -> Vec<Record> {
     let size = region.shape().sector_bytes;
     let (from, to) = (sector * size, (sector + 1) * size);
     // Copies in settle records are not aligned to units, so every address is tried.
@@ -15,11 +15,11 @@ pub(crate) fn headers<'a>(region: &Region<'a>, sector: u32) -> Vec<Record<'a>> {
 
 /// The records that pass their checks with one of the generations. None lies inside another, except
 /// for the copies that settle records carry.
-pub(crate) fn passing<'a>(
-    region: &Region<'a>,
-    headers: &[Record<'a>],
+pub(crate) fn passing(
+    region: &Region<'_>,
+    headers: &[Record],
     generations: &BTreeSet<(u32, u32)>,
-) -> Vec<(Record<'a>, (u32, u32))> {
+) -> Vec<(Record, (u32, u32))> {
     let mut out = Vec::new();
     let mut end = 0;
     for record in headers {
@@ -29,7 +29,7 @@ pub(crate) fn passing<'a>(
         let generation =
             generations.iter().find(|(epoch, sequence)| region.passes(record, *epoch, *sequence));
         let Some(generation) = generation else { continue };
-        out.push((*record, *generation));
+        out.push((record.clone(), *generation));
         end = record.end;
         if record.kind == RecordKind::Settle
             && let Some(carried) = region.settle(record).and_then(|settle| settle.carried)

@@ -28,6 +28,7 @@ trait AnyUnit {
     fn commit(&mut self, changes: &[Change<'_>]) -> Result<(), StoreError>;
     fn delete(&mut self, key: &[u8]) -> Result<bool, StoreError>;
     fn keys(&mut self, each: &mut dyn FnMut(&[u8])) -> Result<(), StoreError>;
+    fn rest(&mut self) -> Result<(), StoreError>;
     fn usage(&self) -> Usage;
     fn into_parts(self: Box<Self>) -> (Vec<u8>, Vec<Step>);
 }
@@ -49,6 +50,10 @@ impl<const UNIT: usize> AnyUnit for Store<Ram<UNIT>, KEYS> {
         self.for_each_key(|key, _| each(key))
     }
 
+    fn rest(&mut self) -> Result<(), StoreError> {
+        Self::rest(self)
+    }
+
     fn usage(&self) -> Usage {
         Self::usage(self)
     }
@@ -64,7 +69,7 @@ impl Mounted {
     /// # Errors
     /// Those of [`Store::open`].
     pub fn open(region: Vec<u8>, shape: &Shape) -> Result<Self, StoreError> {
-        Self::start(region, shape, false)
+        Self::start(region, shape, &[], false)
     }
 
     /// Makes an empty store over whatever `region` holds.
@@ -72,27 +77,43 @@ impl Mounted {
     /// # Errors
     /// Those of [`Store::format`].
     pub fn format(region: Vec<u8>, shape: &Shape) -> Result<Self, StoreError> {
-        Self::start(region, shape, true)
+        Self::start(region, shape, &[], true)
     }
 
-    fn start(region: Vec<u8>, shape: &Shape, format: bool) -> Result<Self, StoreError> {
+    /// The same, where these sectors cannot be erased.
+    pub(crate) fn open_worn(
+        region: Vec<u8>,
+        shape: &Shape,
+        sectors: &[u32],
+    ) -> Result<Self, StoreError> {
+        let sectors: Vec<u32> = sectors.iter().map(|sector| sector * shape.sector_bytes).collect();
+        Self::start(region, shape, &sectors, false)
+    }
+
+    fn start(
+        region: Vec<u8>,
+        shape: &Shape,
+        worn: &[u32],
+        format: bool,
+    ) -> Result<Self, StoreError> {
         fn boxed<const UNIT: usize>(
             region: Vec<u8>,
             shape: &Shape,
+            worn: &[u32],
             format: bool,
         ) -> Result<Mounted, StoreError> {
-            let flash = Ram::<UNIT>::recording(region);
+            let flash = Ram::<UNIT>::recording_worn(region, worn.to_vec());
             let start = if format { Store::format } else { Store::open };
             let store: Store<Ram<UNIT>, KEYS> = start(flash, shape.layout())?;
             Ok(Mounted(Box::new(store)))
         }
         match shape.unit {
-            1 => boxed::<1>(region, shape, format),
-            2 => boxed::<2>(region, shape, format),
-            4 => boxed::<4>(region, shape, format),
-            8 => boxed::<8>(region, shape, format),
-            16 => boxed::<16>(region, shape, format),
-            32 => boxed::<32>(region, shape, format),
+            1 => boxed::<1>(region, shape, worn, format),
+            2 => boxed::<2>(region, shape, worn, format),
+            4 => boxed::<4>(region, shape, worn, format),
+            8 => boxed::<8>(region, shape, worn, format),
+            16 => boxed::<16>(region, shape, worn, format),
+            32 => boxed::<32>(region, shape, worn, format),
             _ => Err(Error::Layout("the program unit must be a power of two up to 32 bytes")),
         }
     }
@@ -149,6 +170,14 @@ impl Mounted {
         self.0.keys(&mut |key| keys.push(key.to_vec()))?;
         keys.sort();
         Ok(keys)
+    }
+
+    /// Lets the log rest, so that the next power-up need not program anything before it reads.
+    ///
+    /// # Errors
+    /// Those of [`Store::rest`].
+    pub fn rest(&mut self) -> Result<(), StoreError> {
+        self.0.rest()
     }
 
     /// How full and how worn it is.

@@ -65,6 +65,7 @@ impl<'a> Change<'a> {
     }
 
     /// The header of this change's record. The lengths must be valid.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn header(&self, pending: bool) -> Header {
         #[cfg(feature = "counters")]
         if let Self::Tally { key, len, .. } = self {

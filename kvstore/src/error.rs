@@ -13,19 +13,23 @@ pub enum Error<E> {
         /// Length of the stored value in bytes.
         needed: usize,
     },
-    /// The record of this key no longer passes its checks, or cannot be read. The value is lost.
-    /// The caller decides what to use instead, and may `put` or `delete` the key.
+    /// The record of this key is damaged in more than one bit, or cannot be read. The value is
+    /// lost. The caller decides what to use instead, and may `put` or `delete` the key. After the
+    /// next open, a key whose only record is damaged reads as absent: then ask
+    /// [`is_doubtful`](crate::Store::is_doubtful).
     Corrupt,
-    /// The flash driver failed: a program, an erase, or reads wherever they were tried. It is
-    /// unknown whether the operation had an effect, so the store takes no further calls until the
-    /// caller opens it again. One place that cannot be read while others can is damage instead, see
-    /// [`Corrupt`](Self::Corrupt).
+    /// The flash driver failed: programs or erases wherever they were tried, or all reads. It is
+    /// unknown whether the change was made, so the store takes no further changes until the caller
+    /// opens it again; it can still be read. One place that cannot be read while others can is
+    /// damage instead, see [`Corrupt`](Self::Corrupt). But a call that the driver refuses as not
+    /// aligned or out of bounds is always this error: the programmer must correct the layout, or
+    /// the driver.
     Flash(E),
     /// The space is used up. Nothing was changed. The caller must delete something, or the
     /// programmer must give the store more sectors. Deleting, and overwriting with an equal or
     /// smaller value, still work.
     ///
-    /// In two rare cases the reason is another one, and the store takes no further calls until it
+    /// In two rare cases the reason is another one, and the store takes no further changes until it
     /// is opened again: a record could not be read when the room was counted, but could be when it
     /// was moved; or there were more than 2³² compactions or resets.
     Full,
@@ -46,11 +50,16 @@ pub enum Error<E> {
     /// The value under this key is not a counter, since it does not have 8 bytes. Nothing was
     /// changed. The caller must use another key, or delete this one.
     NotACounter,
-    /// The store is not open, or an earlier flash error left the state of the flash unknown. The
-    /// caller must open the store again.
+    /// The store is not open; or a change was asked for, and an earlier one failed with an error of
+    /// the flash. The caller must open the store again.
     ReopenNeeded,
     /// Key and value, or the batch, do not fit into one sector. The caller must split them up.
     TooLarge,
+    /// The flash does not keep what is programmed, or is not blank after an erase, although the
+    /// driver reports no error: it is worn or write-protected. A store that was open can still be
+    /// read, and takes changes again if it can be opened again. The firmware should report the part
+    /// as faulty.
+    Worn,
 }
 
 /// What `open` found instead of a store.
@@ -60,13 +69,20 @@ pub enum Found {
     /// A store with counters, while this firmware is built without the feature `counters`. Rebuild
     /// the firmware with that feature.
     Counters,
-    /// Data that is not a store, or a store whose formatting was interrupted.
+    /// Data that is not a store, a store whose formatting was interrupted, or one whose openings
+    /// cannot be read.
     ForeignData,
     /// A store with another sector size, number of sectors, page size or program unit, or one whose
     /// range starts elsewhere. At least one sector starts like a sector of such a store.
     OtherLayout,
     /// A store with a newer version of the format, made by newer firmware.
     NewerFormat,
+    /// Nothing: the region is blank, and [`Store::open`](crate::Store::open) would make a new store
+    /// in it. Only a [`View`](crate::View) reports this.
+    Nothing,
+    /// A store with an older version of the format, made by older firmware. Its settings can be
+    /// read by that firmware's code only.
+    OlderFormat,
 }
 
 /// A failure inside the store. Small, so that it is cheap to keep.
@@ -74,8 +90,9 @@ pub enum Found {
 pub(crate) enum Fault<E> {
     Flash(E),
     IndexFull,
-    /// A sector has no room for what was to be written into it, or its number is the last one.
+    /// The number of a sector is the last one.
     Full,
+    Worn,
     /// The log holds tallies, which this build cannot read.
     #[cfg(not(feature = "counters"))]
     Counters,
@@ -87,6 +104,7 @@ impl<E> From<Fault<E>> for Error<E> {
             Fault::Flash(error) => Self::Flash(error),
             Fault::IndexFull => Self::IndexFull,
             Fault::Full => Self::Full,
+            Fault::Worn => Self::Worn,
             #[cfg(not(feature = "counters"))]
             Fault::Counters => Self::NotAStore(Found::Counters),
         }
@@ -110,18 +128,27 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             Self::NotAStore(Found::Counters) => {
                 f.write_str("the store holds counters: build with the feature `counters`")
             }
-            Self::NotAStore(Found::ForeignData) => {
-                f.write_str("the region holds data that is not a store; format it to start afresh")
-            }
+            Self::NotAStore(Found::ForeignData) => f.write_str(
+                "the region holds data that is not a store, or a store too damaged to open",
+            ),
             Self::NotAStore(Found::OtherLayout) => {
                 f.write_str("the region holds a store with another layout or range")
             }
             Self::NotAStore(Found::NewerFormat) => {
                 f.write_str("the region holds a store with a newer version of the format")
             }
+            Self::NotAStore(Found::Nothing) => f.write_str("the region is blank"),
+            Self::NotAStore(Found::OlderFormat) => {
+                f.write_str("the region holds a store with an older version of the format")
+            }
             Self::NotACounter => f.write_str("the value of this key is not a counter"),
-            Self::ReopenNeeded => f.write_str("an earlier flash error: open the store again"),
+            Self::ReopenNeeded => {
+                f.write_str("the store is not open, or an earlier call failed: open it again")
+            }
             Self::TooLarge => f.write_str("key and value, or the batch, do not fit into a sector"),
+            Self::Worn => {
+                f.write_str("the flash does not keep what is written: the part is faulty")
+            }
         }
     }
 }

@@ -25,7 +25,7 @@ impl Layout {
         Self { sector_bytes: 4096, page_bytes: 256, range: None }
     }
 
-    /// Sectors of one erase unit of the driver, pages of two program units (at least 16 bytes), the
+    /// Sectors of one erase unit of the driver, pages of eight program units (at least 64 bytes), the
     /// whole flash. For flash inside a microcontroller.
     #[must_use]
     pub const fn of<F: NorFlash>() -> Self {

@@ -41,9 +41,11 @@
 //!
 //! - `write` and `erase` return only when the operation is complete.
 //! - A unit reads `0xFF` after an erase, and programming clears bits only.
-//! - Zeros may be programmed over anything, which is more than the trait asks for. The store does
-//!   that at every open, so that nothing an interrupted operation left can be read later. Parts
-//!   that forbid even this are not supported.
+//!
+//! The store programs each unit once between two erases, so parts with error correction, and parts
+//! that limit the programs of a word, will do. There is one exception, which no store can avoid:
+//! where a power-up was interrupted while it programmed zeros over a unit, and the unit still reads
+//! blank, a later power-up programs the same zeros again. No value is read from such units.
 //!
 //! **2. Choose the layout.** A [`Layout`] says which range of the flash belongs to the store (its
 //! *region*), and how that is divided. It must be the same at every open.
@@ -73,13 +75,15 @@
 //! | `open` returns | what happened | who acts |
 //! |---|---|---|
 //! | [`Error::Layout`] | the layout does not fit the flash; the text says why | the programmer |
-//! | [`Error::NotAStore`] with [`Found::ForeignData`] | the range is not blank and holds no store | the firmware may [`format`](Store::format), if nobody needs the data |
+//! | [`Error::NotAStore`] with [`Found::ForeignData`] | the range holds other data, or a store too damaged to open | whoever owns the data: [`format`](Store::format) only if nobody needs it |
 //! | [`Error::NotAStore`] with [`Found::OtherLayout`] | a store with another layout or range | the programmer: use that layout, or migrate |
 //! | [`Error::NotAStore`] with [`Found::NewerFormat`] | a store of newer firmware | the updater: a downgrade must not destroy it |
+//! | [`Error::NotAStore`] with [`Found::OlderFormat`] | a store of older firmware | the updater: bring the old code along to read it, or give the settings up |
 //! | [`Error::NotAStore`] with [`Found::Counters`] | a store with counters | the programmer: enable the feature `counters` |
 //! | [`Error::IndexFull`] | the store holds more than `N` keys | the programmer: a larger `N` |
 //! | [`Error::Flash`] | the driver failed | the firmware: try again, then report the part as faulty |
-//! | [`Error::Corrupt`], [`Error::Full`] | the flash does not keep what is written, or holds a log that no store leaves | the firmware: report the part as faulty |
+//! | [`Error::Worn`] | the flash does not keep what is written | the firmware: report the part as faulty |
+//! | [`Error::Corrupt`], [`Error::Full`] | the range holds a log that no store leaves | the firmware: report the part as faulty |
 //!
 //! A blank range is not an error: `open` makes a new store in it. No error of `open` destroys
 //! settings.
@@ -91,13 +95,14 @@
 //!
 //! type Settings<F> = Store<F, 64>;
 //!
-//! /// Opens the settings. Replaces foreign data, such as an old firmware's.
-//! fn open<F: NorFlash>(flash: F) -> Result<Settings<F>, Error<F::Error>> {
+//! /// Opens the settings. Foreign data may be a damaged store, so replaces it only if the user
+//! /// agreed.
+//! fn open<F: NorFlash>(flash: F, may_format: bool) -> Result<Settings<F>, Error<F::Error>> {
 //!     let layout = Layout::serial_nor();
 //!     let mut store = Store::new(flash, &layout)?;
 //!     match store.mount() {
 //!         Ok(()) => Ok(store),
-//!         Err(Error::NotAStore(Found::ForeignData)) => {
+//!         Err(Error::NotAStore(Found::ForeignData)) if may_format => {
 //!             Store::format(store.into_flash(), layout)
 //!         }
 //!         Err(error) => Err(error),
@@ -105,13 +110,16 @@
 //! }
 //! # let mut old = flash::Flash::blank();
 //! # old.0[5] = 7;
-//! # assert_eq!(open(old)?.usage().keys, 0);
+//! # assert_eq!(open(old, true)?.usage().keys, 0);
 //! # Ok::<(), Error<flash::Never>>(())
 //! ```
 //!
-//! Keep one store for the whole run. It takes about 80 bytes of RAM on 32-bit targets, and 8 bytes
-//! per key that it may hold, besides the driver. A store in a static is made with [`Store::new`]
-//! and [`Store::mount`], which need less stack than [`Store::open`].
+//! Keep one store for the whole run. It takes at most 128 bytes of RAM, and 8 bytes per key that it
+//! may hold, besides the driver. A store in a static is made with [`Store::new`] and
+//! [`Store::mount`], which need less stack than [`Store::open`].
+//!
+//! **4. Call [`Store::rest`] before a planned power-off.** Then the next open programs nothing.
+//! Without it, an open after a power-up that wrote takes a page of the flash.
 //!
 //! # How long the calls take
 //!
@@ -120,15 +128,19 @@
 //!
 //! | call | usual flash work | now and then |
 //! |---|---|---|
-//! | [`get`](Store::get) | one to three reads | |
-//! | [`put`](Store::put), [`delete`](Store::delete) | a program call per 256 bytes of record | a compaction |
+//! | [`get`](Store::get) | a read per 64 bytes of record | |
+//! | [`put`](Store::put), [`delete`](Store::delete) | a program call per page or 256 bytes of record | a compaction |
 //! | [`commit`](Store::commit) | the same for each change, and a program call for the commit | a compaction |
-//! | [`open`](Store::open) | reads of all headers and keys, six programs | a compaction |
-//! | [`clear`](Store::clear) | one erase, two programs | |
+//! | [`open`](Store::open) | reads of all records; three programs if the power-up before wrote and did not rest | a compaction |
+//! | [`rest`](Store::rest) | one program | |
+//! | [`clear`](Store::clear) | one erase, five programs | |
 //! | [`usage`](Store::usage) | none | |
 //!
+//! Everything that is programmed is read back. The first change after a rest takes a program of one
+//! unit more.
+//!
 //! A *compaction* is needed when the head is full: one erase, a copy of the oldest sector's live
-//! records, and two programs. [`Store::tidy`] does this work in advance. Call it in idle time, and
+//! records, and five programs. [`Store::tidy`] does this work in advance. Call it in idle time, and
 //! the `put` that would have needed the erase finds it done. The command `outlast plan` computes
 //! the longest wait of each call, and the wear, from the times in a data sheet.
 //!
@@ -141,19 +153,25 @@
 //! copies the tail's live records into it, and makes it the new head; the tail becomes the next
 //! spare. So all sectors wear evenly.
 //!
-//! After a power-up the last record may be one whose program was interrupted. So each open writes a
+//! After a power-up the last record may be one whose program was interrupted. So the open writes a
 //! *settle record* to a fresh page. It says where the log ends, and carries a copy of the last
-//! record if that is accepted. A small index in RAM, a hash and an address per key, finds the
-//! records.
+//! record if that is accepted. A *rest record* follows it. While nothing was written after that, an
+//! open programs nothing. A small index in RAM, a hash and an address per key, finds the records.
 //!
 #![cfg_attr(doc, doc = "The [format in flash](format_in_flash) is specified byte by byte.")]
 //!
 //! # Limits
 //!
-//! - A key has 1 to 64 bytes. A value can be as long as a sector, less about 60 bytes.
-//! - Each open takes a page of the head, since the last program before a power cut is never
-//!   trusted.
-//! - Damage to records at rest is reported when they are read, see [`Error::Corrupt`].
+//! - A key has 1 to 64 bytes. In a sector of 4 KiB, key and value together can have 3,918 bytes at
+//!   unit 1 and pages of 256 bytes, less with larger units or smaller pages.
+//! - An open after a power-up that wrote, and did not [`rest`](Store::rest), takes a page of the
+//!   head, since the last program before a power cut is never trusted.
+//! - One wrong bit in a record is corrected when it is read. More are damage: usually
+//!   [`Error::Corrupt`] or [`Usage::doubtful`], but damage of several bytes can also bring an older
+//!   value back without an error.
+//! - One sector that cannot be erased or takes no programs is passed over, if there are at least
+//!   three and the oldest is not too full. Otherwise changes fail with [`Error::Worn`] or
+//!   [`Error::Flash`] when the log comes to it.
 //!
 //! # Features
 //!
@@ -164,23 +182,27 @@
 //!   counter.
 //! - `settings`: typed settings with defaults, ranges and migrations, in the module `settings`.
 //! - `json`: settings as JSON lines, for tools on a computer. Needs the standard library.
-//! - `inspect`: looks into images on a computer. Not for firmware.
+//! - `inspect`: looks into images on a computer. Not for firmware: it allocates.
 //!
 //! # Examples
 //!
 //! The workspace has whole programs, which run on a simulated part: `cargo run --release --example`
 //! with `settings` (a power cut in a batch), `serial_chip` (the driver and a range of a chip),
 //! `tide_gauge` (typed settings and a migration), `counters` (wear in a year), `byte_region` (code
-//! that was written for an EEPROM), and `own_store` (a store of your own under test).
-//! `examples/firmware` is a firmware for a Cortex-M4, which runs in an emulator.
+//! that was written for an EEPROM), `grow` (a store that moves to a larger range), and `own_store`
+//! (a store of your own under test). `examples/firmware` is a firmware for a Cortex-M4, which runs
+//! in an emulator.
 
 #![no_std]
 #![forbid(unsafe_code)]
 
+#[cfg(feature = "inspect")]
+extern crate alloc;
 #[cfg(feature = "json")]
 extern crate std;
 
 mod change;
+mod copy;
 #[cfg(feature = "counters")]
 mod counters;
 mod error;
@@ -191,23 +213,32 @@ mod index;
 pub mod inspect;
 mod layout;
 mod log;
+mod read_only;
+mod reads;
 mod recover;
 mod region;
+mod scrub;
 #[cfg(feature = "settings")]
 pub mod settings;
 mod since;
 mod store;
+mod view;
 
 #[cfg(doc)]
 #[doc = concat!("[picture]: crate#how-it-works\n\n", include_str!("../FORMAT.md"))]
 pub mod format_in_flash {}
 
 pub use change::Change;
+pub use copy::{CopyError, CopySummary};
 #[cfg(feature = "counters")]
 pub use counters::ids::Ids;
 pub use embedded_storage;
 pub use error::{Error, Found};
 pub use layout::Layout;
+pub use read_only::{ReadOnly, ReadOnlyError};
+pub use reads::Item;
 pub use region::{Region, RegionError};
+pub use scrub::Scrubbed;
 pub use since::ChangeMark;
 pub use store::{Store, Usage};
+pub use view::View;

@@ -33,7 +33,7 @@ const NUMBER: usize = 2;
 ///
 /// Flash cost of a write of up to `CHUNK` bytes within a chunk: one record of `CHUNK` bytes, the
 /// name and the number, and the record's overhead. For the usual chunk of 64 bytes that is about 85
-/// bytes, against the erase and the 4096 bytes of a sector rewrite. Writing what is there already
+/// bytes at unit 1, against the erase and the 4096 bytes of a sector rewrite. Writing what is there already
 /// programs nothing. RAM: 16 bytes on 32-bit targets, and 8 bytes of the store's index per chunk
 /// written. Stack of a write: `SPAN` times (`CHUNK` + 88) bytes, the 88 for key and change.
 ///
@@ -176,6 +176,24 @@ impl<'s, F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize>
         self.write(offset, bytes)
     }
 
+    /// Whether any of these bytes may be older than what was written, see [`Store::is_doubtful`]: a
+    /// newer record of their chunk may have been lost. Flash work: as for that call, per chunk.
+    ///
+    /// # Errors
+    /// [`RegionError::OutOfBounds`]. [`RegionError::Store`] as for [`Store::is_doubtful`].
+    pub fn is_doubtful(&mut self, offset: u32, len: usize) -> Result<bool, RegionError<F::Error>> {
+        self.check(offset, len)?;
+        let first = offset / CHUNK as u32;
+        let chunks = (offset as usize % CHUNK + len).div_ceil(CHUNK) as u32;
+        for number in first..first.saturating_add(chunks) {
+            let key = ChunkKey::new(self.name, number);
+            if self.store.is_doubtful(&key).map_err(RegionError::Store)? {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
     fn check(&self, offset: u32, len: usize) -> Result<(), RegionError<F::Error>> {
         match (offset as usize).checked_add(len) {
             Some(end) if end <= self.bytes as usize => Ok(()),
@@ -217,7 +235,8 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> ReadSto
     /// # Errors
     /// [`RegionError::OutOfBounds`] and [`RegionError::OtherChunkSize`]. [`RegionError::Store`] as
     /// for [`Store::get`], with [`Error::Corrupt`] if the record of a chunk is damaged. The other
-    /// chunks can still be read then, and writing the whole chunk repairs it.
+    /// chunks can still be read then, and writing the whole chunk repairs it; of the last one, as
+    /// much as lies in the region.
     fn read(&mut self, offset: u32, bytes: &mut [u8]) -> Result<(), Self::Error> {
         self.check(offset, bytes.len())?;
         let mut content = [0; CHUNK];
@@ -261,9 +280,15 @@ impl<F: NorFlash, const N: usize, const CHUNK: usize, const SPAN: usize> Storage
                 let number = (at / CHUNK) as u32;
                 let mut content = [0; CHUNK];
                 match self.load(number, &mut content) {
-                    // A chunk that is replaced as a whole need not be readable. So a damaged one is
-                    // repaired.
-                    Err(RegionError::Store(_)) if at % CHUNK == 0 && rest.len() >= CHUNK => {}
+                    // A chunk that is replaced as a whole, as far as it lies in the region, need not
+                    // be readable. So a damaged one is repaired.
+                    Err(RegionError::Store(Error::Corrupt))
+                        if at % CHUNK == 0
+                            && rest.len()
+                                >= CHUNK.min((self.bytes as usize).saturating_sub(at)) =>
+                    {
+                        content.fill(0xFF);
+                    }
                     loaded => _ = loaded?,
                 }
                 let to = content.get_mut(at % CHUNK..).unwrap_or(&mut []);

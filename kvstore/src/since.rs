@@ -1,12 +1,12 @@
 //! What changed since a mark, so that a device can upload only that.
 
+use core::ops::ControlFlow;
+
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
-use crate::flash::reader::KeyBytes;
-use crate::format::crc::crc32c;
-use crate::format::generation::Generation;
 use crate::format::record::Kind;
+use crate::log::state::Core;
 use crate::store::Store;
 
 /// A moment in the history of a store, from [`Store::mark`]. It keeps its meaning across power-ups:
@@ -53,8 +53,9 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     ///
     /// Take it before the upload that it is for. What changes during the upload is then sent again.
     pub fn mark(&self) -> ChangeMark {
-        let log = &self.core.log;
-        ChangeMark { epoch: log.epoch, sequence: log.head, offset: log.end }
+        let Core { medium, log } = &self.core;
+        let offset = medium.geometry.offset_of(self.core.log_end());
+        ChangeMark { epoch: log.epoch, sequence: log.head, offset }
     }
 
     /// Calls `each` with every key that was put since `mark`, and the length of its value in bytes,
@@ -67,7 +68,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     ///
     /// [`format`](Self::format) over anything but a store, and a chip that was blanked, start a new
     /// store that knows nothing about older marks. Forget such marks. The store notices only a mark
-    /// that is later than the present moment, and then names every key.
+    /// that is later than the present moment, and then names every key. Marks of a store mean nothing
+    /// in a [copy](Self::copy_to) of it either.
     ///
     /// Flash work: as [`for_each_key`](Self::for_each_key). Nothing is programmed.
     ///
@@ -83,26 +85,17 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         let now = self.mark();
         let other =
             mark.epoch != now.epoch || (mark.sequence, mark.offset) > (now.sequence, now.offset);
-        let core = &mut self.core;
-        core.ready()?;
-        let g = core.medium.geometry;
-        let mut bytes: KeyBytes = [0; _];
-        for entry in &self.entries {
-            let limit = core.limit_at(entry.address);
-            let looked = core.medium.look_at_key(entry.address, limit, 19, &mut bytes);
-            let Some(found) = looked else { return core.outcome_of_reading(Err(Error::Corrupt)) };
-            let key = g.key_in(found, &bytes);
-            if crc32c(key) != entry.hash {
-                return Err(Error::Corrupt);
+        let (g, head) = (self.core.medium.geometry, self.core.log.head);
+        self.each_item(&mut [], &mut |found, item| {
+            let back = g.sector_of_sequence(head) + g.sectors - g.sector_of(found.address);
+            let sequence = head.wrapping_sub(g.sector_of_sequence(back));
+            let place = (sequence, g.offset_of(found.address));
+            let ticks = found.header.kind() == Kind::Tally;
+            if ticks || other || place >= (mark.sequence, mark.offset) {
+                each(item.key, item.value_len);
             }
-            let Generation { sequence, .. } = core.generation_at(entry.address);
-            let place = (sequence, g.offset_of(entry.address));
-            if found.header.kind() == Kind::Tally || other || place >= (mark.sequence, mark.offset)
-            {
-                each(key, found.header.plain().value_len() as usize);
-            }
-        }
-        Ok(())
+            ControlFlow::Continue(())
+        })
     }
 
     /// The sum, modulo 2³², of the CRC-32C of all keys. Reads no flash.

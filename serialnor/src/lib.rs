@@ -89,7 +89,7 @@
 //!
 //! # fn run<SPI: SpiDevice, D: DelayNs>(spi: SPI, delay: D)
 //! # -> Result<(), Box<dyn std::error::Error>> where SPI::Error: 'static {
-//! let flash: SerialNor<_, _> = SerialNor::new(spi, delay, Options::new().with_verify(true))?;
+//! let flash: SerialNor<_, _> = SerialNor::new(spi, delay, Options::new())?;
 //! let layout = Layout::serial_nor().with_range(settings_range());
 //! let store: Store<_, 64> = Store::open(flash, layout)?;
 //! # drop(store); Ok(()) }

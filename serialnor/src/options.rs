@@ -58,7 +58,8 @@ impl Options {
 
     /// Reads everything back after each program and erase, and reports a difference as
     /// [`crate::Error::Verify`]. Costs the time of reading. A program that clears more bits of
-    /// bytes programmed before must name these bytes as they will read.
+    /// bytes programmed before must name these bytes as they will read. The store does not need it,
+    /// since it reads back what it programs.
     #[must_use]
     pub const fn with_verify(self, on: bool) -> Self {
         Self { verify: on, ..self }

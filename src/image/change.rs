@@ -58,12 +58,16 @@ pub(super) fn get<W: Write>(
     let value = match open(&read)?.get(&key) {
         Ok(Some(value)) => value,
         Ok(None) => {
-            let why = format!("{}: there is no key '{name}'", read.name);
-            return Err(Stop::new(Exit::Differs, why));
+            let (exit, lost) = match damaged {
+                true => (Exit::Damaged, ", or it is lost; 'outlast image salvage' may find it"),
+                false => (Exit::Differs, ""),
+            };
+            let why = format!("{}: there is no key '{name}'{lost}", read.name);
+            return Err(Stop::new(exit, why));
         }
         Err(Error::Corrupt) => {
             let why = format!(
-                "{}: the record of '{name}' is damaged; 'outlast image show --history {name}' \
+                "{0}: the record of '{name}' is damaged; 'outlast image show {0} --history {name}' \
                  shows its older versions",
                 read.name
             );
@@ -88,11 +92,12 @@ pub(super) fn get<W: Write>(
 /// Writes the copy, and warns if damage may have lost values or left older ones.
 fn save<W: Write>(
     read: &Read,
-    store: Mounted,
+    mut store: Mounted,
     file: &File,
     what: &str,
     output: &mut Output<W>,
 ) -> Result<Exit, Stop> {
+    store.rest().map_err(|error| refused(&read.name, &error))?;
     let damaged = warn_of_damage(read, &survey(read)?, None);
     let usage = store.usage();
     let segments = read.with_region(&store.into_parts().0);

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::io::Write;
 
-use outlast_image::check::Class;
+use outlast_image::check::{Class, Verdict};
 use serde_json::json;
 
 use super::args::Dump;
@@ -15,14 +15,22 @@ use crate::exit::Exit;
 use crate::output::Output;
 use crate::words::counted;
 
-const fn in_words(class: Class) -> &'static str {
-    match class {
-        Class::Clean => "clean: nothing was interrupted, nothing is damaged",
+fn in_words(verdict: &Verdict<'_>) -> &'static str {
+    match verdict.class {
+        Class::Clean => "clean: no interruption and no damage can be seen",
         Class::Interrupted => {
-            "interrupted: an operation was cut short; the next mount recovers everything acknowledged"
+            "interrupted: the log ends as a power cut leaves it; damage of its last records can \
+             look the same"
         }
-        Class::Damaged => "damaged: something fails its checks or is missing from the dump",
-        Class::NotAStore => "not a store: a device would not open it",
+        Class::Damaged if verdict.may_cost_values() => {
+            "damaged: values may be lost or old; 'outlast image salvage' extracts what is left"
+        }
+        Class::Damaged => {
+            "damaged, but no value is affected; `scrub` on the device repairs what is in use"
+        }
+        Class::NotAStore => {
+            "not a store: a device would not open it; 'outlast image salvage' may find records"
+        }
     }
 }
 
@@ -59,6 +67,9 @@ pub(super) fn run<W: Write>(dump: &Dump, json: bool, output: &mut Output<W>) -> 
     match &mount {
         Ok(mounted) => {
             text.push_str("the next mount will:\n");
+            if mounted.steps.is_empty() {
+                let _ = writeln!(text, "  {}", sentences::NO_STEPS);
+            }
             for (number, step) in (1..).zip(&mounted.steps) {
                 let _ = writeln!(text, "  {number}. {step}");
             }
@@ -73,7 +84,7 @@ pub(super) fn run<W: Write>(dump: &Dump, json: bool, output: &mut Output<W>) -> 
             let _ = writeln!(text, "it cannot be mounted: {why}");
         }
     }
-    let _ = writeln!(text, "check: {}", in_words(verdict.class));
+    let _ = writeln!(text, "check: {}", in_words(&verdict));
     output.say(&text)?;
     Ok(verdict.class.into())
 }

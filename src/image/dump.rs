@@ -41,7 +41,7 @@ impl Read {
         if self.is_cut() {
             let why = format!(
                 "{}: the dump ends before the region does: it has {} of {} bytes; 'outlast image show' \
-                 and 'outlast image salvage' can read them",
+                 and 'outlast image salvage' can read what is there",
                 self.name,
                 self.region().len(),
                 self.place.shape.bytes()
@@ -93,7 +93,7 @@ pub(super) fn read(dump: &Dump) -> Result<Read, Stop> {
         }
         Err(why) => {
             let exit = match why {
-                NotFound::OtherVersion => Exit::OtherVersion,
+                NotFound::OlderVersion | NotFound::NewerVersion => Exit::OtherVersion,
                 NotFound::Several(_) | NotFound::Impossible(_) => Exit::Usage,
                 _ => Exit::NotAStore,
             };
@@ -103,8 +103,8 @@ pub(super) fn read(dump: &Dump) -> Result<Read, Stop> {
 }
 
 fn not_found(why: &NotFound, segments: &[Segment]) -> String {
-    let hint =
-        "if you know the layout, give it with --sectors, --sector-bytes, --page, --unit, --base";
+    let hint = "if you know the layout, give it with --sectors, --sector-bytes, --page, --unit, --base; \
+         then 'outlast image salvage' extracts what is left";
     match why {
         NotFound::Empty => "the file is empty".to_owned(),
         NotFound::Blank => {
@@ -114,8 +114,13 @@ fn not_found(why: &NotFound, segments: &[Segment]) -> String {
             "the dump begins in the middle of a region; read the region out from its first sector on"
                 .to_owned()
         }
-        NotFound::OtherVersion => {
-            "a store of another format version; use the program that came with that firmware"
+        NotFound::OlderVersion => {
+            "a store of an older format version; the older version of this program that came with \
+             that firmware reads it"
+                .to_owned()
+        }
+        NotFound::NewerVersion => {
+            "a store of a newer format version; use the program that came with that firmware"
                 .to_owned()
         }
         NotFound::Impossible(why) => why.clone(),
@@ -166,9 +171,10 @@ pub(super) fn warn_of_damage(read: &Read, survey: &Survey<'_>, key: Option<&[u8]
     let mut damaged = false;
     for finding in &survey.findings {
         let concerns = match finding.kind {
-            Kind::OldDamaged => false,
-            Kind::LiveDamaged => key.is_none_or(|key| finding.keys.contains(&key)),
-            kind => kind.is_damage(),
+            Kind::LiveDamaged | Kind::ValueLost => {
+                key.is_none_or(|key| finding.keys.iter().any(|other| other == key))
+            }
+            kind => kind.may_cost_values(),
         };
         if concerns {
             eprintln!("outlast: {}: warning: {}", read.name, sentences::finding(survey, finding));
@@ -187,11 +193,17 @@ pub(super) fn judge(read: &Read) -> Result<Verdict<'_>, Stop> {
 /// An error of the store, and the exit class it leads to.
 pub(super) fn refused(name: &str, error: &StoreError) -> Stop {
     let exit = match error {
-        Error::NotAStore(Found::NewerFormat) => Exit::OtherVersion,
+        Error::NotAStore(Found::NewerFormat | Found::OlderFormat) => Exit::OtherVersion,
         Error::NotAStore(_) => Exit::NotAStore,
         Error::Full | Error::TooLarge | Error::IndexFull => Exit::DoesNotFit,
         Error::InvalidKey | Error::Layout(_) => Exit::Usage,
         _ => Exit::Damaged,
     };
-    Stop::new(exit, format!("{name}: {error}"))
+    let hint = match error {
+        Error::NotAStore(Found::OlderFormat) => {
+            "; the older version of this program that came with that firmware reads it"
+        }
+        _ => "",
+    };
+    Stop::new(exit, format!("{name}: {error}{hint}"))
 }

@@ -5,13 +5,13 @@ use crate::exit::after_help;
 // What several image commands can end with.
 const BAD_FILE: (u8, &str) = (5, "a file cannot be read or written, or its contents are wrong");
 const DOES_NOT_FIT: (u8, &str) = (8, "the settings do not fit into the image");
-const INTERRUPTED: (u8, &str) =
-    (10, "interrupted: the next mount recovers everything acknowledged");
+const INTERRUPTED: (u8, &str) = (10, "interrupted: the log ends as a power cut leaves it");
 const DAMAGED: (u8, &str) = (11, "damaged, or the dump is cut short");
 const DOUBTFUL: (u8, &str) =
     (11, "done, but the dump is damaged: a value may be old or lost; see stderr");
+const LOST: (u8, &str) = (11, "the dump is damaged: the value may be old or lost; see stderr");
 const NO_STORE: (u8, &str) = (12, "no store in the dump");
-const OTHER_VERSION: (u8, &str) = (13, "a store of another format version");
+const OTHER_VERSION: (u8, &str) = (13, "a store of an older or newer format version");
 
 pub(super) fn image() -> String {
     after_help(
@@ -72,7 +72,7 @@ pub(super) fn get() -> String {
     after_help(
         "Examples:
   outlast image get dump.bin gauge.datum --type i32",
-        &[(0, "printed"), (1, "there is no such key"), BAD_FILE, DOUBTFUL, NO_STORE, OTHER_VERSION],
+        &[(0, "printed"), (1, "there is no such key"), BAD_FILE, LOST, NO_STORE, OTHER_VERSION],
     )
 }
 
@@ -137,9 +137,9 @@ pub(super) fn salvage() -> String {
   outlast image salvage broken.bin --output saved.toml
   outlast image salvage broken.bin --sectors 4 --sector-bytes 4096",
         &[
-            (0, "every value is the newest one"),
+            (0, "every value is the newest one, unless the end of the log is damaged"),
             BAD_FILE,
-            (11, "damaged: a newer value may be lost"),
+            (11, "damaged: a value may be old or lost"),
             (12, "no store in the dump, or no intact record"),
             OTHER_VERSION,
         ],

@@ -61,9 +61,9 @@ rect { stroke: var(--paper); stroke-width: .3; vector-effect: non-scaling-stroke
 ";
 
 const LEGEND: [(&str, &str); 6] = [
-    ("frame", "opening and mark"),
+    ("frame", "opening, slots in use, pages that mounts took"),
     ("live", "live value"),
-    ("force", "delete, commit, settle or seal in force"),
+    ("force", "delete, commit, settle, seal or rest in force"),
     ("old", "replaced, copied or retired"),
     ("void", "void: does not count"),
     ("bad", "damaged"),
@@ -106,6 +106,7 @@ pub(super) fn page(subject: &Subject<'_>) -> String {
                 div.scroll { (keys(subject)) }
                 @if let Some(Ok(mounted)) = &subject.verdict.mounted {
                     h2 { "What the next mount will do" }
+                    @if mounted.steps.is_empty() { p { (sentences::NO_STEPS) } }
                     ol { @for step in &mounted.steps { li { (step) } } }
                 }
                 h2 { "Records" }
@@ -154,9 +155,9 @@ fn roles(survey: &Survey<'_>) -> Markup {
     }
 }
 
-fn colour(survey: &Survey<'_>, entry: &Entry<'_>) -> &'static str {
+fn colour(survey: &Survey<'_>, entry: &Entry) -> &'static str {
     match entry.state {
-        State::Live if entry.passes => "live",
+        State::Live if entry.has_value() => "live",
         State::Live => "bad",
         State::Replaced(_) | State::InForce if !entry.passes => "bad",
         State::Replaced(_) => "old",
@@ -179,8 +180,11 @@ fn sector(survey: &Survey<'_>, number: u32, base: u32) -> Markup {
     let size = survey.region.shape().sector_bytes;
     let start = survey.base(number);
     let Some(sector) = survey.sectors.get(number as usize) else { return html! {} };
-    let mark = survey.region.mark_offset();
-    let first = survey.region.first_record_offset();
+    let second = survey.region.records_end_offset();
+    let copies = survey.region.opening_copies(number);
+    let sequence = sector.info.map_or(number, |info| info.sequence);
+    let slots = survey.region.slots(number, sequence);
+    let unit = survey.region.shape().unit;
     html! {
         div.sector {
             div.role {
@@ -190,9 +194,13 @@ fn sector(survey: &Survey<'_>, number: u32, base: u32) -> Markup {
             }
             svg viewBox=(format!("0 0 {size} 10")) preserveAspectRatio="none" role="img"
                 aria-label=(format!("sector {number}: {}", sector.role.name())) {
-                @if sector.opening.is_ok() {
-                    (block(0..mark, "frame", "opening"))
-                    @if survey.region.mark_is_begun(number) { (block(mark..first, "frame", "mark")) }
+                @if copies[0].is_ok() { (block(0..32, "frame", "opening")) }
+                @if copies[1].is_ok() { (block(second..size, "frame", "second copy of the opening")) }
+                @for slot in slots.iter().filter(|slot| slot.is_begun) {
+                    (block(slot.address - start..slot.end - start, "frame", &sentences::slot(slot)))
+                }
+                @for page in survey.region.taken_pages(number) {
+                    (block(page - start..page - start + unit, "frame", "tag: a mount took this page"))
                 }
                 @for entry in survey.records.iter().filter(|entry| entry.sector == number) {
                     (block(
@@ -211,7 +219,7 @@ fn keys(subject: &Subject<'_>) -> Markup {
     let survey = &subject.verdict.survey;
     let mut versions: BTreeMap<&[u8], usize> = BTreeMap::new();
     for entry in &survey.records {
-        *versions.entry(entry.record.key).or_default() += 1;
+        *versions.entry(&entry.record.key).or_default() += 1;
     }
     html! {
         table {
@@ -222,11 +230,11 @@ fn keys(subject: &Subject<'_>) -> Markup {
                         tr {
                             td { code { (names::show(key)) } }
                             td {
-                                @if entry.passes { code { ((subject.show)(key, &entry.record.value)) } }
+                                @if entry.has_value() { code { ((subject.show)(key, &entry.record.value)) } }
                                 @else { b { "damaged" } }
                             }
                             td.where { (Address::new(&survey.region, entry.record.address)) }
-                            td.number { (versions.get(key).copied().unwrap_or(0)) }
+                            td.number { (versions.get(&key[..]).copied().unwrap_or(0)) }
                         }
                     }
                 }
@@ -253,7 +261,7 @@ fn records(subject: &Subject<'_>) -> Markup {
                         }
                         td {
                             @if !entry.record.key.is_empty() && !entry.record.value.is_empty() {
-                                code { ((subject.show)(entry.record.key, &entry.record.value)) }
+                                code { ((subject.show)(&entry.record.key, &entry.record.value)) }
                             }
                         }
                         td { (sentences::state(survey, entry)) }

@@ -9,6 +9,7 @@ use outlast_image::value::{Type, show};
 use outlast_kvstore::inspect::{Record, RecordKind, Settle, Tally};
 
 use super::sentences;
+use crate::words::counted;
 
 /// Explains the record at an address of the region (`0x1234`), or the newest record of a key. The
 /// error says that there is none.
@@ -27,7 +28,7 @@ pub(super) fn explain(survey: &Survey<'_>, which: &str) -> Result<String, String
     Ok(text(survey, entry))
 }
 
-fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
+fn text(survey: &Survey<'_>, entry: &Entry) -> String {
     let record = &entry.record;
     let heading = format!(
         "{} at 0x{:x} ({}), {} bytes: {}\n",
@@ -37,8 +38,12 @@ fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
         record.end - record.address,
         sentences::state(survey, entry)
     );
-    let mut listing = Listing { survey, at: record.address, text: heading };
-    let (key, value_len) = (record.key, record.value_bytes);
+    let mut text = heading;
+    if let Some(repair) = &record.repair {
+        let _ = writeln!(text, "{}", sentences::repaired(survey, repair));
+    }
+    let mut listing = Listing { survey, at: record.address, text };
+    let (key, value_len) = (&record.key, record.value_bytes);
     listing.add(
         record.header_bytes,
         &format!(
@@ -50,9 +55,11 @@ fn text(survey: &Survey<'_>, entry: &Entry<'_>) -> String {
     listing.add(key.len() as u32, &format!("key {}", names::show(key)));
     listing.add_value(record);
     let body = record.header_bytes + key.len() as u32 + value_len;
-    let padding = (record.end - record.address).saturating_sub(body + record.trailer_bytes);
+    let content = survey.region.content_bytes(record.address, record.end - 1) + 1;
+    let padding = content.saturating_sub(body + record.trailer_bytes);
     listing.add(padding, "padding to the next unit or page");
     listing.add_trailer(entry);
+    listing.add_flag(record);
     listing.text
 }
 
@@ -64,8 +71,21 @@ struct Listing<'a> {
 }
 
 impl Listing<'_> {
-    /// Adds the next bytes with an explanation.
-    fn add(&mut self, len: u32, what: &str) {
+    /// Adds the next bytes of the record with an explanation. The tags of pages are no part of it.
+    fn add(&mut self, mut len: u32, mut what: &str) {
+        let shape = self.survey.region.shape();
+        while len > 0 {
+            if self.at.is_multiple_of(shape.page_bytes) {
+                self.add_bytes(shape.unit, "the tag of the page, no part of the record");
+            }
+            let in_page = shape.page_bytes - self.at % shape.page_bytes;
+            self.add_bytes(len.min(in_page), what);
+            len -= len.min(in_page);
+            what = "";
+        }
+    }
+
+    fn add_bytes(&mut self, len: u32, what: &str) {
         let bytes = self.survey.region.bytes(self.at, self.at + len).unwrap_or(&[]);
         for (n, line) in (0..).zip(bytes.chunks(16)) {
             let digits: Vec<String> = line.iter().map(|b| format!("{b:02x}")).collect();
@@ -77,7 +97,7 @@ impl Listing<'_> {
         self.at += len;
     }
 
-    fn add_value(&mut self, record: &Record<'_>) {
+    fn add_value(&mut self, record: &Record) {
         let region = self.survey.region;
         if let Some(tally) = region.tally(record) {
             self.add_tally(record, &tally);
@@ -92,6 +112,10 @@ impl Listing<'_> {
                 self.add(3, &format!("first record of the batch: {from}"));
                 self.add(3, &format!("end of the batch: {to}"));
             }
+            (RecordKind::Lost, _) => self.add(record.value_bytes, "the value of this key is lost"),
+            (RecordKind::Rest, _) => {
+                self.add(record.value_bytes, "fills the page, so that the flag is in the next one");
+            }
             _ => {
                 let value = show(Type::guess(&record.value), &record.value);
                 self.add(record.value_bytes, &format!("value {value}"));
@@ -99,11 +123,12 @@ impl Listing<'_> {
         }
     }
 
-    fn add_tally(&mut self, record: &Record<'_>, tally: &Tally) {
+    fn add_tally(&mut self, record: &Record, tally: &Tally) {
         let Tally { base, cell_bits, ticks, cells, is_begun, in_order, cells_at } = *tally;
         self.add(8, &format!("base of the count: {base}"));
-        self.add(1, &format!("bits of a cell: 2^{cell_bits}"));
-        let blank = cells_at.saturating_sub(self.at).min(record.value_bytes.saturating_sub(9));
+        self.add(1, &format!("bits of a cell: {cell_bits}"));
+        let blank = self.survey.region.content_bytes(self.at, cells_at);
+        let blank = blank.min(record.value_bytes.saturating_sub(9));
         self.add(blank, "blank, up to the first cell");
         let next = match (in_order, is_begun) {
             (false, _) => ", but later cells have zeros: damaged",
@@ -115,24 +140,26 @@ impl Listing<'_> {
         self.add(record.value_bytes.saturating_sub(9 + blank), &cells);
     }
 
-    fn add_settle(&mut self, record: &Record<'_>, settle: &Settle<'_>) {
+    fn add_settle(&mut self, record: &Record, settle: &Settle) {
         let end = Address::new(&self.survey.region, settle.accepted_end);
         self.add(3, &format!("accepted end of the log: {end}"));
-        let info = settle.sector_info;
-        self.add(
-            16,
-            &format!(
-                "from the opening: epoch {}, sequence {}, oldest {}, ends 0x{:x} and 0x{:x}",
-                info.epoch, info.sequence, info.oldest, info.previous_end, info.proven_end
-            ),
-        );
-        let copy = settle.carried.map_or_else(String::new, |carried| {
-            format!("copy of the last record: {}", title(&carried))
+        self.add(1, &format!("{} of this sector do not count", counted(settle.decided, "slot")));
+        let copy = settle.carried.as_ref().map_or_else(String::new, |carried| {
+            format!("copy of the last record: {}", title(carried))
         });
-        self.add(record.value_bytes.saturating_sub(19), &copy);
+        self.add(record.value_bytes.saturating_sub(4), &copy);
     }
 
-    fn add_trailer(&mut self, entry: &Entry<'_>) {
+    fn add_flag(&mut self, record: &Record) {
+        if let Some((at, flag)) = self.survey.region.rest_flag(record) {
+            self.at = at;
+            let is_blank = flag.iter().all(|byte| *byte == 0xFF);
+            let what = if is_blank { "blank, so the log rests" } else { "something may follow" };
+            self.add_bytes(flag.len() as u32, &format!("flag: {what}"));
+        }
+    }
+
+    fn add_trailer(&mut self, entry: &Entry) {
         let (region, record) = (self.survey.region, &entry.record);
         let (epoch, sequence) = entry.generation;
         let want = region.expected_trailer(record, epoch, sequence);
@@ -174,7 +201,7 @@ mod tests {
         let image = store.into_flash().into_parts().0;
         let survey = Survey::new(shape.region(&image).unwrap());
         let text = explain(&survey, "gauge.boots").unwrap();
-        assert!(text.contains("cells: 11 of 64 cleared; count 12"), "{text}");
+        assert!(text.contains("cells: 11 of 128 cleared; count 12"), "{text}");
         assert!(explain(&survey, "0x1").unwrap_err().contains("no record starts at 0x1"));
     }
 }

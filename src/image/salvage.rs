@@ -53,27 +53,27 @@ pub(super) fn run<W: Write>(
         output.say(&as_text(&read, &types, &survey, &salvage, uncertain))?;
     }
     if let Some(file) = file {
-        let pairs = salvage.values.iter().map(|(key, saved)| (*key, &*saved.value));
+        let pairs = salvage.values.iter().map(|(key, saved)| (&key[..], &*saved.value));
         let text = settings::write(pairs, &|key, value| types.kind_of(key, value), format);
         files::save(file, text.as_bytes(), force)?;
     }
     Ok(if salvage.records.is_empty() {
         Exit::NotAStore
-    } else if uncertain > 0 || survey.findings.iter().any(|finding| finding.kind.is_damage()) {
+    } else if uncertain > 0 || survey.may_cost_values() {
         Exit::Damaged
     } else {
         Exit::Clean
     })
 }
 
-fn as_json(read: &Read, types: &Settings, salvage: &Salvage<'_>) -> serde_json::Value {
+fn as_json(read: &Read, types: &Settings, salvage: &Salvage) -> serde_json::Value {
     let records: Vec<_> = salvage
         .records
         .iter()
         .map(|saved| {
             json!({
                 "address": saved.record.address, "kind": record::kind(saved.record.kind),
-                "key": names::show(saved.record.key), "hex": value::to_hex(&saved.record.value),
+                "key": names::show(&saved.record.key), "hex": value::to_hex(&saved.record.value),
                 "epoch": saved.generation.0, "sequence": saved.generation.1, "void": saved.void.is_some(),
             })
         })
@@ -97,10 +97,10 @@ fn as_text(
     read: &Read,
     types: &Settings,
     survey: &Survey<'_>,
-    salvage: &Salvage<'_>,
+    salvage: &Salvage,
     uncertain: usize,
 ) -> String {
-    let at = |saved: &Saved<'_>| Address::new(&survey.region, saved.record.address);
+    let at = |saved: &Saved| Address::new(&survey.region, saved.record.address);
     let mut text =
         format!("{}: store of {} at 0x{:x}\n", read.name, read.place.shape, read.place.base);
     for (key, value) in &salvage.values {
@@ -118,9 +118,10 @@ fn as_text(
     }
     let _ = writeln!(
         text,
-        "salvage: {} intact; {} readable, {uncertain} of them perhaps not the newest",
+        "salvage: {} intact; {} readable, {uncertain} of them perhaps not the newest{}",
         counted(salvage.records.len(), "record"),
         counted(salvage.values.len(), "setting"),
+        if survey.may_cost_values() { "; others may be missing" } else { "" },
     );
     text
 }

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use std::io::Write;
 use std::path::PathBuf;
 
+use outlast_image::check::Class;
 use outlast_image::record::{self, Address};
 use outlast_image::settings::Settings;
 use outlast_image::survey::{Entry, Survey};
@@ -69,15 +70,17 @@ pub(super) fn run<W: Write>(
 }
 
 /// A record as JSON.
-fn entry(survey: &Survey<'_>, types: &Settings, entry: &Entry<'_>) -> serde_json::Value {
+fn entry(survey: &Survey<'_>, types: &Settings, entry: &Entry) -> serde_json::Value {
     let record = &entry.record;
     json!({
         "address": record.address, "end": record.end, "sector": entry.sector,
         "epoch": entry.generation.0, "sequence": entry.generation.1,
-        "kind": record::kind(record.kind), "key": names::show(record.key),
+        "kind": record::kind(record.kind), "key": names::show(&record.key),
         "hex": value::to_hex(&record.value),
-        "value": value::to_json(types.kind_of(record.key, &record.value), &record.value),
-        "passes": entry.passes, "state": sentences::state_word(entry), "why": sentences::state(survey, entry),
+        "value": value::to_json(types.kind_of(&record.key, &record.value), &record.value),
+        "passes": entry.passes,
+        "repaired": record.repair.map(|it| json!({ "address": it.address, "bit": it.bit })),
+        "state": sentences::state_word(entry), "why": sentences::state(survey, entry),
     })
 }
 
@@ -95,6 +98,8 @@ fn everything(
                 "epoch": sector.info.map(|info| info.epoch),
                 "sequence": sector.info.map(|info| info.sequence),
                 "opening_reads": sector.opening.is_ok(),
+                "opening_copies_read": survey.region.opening_copies(number).map(|it| it.is_ok()),
+                "slots": slots(survey, number),
                 "used_bytes": used(survey, number), "live_bytes": sector.live_bytes,
             })
         })
@@ -107,9 +112,18 @@ fn everything(
         .collect();
     let records: Vec<_> = survey.records.iter().map(|e| entry(survey, types, e)).collect();
     json!({
-        "file": read.name, "verdict": class, "layout": layout(read), "sectors": sectors,
+        "file": read.name, "verdict": class, "layout": layout(read), "rests": survey.resting,
+        "sectors": sectors,
         "keys": keys, "records": records, "findings": findings(survey),
     })
+}
+
+/// The slots in use of a sector.
+fn slots(survey: &Survey<'_>, number: u32) -> serde_json::Value {
+    let sequence = survey.sectors.get(number as usize).and_then(|sector| sector.info);
+    let slots = survey.region.slots(number, sequence.map_or(number, |info| info.sequence));
+    let in_use = slots.iter().filter(|slot| slot.is_begun);
+    in_use.map(|slot| json!({ "slot": slot.number, "says": sentences::slot(slot) })).collect()
 }
 
 fn used(survey: &Survey<'_>, sector: u32) -> u32 {
@@ -124,12 +138,17 @@ fn picture(read: &Read, survey: &Survey<'_>, types: &Settings, class: &str) -> S
         let _ =
             writeln!(text, "cut short: it has {} of {} bytes", read.region().len(), shape.bytes());
     }
-    let _ = writeln!(text, "verdict: {class}; see 'outlast image check'");
+    let see = if class == Class::Clean.name() { "" } else { "; see 'outlast image check'" };
+    let _ = writeln!(text, "verdict: {class}{see}");
     if let Some((sector, head)) = survey.head {
         let _ = writeln!(
             text,
-            "log: sequence {} to {}, epoch {}, head in sector {sector}",
-            head.oldest, head.sequence, head.epoch
+            "log: sequence {} to {}, epoch {}, head in sector {sector}{}{}",
+            head.oldest,
+            head.sequence,
+            head.epoch,
+            if survey.head_is_sure { "" } else { ", by decision of the sector before" },
+            if survey.resting { "; it rests" } else { "" },
         );
     }
     let _ =
@@ -140,7 +159,7 @@ fn picture(read: &Read, survey: &Survey<'_>, types: &Settings, class: &str) -> S
         let bar = (used * 10).div_ceil(shape.sector_bytes) as usize;
         let _ = writeln!(
             text,
-            "{number:>6}  0x{:08x}  {:10}{sequence:>10}  [{:10}] {:>3} %  {:>7}",
+            "{number:>6}  0x{:08x}  {:11}{sequence:>9}  [{:10}] {:>3} %  {:>7}",
             read.place.base + survey.base(number),
             sector.role.name(),
             "#".repeat(bar),
@@ -153,8 +172,11 @@ fn picture(read: &Read, survey: &Survey<'_>, types: &Settings, class: &str) -> S
     let width = width.min(32);
     for (key, number) in &survey.live {
         let Some(live) = survey.records.get(*number) else { continue };
-        let shown =
-            if live.passes { types.show(key, &live.record.value) } else { "(damaged)".to_owned() };
+        let shown = if live.has_value() {
+            types.show(key, &live.record.value)
+        } else {
+            "(damaged)".to_owned()
+        };
         let place = Address::new(&survey.region, live.record.address);
         let _ = writeln!(text, "  {:width$}  {shown}  [{place}]", names::show(key));
     }

@@ -24,6 +24,7 @@ A product in a TOML file; everything except the settings is optional:
   [use]
   years = 15
   boots = \"2/day\"
+  rest = false                  # true: rest() is called before power is lost
   [[use.setting]]
   name = \"level\"
   count = 1
@@ -93,6 +94,9 @@ pub(crate) struct Typed {
     /// Power-ups, for example 2/day [default: none]
     #[arg(long, value_name = "N/UNIT")]
     pub(super) boots: Option<String>,
+    /// The product calls `rest` before it loses its power
+    #[arg(long)]
+    pub(super) rest: bool,
     /// Target lifetime in years [default: 10]
     #[arg(long, value_name = "YEARS", value_parser = fraction, allow_negative_numbers = true)]
     pub(super) years: Option<f64>,

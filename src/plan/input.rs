@@ -36,6 +36,7 @@ struct Product {
 struct UsageFile {
     years: Option<f64>,
     boots: Option<String>,
+    rest: Option<bool>,
     #[serde(default)]
     setting: Vec<SettingFile>,
 }
@@ -105,7 +106,8 @@ fn usage_of(typed: &Typed, file: UsageFile) -> Result<Usage, String> {
         within(&format!("key bytes of {name}"), *key_bytes, 1, 64)?;
         within(&format!("value bytes of {name}"), *value_bytes, 0, 128 * 1024)?;
     }
-    Ok(Usage { settings, boots_per_day, years })
+    let rests = typed.rest || file.rest.unwrap_or(false);
+    Ok(Usage { settings, boots_per_day, rests, years })
 }
 
 /// `name=level,count=1,key=8,value=16,rate=10/hour`

@@ -39,7 +39,8 @@ fn write(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
             }
         )?;
     }
-    writeln!(text, "  boots     {}", often(usage.boots_per_day))?;
+    let how = if usage.rests { ", each after a `rest`" } else { "" };
+    writeln!(text, "  boots     {}{how}", often(usage.boots_per_day))?;
     writeln!(text, "  target    {} years\n", usage.years)?;
     verdict(outcome, text)?;
     if let Some(chosen) = &outcome.chosen {
@@ -190,8 +191,9 @@ fn others(outcome: &Outcome<'_>, text: &mut String) -> fmt::Result {
 
 const ASSUMPTIONS: &str = "Assumptions: All sectors are used in rotation, so life = cycles x sectors x time between two \
      erases. Settings change at random times, independently, by single puts, and always to a \
-     different value (putting the stored value again costs nothing). Boots are evenly spaced and \
-     each uses a page. Settings that never change are spread over the sectors; if they are written \
+     different value (putting the stored value again costs nothing). Boots are evenly spaced. \
+     One that follows a change uses the rest of a page, unless rest was called before the power was \
+     lost; one that does not costs nothing. Settings that never change are spread over the sectors; if they are written \
      together and fill whole sectors, they cost more. Times leave out the status polls. For \
      endurance and retention, and how both fall with temperature and cycles, the data sheet of the \
      part decides; this forecast does not qualify a product.";

@@ -3,7 +3,7 @@
 //! Calls that only a later version of the store has stand here and nowhere else.
 
 use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
-use outlast_kvstore::{Change, Error, Ids, Store};
+use outlast_kvstore::{Change, Error, Ids, Store, View};
 
 use crate::flash::{Ram, Refusal};
 use crate::nor::Nor;
@@ -31,12 +31,12 @@ pub(crate) trait Session {
     /// All names, in any order.
     fn names(&mut self) -> Result<Vec<Vec<u8>>, Failed>;
     fn compactions(&self) -> u32;
-    /// Whether the store says that some answers may be older than what was acknowledged.
-    fn is_doubtful(&self) -> bool;
+    /// Whether the store says that its answer may be older than what was acknowledged.
+    fn is_doubtful(&mut self, key: &str) -> bool;
 }
 
 /// Whether the store can rest: whether a power-up after that programs nothing.
-pub(crate) const RESTS: bool = false;
+pub(crate) const RESTS: bool = true;
 
 impl<F: NorFlash<Error = Refusal>> Session for Store<F, KEYS> {
     fn get(&mut self, key: &str) -> Result<Option<Vec<u8>>, Failed> {
@@ -74,7 +74,7 @@ impl<F: NorFlash<Error = Refusal>> Session for Store<F, KEYS> {
     }
 
     fn rest(&mut self) -> Result<(), Failed> {
-        // With `RESTS`: Self::rest(self)
+        Self::rest(self)?;
         Ok(())
     }
 
@@ -88,13 +88,61 @@ impl<F: NorFlash<Error = Refusal>> Session for Store<F, KEYS> {
         self.usage().compactions
     }
 
-    fn is_doubtful(&self) -> bool {
-        // With a store that says so: self.usage().doubtful > 0
-        false
+    fn is_doubtful(&mut self, key: &str) -> bool {
+        Self::is_doubtful(self, key).unwrap_or(true)
     }
 }
 
-/// Opens the store.
+/// A store that can only be read, since the flash does not take what an open must program.
+impl<F: NorFlash<Error = Refusal>> Session for View<F, KEYS> {
+    fn get(&mut self, key: &str) -> Result<Option<Vec<u8>>, Failed> {
+        Ok(Self::get(self, key, &mut [0; 512])?.map(<[u8]>::to_vec))
+    }
+
+    fn put(&mut self, _: &str, _: &[u8]) -> Result<(), Failed> {
+        Err(Error::Worn)
+    }
+
+    fn delete(&mut self, _: &str) -> Result<bool, Failed> {
+        Err(Error::Worn)
+    }
+
+    fn commit(&mut self, _: &[Change<'_>]) -> Result<(), Failed> {
+        Err(Error::Worn)
+    }
+
+    fn tick(&mut self, _: &str) -> Result<u64, Failed> {
+        Err(Error::Worn)
+    }
+
+    fn next_id(&mut self, _: &mut Option<Ids<AHEAD>>, _: &'static str) -> Result<u64, Failed> {
+        Err(Error::Worn)
+    }
+
+    fn tidy(&mut self) -> Result<(), Failed> {
+        Err(Error::Worn)
+    }
+
+    fn rest(&mut self) -> Result<(), Failed> {
+        Err(Error::Worn)
+    }
+
+    fn names(&mut self) -> Result<Vec<Vec<u8>>, Failed> {
+        let mut names = Vec::new();
+        self.for_each_key(|key, _| names.push(key.to_vec()))?;
+        Ok(names)
+    }
+
+    fn compactions(&self) -> u32 {
+        self.usage().compactions
+    }
+
+    fn is_doubtful(&mut self, key: &str) -> bool {
+        Self::is_doubtful(self, key).unwrap_or(true)
+    }
+}
+
+/// Opens the store, or a view of it if the flash does not take what that must program.
 pub(crate) fn open(ram: &Ram) -> Result<Box<dyn Session + '_>, Failed> {
     make(ram, false)
 }
@@ -115,12 +163,18 @@ fn make(ram: &Ram, anew: bool) -> Result<Box<dyn Session + '_>, Failed> {
     }
 }
 
-fn boxed<'r, F: NorFlash<Error = Refusal> + 'r>(
+fn boxed<'r, F: NorFlash<Error = Refusal> + Copy + 'r>(
     flash: F,
     ram: &Ram,
     anew: bool,
 ) -> Result<Box<dyn Session + 'r>, Failed> {
     let layout = ram.shape.layout();
-    let make = if anew { Store::<F, KEYS>::format } else { Store::open };
-    Ok(Box::new(make(flash, layout)?))
+    if anew {
+        return Ok(Box::new(Store::<F, KEYS>::format(flash, layout)?));
+    }
+    match Store::<F, KEYS>::open(flash, layout) {
+        Err(Error::Worn | Error::Flash(Refusal::WornOut(_))) => {}
+        result => return Ok(Box::new(result?)),
+    }
+    Ok(Box::new(View::<F, KEYS>::open(flash, ram.shape.layout())?))
 }

@@ -67,7 +67,6 @@ fn live(shape: Shape, cell: Cell, seed: u64, counted: &Counted) -> Score {
 }
 
 #[test]
-#[ignore = "needs format 2"]
 fn a_put_that_says_ok_can_be_read() {
     let seeds: Vec<_> = (0..count("OUTLAST_CELLS", 6000) / 4).collect();
     let mut total = Score::default();

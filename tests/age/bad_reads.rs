@@ -98,8 +98,8 @@ fn reads_of(call: Call, start: &Healthy, before: &[Op], op: Option<&Op>) -> Opti
 
 impl Case {
     /// On the image of a healthy life, or on one that this life comes to later, if the call would
-    /// not yet do what it stands for.
-    fn new(call: Call, shape: Shape, plan: &Plan) -> Self {
+    /// not yet do what it stands for. None if it never does.
+    fn new(call: Call, shape: Shape, plan: &Plan) -> Option<Self> {
         let mut rng = ChaCha8Rng::seed_from_u64(call as u64);
         let mut start = healthy(shape, plan, 2);
         for _ in 0..500 {
@@ -110,7 +110,7 @@ impl Case {
                 if let Some(reads) = reads_of(call, &start, &before, op.as_ref()) {
                     let name = format!("{call:?}, {shape:?}, {}", plan.name);
                     let Healthy { image, now, past, .. } = start;
-                    return Self { name, image, now, past, before, op, reads };
+                    return Some(Self { name, image, now, past, before, op, reads });
                 }
             }
             let ram = Ram::new(shape);
@@ -119,7 +119,7 @@ impl Case {
             puts[..3].iter().for_each(|put| life.live(put));
             start = Healthy::of(&life);
         }
-        panic!("{call:?}, {shape:?}, {}: the call never does what it is for", plan.name);
+        None
     }
 
     /// Makes the call with the fault in it. With `delete`, a put is followed by a delete, and the
@@ -221,8 +221,11 @@ fn honest(outcome: Outcome) -> Outcome {
 fn judge_calls(name: &str, judge: impl Fn(&Case) -> Score + Send + Sync) {
     let mut total = Score::default();
     for call in CALLS {
-        let cases = with_shapes(PLANS).into_iter();
-        let cases: Vec<_> = cases.map(|(name, shape)| Case::new(call, shape, plan(name))).collect();
+        let pairs = with_shapes(PLANS);
+        let cases = pairs.iter().filter_map(|(name, shape)| Case::new(call, *shape, plan(name)));
+        let cases: Vec<_> = cases.collect();
+        // In a small store, a mount, or a spare that was erased early, may leave a put or `tidy` nothing to do.
+        assert!(4 * cases.len() >= pairs.len(), "{call:?}: {} cases", cases.len());
         let score = Score::of(&cases, &judge);
         summary(format_args!("{name}: {call:?}"), &score);
         total = total.plus(score);
@@ -232,14 +235,12 @@ fn judge_calls(name: &str, judge: impl Fn(&Case) -> Score + Send + Sync) {
 }
 
 #[test]
-#[ignore = "needs format 2"]
 fn no_wrong_bit_in_a_read_destroys_anything() {
     let least = count("OUTLAST_MISREADS", 500) as usize;
     judge_calls("one wrong bit in a read", |case| case.misreads(least));
 }
 
 #[test]
-#[ignore = "needs format 2"]
 fn no_burst_of_failing_reads_destroys_anything() {
     judge_calls("one to five failing reads", Case::failures);
 }

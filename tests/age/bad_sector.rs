@@ -64,7 +64,7 @@ fn live(ram: &Ram, bad: &BadSectors, onset: usize, steps: &[Op]) -> (Outcome, u6
     (trial.worst, trial.repeated)
 }
 
-fn one_bad_sector(name: &str, shapes: impl Fn(Shape) -> bool, from_start: bool) {
+fn one_bad_sector(name: &str, shapes: impl Fn(Shape) -> bool, from_start: bool) -> Score {
     let lives = count("OUTLAST_SECTORS", 2);
     let sectors = SHAPES.into_iter().filter(|shape| shapes(*shape));
     let sectors = sectors.flat_map(|shape| (0..shape.sectors).map(move |sector| (shape, sector)));
@@ -96,13 +96,16 @@ fn one_bad_sector(name: &str, shapes: impl Fn(Shape) -> bool, from_start: bool) 
         total = total.plus(score);
     }
     summary(name, &total);
-    total.assert_none_worse_than(Outcome::Right);
+    total
 }
 
+/// A store so full that the head has no room for the oldest sector's records can only be read when
+/// the log comes to the bad sector.
 #[test]
-#[ignore = "needs format 2"]
 fn one_bad_sector_of_three_or_more_costs_only_its_capacity() {
-    one_bad_sector("one bad sector", |shape| shape.sectors > 2, true);
+    let score = one_bad_sector("one bad sector", |shape| shape.sectors > 2, true);
+    score.assert_right_or(Outcome::Stuck);
+    score.assert_few_worse_than(Outcome::Right, 0.3);
 }
 
 /// Without this the other tests could not tell a bad sector from a mistake of their own.
@@ -125,13 +128,12 @@ fn sectors_that_work_are_right() {
 
 /// A store cannot be made with one sector, so the sector turns bad later.
 #[test]
-#[ignore = "needs format 2"]
 fn with_one_bad_sector_of_two_all_settings_are_readable() {
-    one_bad_sector("one bad sector of two", |shape| shape.sectors == 2, false);
+    let score = one_bad_sector("one bad sector of two", |shape| shape.sectors == 2, false);
+    score.assert_none_worse_than(Outcome::Right);
 }
 
 #[test]
-#[ignore = "needs format 2"]
 fn an_operation_without_effect_loses_nothing() {
     let lives = count("OUTLAST_SECTORS", 2) * 60;
     let score = Score::of(&with_shapes(0..lives), |(n, shape)| {
@@ -154,7 +156,6 @@ fn an_operation_without_effect_loses_nothing() {
 
 /// Everything is readable, before a change was tried and after it failed.
 #[test]
-#[ignore = "needs format 2"]
 fn a_write_protected_flash_is_readable() {
     let cases = with_shapes(&PLANS);
     let score = Score::of(&cases, |(plan, shape)| {

@@ -97,12 +97,32 @@ impl Score {
     /// # Panics
     /// If there were no runs, or one with a worse outcome than this.
     pub(crate) fn assert_none_worse_than(&self, allowed: Outcome) {
-        assert!(self.counts.iter().sum::<u64>() > 0, "no runs");
+        self.assert_few_worse_than(allowed, 0.0);
+    }
+
+    /// For what is not always reached. The pages of the project state these limits.
+    ///
+    /// # Panics
+    /// If there were no runs, or a larger share of them with a worse outcome than this.
+    pub(crate) fn assert_few_worse_than(&self, allowed: Outcome, share: f64) {
+        let runs = self.counts.iter().sum::<u64>();
+        assert!(runs > 0, "no runs");
         let worse = || OUTCOMES.iter().filter(|outcome| **outcome > allowed);
         let bad: u64 = worse().map(|outcome| self.counts[*outcome as usize]).sum();
         let examples = worse().filter_map(|outcome| self.examples[*outcome as usize].clone());
         let examples: Vec<_> = examples.collect();
-        assert!(bad == 0, "{bad} runs are worse than {allowed:?}:\n{}", examples.join("\n"));
+        assert!(
+            bad as f64 <= share * runs as f64,
+            "{bad} of {runs} runs are worse than {allowed:?}:\n{}",
+            examples.join("\n")
+        );
+    }
+
+    /// # Panics
+    /// If a run was neither right nor had this outcome.
+    pub(crate) fn assert_right_or(&self, other: Outcome) {
+        let known = self.counts[Outcome::Right as usize] + self.counts[other as usize];
+        assert_eq!(known, self.counts.iter().sum::<u64>(), "{:?}", self.examples);
     }
 }
 
@@ -134,7 +154,7 @@ pub(crate) struct Answers {
     listed: Option<[bool; KEYS.len()]>,
     /// Names that no life writes.
     foreign: usize,
-    doubtful: bool,
+    doubtful: [bool; KEYS.len()],
 }
 
 impl Answers {
@@ -150,7 +170,7 @@ impl Answers {
         let foreign = names.iter().flatten().filter(|name| !is_known(name)).count();
         let listed =
             names.ok().map(|names| KEYS.map(|key| names.iter().any(|n| n == key.as_bytes())));
-        Self { values, listed, foreign, doubtful: session.is_doubtful() }
+        Self { values, listed, foreign, doubtful: KEYS.map(|key| session.is_doubtful(key)) }
     }
 
     pub(crate) fn at_mount(ram: &Ram) -> Result<Self, Failed> {
@@ -177,20 +197,22 @@ impl Answers {
 
     /// The class of the worst answer.
     pub(crate) fn class(&self, values: &Values, past: &Past) -> Outcome {
-        let classes = self.values.iter().zip(values).zip(past).map(|((answer, value), past)| {
-            let silent = match (answer, value) {
-                (Answer::Corrupt, _) => return Outcome::Told,
-                (Answer::Failed, _) => return Outcome::Lost,
-                (Answer::Value(answer), value) if answer == value => return Outcome::Right,
-                (Answer::Value(None), _) => Outcome::Nothing,
-                (Answer::Value(Some(answer)), _) if !past.contains(answer) => {
-                    return Outcome::Invented;
-                }
-                (_, None) => Outcome::Revived,
-                _ => Outcome::Older,
-            };
-            if self.doubtful { Outcome::Told } else { silent }
-        });
+        let classes = self.values.iter().zip(&self.doubtful).zip(values).zip(past).map(
+            |(((answer, doubtful), value), past)| {
+                let silent = match (answer, value) {
+                    (Answer::Corrupt, _) => return Outcome::Told,
+                    (Answer::Failed, _) => return Outcome::Lost,
+                    (Answer::Value(answer), value) if answer == value => return Outcome::Right,
+                    (Answer::Value(None), _) => Outcome::Nothing,
+                    (Answer::Value(Some(answer)), _) if !past.contains(answer) => {
+                        return Outcome::Invented;
+                    }
+                    (_, None) => Outcome::Revived,
+                    _ => Outcome::Older,
+                };
+                if *doubtful { Outcome::Told } else { silent }
+            },
+        );
         let worst = classes.max().unwrap_or(Outcome::Right);
         let listing = match self.listed {
             _ if self.foreign > 0 => Outcome::Foreign,

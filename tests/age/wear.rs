@@ -73,7 +73,6 @@ fn most_programs(shape: Shape, usage: Use, cycles: u64) -> u32 {
 }
 
 #[test]
-#[ignore = "needs format 2"]
 fn no_unit_is_programmed_twice() {
     let cycles = count("OUTLAST_CYCLES", 3000);
     let cases = with_shapes(USES);
@@ -99,7 +98,6 @@ fn no_unit_is_programmed_twice() {
 
 /// Programs and erases of power-ups that only read.
 #[test]
-#[ignore = "needs format 2"]
 fn reading_programs_nothing() {
     let cases = with_shapes(&PLANS);
     let power_ups = count("OUTLAST_POWER_UPS", 24_000).div_ceil(cases.len() as u64);

@@ -12,17 +12,17 @@ use crate::command_line::{code, outlast, stderr};
 use crate::opening;
 
 /// A folder that is removed when this is dropped.
-struct Folder(PathBuf);
+pub(crate) struct Folder(PathBuf);
 
 impl Folder {
-    fn new(name: &str) -> Self {
+    pub(crate) fn new(name: &str) -> Self {
         let name = format!("outlast-{name}-{}", std::process::id());
         let folder = std::env::temp_dir().join(name);
         fs::create_dir_all(&folder).expect("a folder");
         Self(folder)
     }
 
-    fn file(&self, name: &str, contents: &[u8]) -> String {
+    pub(crate) fn file(&self, name: &str, contents: &[u8]) -> String {
         let path = Path::join(&self.0, name);
         fs::write(&path, contents).expect("written");
         path.display().to_string()
@@ -39,7 +39,7 @@ impl Drop for Folder {
     }
 }
 
-fn image(words: &[&str]) -> Output {
+pub(crate) fn image(words: &[&str]) -> Output {
     outlast(&[&["image"], words].concat())
 }
 
@@ -53,11 +53,27 @@ fn built(folder: &Folder) -> String {
     out
 }
 
-/// The opening of a sector as the next format version might write it.
+/// An image whose openings are as the next format version might write them.
 fn newer_format(image: &[u8]) -> Vec<u8> {
     let mut bytes = image.to_vec();
-    bytes[2] = 2;
-    opening::seal(&mut bytes);
+    for sector in bytes.chunks_mut(4096).take(1) {
+        for at in [0, 4096 - 32] {
+            sector[at + 2] = 3;
+            opening::seal(&mut sector[at..at + 32]);
+        }
+    }
+    bytes
+}
+
+/// An image as format version 1 wrote it: a single opening of 31 bytes.
+fn older_format(image: &[u8]) -> Vec<u8> {
+    let mut bytes = vec![0xFF; image.len()];
+    bytes[..25].copy_from_slice(&image[..25]);
+    bytes[2] = 1;
+    let crc = crc32c::crc32c(&bytes[..25]);
+    bytes[25..29].copy_from_slice(&crc.to_le_bytes());
+    let zeros: u32 = bytes[..29].iter().map(|byte| byte.count_zeros()).sum();
+    bytes[29..31].copy_from_slice(&(zeros as u16).to_be_bytes());
     bytes
 }
 
@@ -68,13 +84,14 @@ fn every_bad_dump_has_its_exit_code_and_message() {
     let huge = folder.file("huge.bin", b"");
     fs::File::options().write(true).open(&huge).and_then(|f| f.set_len(1 << 30)).expect("sparse");
     let twice = [&good[..], &good[..]].concat();
-    let cases: [(String, i32, &str); 9] = [
+    let cases: [(String, i32, &str); 10] = [
         (folder.path("none.bin"), 5, "No such file"),
         (folder.file("text.bin", b"Dear support,\n"), 12, "the file is text"),
         (folder.file("empty.bin", b""), 12, "the file is empty"),
         (folder.file("blank.bin", &[0xFF; 8192]), 12, "every byte is FF"),
         (folder.file("noise.bin", &[0xA5; 20_000]), 12, "--sector-bytes"),
-        (folder.file("newer.bin", &newer_format(&good)), 13, "another format version"),
+        (folder.file("newer.bin", &newer_format(&good)), 13, "a newer format version"),
+        (folder.file("older.bin", &older_format(&good)), 13, "the older version of this program"),
         (folder.file("line.hex", b":0400000001020304F3\n"), 5, "line 1: the checksum is F3"),
         (folder.file("twice.bin", &twice), 2, "--base 0x4000"),
         (huge, 5, "larger than 512 MiB"),
@@ -154,7 +171,8 @@ fn json_is_one_object_with_everything() {
     assert_eq!(shown["sectors"].as_array().expect("a list").len(), 4);
     let checked = json(&["check", &dump, "--json"]);
     assert_eq!((&checked["verdict"], &checked["mount"]["keys"]), (&"clean".into(), &2.into()));
-    assert!(!checked["mount"]["steps"].as_array().expect("a list").is_empty());
+    assert_eq!(shown["rests"], true);
+    assert!(checked["mount"]["steps"].as_array().expect("a list").is_empty());
     let got = json(&["get", &dump, "gauge.datum", "--type", "i32", "--json"]);
     assert_eq!(got["value"], 1234);
     assert_eq!(json(&["diff", &dump, &dump, "--json"])["settings"], serde_json::json!([]));
@@ -242,7 +260,9 @@ fn damage_that_may_hide_newer_values_is_reported_by_every_command() {
     let folder = Folder::new("older");
     let mut bytes = compacted();
     let whole = folder.file("whole.bin", &bytes);
-    bytes[4096..4096 + 31].fill(0);
+    for at in [4096, 2 * 4096 - 32] {
+        bytes[at..at + 32].fill(0);
+    }
     let bad = folder.file("bad.bin", &bytes);
     let out = folder.path("out.bin");
     for words in [
@@ -265,12 +285,38 @@ fn damage_that_may_hide_newer_values_is_reported_by_every_command() {
     // Damage to another key does not concern this one.
     let mut bytes = compacted();
     let at = bytes.windows(2).rposition(|window| window == b"k3").expect("a key");
-    bytes[at + 10] ^= 1;
+    bytes[at + 10] ^= 3;
     let one = folder.file("one.bin", &bytes);
     assert_eq!(code(&image(&["check", &one])), 11);
     assert_eq!(code(&image(&["get", &one, "k1"])), 0);
     assert_eq!(code(&image(&["get", &one, "k3"])), 11);
     assert_eq!(code(&image(&["export", &one])), 11);
+}
+
+#[test]
+fn damage_that_costs_nothing_is_told_from_a_lost_setting() {
+    let folder = Folder::new("cost");
+    let mut bytes = fs::read(built(&folder)).expect("a dump");
+    let name = bytes.windows(5).position(|window| window == b"North").expect("the name");
+    let run = |bytes: &[u8], words: &[&str]| {
+        let dump = folder.file("damaged.bin", bytes);
+        let output = image(&[&words[..1], &[&dump], &words[1..]].concat());
+        let text = [&output.stdout[..], &output.stderr].concat();
+        (code(&output), String::from_utf8(text).expect("text"))
+    };
+    let wanted = |(code, text): (i32, String), wanted: i32, part: &str| {
+        assert!(code == wanted && text.contains(part), "{code}: {text}");
+    };
+    bytes[name] ^= 1;
+    wanted(run(&bytes, &["check"]), 11, "no value is affected");
+    wanted(run(&bytes, &["salvage"]), 0, "0 of them perhaps not the newest\n");
+    wanted(run(&bytes, &["get", "gauge.name"]), 0, "North pier");
+    bytes[name] ^= 2;
+    wanted(run(&bytes, &["check"]), 11, "values may be lost or old");
+    wanted(run(&bytes, &["salvage"]), 11, "others may be missing\n");
+    wanted(run(&bytes, &["get", "gauge.name"]), 11, "no key 'gauge.name', or it is lost");
+    let cut = &bytes[..100];
+    wanted(run(cut, &["check"]), 11, "values may be lost or old");
 }
 
 #[test]

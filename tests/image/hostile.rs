@@ -53,7 +53,7 @@ fn look(contents: Vec<u8>, whole_page: bool) -> &'static str {
 /// An opening that passes its checks and may say anything.
 fn forged_opening(rng: &mut ChaCha8Rng, shape: &Shape) -> [u8; OPENING_BYTES] {
     let mut out = [0; OPENING_BYTES];
-    out[..3].copy_from_slice(&[0x0A, 0x57, if rng.random_bool(0.9) { 1 } else { rng.random() }]);
+    out[..3].copy_from_slice(&[0x0A, 0x57, if rng.random_bool(0.9) { 2 } else { rng.random() }]);
     out[3] = (shape.unit.trailing_zeros() | shape.page_bytes.trailing_zeros() << 3) as u8;
     out[4..7].copy_from_slice(&shape.sector_bytes.to_le_bytes()[..3]);
     out[7..9].copy_from_slice(&(shape.sectors as u16).to_le_bytes());
@@ -61,7 +61,7 @@ fn forged_opening(rng: &mut ChaCha8Rng, shape: &Shape) -> [u8; OPENING_BYTES] {
         out[3 + rng.random_range(0..6)] = rng.random();
     }
     // Numbers near the usual ones, or any numbers.
-    for byte in &mut out[9..25] {
+    for byte in &mut out[9..26] {
         *byte = if rng.random_bool(0.5) { 0 } else { rng.random() };
     }
     if rng.random_bool(0.7) {
@@ -73,11 +73,38 @@ fn forged_opening(rng: &mut ChaCha8Rng, shape: &Shape) -> [u8; OPENING_BYTES] {
     out
 }
 
+/// The word of a slot with which a sector decides that the next one counts, that it does not, that it
+/// counts itself, that the next one is passed over, or that the oldest one is no longer part of the
+/// log.
+fn decision(sequence: u32, slot: u32, which: usize) -> [u8; 4] {
+    let check = crc32c::crc32c_append(crc32c::crc32c(&sequence.to_le_bytes()), &slot.to_le_bytes());
+    let word = check as u16 ^ [0x0000, 0xFFFF, 0x5A5A, 0xA5A5, 0x3C3C][which];
+    (u32::from(word) | u32::from(!word) << 16).to_le_bytes()
+}
+
 /// The four bytes of a record header that passes its check.
 fn forged_header(rng: &mut ChaCha8Rng) -> [u8; 4] {
     let fields = rng.random::<u32>() & ((1 << 22) - 1);
     let checked = fields | (crc32c::crc32c(&fields.to_le_bytes()) & 31) << 22;
     (checked | (27 - checked.count_ones()) << 27).to_le_bytes()
+}
+
+/// Writes an opening over that of the sector at an address, and a decision about it.
+fn forge_sector(bytes: &mut [u8], at: usize, rng: &mut ChaCha8Rng, shape: &Shape) {
+    let size = shape.sector_bytes as usize;
+    let start = at / size * size;
+    let opening = forged_opening(rng, shape);
+    bytes[start..start + OPENING_BYTES].copy_from_slice(&opening);
+    if rng.random_bool(0.5) {
+        let second = start + size - OPENING_BYTES;
+        bytes[second..start + size].copy_from_slice(&opening);
+    }
+    // A slot of the sector before: a tag, and a word of any kind.
+    let slots = if start == 0 { bytes.len() - size } else { start - size } + 32;
+    let unit = shape.unit as usize;
+    bytes[slots..slots + unit].fill(0);
+    let decision = decision(rng.random_range(0..20), 0, rng.random_range(0..5));
+    bytes[slots + unit..slots + unit + 4].copy_from_slice(&decision);
 }
 
 fn spoiled(pool: &[(Shape, Vec<u8>)], rng: &mut ChaCha8Rng) -> Vec<u8> {
@@ -99,14 +126,11 @@ fn spoiled(pool: &[(Shape, Vec<u8>)], rng: &mut ChaCha8Rng) -> Vec<u8> {
                 bytes[at..at + len].copy_from_slice(&other[from..from + len]);
             }
             6 => {
-                let size = shape.sector_bytes as usize;
-                let start = at / size * size;
-                bytes[start..start + OPENING_BYTES].copy_from_slice(&forged_opening(rng, shape));
-                bytes[start + OPENING_BYTES] = rng.random();
+                forge_sector(&mut bytes, at, rng, shape);
             }
             7 if at + 4 <= bytes.len() => bytes[at..at + 4].copy_from_slice(&forged_header(rng)),
             _ => {
-                // A trace and the header of a settle record at a page start.
+                // A tag, and the header of a record after it.
                 let page = at / shape.page_bytes as usize * shape.page_bytes as usize;
                 let unit = shape.unit as usize;
                 bytes[page..page + unit].fill(0);

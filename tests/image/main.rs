@@ -26,3 +26,4 @@ mod reader;
 mod salvage;
 mod sample;
 mod survey;
+mod worn;

@@ -1,12 +1,12 @@
 //! An independent reader of the format must agree with the store on every image. The reader is
-//! `tests/reader.py`, written after `kvstore/FORMAT.md` in Python with its standard library only,
-//! and shares no code with the store.
+//! `tests/reader.py` (and `reader_flash.py`), written after `kvstore/FORMAT.md` in Python with its
+//! standard library only, and shares no code with the store. Some of the images have a wrong bit, or damaged tallies.
 
 use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::process::Command;
 
-use outlast_image::mount::mount;
+use outlast_image::mount::{Values, mount};
 use outlast_image::shape::Shape;
 use outlast_image::survey::Survey;
 use outlast_image::value::to_hex;
@@ -16,7 +16,7 @@ use rand::{RngExt as _, SeedableRng};
 
 use crate::sample;
 
-/// Clears a bit in each live tally: of the next cell, which does no harm, or of a later one.
+/// Clears two bits in each live tally: of the next cell, which does no harm, or of a later one.
 fn spoil_tallies(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
     let image = bytes.to_vec();
     let survey = Survey::new(shape.region(&image).expect("a shape"));
@@ -24,51 +24,77 @@ fn spoil_tallies(bytes: &mut [u8], shape: &Shape, rng: &mut ChaCha8Rng) {
         let record = &survey.records[*number].record;
         if let Some(tally) = survey.region.tally(record) {
             let at = rng.random_range(tally.cells_at..record.end - record.trailer_bytes);
-            bytes[at as usize] &= !(1 << rng.random_range(0..8));
+            for _ in 0..2 {
+                bytes[at as usize] &= !(1 << rng.random_range(0..8));
+            }
         }
     }
 }
 
-/// Compares this many images. Returns how many have settings and how many tallies are damaged.
-fn compare(part: u64, count: u64) -> (u64, u64) {
-    let name = format!("outlast-reader-{}-{part}", std::process::id());
+/// What the reader makes of an image: each key and its value in hex, `None` where it is damaged.
+pub(crate) type Settings = BTreeMap<String, Option<String>>;
+
+/// Each key and value as the reader gives them.
+pub(crate) fn in_hex(values: Values) -> Settings {
+    let hex = |value: Option<Vec<u8>>| value.map(|value| to_hex(&value));
+    values.into_iter().map(|(key, value)| (to_hex(&key), hex(value))).collect()
+}
+
+/// Lets the reader read images. Its answer is empty where there is no store.
+pub(crate) fn read_all<'a>(
+    name: &str,
+    images: impl Iterator<Item = (&'a Shape, &'a [u8])>,
+) -> Vec<Settings> {
+    let name = format!("outlast-reader-{}-{name}", std::process::id());
     let path = std::env::temp_dir().join(name);
     let mut file = std::io::BufWriter::new(std::fs::File::create(&path).expect("a file"));
-    let mut wanted = Vec::new();
+    for (shape, bytes) in images {
+        let (sectors, size) = (shape.sectors, shape.sector_bytes);
+        writeln!(file, "{sectors} {size} {} {}", shape.page_bytes, shape.unit).expect("written");
+        file.write_all(bytes).expect("written");
+    }
+    file.flush().expect("written");
+    let reader = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reader.py");
+    let output = Command::new("python3").arg("-B").arg(reader).arg("--many").arg(&path).output();
+    let output = output.expect("this test needs python3");
+    std::fs::remove_file(&path).expect("removed");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let text = String::from_utf8(output.stdout).expect("text");
+    let read = |line| serde_json::from_str::<Option<Settings>>(line).expect("JSON");
+    text.lines().map(|line| read(line).unwrap_or_default()).collect()
+}
+
+/// Compares this many images. Returns how many have settings and how many tallies are damaged.
+fn compare(part: u64, count: u64) -> (u64, u64) {
+    let (mut images, mut wanted) = (Vec::new(), Vec::new());
     // Not the images of the other tests.
     for seed in (1 << 32) + part * count..(1 << 32) + (part + 1) * count {
         let (shape, mut bytes) = sample::image(seed);
-        if seed % 4 == 0 {
-            spoil_tallies(&mut bytes, &shape, &mut ChaCha8Rng::seed_from_u64(seed));
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        match seed % 4 {
+            0 => spoil_tallies(&mut bytes, &shape, &mut rng),
+            1 => {
+                let at = rng.random_range(0..bytes.len());
+                bytes[at] ^= 1 << rng.random_range(0..8);
+            }
+            _ => {}
         }
         let settings = match mount(&bytes, &shape) {
             Ok(mounted) => mounted.values,
             Err(Error::NotAStore(Found::ForeignData)) => BTreeMap::new(),
             Err(error) => panic!("seed {seed}: {error}"),
         };
-        let (sectors, size) = (shape.sectors, shape.sector_bytes);
-        writeln!(file, "{sectors} {size} {} {}", shape.page_bytes, shape.unit).expect("written");
-        file.write_all(&bytes).expect("written");
-        let hex = |value: Option<Vec<u8>>| value.map(|value| to_hex(&value));
-        let settings = settings.into_iter().map(|(key, value)| (to_hex(&key), hex(value)));
-        wanted.push((seed, shape, settings.collect::<BTreeMap<_, _>>()));
+        wanted.push((seed, in_hex(settings)));
+        images.push((shape, bytes));
     }
-    file.flush().expect("written");
-    let reader = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reader.py");
-    let output = Command::new("python3").arg(reader).arg("--many").arg(&path).output();
-    let output = output.expect("this test needs python3");
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    let text = String::from_utf8(output.stdout).expect("text");
-    let (mut lines, mut with_settings, mut damaged) = (text.lines(), 0, 0);
-    for (seed, shape, wanted) in wanted {
-        let line = lines.next().expect("a line for each image");
-        let read: Option<BTreeMap<String, Option<String>>> =
-            serde_json::from_str(line).expect("JSON");
+    let read = read_all(&part.to_string(), images.iter().map(|(shape, bytes)| (shape, &**bytes)));
+    assert_eq!(read.len(), images.len());
+    let (mut with_settings, mut damaged) = (0, 0);
+    for ((read, (seed, wanted)), (shape, _)) in read.into_iter().zip(wanted).zip(&images) {
         with_settings += u64::from(!wanted.is_empty());
         damaged += wanted.values().filter(|value| value.is_none()).count() as u64;
-        assert_eq!(read.unwrap_or_default(), wanted, "seed {seed}, {shape}");
+        assert_eq!(read, wanted, "seed {seed}, {shape}");
     }
-    std::fs::remove_file(&path).expect("removed");
     (with_settings, damaged)
 }
 

@@ -2,10 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use outlast_image::mount::mount;
 use outlast_image::store::Mounted;
 use outlast_image::survey::{Entry, Kind, State, Survey, Void};
 use outlast_kvstore::inspect::RecordKind;
 use outlast_kvstore::{Error, Found};
+use rand::rngs::ChaCha8Rng;
+use rand::{RngExt as _, SeedableRng};
 use rayon::prelude::*;
 
 use crate::sample;
@@ -63,10 +66,17 @@ fn compare(seed: u64) -> Seen {
         seen.insert(key.to_vec(), survey.records[*number].record.value.to_vec());
     }
     assert_eq!(mounted, seen, "seed {seed}, {shape}");
+    // What one mount reports, the next one does too.
+    let mut again = Mounted::open(store.into_parts().0, &shape).expect("a store");
+    for key in again.keys().expect("keys") {
+        let value = again.get(&key).expect("no damage here");
+        assert_eq!(mounted.remove(&key), value, "seed {seed}, {shape}");
+    }
+    assert!(mounted.is_empty(), "seed {seed}, {shape}: {mounted:?}");
     let damage: Vec<_> = survey.findings.iter().filter(|f| f.kind.is_damage()).collect();
-    let harmless = |kind| matches!(kind, Kind::OpeningLost | Kind::OldDamaged);
+    let harmless = |kind| kind == Kind::OldDamaged;
     assert!(damage.iter().all(|f| harmless(f.kind)), "seed {seed}, {shape}: {damage:?}");
-    let no_room = |entry: &&Entry<'_>| entry.state == State::Void(Void::NoRoom);
+    let no_room = |entry: &&Entry| entry.state == State::Void(Void::NoRoom);
     let live = survey.live.values().map(|number| &survey.records[*number].record);
     let tallies = live.filter(|record| record.kind == RecordKind::Tally);
     let ticked = |record| region.tally(record).is_some_and(|tally| tally.ticks > 0);
@@ -80,16 +90,21 @@ fn compare(seed: u64) -> Seen {
     }
 }
 
+/// Seeds whose images have a last record that the next mount drops, since it has no room for it:
+/// those among the first 120,000 seeds.
+const DROPPED: [u64; 4] = [4_239, 29_212, 52_395, 90_255];
+
 #[test]
 fn a_survey_shows_what_a_mount_shows() {
     let count = std::env::var("OUTLAST_IMAGES").map_or(3000, |n| n.parse().expect("a number"));
-    // Among 57,000 seeds, these two have a last record that the next mount drops.
-    let seeds = (0..count).into_par_iter().chain([28_565, 4_294_970_075]);
+    let seeds = (0..count).into_par_iter().chain(DROPPED);
     let seen = seeds.map(compare).reduce(Seen::default, Seen::and);
     println!("{count} images: {seen:?}");
     let Seen { stores, dropped, interrupted, ticked, cut, .. } = seen;
     assert!(stores > count as usize / 2 && interrupted > count as usize / 10);
-    assert!(dropped >= 2 && dropped * 100 < stores, "{dropped} of {stores}");
+    // The lives of these seeds change with the store. If few drop a record any more, new seeds are
+    // needed.
+    assert!(dropped * 2 > DROPPED.len() && dropped * 100 < stores, "{dropped} of {stores}");
     assert!(ticked > stores / 4 && cut > 0, "{ticked} and {cut} of {stores}");
 }
 
@@ -106,4 +121,37 @@ fn power_cuts_rarely_look_like_a_lost_sector() {
     let lost = lost.count();
     println!("{lost} of {count} images seem to have lost a sector");
     assert!(lost as u64 * 1000 <= count, "{lost} of {count} images");
+}
+
+/// One wrong bit anywhere, in an image that power cuts left.
+#[test]
+fn a_survey_corrects_the_bits_that_a_mount_corrects() {
+    let count = std::env::var("OUTLAST_IMAGES").map_or(3000, |n| n.parse().expect("a number"));
+    let corrected = (6 << 32..(6 << 32) + count).into_par_iter().map(|seed| {
+        let (shape, mut bytes) = sample::image(seed);
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let at = rng.random_range(0..bytes.len());
+        bytes[at] ^= 1 << rng.random_range(0..8);
+        let survey = Survey::new(shape.region(&bytes).expect("a shape"));
+        let mounted = match mount(&bytes, &shape) {
+            Ok(mounted) => mounted.values,
+            Err(Error::NotAStore(_)) => {
+                assert!(survey.head.is_none(), "seed {seed}");
+                return 0;
+            }
+            Err(other) => panic!("seed {seed}: {other}"),
+        };
+        let live = |(key, number): (&Vec<u8>, &usize)| {
+            let entry = &survey.records[*number];
+            (key.clone(), entry.has_value().then(|| entry.record.value.to_vec()))
+        };
+        let seen: BTreeMap<_, _> = survey.live.iter().map(live).collect();
+        assert_eq!(mounted, seen, "seed {seed}, {shape}");
+        let found = survey.findings.iter().find(|finding| finding.kind == Kind::Repaired);
+        assert!(found.is_none_or(|found| found.address as usize == at), "seed {seed}, {shape}");
+        u64::from(found.is_some())
+    });
+    let corrected: u64 = corrected.sum();
+    println!("{corrected} of {count} wrong bits were corrected in records that count");
+    assert!(corrected > count / 20);
 }

@@ -5,7 +5,7 @@
 //! every step of a write; counts of the simulated part.
 
 use embedded_storage::{ReadStorage, Storage};
-use outlast_faultsim::part::{Bias, Chip, Geometry, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Nor, Part, Tear};
 use outlast_kvstore::{Error, Layout, Region, RegionError, Store};
 use proptest::prelude::*;
 
@@ -157,6 +157,54 @@ fn a_reserved_region_stays_writable() {
 }
 
 /// The cost that the documentation states, compared with rewriting a sector for each write.
+/// Each chunk in turn is damaged, then written as a whole. Of the last one, only 8 bytes lie in the
+/// region.
+#[test]
+fn a_damaged_chunk_is_repaired_by_writing_all_of_it() {
+    for number in 0..13_u8 {
+        let part = part();
+        let mut store = open(&part);
+        let mut whole = region(&mut store);
+        // Each chunk is a record of its own, and not the first one under its key.
+        for byte in [number ^ 1, number] {
+            for from in (0..BYTES).step_by(16) {
+                let len = (BYTES - from).min(16);
+                whole.write(from as u32, &[byte; 16][..len]).unwrap();
+            }
+        }
+        assert_eq!(whole.is_doubtful(0, BYTES), Ok(false));
+        // The last record of the log is copied by the next mount.
+        store.put("last", &[]).unwrap();
+        drop(store);
+        power_cycle(&part);
+        drop(open(&part));
+        let mut bytes = part.chip().image().bytes().to_vec();
+        let key = [b'r', b'o', b'm', number, 0, number];
+        let at = bytes.windows(6).rposition(|bytes| bytes == key).expect("a chunk in one page");
+        // Two bits of its value.
+        bytes[at + 6] ^= 0x11;
+        let image = Image::from_bytes(&part.chip().geometry(), &bytes).unwrap();
+        part.chip_mut().power_up(&image, Bias::ONES);
+        let mut store = open(&part);
+        let mut region = region(&mut store);
+        let (from, to) = (usize::from(number) * 16, (usize::from(number) * 16 + 16).min(BYTES));
+        let mut read = vec![0; to - from];
+        let damaged = Err(RegionError::Store(Error::Corrupt));
+        assert_eq!(region.read(from as u32, &mut read), damaged, "{number}");
+        assert_eq!(region.is_doubtful(BYTES as u32, 1), Err(RegionError::OutOfBounds));
+        // Less than all of it is not enough.
+        assert_eq!(region.write(from as u32 + 1, &[7; 3]), damaged, "{number}");
+        region.write(from as u32, &vec![7; to - from]).unwrap();
+        region.read(from as u32, &mut read).unwrap();
+        assert_eq!(read, vec![7; to - from], "{number}");
+        let mut wanted = [number; BYTES];
+        wanted[from..to].fill(7);
+        let mut all = [0; BYTES];
+        region.read(0, &mut all).unwrap();
+        assert_eq!(all, wanted);
+    }
+}
+
 #[test]
 fn writes_cost_far_less_than_a_sector_rewrite() {
     let part = Part::new(Chip::new(Geometry::new(4, 4096, 1, 256).unwrap()));

@@ -107,7 +107,7 @@ proptest! {
         compare(&eight, || eight.nor::<4, 8>(), |store, key, _| store.tick(key), &steps);
         let wide = part(32, 2048);
         compare(&wide, || wide.nor::<8, 32>(), |store, key, _| store.tick(key), &steps);
-        // Bit by bit, alone and mixed with half units.
+        // Bit by bit, alone and mixed with whole units.
         let bits = part(1, 1024);
         compare(&bits, || bits.multi_nor::<1, 1>(), |store, key, _| store.tick_bit(key), &steps);
         let four = part(4, 16384);
@@ -163,7 +163,8 @@ fn a_full_store_still_counts() {
     }
 }
 
-/// Bits of a tally that were not cleared in order are damage, not a count.
+/// Bits of a tally that were not cleared in order are damage, not a count. A single one changes
+/// nothing.
 #[test]
 fn damaged_cells_are_reported() {
     let part = part(1, 4096);
@@ -175,12 +176,17 @@ fn damaged_cells_are_reported() {
     // The cells are the run of blank bytes in the record.
     let record = image.bytes().windows(5).position(|bytes| bytes == b"boots").unwrap();
     let cells = record + image.bytes()[record..].windows(8).position(|b| b == [0xFF; 8]).unwrap();
-    for damage in [4, 9, 30] {
+    for (damage, wrong) in [4, 9, 30].map(|at| [(at, 0xEF), (at, 0xCF), (at, 0x00)]).concat() {
         let mut bytes = image.bytes().to_vec();
-        bytes[cells + damage] = 0xEF;
+        bytes[cells + damage] = wrong;
         let image = Image::from_bytes(&geometry, &bytes).unwrap();
         part.chip_mut().power_up(&image, Bias::ONES);
         let mut store: Store<Nor<1, 1>, 16> = Store::open(part.nor(), layout(&part)).unwrap();
+        if wrong == 0xEF {
+            assert_eq!(store.count("boots"), Ok(1));
+            assert_eq!(store.tick("boots"), Ok(2));
+            continue;
+        }
         assert_eq!(store.count("boots"), Err(Error::Corrupt));
         assert_eq!(store.tick("boots"), Err(Error::Corrupt));
         store.put("boots", &7_u64.to_le_bytes()).unwrap();
@@ -238,11 +244,11 @@ fn cost<F: NorFlash>(
     (bytes, per_tick(after.erases - before.erases))
 }
 
-/// At unit 1 there are at least 20 times more ticks per erase than with a record per tick. The
-/// bound follows from the log bytes of a tally, divided by its ticks, times the write
-/// amplification.
+/// At unit 1 there are at least 19 times more ticks per erase than with a record per tick. The
+/// bound follows from the log bytes: 23 for a record, 152 for a tally of 129 ticks, and 152 for one
+/// of 1,025 bits.
 #[test]
-fn ticks_cost_a_twentieth_of_a_record() {
+fn ticks_cost_a_nineteenth_of_a_record() {
     const TICKS: u64 = 200_000;
     let fresh = || part(1, 4096);
     let p = fresh();
@@ -250,7 +256,7 @@ fn ticks_cost_a_twentieth_of_a_record() {
         store.put("boots", &n.to_le_bytes()).unwrap();
     });
     let p = fresh();
-    let (halves_bytes, halves) = cost(&p, p.nor::<1, 1>(), TICKS, |store, _| {
+    let (units_bytes, units) = cost(&p, p.nor::<1, 1>(), TICKS, |store, _| {
         store.tick("boots").unwrap();
     });
     let p = fresh();
@@ -258,24 +264,25 @@ fn ticks_cost_a_twentieth_of_a_record() {
         store.tick_bit("boots").unwrap();
     });
     println!(
-        "ticks per erase: record {:.0}, halves {:.0} ({:.1} x), bits {:.0} ({:.1} x)",
+        "ticks per erase: record {:.0}, units {:.0} ({:.1} x), bits {:.0} ({:.1} x)",
         1.0 / records,
-        1.0 / halves,
-        records / halves,
+        1.0 / units,
+        records / units,
         1.0 / bits,
         records / bits
     );
-    println!("bytes programmed per tick: halves {halves_bytes:.2}, bits {bits_bytes:.2}");
-    assert!(records / halves >= 20.0);
-    assert!(records / bits >= 80.0);
-    for (unit, sector) in [(4, 4096), (8, 4096), (32, 8192)] {
+    println!("bytes programmed per tick: units {units_bytes:.2}, bits {bits_bytes:.2}");
+    assert!(records / units >= 19.0);
+    assert!(records / bits >= 150.0);
+    // A tick takes a unit. With large units, a record takes no more than that.
+    for (unit, sector, least) in [(4, 4096, 5.0), (8, 4096, 2.9), (32, 8192, 0.88)] {
         let ratio = match unit {
             4 => ratio::<4>(unit, sector),
             8 => ratio::<8>(unit, sector),
             _ => ratio::<32>(unit, sector),
         };
         println!("unit {unit}: {ratio:.1} x");
-        assert!(ratio > 1.2);
+        assert!(ratio >= least);
     }
 }
 
@@ -298,14 +305,37 @@ fn a_tick_is_one_program() {
     let mut store: Store<Nor<1, 1>, 16> = Store::open(part.nor(), layout(&part)).unwrap();
     store.tick("boots").unwrap();
     let before = part.chip().counts();
-    for _ in 0..64 {
+    for _ in 0..128 {
         store.tick("boots").unwrap();
     }
     let after = part.chip().counts();
-    assert_eq!(after.program_calls - before.program_calls, 64);
-    assert_eq!(after.programmed_bytes - before.programmed_bytes, 64);
+    assert_eq!(after.program_calls - before.program_calls, 128);
+    assert_eq!(after.programmed_bytes - before.programmed_bytes, 128);
     part.chip_mut().cut_at(u64::MAX, Tear::NOTHING);
-    assert_eq!(store.tick("boots"), Ok(66));
+    assert_eq!(store.tick("boots"), Ok(130));
     // The tally is used up, and a new one is written.
     assert!(part.chip().counts().programmed_bytes - after.programmed_bytes > 20);
+}
+
+/// The images that `kvstore/tests/without_counters.rs` opens in a build without counters. To write
+/// them anew: `OUTLAST_WRITE_IMAGES=1 cargo test --test store images_with_counters`.
+#[test]
+fn images_with_counters_are_those_of_this_format() {
+    let geometry = Geometry::new(2, 512, 1, 64).unwrap();
+    for (name, rests) in [("resting", true), ("interrupted", false)] {
+        let part = Part::new(Chip::new(geometry));
+        let mut store: Store<_, 8> = Store::open(part.nor::<1, 1>(), layout(&part)).unwrap();
+        store.put("level", &[7]).unwrap();
+        store.tick("boots").unwrap();
+        store.tick("boots").unwrap();
+        if rests {
+            store.rest().unwrap();
+        }
+        let path = format!("{}/kvstore/tests/counters_{name}.bin", env!("CARGO_MANIFEST_DIR"));
+        let image = part.chip().image().bytes().to_vec();
+        if std::env::var_os("OUTLAST_WRITE_IMAGES").is_some() {
+            std::fs::write(&path, &image).unwrap();
+        }
+        assert_eq!(std::fs::read(&path).unwrap(), image, "{path} is out of date");
+    }
 }

@@ -24,23 +24,27 @@ fn run(spi: impl SpiDevice, delay: impl DelayNs) -> Result<u8, &'static str> {
     let mut buffer = [0; 32];
     let channel = match store.get("radio.channel", &mut buffer) {
         Ok(Some(&[channel])) => channel,
-        Ok(_) | Err(Error::Corrupt) => 11, // never set, or damaged: the default
+        Ok(_) | Err(Error::Corrupt) => 11, // never set, or lost: see is_doubtful
         Err(error) => return Err(what_to_do(error)),
     };
     store.put("radio.channel", &[channel]).map_err(what_to_do)?;
+    store.rest().map_err(what_to_do)?; // before a planned power-off
     Ok(channel)
 }
 
 /// Each message says who must act. None of these errors is a reason to erase without asking.
 fn what_to_do<E>(error: Error<E>) -> &'static str {
     match error {
-        Error::Flash(_) => "the flash failed: check supply and wiring, then open again",
+        Error::Flash(_) | Error::Worn => "the flash failed: check it, then open again",
         Error::Layout(rule) => rule, // a developer must correct the layout
         Error::IndexFull => "more keys are stored than 64: build with a larger index",
         Error::NotAStore(Found::Counters) => "build with the feature `counters`",
         Error::NotAStore(Found::NewerFormat) => "newer firmware made this store: update",
+        Error::NotAStore(Found::OlderFormat) => "older firmware made it: convert it first",
         Error::NotAStore(Found::OtherLayout) => "use the layout and range it was made with",
-        Error::NotAStore(_) => "other data in this range: format only if nobody needs it",
+        Error::NotAStore(_) => "other data, or a damaged store: format if nobody needs it",
+        Error::Full => "delete something, or give the store more sectors",
+        Error::ReopenNeeded => "an earlier call failed: open again",
         _ => "keep a dump and look into it with `outlast image check`",
     }
 }

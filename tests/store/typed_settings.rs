@@ -428,7 +428,7 @@ fn a_batch_is_all_or_nothing() {
         let values = (values.0.unwrap().value, values.1.unwrap().value, values.2.unwrap().value);
         assert_eq!(values, if done { (-80, 12, 310) } else { (-50, 11, 1) });
         if done {
-            assert_eq!(step, 4, "three records and the commit");
+            assert_eq!(step, 5, "the flag of the rest record, three records and the commit");
             break;
         }
     }
@@ -537,11 +537,15 @@ fn errors_of_the_store_come_with_the_key() {
     let error = LOW.save(&mut store, &7).unwrap_err();
     assert!(matches!(error.why, Why::Store(Error::Flash(_))));
     assert_eq!(error.key, "alarm.low");
-    let error = LOW.load(&mut store).unwrap_err();
+    let error = LOW.save(&mut store, &7).unwrap_err();
     assert_eq!(
         error.to_string(),
-        "setting 'alarm.low': an earlier flash error: open the store again"
+        "setting 'alarm.low': the store is not open, or an earlier call failed: open it again"
     );
+    // The store could still be read, but this part answers nothing.
+    let error = LOW.load(&mut store).unwrap_err();
+    assert!(matches!(error.why, Why::Store(Error::ReopenNeeded)));
+    assert_eq!(error.key, "alarm.low");
 }
 
 /// What a batch accepts can be loaded: it refuses what `save` refuses.

@@ -119,7 +119,11 @@ const SECTOR: u32 = 1024;
 
 impl<const UNIT: usize> Device<UNIT> {
     fn new(page: u32) -> Self {
-        let geometry = Geometry::new(3, SECTOR, UNIT as u32, page).unwrap();
+        Self::with_sectors(page, SECTOR)
+    }
+
+    fn with_sectors(page: u32, sector_bytes: u32) -> Self {
+        let geometry = Geometry::new(3, sector_bytes, UNIT as u32, page).unwrap();
         Self { part: Part::new(Chip::new(geometry)), bad: Rc::default() }
     }
 
@@ -132,8 +136,9 @@ impl<const UNIT: usize> Device<UNIT> {
 
     fn open_again(&self) -> Result<Settings<UNIT>, Error<Failure>> {
         let flash = Ecc { part: self.part.clone(), bad: Rc::clone(&self.bad) };
-        let page = self.part.chip().geometry().page;
-        Store::open(flash, Layout::serial_nor().with_sector_bytes(SECTOR).with_page_bytes(page))
+        let Geometry { sector_bytes, page, .. } = self.part.chip().geometry();
+        let layout = Layout::serial_nor().with_sector_bytes(sector_bytes);
+        Store::open(flash, layout.with_page_bytes(page))
     }
 
     fn bytes(&self) -> Vec<u8> {
@@ -195,15 +200,14 @@ fn with_counter<const UNIT: usize>(ticks: u64, follows: bool) -> (Device<UNIT>, 
 /// Bytes of key and value of a tally before its cells.
 const BEFORE_CELLS: usize = 5 + 9;
 
-/// The unit under an interrupted tick fails to read. The count is one of the two it may be,
-/// whichever half of the unit was cleared, and later opens agree; whether or not the tally is the
-/// last record.
+/// The unit under an interrupted tick fails to read. The count is one of the two it may be, and
+/// later opens agree; whether or not the tally is the last record.
 fn interrupted_tick<const UNIT: usize>() {
     for (ticks, follows) in [(2, false), (3, false), (2, true), (3, true), (8, true), (9, true)] {
         let (device, key) = with_counter::<UNIT>(ticks, follows);
         let cells = (key + BEFORE_CELLS).next_multiple_of(UNIT);
-        // The first tick is in the base, and a unit has two.
-        device.make_unreadable(cells + (ticks as usize - 2) / 2 * UNIT);
+        // The first tick is in the base, and each other one has a unit.
+        device.make_unreadable(cells + (ticks as usize - 2) * UNIT);
         let mut store = device.open(Bias::ONES).unwrap();
         let count = store.count("boots").unwrap();
         assert!((99 + ticks..=100 + ticks).contains(&count), "{UNIT} {ticks} {follows}: {count}");
@@ -231,10 +235,14 @@ fn an_unreadable_cell_of_this_power_up_is_damage() {
         assert_eq!(store.tick("boots"), Ok(n));
     }
     let key = find(&device.bytes(), b"boots");
-    // The cell that the next tick would begin.
-    device.make_unreadable((key + BEFORE_CELLS).next_multiple_of(8) + 8);
-    assert_eq!(store.count("boots"), Err(Error::Corrupt));
-    assert_eq!(store.tick("boots"), Err(Error::Corrupt));
+    // The first tick is in the base. So these are the last cell that was cleared, and the one that
+    // the next tick would clear.
+    for cell in [1, 2] {
+        device.make_readable();
+        device.make_unreadable((key + BEFORE_CELLS).next_multiple_of(8) + cell * 8);
+        assert_eq!(store.count("boots"), Err(Error::Corrupt), "{cell}");
+        assert_eq!(store.tick("boots"), Err(Error::Corrupt), "{cell}");
+    }
 }
 
 /// A unit before the one in flight, or with ticks after it, is damage, and so is any unit that is
@@ -292,6 +300,37 @@ fn an_unreadable_commit_keeps_its_batch() {
     assert_eq!(store.get("b", &mut [0; 8]), Ok(None));
     assert_eq!(store.get("c", &mut [0; 8]), Ok(Some(&b"follow"[..])));
     assert!(device.bad.borrow().failed > 0);
+}
+
+/// A record of a batch that no longer reads costs only itself: the others count, no older value of
+/// its key comes back, and a key that had no value before is said to be in doubt.
+#[test]
+fn an_unreadable_record_of_a_batch_costs_only_itself() {
+    for (key, first) in [("b", true), ("b", false), ("c", true), ("c", false)] {
+        let device = Device::<8>::new(256);
+        let mut store = device.open(Bias::ONES).unwrap();
+        if !first {
+            store.commit(&["a", "b", "c"].map(|key| Change::put(key, b"old"))).unwrap();
+        }
+        let put = |key| Change::put(key, b"a value of twenty-six bytes");
+        store.commit(&["a", "b", "c"].map(put)).unwrap();
+        store.put("d", b"follow").unwrap();
+        // The header and the key stand in the unit before.
+        let record = find(&device.bytes(), format!("{key}a value of").as_bytes());
+        device.make_unreadable(record + 12);
+        let mut store = device.open(Bias::ONES).unwrap();
+        for name in ["a", "b", "c"] {
+            let mut buffer = [0; 32];
+            let found = store.get(name, &mut buffer);
+            match (name == key, first) {
+                (false, _) => assert_eq!(found, Ok(Some(&b"a value of twenty-six bytes"[..]))),
+                (true, true) => assert_eq!(found, Ok(None)),
+                (true, false) => assert_eq!(found, Err(Error::Corrupt)),
+            }
+        }
+        assert_eq!(store.get("d", &mut [0; 8]), Ok(Some(&b"follow"[..])));
+        assert!(store.usage().damaged_records > 0 && store.usage().doubtful_absent);
+    }
 }
 
 /// A name that can no longer be read stays damage until it is replaced. It never becomes a key
@@ -353,6 +392,7 @@ fn an_unreadable_chunk_can_be_written_anew() {
     let device = Device::<8>::new(256);
     let mut store = device.open(Bias::ONES).unwrap();
     let mut rom = Region::<_, 16, 64>::new(&mut store, "rom", 256).unwrap();
+    rom.write(0, &[6; 192]).unwrap();
     rom.write(0, &[7; 192]).unwrap();
     // Beyond what a read of the start of the record covers.
     device.make_unreadable(find(&device.bytes(), b"rom\x01\x00") + 60);
@@ -488,7 +528,9 @@ fn lives<const UNIT: usize>(page: u32, seeds: u64) -> u64 {
     let mut failed = 0;
     for seed in 0..seeds {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        let device = Device::<UNIT>::new(page);
+        // Slots and tags take more than half of a small sector of large units.
+        let sector_bytes = if UNIT == 32 { 4 * SECTOR } else { SECTOR };
+        let device = Device::<UNIT>::with_sectors(page, sector_bytes);
         let mut allowed = vec![Content::new()];
         for power_up in 0..25 {
             let whence = || format!("unit {UNIT}, page {page}, seed {seed}, power-up {power_up}");

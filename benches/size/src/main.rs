@@ -39,8 +39,22 @@ pub extern "C" fn _start() -> ! {
                 black_box((key, len));
             }));
             let _ = black_box(store.tidy());
+            let _ = black_box(store.rest());
+            let _ = black_box(store.scrub());
+            let _ = black_box((store.contains("a"), store.value_len("a"), store.fits(1, 2)));
+            let _ = black_box(store.is_doubtful("a"));
+            let _ = black_box(store.for_each_value(&mut buffer, |item| {
+                black_box(item);
+                core::ops::ControlFlow::<()>::Continue(())
+            }));
             let _ = black_box(store.clear());
             black_box(store.usage());
+        }
+        #[cfg(feature = "copy")]
+        if let Ok(other) = crate::flash::flash()
+            && let Ok(other) = &mut Store::<Flash, 64>::format(other, Layout::serial_nor())
+        {
+            let _ = black_box(store.copy_to(other, black_box("moved"), &mut buffer));
         }
         #[cfg(feature = "settings")]
         settings(store);

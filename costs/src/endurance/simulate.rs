@@ -91,6 +91,8 @@ struct Device {
     draw: Vec<(f64, u32, u32)>,
     rng: ChaCha8Rng,
     written: u64,
+    /// Whether it rests before it loses its power.
+    rests: bool,
     worst_put: CallCost,
 }
 
@@ -123,6 +125,7 @@ impl Device {
             draw,
             rng: ChaCha8Rng::seed_from_u64(seed),
             written: 0,
+            rests: usage.rests,
             worst_put: CallCost::default(),
         };
         let mut order: Vec<u16> = (0..device.sizes.len() as u32).map(|key| key as u16).collect();
@@ -156,6 +159,9 @@ impl Device {
     }
 
     fn boot(&mut self) -> Result<(), String> {
+        if self.rests {
+            self.store.rest().map_err(in_words)?;
+        }
         self.store = ManyKeys.open(&self.part).map_err(in_words)?;
         Ok(())
     }

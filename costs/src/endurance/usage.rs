@@ -57,6 +57,8 @@ pub struct Usage {
     pub settings: Vec<SettingLoad>,
     /// Power-ups per day.
     pub boots_per_day: f64,
+    /// Whether the product calls `rest` before it loses its power.
+    pub rests: bool,
     /// How many years it must last.
     pub years: f64,
 }

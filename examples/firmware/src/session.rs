@@ -32,7 +32,7 @@ pub enum Refusal<E> {
 impl<E> Refusal<E> {
     /// Whether the store must be opened again before further calls.
     pub const fn needs_reopen(&self) -> bool {
-        matches!(self, Self::Store(Error::Flash(_) | Error::ReopenNeeded))
+        matches!(self, Self::Store(Error::Flash(_) | Error::Worn | Error::ReopenNeeded))
     }
 }
 

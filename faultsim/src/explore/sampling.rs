@@ -34,7 +34,8 @@ pub(crate) struct Sample<'run> {
     pub(crate) first_step: u32,
     /// Whether it is written to in any case, as a fixed share of images is.
     pub(crate) is_followed: bool,
-    /// A random number that thins out the images with a new kind of recovery; 0 leaves none out.
+    /// A random number that thins out the images with a new kind of recovery in a thrifty plan.
+    /// Elsewhere it is 0.
     pub(crate) roll: u64,
 }
 
@@ -57,7 +58,13 @@ impl Groups {
         let Sample { plan, owed, pick, cuts, may_be_cut, first_step, is_followed, roll } = *sample;
         let new = self.0.insert((recovery, recovered, owed, pick, cuts));
         let every = plan.sample.max(1) as usize * if cuts == 1 { 1 } else { GROUPS_PER_SAMPLE };
-        let sampled = (self.0.len() + first_step as usize).is_multiple_of(every);
+        // A thrifty plan has many short histories. Few of them have as many kinds of recovery and
+        // steps as a count would need, so there a draw decides.
+        let sampled = if plan.thrifty {
+            roll.is_multiple_of(every as u64)
+        } else {
+            (self.0.len() + first_step as usize).is_multiple_of(every)
+        };
         let represented = may_be_cut && plan.group && !(new && sampled);
         let wanted = Wanted {
             trace: may_be_cut && !represented,

@@ -21,7 +21,7 @@ use crate::config::{Config, Mode, Systematic};
 use crate::explore::clock::Progress;
 use crate::part::Level;
 use crate::replay::shrink::shrink;
-use crate::report::{Verdict, Violation};
+use crate::report::{Report, Verdict, Violation};
 use crate::run::run;
 use crate::workload::source::WorkloadSource;
 
@@ -39,7 +39,7 @@ struct Pass {
 
 const PASSES: [Pass; 4] = [
     Pass { level: Level::F0, thin: 1, sample: 1, without: Mechanisms::NONE },
-    Pass { level: Level::F1, thin: 2, sample: 2, without: Mechanisms::NONE },
+    Pass { level: Level::F1, thin: 1, sample: 1, without: Mechanisms::NONE },
     Pass { level: Level::F4, thin: 32, sample: 32, without: Mechanisms::NONE },
     // Collateral damage only.
     Pass { level: Level::F5, thin: 16, sample: 64, without: BELOW_F5 },
@@ -53,8 +53,10 @@ const BELOW_F5: Mechanisms = Mechanisms::NONE
     .with(Mechanism::MarginalProgram)
     .with(Mechanism::WeakErase)
     .with(Mechanism::Adversarial);
-/// The case that the most severe passes treat more completely: the one with restarts.
-const DENSE: u8 = 3;
+/// The case that the pass up to F4 treats more completely, and the factor for recoveries: the one
+/// with factory resets, since some mistakes take two cuts that do not show. The pass does so only
+/// while no milder one has seen the mistake: this takes longer than all the rest.
+const DENSE: (u8, u32) = (1, 8);
 /// How many mistakes are tried, until one escapes, when a mechanism is switched off.
 const ABLATIONS: usize = 4;
 /// Most cuts in one history.
@@ -85,15 +87,17 @@ struct Tried {
     fails_without_cuts: String,
 }
 
-/// The configuration of a pass over one case, at no more than `level`.
-fn config(level: Level, at: (usize, u8), without: Mechanisms) -> Config {
+/// The configuration of a pass over one case, at no more than `level`. `is_seen` says whether a
+/// milder pass has seen the mistake.
+fn config(level: Level, at: (usize, u8), without: Mechanisms, is_seen: bool) -> Config {
     let (pass, case) = (&PASSES[at.0], at.1);
-    let more = if pass.level == Level::F4 && case == DENSE { 2 } else { 1 };
+    let is_dense = pass.level == Level::F4 && case == DENSE.0 && !is_seen;
+    let more_recoveries = if is_dense { DENSE.1 } else { 1 };
     let mode = Systematic {
         workload: WorkloadSource::Case(case),
         depth: DEPTH,
-        thin: pass.thin / more,
-        sample: pass.sample / more,
+        thin: pass.thin,
+        sample: pass.sample / more_recoveries,
         without: without.and(pass.without),
         ..Systematic::default()
     };
@@ -108,25 +112,33 @@ fn config(level: Level, at: (usize, u8), without: Mechanisms) -> Config {
 fn try_all(subject: &Reference, level: Level, without: Mechanisms) -> Tried {
     let mut tried = Tried::default();
     // A pass that would be as mild as the one before it is skipped.
-    let passes = (0..PASSES.len()).filter(|&pass| pass == 0 || level > PASSES[pass - 1].level);
-    for at in passes.flat_map(|pass| (0..cases::CASES).map(move |case| (pass, case))) {
-        let config = config(level, at, without);
-        let report = run(&config, subject, &Progress::default());
+    for pass in (0..PASSES.len()).filter(|&pass| pass == 0 || level > PASSES[pass - 1].level) {
+        let is_seen = !tried.kills.is_empty();
+        for case in 0..cases::CASES {
+            let config = config(level, (pass, case), without, is_seen);
+            tried.add((pass, case), run(&config, subject, &Progress::default()));
+        }
+    }
+    tried
+}
+
+impl Tried {
+    /// Adds what a pass over a case reports.
+    fn add(&mut self, at: (usize, u8), report: Report) {
         match report.verdict {
-            Verdict::BaselineFailed if tried.fails_without_cuts.is_empty() => {
-                tried.fails_without_cuts = format!("case {}: {}", at.1, report.reason);
+            Verdict::BaselineFailed if self.fails_without_cuts.is_empty() => {
+                self.fails_without_cuts = format!("case {}: {}", at.1, report.reason);
             }
-            Verdict::Incomplete => tried.incomplete = true,
+            Verdict::Incomplete => self.incomplete = true,
             _ => {}
         }
         for (mechanisms, images) in report.kills {
-            let images = tried.judged + images;
-            let known = tried.kills.entry(mechanisms).or_insert((images, at));
+            let images = self.judged + images;
+            let known = self.kills.entry(mechanisms).or_insert((images, at));
             *known = (*known).min((images, at));
         }
-        tried.judged += report.counts.judged;
+        self.judged += report.counts.judged;
     }
-    tried
 }
 
 /// The row of one planted mistake, without its example.
@@ -176,7 +188,8 @@ fn is_hardest(mechanisms: Mechanisms, class: Mechanism) -> bool {
 /// A shrunk example of a mistake at its lowest level.
 fn example(row: &Row, planted: &'static Planted) -> Option<Violation> {
     let subject = Reference { planted: Some(planted) };
-    let config = config(row.lowest?, row.first_in, Mechanisms::NONE);
+    // If it is the pass up to F4, no milder one has seen the mistake.
+    let config = config(row.lowest?, row.first_in, Mechanisms::NONE, false);
     let config = Config { stop_at_first: true, ..config };
     let report = run(&config, &subject, &Progress::default());
     let mut violation = report.violations.into_iter().next()?;

@@ -60,7 +60,7 @@ pub const ALL: [&dyn AnySubject; 4] = [&Outlast, &OutlastSettings, &TwoCopies, &
 pub const THROUGH_SPI: &dyn AnySubject = &OutlastSpi { mistake: None };
 
 /// The subject of this name, if there is one: one of [`ALL`], [`THROUGH_SPI`], the reference store
-/// `reference`, or that store with a planted mistake, such as `planted:no-mark`.
+/// `reference`, or that store with a planted mistake, such as `planted:opening-suffices`.
 pub fn by_name(name: &str) -> Option<&'static dyn AnySubject> {
     let known = ALL.into_iter().chain([THROUGH_SPI]).find(|subject| subject.name() == name);
     known.or_else(|| crate::selftest::mutants::by_name(name).map(|found| found as &dyn AnySubject))

@@ -5,7 +5,7 @@ use core::fmt::Debug;
 use embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Change as StoreChange, Error, Layout, Store, Usage};
 
-use crate::part::{Geometry, Nor, Part, PartError};
+use crate::part::{Geometry, Nor, Part, PartError, SecondPrograms};
 use crate::subject::{Bounds, Change, KeyNames, Op, Subject, Trouble, Work};
 
 /// The name of the subject, see [`Subject::name`].
@@ -74,6 +74,10 @@ macro_rules! forward_to_store {
             true
         }
 
+        fn second_programs(&self) -> SecondPrograms {
+            SecondPrograms::Refused
+        }
+
         fn open(&self, part: &Part) -> Result<Self::Store, Trouble> {
             Running::open(part)
         }
@@ -111,41 +115,34 @@ impl Subject for Outlast {
     /// Counted from the rules in `kvstore/FORMAT.md`, rounded up.
     fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
         let (sectors, bytes) = (u64::from(geometry.sectors), u64::from(geometry.sector_bytes));
-        let unit = u64::from(geometry.unit);
         let pages = bytes / u64::from(page_bytes(geometry.page, geometry.unit));
         let keys = KEYS as u64;
-        // A record has at least 11 bytes; a program call covers up to 256 bytes, and a read for a
-        // check up to 64.
-        let records = bytes / 11_u64.next_multiple_of(unit);
-        let copies = keys.min(records) + bytes / 256;
-        // A compaction: copies, opening, mark. There may be one for each sector until the change
-        // finds room.
-        let compaction = Work {
-            reads: 5 * keys + 2 * copies + bytes / 64,
-            programs: copies + bytes / 256 + 2,
-            erases: 1,
-        };
+        // The shortest record: a key of one byte and no value. A read takes up to 64 bytes of a
+        // record, and nothing beyond its page.
+        let records = bytes / 11_u64.next_multiple_of(geometry.unit.into());
+        let blank = bytes / 64;
+        // A compaction: trial, two openings and a decision, each of them read back. Copies take a
+        // program call for each page they touch, and are counted with the calls that make them.
+        let compaction =
+            Work { reads: 2 * keys + bytes / 32 + blank, programs: pages + 5, erases: 1 };
+        // All live records are copied at most once, however many compactions a change needs: each
+        // is read for its key, for its value and to be copied.
         let op = Work {
-            reads: sectors * compaction.reads + 64 * (keys + 4) + bytes / 16,
-            programs: sectors * compaction.programs + 2,
+            reads: sectors * compaction.reads + 8 * keys,
+            programs: sectors * compaction.programs + keys.min(records * sectors) + pages,
             erases: sectors,
         };
-        // Reading the log: header and key of a record, key of the one it replaces; traces and
-        // settle records.
-        let log = 5 * records + 4 * pages + bytes / 16;
-        let once = Work {
-            // To find the head and to replay the log; then pages are read until one is blank.
-            reads: 3 * sectors * log + 4 * pages * pages + compaction.reads,
-            // Voiding a dead sector; pages passed over; settle record, seal, or a compaction.
-            programs: 4 * pages + 8 + bytes / 256 + compaction.programs,
-            erases: 2,
-        };
-        // A mount starts again for each settle record that reads differently within it, at most
-        // once per page.
+        // A record is read by the walk, twice more if it belongs to a batch, and once when it is
+        // replaced. Each page has a tag and may have a settle record.
+        let walk = 4 * (records + pages) + 6 * pages;
+        // Settling looks for a blank page, and is tried three times; then the suspect is dropped,
+        // and the log is replayed up to there. Each further replay needs one more copy that passes
+        // once and then fails three times; two of them were never seen to be exceeded.
+        let replay = (sectors - 1) * walk + 3 * (2 * blank + 8 * pages);
         let open = Work {
-            reads: (pages + 2) * once.reads,
-            programs: (pages + 2) * once.programs,
-            erases: (pages + 2) * once.erases,
+            reads: 3 * replay + (sectors + 2) * blank + 2 * compaction.reads + 8 * keys,
+            programs: 2 * compaction.programs + keys.min(records) + 3 * pages + 8,
+            erases: sectors + 6,
         };
         Some(Bounds { open, op })
     }
@@ -192,6 +189,14 @@ impl<const PLACES: usize> Running<PLACES> {
         with_store!(self, store => {
             store.for_each_key(|key, _| each(key)).map_err(trouble)
         })
+    }
+
+    /// Prepares for a planned loss of power.
+    ///
+    /// # Errors
+    /// What the store reports.
+    pub fn rest(&mut self) -> Result<(), Trouble> {
+        with_store!(self, store => store.rest().map_err(trouble))
     }
 
     /// How full and how worn the store is.

@@ -30,7 +30,7 @@ use outlast_kvstore::{Change as StoreChange, Error, Layout, Region, RegionError,
 use postcard_schema::Schema;
 use serde::{Deserialize, Serialize};
 
-use crate::part::{MultiNor, Nor, Part, PartError};
+use crate::part::{MultiNor, Nor, Part, PartError, SecondPrograms};
 use crate::subject::{Change, KeyNames, Op, Subject, Trouble};
 
 /// The most live records that a store under test can have.
@@ -448,6 +448,10 @@ impl Subject for OutlastSettings {
 
     fn works_when_full(&self) -> bool {
         true
+    }
+
+    fn second_programs(&self) -> SecondPrograms {
+        SecondPrograms::Refused
     }
 
     fn open(&self, part: &Part) -> Result<Running, Trouble> {

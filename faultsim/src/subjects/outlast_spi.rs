@@ -9,7 +9,7 @@ use rapidhash::quality::RapidHasher;
 use super::outlast::{KEYS, apply, get, trouble_of};
 use crate::part::spi::planted::{Mistake, Planted};
 use crate::part::spi::{BusError, Pause, Profile, SpiChip};
-use crate::part::{Busy, Chip, Part, Work};
+use crate::part::{Busy, Chip, Part, SecondPrograms, Work};
 use crate::subject::{KeyNames, Op, Subject, Trouble};
 
 /// The host's longest transfer, which is less than a page and its command.
@@ -64,9 +64,15 @@ impl OutlastSpi {
         let options = Options::new().with_transfer_bytes(TRANSFER_BYTES).with_data_sheet(sheet);
         let flash = SerialNor::new(Planted::new(spi, self.mistake), pause, options)
             .map_err(driver_trouble)?;
+        // The store never asks for a program that crosses a page it knows of, so the driver would
+        // have nothing to split. It may be told larger pages than the chip has.
+        let page = match self.mistake {
+            Some(Mistake::PageWrap) => 2 * geometry.page,
+            _ => geometry.page,
+        };
         let layout = Layout::serial_nor()
             .with_sector_bytes(geometry.sector_bytes)
-            .with_page_bytes(geometry.page)
+            .with_page_bytes(page)
             .with_range(base..base + geometry.bytes());
         Ok((flash, layout))
     }
@@ -81,6 +87,10 @@ impl Subject for OutlastSpi {
 
     fn works_when_full(&self) -> bool {
         true
+    }
+
+    fn second_programs(&self) -> SecondPrograms {
+        SecondPrograms::Refused
     }
 
     fn open(&self, part: &Part) -> Result<RunningSpi, Trouble> {

@@ -16,22 +16,28 @@ pub struct Survey<'a> {
     /// Its sectors, by physical number.
     pub sectors: Vec<Sector>,
     /// Its records, in the order in which they were found.
-    pub records: Vec<Entry<'a>>,
+    pub records: Vec<Entry>,
     /// The sector number and sector info of the head.
     pub head: Option<(u32, SectorInfo)>,
+    /// Whether the head itself shows that it counts, and not only the sector before it.
+    pub head_is_sure: bool,
+    /// Whether the log rests: a power-up that only reads need program nothing.
+    pub resting: bool,
     /// The number of the record that gives each key its value.
-    pub live: BTreeMap<&'a [u8], usize>,
+    pub live: BTreeMap<Vec<u8>, usize>,
     /// Interruptions and damage.
-    pub findings: Vec<Finding<'a>>,
+    pub findings: Vec<Finding>,
     /// The last record, which the next mount will copy.
     pub suspect: Option<usize>,
     /// Sectors with records newer than the head.
     pub newer: BTreeMap<u32, Standing>,
-    pub(super) deletes: BTreeMap<&'a [u8], usize>,
+    pub(super) deletes: BTreeMap<Vec<u8>, usize>,
+    /// How many slots of the head do not count.
+    pub(super) decided: u32,
     pub(super) by_address: BTreeMap<u32, usize>,
 }
 
-impl<'a> Survey<'a> {
+impl Survey<'_> {
     /// The address of a sector.
     #[must_use]
     pub const fn base(&self, sector: u32) -> u32 {
@@ -43,9 +49,29 @@ impl<'a> Survey<'a> {
         matches!(role, Some(Role::Head | Role::Log | Role::Tail))
     }
 
+    /// Whether values may be lost, or older than they should be.
+    #[must_use]
+    pub fn may_cost_values(&self) -> bool {
+        self.head.is_none() || self.findings.iter().any(|finding| finding.kind.may_cost_values())
+    }
+
+    /// Whether nothing of a store is left.
+    pub(crate) fn is_empty(&self) -> bool {
+        let opened = self.sectors.iter().any(|sector| sector.info.is_some());
+        self.head.is_none() && self.records.is_empty() && !opened
+    }
+
+    /// The sectors that were passed over when their turn came last.
+    #[must_use]
+    pub fn passed_over(&self) -> Vec<u32> {
+        let sectors = (0..).zip(&self.sectors);
+        let passed_over = sectors.filter(|(_, sector)| sector.role == Role::PassedOver);
+        passed_over.map(|(number, _)| number).collect()
+    }
+
     pub(super) fn add(
         &mut self,
-        record: Record<'a>,
+        record: Record,
         generation: (u32, u32),
         passes: bool,
         state: State,
@@ -53,8 +79,8 @@ impl<'a> Survey<'a> {
     ) -> usize {
         let number = self.records.len();
         let sector = record.address / self.region.shape().sector_bytes;
-        self.records.push(Entry { record, sector, generation, passes, state, carried_by });
         self.by_address.insert(record.address, number);
+        self.records.push(Entry { record, sector, generation, passes, state, carried_by });
         number
     }
 
@@ -64,13 +90,13 @@ impl<'a> Survey<'a> {
         }
     }
 
-    pub(super) fn note(&mut self, kind: Kind, address: u32, keys: Vec<&'a [u8]>) {
+    pub(super) fn note(&mut self, kind: Kind, address: u32, keys: Vec<Vec<u8>>) {
         self.findings.push(Finding { kind, address, keys });
     }
 
     /// The copy that the settle record at this address carries.
     #[must_use]
-    pub fn carried_at(&self, settle: u32) -> Option<&Entry<'a>> {
+    pub fn carried_at(&self, settle: u32) -> Option<&Entry> {
         let number = *self.by_address.get(&settle)?;
         // It was added right after its settle record.
         self.records.get(number + 1).filter(|copy| copy.carried_by == Some(number))
@@ -79,8 +105,8 @@ impl<'a> Survey<'a> {
     /// The keys that have a tally in flash, which are counters.
     #[must_use]
     pub fn counters(&self) -> BTreeSet<Vec<u8>> {
-        let tally = |entry: &&Entry<'_>| entry.record.kind == RecordKind::Tally && entry.passes;
-        self.records.iter().filter(tally).map(|entry| entry.record.key.to_vec()).collect()
+        let tally = |entry: &&Entry| entry.record.kind == RecordKind::Tally && entry.passes;
+        self.records.iter().filter(tally).map(|entry| entry.record.key.clone()).collect()
     }
 
     /// Whether a key's value is a tally, which the next mount closes.

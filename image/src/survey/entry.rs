@@ -1,6 +1,6 @@
 //! Records as a survey describes them.
 
-use outlast_kvstore::inspect::Record;
+use outlast_kvstore::inspect::{Record, RecordKind};
 
 /// Why a record does not count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,6 +23,8 @@ pub enum Void {
     Unfinished,
     /// There is no log.
     NoLog,
+    /// It fails its checks, and no older record has its key. A device does not believe its key.
+    Damaged,
     /// The next mount drops it because there is no room; it was never acknowledged.
     NoRoom,
 }
@@ -34,17 +36,17 @@ pub enum State {
     Live,
     /// Counted until the record with this number was written.
     Replaced(usize),
-    /// A delete, commit, settle record or seal in effect.
+    /// A delete, commit, settle record, seal or rest record in effect.
     InForce,
     /// Does not count.
     Void(Void),
 }
 
 /// A record of the image.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Entry<'a> {
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Entry {
     /// The record.
-    pub record: Record<'a>,
+    pub record: Record,
     /// The physical number of its sector.
     pub sector: u32,
     /// Epoch and sequence number of the sector.
@@ -55,4 +57,12 @@ pub struct Entry<'a> {
     pub state: State,
     /// The number of the settle record that carries it.
     pub carried_by: Option<usize>,
+}
+
+impl Entry {
+    /// Whether a value can be read from it.
+    #[must_use]
+    pub fn has_value(&self) -> bool {
+        self.passes && self.record.kind != RecordKind::Lost
+    }
 }

@@ -2,13 +2,13 @@
 
 /// A trace of an interruption, or damage.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Finding<'a> {
+pub struct Finding {
     /// What it is.
     pub kind: Kind,
     /// Where, as an address in the region.
     pub address: u32,
     /// Keys whose value is in doubt because of it.
-    pub keys: Vec<&'a [u8]>,
+    pub keys: Vec<Vec<u8>>,
 }
 
 /// Kinds of findings.
@@ -28,15 +28,30 @@ pub enum Kind {
     CompactionCut,
     /// The dump ends before the region does.
     Missing,
+    /// A record lacks one zero, as an interrupted program can leave it; a mount completes it.
+    Completed,
+    /// A record has one wrong bit, which every reading corrects.
+    Repaired,
     /// A live record fails its checks.
     LiveDamaged,
+    /// A record fails its checks, and its key may be wrong too: no older record has it. A setting
+    /// written before it may have had a newer value.
+    NameDamaged,
+    /// The value of a key was damaged when its record was to be moved, and is gone.
+    ValueLost,
     /// A record that no longer counts fails its checks; nothing is lost.
     OldDamaged,
-    /// The walk of a sector stops early and does not reach the records after that point.
+    /// No record can be read at a place in the log, which goes on after it. A setting written
+    /// before it may have had a newer value.
+    Unreadable,
+    /// The walk of the head stops early and does not reach the records after that point.
     Hidden,
-    /// A sector of the log whose opening cannot be read.
+    /// A sector of the log neither of whose openings can be read.
     OpeningLost,
-    /// A sector newer than the head whose opening or mark is lost, so that a mount ignores it.
+    /// One copy of the opening of a sector of the log cannot be read; nothing is lost.
+    OpeningCopyLost,
+    /// A sector newer than the head whose openings, or the decision about it, are lost, so that a
+    /// mount ignores it.
     NewerLost,
     /// The same, or an interrupted compaction with more changes than is usual.
     NewerDoubtful,
@@ -58,17 +73,30 @@ impl Kind {
             | Self::TickCut
             | Self::NoCommit
             | Self::MountCut
-            | Self::CompactionCut => false,
+            | Self::CompactionCut
+            | Self::Completed => false,
             Self::Missing
+            | Self::Repaired
             | Self::LiveDamaged
+            | Self::NameDamaged
+            | Self::ValueLost
             | Self::OldDamaged
+            | Self::Unreadable
             | Self::Hidden
             | Self::OpeningLost
+            | Self::OpeningCopyLost
             | Self::NewerLost
             | Self::NewerDoubtful
             | Self::Gap
             | Self::FileCut
             | Self::BlocksMissing => true,
         }
+    }
+
+    /// Whether it may have cost a value, or left an older one.
+    #[must_use]
+    pub const fn may_cost_values(self) -> bool {
+        self.is_damage()
+            && !matches!(self, Self::OldDamaged | Self::Repaired | Self::OpeningCopyLost)
     }
 }

@@ -1,14 +1,14 @@
 //! Records newer than the head that no mount reaches.
 //!
-//! A compaction ("Writing" in `kvstore/FORMAT.md`) writes its records first, then the opening, then
-//! the mark. If it is interrupted, a sector after the head holds records of a newer generation,
-//! none of which was acknowledged. If the opening or mark of the newest sector is destroyed, the
-//! flash looks similar, but those records were acknowledged. Their contents tell the two cases
-//! apart.
+//! A compaction ("Writing" in `kvstore/FORMAT.md`) writes its records first, then the opening twice,
+//! then the decision in the sector before. If it is interrupted, a sector after the head holds
+//! records of a newer generation, none of which was acknowledged. If both openings of the newest
+//! sector or the decision about it are destroyed, the flash looks similar, but those records were
+//! acknowledged. What is left tells the two cases apart.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use outlast_kvstore::inspect::{Record, RecordKind};
+use outlast_kvstore::inspect::{Decision, Record, RecordKind};
 
 use super::data::Survey;
 use super::entry::Entry;
@@ -17,54 +17,69 @@ use crate::scan::{headers, passing};
 
 /// A sector with records of a generation newer than the head's.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Newer<'a> {
+pub(super) struct Newer {
     pub(super) sector: u32,
     pub(super) standing: Standing,
     /// The keys of its records.
-    pub(super) keys: Vec<&'a [u8]>,
+    pub(super) keys: Vec<Vec<u8>>,
 }
 
 /// A batch of this many changes causes no doubt, even if the dump has no batch as large.
 const USUAL_BATCH: usize = 4;
 
 /// The sectors with records newer than the head.
-pub(super) fn sectors<'a>(survey: &Survey<'a>) -> Vec<Newer<'a>> {
+pub(super) fn sectors(survey: &Survey<'_>) -> Vec<Newer> {
     let log = LogRecords::of(survey);
     (0..survey.region.shape().sectors).filter_map(|sector| look_at(survey, sector, &log)).collect()
 }
 
-fn look_at<'a>(survey: &Survey<'a>, sector: u32, log: &LogRecords<'a>) -> Option<Newer<'a>> {
+fn look_at(survey: &Survey<'_>, sector: u32, log: &LogRecords) -> Option<Newer> {
     let region = survey.region;
     let about = survey.sectors.get(sector as usize)?;
     // A readable opening says that its sector is older, or where its compaction ended.
-    if !matches!(about.role, Role::Unused | Role::Unfinished) {
+    if !matches!(about.role, Role::Unused | Role::Unfinished | Role::PassedOver | Role::Blank) {
         return None;
     }
-    let records = passing(&region, &headers(&region, sector), &generations(survey, sector)?);
-    let records: Vec<Record<'a>> = records.into_iter().map(|(record, _)| record).collect();
-    if records.is_empty() {
+    let generations = generations(survey, sector)?;
+    let records = passing(&region, &headers(&region, sector), &generations);
+    let records: Vec<Record> = records.into_iter().map(|(record, _)| record).collect();
+    let has_counted = about.opening.is_err() && was_decided(survey, sector, &generations);
+    if records.is_empty() && !has_counted {
         return None;
     }
     let base = survey.base(sector);
-    let mark = region.mark_offset() + base;
-    let mark = region.bytes(mark, mark + region.shape().unit);
     let proven = about.info.filter(|_| about.opening.is_ok()).map(|info| base + info.proven_end);
     let goes_past = |end| records.iter().any(|record| record.address >= end);
-    // The mark of an interrupted compaction may have some zeros, and the next mount zeros its
-    // opening.
-    let counted = mark.is_some_and(|mark| mark.iter().all(|b| *b == 0));
-    let standing = if counted || proven.is_some_and(goes_past) {
+    let standing = if has_counted || proven.is_some_and(goes_past) {
         Standing::Lost
     } else {
         log.standing_of(&records)
     };
-    let mut keys: Vec<&[u8]> = Vec::new();
-    for record in &records {
+    let mut keys: Vec<Vec<u8>> = Vec::new();
+    for record in records {
         if !record.key.is_empty() && !keys.contains(&record.key) {
             keys.push(record.key);
         }
     }
     Some(Newer { sector, standing, keys })
+}
+
+/// Whether a decision says that a sector counts: one of the head, if this is the sector after it or
+/// the one after a sector that was passed over, or one of its own.
+fn was_decided(survey: &Survey<'_>, sector: u32, generations: &BTreeSet<(u32, u32)>) -> bool {
+    let region = survey.region;
+    let Some((at, head)) = survey.head else { return false };
+    let sequences: BTreeSet<u32> = generations.iter().map(|(_, sequence)| *sequence).collect();
+    let own = |sequence: &u32| {
+        let slots = region.slots(sector, *sequence);
+        slots.iter().any(|slot| slot.decision == Some(Decision::Own))
+    };
+    let next = match region.decision_about_next(at, head.sequence, survey.decided) {
+        Some(Decision::In) => Some(head.sequence.wrapping_add(1)),
+        Some(Decision::Over) => Some(head.sequence.wrapping_add(2)),
+        _ => None,
+    };
+    next.is_some_and(|next| sequences.contains(&next)) || sequences.iter().any(own)
 }
 
 /// The generations a sector can have that are newer than the head.
@@ -78,31 +93,31 @@ fn generations(survey: &Survey<'_>, sector: u32) -> Option<BTreeSet<(u32, u32)>>
 }
 
 /// What the log holds, to tell copies from changes.
-struct LogRecords<'a> {
-    values: BTreeMap<&'a [u8], Vec<Record<'a>>>,
+struct LogRecords {
+    values: BTreeMap<Vec<u8>, Vec<Record>>,
     /// The changes of the largest batch.
     batch: usize,
 }
 
-impl<'a> LogRecords<'a> {
-    fn of(survey: &Survey<'a>) -> Self {
-        let mut values: BTreeMap<&[u8], Vec<Record<'_>>> = BTreeMap::new();
+impl LogRecords {
+    fn of(survey: &Survey<'_>) -> Self {
+        let mut values: BTreeMap<Vec<u8>, Vec<Record>> = BTreeMap::new();
         let mut batch = USUAL_BATCH;
         for entry in &survey.records {
-            let record = entry.record;
+            let record = &entry.record;
             let role = survey.sectors.get(entry.sector as usize).map(|sector| sector.role);
             // The sector in question is not evidence.
             if !entry.passes || role == Some(Role::Unfinished) {
                 continue;
             }
             if record.kind == RecordKind::Commit {
-                let (from, to) = survey.region.extent(&record);
-                let named = |other: &&Entry<'_>| {
+                let (from, to) = survey.region.extent(record);
+                let named = |other: &&Entry| {
                     (from..to).contains(&other.record.address) && other.carried_by.is_none()
                 };
                 batch = batch.max(survey.records.iter().filter(named).count());
             } else if !record.key.is_empty() {
-                values.entry(record.key).or_default().push(record);
+                values.entry(record.key.clone()).or_default().push(record.clone());
             }
         }
         Self { values, batch }
@@ -110,26 +125,30 @@ impl<'a> LogRecords<'a> {
 
     /// Whether a compaction can have copied this record. The log may have moved on since, so any
     /// version will do, and the copy of a counter is its count at that time.
-    fn is_copy(&self, record: &Record<'_>) -> bool {
-        let versions = self.values.get(record.key).map_or(&[][..], Vec::as_slice);
+    fn is_copy(&self, record: &Record) -> bool {
+        let versions = self.values.get(&record.key).map_or(&[][..], Vec::as_slice);
         versions.iter().any(|old| match (old.kind, record.kind) {
             (RecordKind::Delete | RecordKind::PendingDelete, kind) => kind == RecordKind::Delete,
             (_, RecordKind::Delete) => false,
+            // A copy of a damaged record says only that its value is lost.
+            (_, RecordKind::Lost) => true,
             (RecordKind::Tally, RecordKind::Put) => record.value.len() == 8,
             _ => old.value == record.value,
         })
     }
 
-    /// The standing of a sector whose opening and mark do not decide it.
-    fn standing_of(&self, records: &[Record<'a>]) -> Standing {
+    /// The standing of a sector about which no opening and no decision says anything.
+    fn standing_of(&self, records: &[Record]) -> Standing {
         let mut seen = BTreeSet::new();
         let mut changes = 0;
         let mut puts = false;
         for record in records {
-            let plain =
-                matches!(record.kind, RecordKind::Put | RecordKind::Tally | RecordKind::Delete);
+            let plain = matches!(
+                record.kind,
+                RecordKind::Put | RecordKind::Tally | RecordKind::Delete | RecordKind::Lost
+            );
             // A compaction writes no other records, and each key only once.
-            if !plain || !seen.insert(record.key) {
+            if !plain || !seen.insert(&record.key) {
                 return Standing::Lost;
             }
             if self.is_copy(record) {
@@ -153,11 +172,34 @@ mod tests {
     use crate::salvage::salvage;
     use crate::shape::Shape;
     use crate::store::Mounted;
-    use crate::survey::Kind;
+    use crate::survey::{Entry, Kind};
     use outlast_kvstore::Change;
+    use outlast_kvstore::inspect::RecordKind;
 
     const SHAPE: Shape = Shape::SERIAL_NOR;
-    const MARK: usize = 0x1000 + 31;
+    /// The opening of sector 1, and its second copy.
+    const OPENINGS: [usize; 2] = [0x1000, 0x2000 - 32];
+    /// The slots of sector 0, which decide about sector 1.
+    const SLOTS: std::ops::Range<usize> = 32..32 + 12 * 5;
+
+    fn without_openings(image: &[u8], fill: u8) -> Vec<u8> {
+        let mut bytes = image.to_vec();
+        for at in OPENINGS {
+            bytes[at..at + 32].fill(fill);
+        }
+        bytes
+    }
+
+    /// Without the decision about sector 1, and without the seal that follows it there.
+    fn undecided(image: &[u8]) -> Vec<u8> {
+        let survey = check::verdict(image, &SHAPE).unwrap().survey;
+        let is_seal = |entry: &&Entry| entry.sector == 1 && entry.record.kind == RecordKind::Seal;
+        let seal = survey.records.iter().find(is_seal).unwrap();
+        let mut bytes = image.to_vec();
+        bytes[seal.record.address as usize..seal.record.end as usize].fill(0xFF);
+        bytes[SLOTS].fill(0xFF);
+        bytes
+    }
 
     /// A store whose head is sector 1 and holds this many puts.
     fn store(puts: usize) -> Mounted {
@@ -186,29 +228,53 @@ mod tests {
     }
 
     #[test]
-    fn a_destroyed_opening_of_the_newest_sector_is_damage() {
+    fn destroyed_openings_of_the_newest_sector_are_damage() {
         let whole = store(15).into_parts().0;
         assert_eq!(look(&whole).0, Class::Clean);
+        // One copy is enough.
+        let mut one = whole.clone();
+        one[OPENINGS[0]..OPENINGS[0] + 32].fill(0);
+        let (class, kinds, values) = look(&one);
+        assert_eq!((class, kinds), (Class::Damaged, vec![Kind::OpeningCopyLost]));
+        assert!(values.iter().all(|value| *value == (true, false)));
         let mut bits = whole.clone();
-        bits[0x1004] ^= 0x20;
-        let mut zeros = whole.clone();
-        zeros[0x1000..MARK].fill(0);
-        for bad in [bits, zeros] {
+        for at in OPENINGS {
+            bits[at + 4] ^= 0x20;
+        }
+        for bad in [bits, without_openings(&whole, 0)] {
             let (class, kinds, values) = look(&bad);
             assert_eq!((class, kinds), (Class::Damaged, vec![Kind::NewerLost]));
             assert!(values.len() == 20 && values.iter().all(|value| *value == (false, false)));
         }
-        // The mark is lost too: only the records themselves can show it.
-        let mut bad = whole.clone();
-        bad[0x1000..=MARK].fill(0xFF);
+        // The decision is lost too: only the records themselves can show it.
+        let bad = without_openings(&undecided(&whole), 0xFF);
         let (class, kinds, values) = look(&bad);
         assert_eq!((class, kinds), (Class::Damaged, vec![Kind::NewerDoubtful]));
         assert_eq!(values.iter().filter(|value| **value == (false, true)).count(), 15);
         assert_eq!(values.iter().filter(|value| **value == (true, false)).count(), 5);
-        // The opening says where the compaction ended.
+        // Without the decision, a record after the compaction still shows that it counted.
         let mut bad = whole;
-        bad[MARK] = 0xFF;
-        assert_eq!(look(&bad).1, [Kind::NewerLost]);
+        bad[SLOTS].fill(0xFF);
+        assert_eq!(look(&bad).0, Class::Clean);
+    }
+
+    #[test]
+    fn a_newest_sector_of_which_nothing_is_left_makes_every_value_uncertain() {
+        for fill in [0x00, 0xFF] {
+            let mut bad = store(15).into_parts().0;
+            bad[0x1000..0x2000].fill(fill);
+            let (class, kinds, values) = look(&bad);
+            assert_eq!((class, kinds), (Class::Damaged, vec![Kind::NewerLost]), "{fill}");
+            assert!(values.len() == 20 && values.iter().all(|value| !value.0), "{values:?}");
+        }
+    }
+
+    #[test]
+    fn a_seal_shows_that_a_sector_counted() {
+        let mut bad = without_openings(&store(1).into_parts().0, 0xFF);
+        bad[SLOTS].fill(0xFF);
+        let (class, kinds, _) = look(&bad);
+        assert_eq!((class, kinds), (Class::Damaged, vec![Kind::NewerLost]));
     }
 
     #[test]
@@ -221,28 +287,25 @@ mod tests {
         batch.commit(&[Change::put("k1", b"1"), Change::put("k2", b"2")]).unwrap();
         let mounted = Mounted::open(store(1).into_parts().0, &SHAPE).unwrap();
         for (store, what) in [(twice, "twice"), (batch, "batch"), (mounted, "mounted")] {
-            let mut bad = store.into_parts().0;
-            bad[0x1000..=MARK].fill(0xFF);
-            // A settle record repeats the opening, so this sector is still the head.
+            let bad = without_openings(&undecided(&store.into_parts().0), 0xFF);
             let (class, kinds, _) = look(&bad);
-            let kind = if what == "mounted" { Kind::OpeningLost } else { Kind::NewerLost };
-            assert_eq!((class, kinds), (Class::Damaged, vec![kind]), "{what}");
+            assert_eq!((class, kinds), (Class::Damaged, vec![Kind::NewerLost]), "{what}");
         }
     }
 
     #[test]
     fn an_interrupted_compaction_is_no_damage() {
-        let mut cut = store(1).into_parts().0;
-        // Cut before the mark, cut before the opening, and after the next mount has zeroed it.
-        cut[MARK] = 0xFF;
+        // Cut before the decision, and cut before the openings.
+        let cut = undecided(&store(1).into_parts().0);
         assert_eq!(look(&cut).0, Class::Interrupted);
-        cut[0x1000..MARK].fill(0xFF);
+        let cut = without_openings(&cut, 0xFF);
         let (class, kinds, values) = look(&cut);
         assert_eq!((class, kinds), (Class::Interrupted, vec![Kind::CompactionCut]));
         assert!(values.iter().all(|value| *value == (true, false)));
-        cut[0x1000..MARK].fill(0);
-        let (class, _, values) = look(&cut);
-        assert_eq!(class, Class::Clean);
+        // The head is full, so the next mount repeats the compaction.
+        let mounted = Mounted::open(cut, &SHAPE).unwrap().into_parts().0;
+        let (class, kinds, values) = look(&mounted);
+        assert_eq!((class, kinds), (Class::Clean, vec![]));
         assert!(values.iter().all(|value| *value == (true, false)));
     }
 }

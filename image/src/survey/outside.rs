@@ -13,30 +13,40 @@ impl Survey<'_> {
         let Some(info) = sector.info else { return };
         let why = match (sector.role, self.head) {
             (Role::Unfinished, _) => Void::Unfinished,
+            // A compaction into it was interrupted before it could no longer be used.
+            (Role::PassedOver, Some((_, head)))
+                if (info.epoch, info.sequence) >= (head.epoch, head.oldest) =>
+            {
+                Void::Unfinished
+            }
             (_, Some((_, head))) if info.epoch < head.epoch => Void::BeforeReset,
             (_, Some(_)) => Void::Retired,
             (_, None) => Void::NoLog,
         };
         let generation = (info.epoch, info.sequence);
+        let limits = (info.proven_end, self.region.records_end_offset());
         let mut events = Vec::new();
-        let size = self.region.shape().sector_bytes;
-        let end = self.region.walk(number, generation, size, &mut |event| events.push(event));
+        let region = self.region;
+        let stop = region.walk(number, generation, limits, &mut |event| events.push(event));
         for event in events {
             match event {
                 Event::Record(record, passes) => {
                     self.add(record, generation, passes, State::Void(why), None);
                 }
-                Event::Settled(_, record, settle) => {
+                Event::Settled(record, settle) => {
+                    let page = record.address - region.shape().unit;
+                    self.add_void((settle.accepted_end, page), generation, why);
                     let number = self.add(record, generation, true, State::Void(why), None);
                     if let Some(carried) = settle.carried {
-                        let passes = self.region.passes(&carried, generation.0, generation.1);
+                        let passes = region.passes(&carried, generation.0, generation.1);
                         self.add(carried, generation, passes, State::Void(why), Some(number));
                     }
                 }
+                Event::TornRest(_) | Event::Skipped(..) => {}
             }
         }
         if let Some(sector) = self.sectors.get_mut(number as usize) {
-            sector.end = end;
+            sector.end = stop;
         }
     }
 }

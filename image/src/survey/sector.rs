@@ -15,10 +15,13 @@ pub enum Role {
     Retired,
     /// Opened after the head, but never counted: its compaction was interrupted.
     Unfinished,
-    /// All `FF`.
+    /// The log goes on without it: when its turn came last, it could not be erased or took no
+    /// programs.
+    PassedOver,
+    /// Erased: all `FF`, except for the unit that shows that it takes programs.
     Blank,
-    /// Not in use, and not blank: its opening was zeroed, or an interrupted compaction never wrote
-    /// it. The sector is sound; the compaction that takes it next erases it first.
+    /// Not in use, and not blank: an interrupted compaction never wrote its opening, or its erase
+    /// was interrupted. The sector is sound; the compaction that takes it next erases it first.
     Unused,
     /// Has an opening, but there is no log.
     Stray,
@@ -36,6 +39,7 @@ impl Role {
             Self::Tail => "tail",
             Self::Retired => "retired",
             Self::Unfinished => "unfinished",
+            Self::PassedOver => "passed-over",
             Self::Blank => "blank",
             Self::Unused => "unused",
             Self::Stray => "stray",
@@ -49,9 +53,9 @@ impl Role {
 pub struct Sector {
     /// Its role in the log.
     pub role: Role,
-    /// What its opening says, or a settle record that repeats the opening.
+    /// What its opening says.
     pub info: Option<SectorInfo>,
-    /// Whether the opening itself can be read.
+    /// Whether a copy of its opening can be read.
     pub opening: Result<(), NotOpening>,
     /// The address after its last record.
     pub end: u32,
@@ -64,8 +68,8 @@ pub struct Sector {
 pub enum Standing {
     /// A compaction was interrupted: it holds copies, and the changes of one call.
     Interrupted,
-    /// The same, but with more changes than one call usually makes: perhaps the mark was lost.
+    /// The same, but with more changes than one call usually makes: perhaps the decision was lost.
     Doubtful,
-    /// It counted, and then its opening or mark was lost.
+    /// It counted, and then its openings or the decision about it were lost.
     Lost,
 }

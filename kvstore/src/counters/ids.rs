@@ -30,13 +30,17 @@ impl<const AHEAD: u32> Ids<AHEAD> {
     /// source may be open for a key. Flash work: as [`Store::get`]; nothing is programmed.
     ///
     /// # Errors
-    /// As [`Store::count`]. If the state is damaged ([`Error::Corrupt`]), the caller must
-    /// [`put`](Store::put) a number above all those given out under the key, as a count.
+    /// As [`Store::count`]. [`Error::Corrupt`] if the state is damaged, or if a newer one may have
+    /// been lost (see [`Store::is_doubtful`]): the caller must [`put`](Store::put) a number above
+    /// all those given out under the key, as a count.
     pub fn open<F: NorFlash, const N: usize>(
         store: &mut Store<F, N>,
         key: &'static str,
     ) -> Result<Self, Error<F::Error>> {
         let end = store.count(key)?;
+        if store.is_doubtful(key)? {
+            return Err(Error::Corrupt);
+        }
         Ok(Self { key, next: end, end })
     }
 

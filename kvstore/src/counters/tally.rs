@@ -1,20 +1,21 @@
 //! Counters that tick often. A tally is a record that holds the count so far, followed by blank
 //! cells. Each tick clears one cell, so one record takes many ticks.
 //!
-//! An interrupted tick may read as made or as not made, and differently each time. So no tally
-//! takes ticks from two power-ups: a mount reads each tally once, and writes its count as a plain
-//! value before it reports anything. Every copy of a tally becomes a plain value, too. So only the
-//! last tick of a tally can ever be in doubt, and only until the next mount has settled it.
+//! An interrupted tick may read as made or as not made, and differently each time. So a mount that
+//! settles reads each tally once, and writes its count as a plain value before it reports anything.
+//! Every copy of a tally becomes a plain value, too. Only if the log rested, and so no tick was
+//! interrupted, does a tally take ticks from another power-up. So only the last tick of a tally can
+//! ever be in doubt, and only until the next mount has settled it.
 
 use embedded_storage::nor_flash::{MultiwriteNorFlash, NorFlash};
 
 use crate::change::Change;
 use crate::error::Error;
-use crate::format::crc::crc32c;
 use crate::format::record::{Kind, RecordRef, key_is_valid};
 use crate::format::tally::Tally;
 use crate::index::Index;
 use crate::log::count::COUNT;
+use crate::log::lookup::Value;
 use crate::log::state::Core;
 use crate::store::Store;
 
@@ -23,8 +24,8 @@ use crate::store::Store;
 enum Pulse {
     /// A cell is one bit, and its unit is programmed many times.
     Bit,
-    /// A cell is half a unit, which is programmed once and then zeroed.
-    Half,
+    /// A cell is a unit, which is programmed once.
+    Unit,
 }
 
 impl<F: NorFlash> Core<F> {
@@ -41,16 +42,27 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let log = match pulse {
             Pulse::Bit => 0,
-            Pulse::Half => 2 + g.unit.trailing_zeros(),
+            Pulse::Unit => 3 + g.unit.trailing_zeros(),
         };
-        let count = match self.position(key, crc32c(key), index) {
+        let count = match self.position(key, index, &mut Value::Ignore) {
             (None, _) => 0,
             (Some(_), None) => return self.corrupt(),
             (Some(_), Some(found)) if found.header.kind() == Kind::Tally => {
-                let Some(tally) = self.tally(found, &mut [0; _]) else { return self.corrupt() };
+                let place = self.place_at(found.address);
+                let Some((_, tally)) = self.medium.tally(&place, &mut [0; _]) else {
+                    return self.corrupt();
+                };
                 if tally.log == log && tally.ticks < tally.cells {
-                    self.clear_cell(found, &tally);
-                    return Ok(tally.count().saturating_add(1));
+                    let head = self.log.head;
+                    self.wake(index);
+                    // If that took a compaction, the tally may have been moved, as a plain value.
+                    // If its unit does not take the tick, it is left. Then a new record is made.
+                    if self.log.head == head {
+                        self.clear_cell(found, &tally);
+                        if !self.medium.take_refused() {
+                            return Ok(tally.count().saturating_add(1));
+                        }
+                    }
                 }
                 tally.count()
             }
@@ -79,28 +91,20 @@ impl<F: NorFlash> Core<F> {
 
     /// Clears the first blank cell of a tally, which this power-up must have written.
     fn clear_cell(&mut self, found: RecordRef, tally: &Tally) {
-        let g = self.medium.geometry;
-        let log = g.unit.trailing_zeros() + 3;
-        let from = tally.ticks << tally.log;
-        let number = from >> log;
-        // A cell of half a unit: the second program of the unit must be all zeros. A cell of one
-        // bit: all other bits stay ones, so that none is programmed twice.
-        let first = if tally.log == 0 { from } else { number << log };
+        let g = &self.medium.geometry;
+        let first = tally.ticks << tally.log;
+        let at = g.content_at(g.cells(found).from, first / 8);
+        if tally.log > 0 {
+            self.medium.zero_unit(at);
+            return;
+        }
+        // All other bits stay ones, so that none is programmed twice.
         let mut bytes = [0xFF; 32];
-        for (bit, byte) in (number << log..).step_by(8).zip(&mut bytes) {
-            for place in 0..8 {
-                if (first..from + (1 << tally.log)).contains(&(bit + place)) {
-                    *byte &= !(1 << place);
-                }
-            }
+        if let Some(byte) = bytes.get_mut((at & (g.unit - 1)) as usize) {
+            *byte &= !(1 << (first % 8));
         }
-        let cells = g.cells(found);
-        let (mut at, mut before) = (cells.from, number);
-        while at < cells.to && (before > 0 || !cells.holds(at)) {
-            before -= u32::from(cells.holds(at));
-            at += g.unit;
-        }
-        self.medium.program(at, bytes.get(..g.unit as usize).unwrap_or(&bytes));
+        let (at, len) = (at & !(g.unit - 1), g.unit as usize);
+        self.medium.program_bits(at, bytes.get(..len).unwrap_or(&bytes));
     }
 }
 
@@ -113,21 +117,26 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// A counter is a value of 8 bytes, little-endian: [`get`](Self::get) reads it,
     /// [`put`](Self::put) sets it, and [`delete`](Self::delete) starts it over.
     ///
-    /// Flash work: a read of the tally and one program of a unit. The first tick of a power-up, and
-    /// a tick when the tally is used up, write a record as [`put`](Self::put) does, in two program
-    /// calls. A tally has 32 units or a sixteenth of a sector, whichever is less, with two ticks
-    /// each: at unit 1, a record of 56 bytes with a key of 5 bytes takes 65 ticks. For each counter
-    /// that has ticked, the next open writes one more record.
+    /// Flash work: a read of the tally and one program of a unit. The first tick after an open that
+    /// settled, and a tick when the tally is used up, write a record as [`put`](Self::put) does, in
+    /// two program calls or more. For each counter that has ticked, the next open that settles
+    /// writes one more record.
+    ///
+    /// A tally has 128 units or a sixteenth of a sector, whichever is less, and each tick uses up
+    /// one of them. With sectors of 4 KiB and a key of 5 bytes, a record of 152 bytes takes 129
+    /// ticks at unit 1, one of 288 bytes takes 33 at unit 8, and one of 320 bytes takes 9 at unit
+    /// 32. The last is no better than a put each, so with large units use [`add`](Self::add).
     ///
     /// # Errors
     /// [`Error::NotACounter`] changes nothing. [`Error::Corrupt`] if the counter is damaged; it
     /// stays so until it is put or deleted. Others as [`put`](Self::put). In a full store, a
     /// counter that exists still ticks, at the cost of a record per tick.
     pub fn tick<K: AsRef<[u8]> + ?Sized>(&mut self, key: &K) -> Result<u64, Error<F::Error>> {
-        self.tick_by(key.as_ref(), Pulse::Half)
+        self.tick_by(key.as_ref(), Pulse::Unit)
     }
 
-    /// Reads the count of a counter, 0 if it does not exist. Flash work: as [`get`](Self::get); for
+    /// Reads the count of a counter, 0 if it does not exist. After damage it may be too low, see
+    /// [`is_doubtful`](Self::is_doubtful). Flash work: as [`get`](Self::get); for
     /// a counter that has ticked in this power-up, one read per 64 bytes of its tally. Nothing is
     /// programmed.
     ///
@@ -161,13 +170,14 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
 
     fn tick_by(&mut self, key: &[u8], pulse: Pulse) -> Result<u64, Error<F::Error>> {
         let result = self.core.tick(key, pulse, self.entries.as_mut_view());
-        self.core.outcome(result)
+        let result = self.core.outcome(result);
+        self.concluded(result)
     }
 }
 
 impl<F: MultiwriteNorFlash, const N: usize> Store<F, N> {
     /// As [`tick`](Self::tick), for parts whose units may be programmed bit by bit. Each tick
-    /// clears one bit, so a tally takes four times as many ticks at unit 1 (257 for a record of 56
+    /// clears one bit, so a tally takes eight times as many ticks at unit 1 (1025 for a record of 152
     /// bytes), and more on larger units.
     ///
     /// Use it only if the data sheet sets no limit on the number of programs of a unit, or a limit

@@ -1,23 +1,32 @@
 //! Single operations on the flash: reads of any length and alignment, programs of whole units, and
 //! erases of whole sectors.
 
-use embedded_storage::nor_flash::NorFlash;
+use embedded_storage::nor_flash::{NorFlash, NorFlashError, NorFlashErrorKind};
 
 use crate::error::Fault;
 use crate::format::bytes::copy;
+use crate::format::check::zeros_of;
 use crate::format::geometry::Geometry;
 
-/// How often a read is tried before its failure counts as damage: a bus may fail once.
-const READ_TRIES: u32 = 3;
+/// How often a read is tried before its failure counts as damage, and how often something is read
+/// before a bad reading is believed: a bus may fail, or deliver a wrong bit.
+pub(crate) const TRIES: u32 = 3;
 
 /// The flash driver, and where in the flash the store lives.
+// In this order, so that most calls find the geometry at the address they have.
+#[repr(C)]
 #[derive(Debug)]
 pub(crate) struct Medium<F: NorFlash> {
-    pub(crate) flash: F,
     pub(crate) geometry: Geometry,
     /// The first failure. From then on nothing is read, programmed or erased, so a call need not
     /// check this after each step, only before it reports anything.
     pub(crate) fault: Option<Fault<F::Error>>,
+    /// Set when a program or an erase did not have its effect.
+    pub(crate) refused: bool,
+    /// What to report if that cannot be helped. `None` if nothing was refused in this power-up.
+    pub(crate) refusal: Option<Fault<F::Error>>,
+    /// A bit that is known to be wrong: its address, and a mask. All readings correct it.
+    pub(crate) fix: (u32, u8),
     /// Set when a unit could not be read.
     #[cfg(feature = "counters")]
     pub(crate) unread: bool,
@@ -25,6 +34,7 @@ pub(crate) struct Medium<F: NorFlash> {
     /// interrupted.
     #[cfg(feature = "counters")]
     pub(crate) mounting: bool,
+    pub(crate) flash: F,
 }
 
 impl<F: NorFlash> Medium<F> {
@@ -33,6 +43,9 @@ impl<F: NorFlash> Medium<F> {
             flash,
             geometry,
             fault: None,
+            refused: false,
+            refusal: None,
+            fix: (0, 0),
             #[cfg(feature = "counters")]
             unread: false,
             #[cfg(feature = "counters")]
@@ -45,23 +58,32 @@ impl<F: NorFlash> Medium<F> {
     const READ: usize = F::READ_SIZE;
 
     /// Fills `out`, and returns whether that worked. A place that cannot be read is damage; if no
-    /// sector can be read, that is a failure of the driver.
+    /// sector can be read, or if the driver rejects the call, that is a failure of the driver.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn read(&mut self, at: u32, out: &mut [u8]) -> bool {
-        if self.fault.is_some() {
-            return false;
-        }
-        let mut left = READ_TRIES;
-        loop {
-            let Err(error) = self.read_once(at, out) else { return true };
-            left -= 1;
-            if left == 0 {
-                if !self.answers() {
-                    self.fault = Some(Fault::Flash(error));
+        let mut left = 2 * TRIES;
+        while self.fault.is_none() {
+            let Err(error) = self.read_once(at, out) else {
+                let (place, mask) = self.fix;
+                if let Some(byte) = out.get_mut(place.wrapping_sub(at) as usize) {
+                    *byte ^= mask;
                 }
-                return false;
+                return true;
+            };
+            left -= 1;
+            let is_mistake = matches!(
+                error.kind(),
+                NorFlashErrorKind::NotAligned | NorFlashErrorKind::OutOfBounds
+            );
+            // A disturbance of the bus may hit several reads in a row, whatever they read.
+            if is_mistake || left == TRIES && !self.answers() {
+                self.fault = Some(Fault::Flash(error));
+            }
+            if left == 0 {
+                break;
             }
         }
+        false
     }
 
     /// Whether the start of any sector can be read.
@@ -138,47 +160,168 @@ impl<F: NorFlash> Medium<F> {
         Ok(())
     }
 
-    /// Programs whole units.
-    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    /// Programs whole units, and reads them back. Notes it if they are not what they should be.
+    // Outlined, so that the buffer is not part of the frame of every write.
+    #[inline(never)]
     pub(crate) fn program(&mut self, at: u32, bytes: &[u8]) {
-        if self.fault.is_none() {
-            let result = self.flash.write(self.geometry.base + at, bytes);
-            self.fault = result.err().map(Fault::Flash);
+        if self.fault.is_some() || self.refused {
+            return;
+        }
+        self.forget_fix(at, at + bytes.len() as u32);
+        if let Err(error) = self.flash.write(self.geometry.base + at, bytes) {
+            self.refuse(error);
+            return;
+        }
+        self.verify(at, bytes, 0xFF);
+    }
+
+    /// Programs further zeros of a unit that has some already.
+    #[cfg(feature = "counters")]
+    pub(crate) fn program_bits(&mut self, at: u32, bytes: &[u8]) {
+        if self.fault.is_some() || self.refused {
+            return;
+        }
+        match self.flash.write(self.geometry.base + at, bytes) {
+            Err(error) => self.refuse(error),
+            Ok(()) => self.verify(at, bytes, 0),
         }
     }
 
-    /// Programs zeros. These are allowed over anything.
+    /// Notes it if the flash does not hold these bytes. Ones are compared only where `ones` is set.
+    fn verify(&mut self, at: u32, bytes: &[u8], ones: u8) {
+        let mut back = [0; 32];
+        for (at, piece) in (at..).step_by(back.len()).zip(bytes.chunks(back.len())) {
+            let back = back.get_mut(..piece.len()).unwrap_or(&mut []);
+            let mut agrees = || {
+                self.read(at, back)
+                    && back
+                        .iter()
+                        .zip(piece)
+                        .all(|(read, wanted)| (read ^ wanted) & (!wanted | ones) == 0)
+            };
+            if !(0..TRIES).any(|_| agrees()) {
+                self.refuse_silently();
+            }
+        }
+    }
+
+    /// Notes that a program or an erase had no effect although the driver reported no error.
+    fn refuse_silently(&mut self) {
+        self.refused = true;
+        self.refusal.get_or_insert(Fault::Worn);
+    }
+
+    /// Whether the bit that is known to be wrong lies in a range.
+    pub(crate) const fn has_fix(&self, from: u32, to: u32) -> bool {
+        self.fix.1 != 0 && from <= self.fix.0 && self.fix.0 < to
+    }
+
+    /// Forgets the wrong bit if it is about to be programmed or erased.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) fn zero(&mut self, at: u32, len: u32) {
-        const ZEROS: [u8; 96] = [0; 96];
-        self.program(at, ZEROS.get(..len as usize).unwrap_or(&ZEROS));
-    }
-
-    pub(crate) fn erase(&mut self, sector: u32) {
-        if self.fault.is_none() {
-            let from = self.geometry.base + sector * self.geometry.sector_bytes;
-            let result = self.flash.erase(from, from + self.geometry.sector_bytes);
-            self.fault = result.err().map(Fault::Flash);
+    const fn forget_fix(&mut self, from: u32, to: u32) {
+        if self.has_fix(from, to) {
+            self.fix = (0, 0);
         }
     }
 
-    /// Whether every byte of the range reads as `byte`. A range that cannot be read does not.
-    pub(crate) fn is_all(&mut self, byte: u8, from: u32, to: u32) -> bool {
+    /// Notes the error of a program or an erase. If the part does not answer at all, that is a
+    /// failure of the driver.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    fn refuse(&mut self, error: F::Error) {
+        if self.answers() {
+            self.refused = true;
+            self.refusal = Some(Fault::Flash(error));
+        } else {
+            self.fault = Some(Fault::Flash(error));
+        }
+    }
+
+    /// Whether a program or an erase was refused since the last call.
+    pub(crate) const fn take_refused(&mut self) -> bool {
+        core::mem::replace(&mut self.refused, false)
+    }
+
+    /// Ends the call, since the part does not take what must be written. If the part refused
+    /// nothing, then there was no room for it.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn give_up(&mut self) {
+        let fault = self.refusal.take().unwrap_or(Fault::Full);
+        self.fault.get_or_insert(fault);
+    }
+
+    /// Programs zeros over a unit that reads blank, and returns whether it did and took them. An
+    /// earlier power-up may have begun to program zeros there, without visible effect.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn zero_blank_unit(&mut self, at: u32) -> bool {
+        if !self.is_blank(at, at + self.geometry.unit) {
+            return false;
+        }
+        self.zero_unit(at);
+        !self.take_refused()
+    }
+
+    /// Programs zeros over one unit.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn zero_unit(&mut self, at: u32) {
+        const ZEROS: [u8; 32] = [0; 32];
+        self.program(at, ZEROS.get(..self.geometry.unit as usize).unwrap_or(&ZEROS));
+    }
+
+    /// Erases a sector. Notes it if the driver reports a failure, or if it does not read blank.
+    pub(crate) fn erase(&mut self, sector: u32) {
+        if self.fault.is_some() || self.refused {
+            return;
+        }
+        let from = sector * self.geometry.sector_bytes;
+        let to = from + self.geometry.sector_bytes;
+        self.forget_fix(from, to);
+        if let Err(error) = self.flash.erase(self.geometry.base + from, self.geometry.base + to) {
+            self.refuse(error);
+        } else {
+            // One bit that stays zero costs only its place. More mean that nothing was erased.
+            let mut bytes = [0; 32];
+            if !(0..TRIES).any(|_| self.read(from, &mut bytes) && zeros_of(&bytes) <= 1) {
+                self.refuse_silently();
+            }
+        }
+    }
+
+    /// The least number of zeros that several readings of a unit have. One that cannot be read
+    /// counts as all zeros.
+    pub(crate) fn zeros_in_unit(&mut self, at: u32) -> u32 {
+        let mut bytes = [0; 32];
+        let unit = self.geometry.unit as usize;
+        let unit = bytes.get_mut(..unit).unwrap_or(&mut []);
+        let mut zeros = u32::MAX;
+        for _ in 0..TRIES {
+            if self.read(at, unit) {
+                zeros = zeros.min(zeros_of(unit));
+            }
+            if zeros == 0 {
+                break;
+            }
+        }
+        zeros
+    }
+
+    /// Whether the range reads blank, in one of several readings.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn is_blank(&mut self, from: u32, to: u32) -> bool {
         let mut buffer = [0; 64];
         let mut at = from;
+        let mut left = TRIES;
         while at < to {
             let n = ((to - at) as usize).min(buffer.len());
             let part = buffer.get_mut(..n).unwrap_or(&mut []);
-            if !self.read(at, part) || part.iter().any(|b| *b != byte) {
+            if self.read(at, part) && part.iter().all(|b| *b == 0xFF) {
+                at += n as u32;
+                continue;
+            }
+            left -= 1;
+            if left == 0 {
                 return false;
             }
-            at += n as u32;
         }
         true
-    }
-
-    /// Whether the range reads blank.
-    pub(crate) fn is_blank(&mut self, from: u32, to: u32) -> bool {
-        self.is_all(0xFF, from, to)
     }
 }

@@ -1,104 +1,217 @@
-//! Reads of records: headers, keys, and whether the record passes its checks.
+//! Reads of records: header, content, and whether the record passes its checks.
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::medium::Medium;
+use super::medium::{Medium, TRIES};
 use crate::format::bytes::copy;
 use crate::format::checker::Checker;
 use crate::format::generation::Generation;
-use crate::format::record::{Header, MAX_HEADER, MAX_KEY, RecordRef};
+use crate::format::record::{Header, Kind, MAX_KEY, RecordRef};
 
-/// Room for a header and the longest key.
-pub(crate) type KeyBytes = [u8; MAX_HEADER as usize + MAX_KEY];
+/// Room for the longest key.
+pub(crate) type KeyBytes = [u8; MAX_KEY];
+
+/// Most bytes of one read.
+const PIECE: usize = 64;
+
+/// Called with a record and each piece of it in order, with the piece's address. No piece includes
+/// a page's tag. A record that is read again starts again from its address.
+pub(crate) type Pieces<'a, M> = dyn FnMut(&mut M, RecordRef, u32, &[u8]) + 'a;
+
+/// A record whose header was read.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Examined {
+    pub(crate) found: RecordRef,
+    /// Whether it passes its checks, perhaps with one bit corrected.
+    pub(crate) whole: bool,
+}
+
+/// A place to read a record at.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Place {
+    pub(crate) address: u32,
+    /// Where the record must end at the latest.
+    pub(crate) limit: u32,
+    /// The generation that its check is seeded with.
+    pub(crate) generation: Generation,
+    /// Whether the record is known to have been finished. One that may be torn may lack one bit: it
+    /// is completed, and whoever reports it must copy it first.
+    pub(crate) proven: bool,
+}
 
 impl<F: NorFlash> Medium<F> {
-    /// Reads the first bytes of the record at `address`, up to the address `limit`, and decodes its
-    /// header. `None` if there is no header, if the record would end after `limit`, or if header or
-    /// key cannot be read.
-    pub(crate) fn look(&mut self, address: u32, limit: u32, bytes: &mut [u8]) -> Option<RecordRef> {
-        let room = bytes.len().min(limit.saturating_sub(address) as usize);
-        let bytes = bytes.get_mut(..room)?;
-        let readable = self.read_readable(address, bytes);
-        let header = Header::decode(bytes, self.geometry.header())?;
-        let found = RecordRef { address, header };
-        if !readable {
-            // Header and key must be readable; what follows the record need not be.
-            let key_end = (self.geometry.header() + header.key_len()) as usize;
-            if !self.read(address, bytes.get_mut(..key_end.min(room))?) {
-                return None;
-            }
-        }
+    /// Reads the header of the record at `address`. `None` if there is none, or if the record would
+    /// end after `limit`.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<RecordRef> {
+        let mut bytes = [0; 8];
+        let len = self.geometry.header();
+        let bytes = bytes.get_mut(..len as usize)?;
+        self.read(address, bytes);
+        let found = RecordRef { address, header: Header::decode(bytes, len)? };
         (self.geometry.end(found) <= limit).then_some(found)
     }
 
-    /// Reads only the header of the record at `address`.
-    #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) fn header(&mut self, address: u32, limit: u32) -> Option<RecordRef> {
-        let mut bytes = [0; MAX_HEADER as usize];
-        let len = self.geometry.header() as usize;
-        self.look(address, limit, bytes.get_mut(..len)?)
-    }
-
-    /// Reads header and key of the record at `address`, as much of the key as `bytes` has room for.
-    /// One read for keys of up to `expected` bytes, two for longer ones.
-    pub(crate) fn look_at_key(
-        &mut self,
-        address: u32,
-        limit: u32,
-        expected: u32,
-        bytes: &mut [u8],
-    ) -> Option<RecordRef> {
-        let seen = self.geometry.header() + expected;
-        let seen = (seen as usize).min(bytes.len()).min(limit.saturating_sub(address) as usize);
-        let found = self.look(address, limit, bytes.get_mut(..seen)?)?;
-        let end = (self.geometry.header() + found.header.key_len()) as usize;
-        let end = end.min(bytes.len());
-        if seen < end {
-            let rest = bytes.get_mut(seen..end)?;
-            return self.read(address + seen as u32, rest).then_some(found);
+    /// Reads a record once, from header to trailer, and passes each piece of it to `each`. No byte
+    /// is read twice. Returns what its check says, or `None` if no header stands there.
+    // Outlined, since several callers share it.
+    #[inline(never)]
+    pub(crate) fn scan(&mut self, place: &Place, each: &mut Pieces<'_, Self>) -> Option<Examined> {
+        let mut buffer = [0; PIECE];
+        let mut at = place.address;
+        let first = self.piece(&mut buffer, at, place.limit);
+        let header = Header::decode(first, self.geometry.header())?;
+        let found = RecordRef { address: at, header };
+        let end = self.geometry.end(found);
+        if end > place.limit {
+            return None;
         }
-        Some(found)
-    }
-
-    /// Reads a record once, from header to trailer, and passes each piece of it to `each` with its
-    /// address. Returns whether the record passes its checks.
-    pub(crate) fn scan(
-        &mut self,
-        found: RecordRef,
-        generation: Generation,
-        each: &mut Pieces<'_, Self>,
-    ) -> bool {
-        let mut checker = Checker::new(&self.geometry, generation, found);
-        let mut buffer = [0; 64];
-        let (mut at, end) = (found.address, self.geometry.end(found));
-        while at < end {
-            let n = ((end - at) as usize).min(buffer.len());
-            let piece = buffer.get_mut(..n).unwrap_or(&mut []);
-            self.read_readable(at, piece);
-            each(self, at, piece);
+        let mut checker = Checker::new(&self.geometry, place.generation, found);
+        let mut len = first.len();
+        loop {
+            let piece = buffer.get(..len.min((end - at) as usize)).unwrap_or(&[]);
+            each(self, found, at, piece);
             checker.feed(at, piece);
-            at += n as u32;
+            at += piece.len() as u32;
+            if at >= end {
+                return Some(Examined { found, whole: checker.passes() });
+            }
+            if at == self.geometry.page_of(at) {
+                at += self.geometry.unit;
+            }
+            len = self.piece(&mut buffer, at, end).len();
         }
-        checker.passes()
     }
 
-    /// Whether a record passes its checks now. Copies the first bytes after its header to `first`,
-    /// from the same reading: bits that an interrupted program left may read differently the next
-    /// time.
-    pub(crate) fn whole(
+    /// Reads bytes from `at` up to the limit or the end of the page, but no more than there is room
+    /// for.
+    fn piece<'b>(&mut self, buffer: &'b mut [u8; PIECE], at: u32, limit: u32) -> &'b [u8] {
+        let end = limit.min(self.geometry.next_page(at));
+        let piece = buffer.get_mut(..(end.saturating_sub(at) as usize).min(PIECE));
+        let piece = piece.unwrap_or(&mut []);
+        self.read_readable(at, piece);
+        piece
+    }
+
+    /// Reads a record until a reading passes, a few times at most. If none does, looks for the one
+    /// bit whose change lets it pass, and corrects that bit in all further readings.
+    #[inline(never)]
+    pub(crate) fn examine(
         &mut self,
-        found: RecordRef,
-        generation: Generation,
-        first: &mut [u8],
-    ) -> bool {
-        let header = self.geometry.header() as usize;
-        self.scan(found, generation, &mut |_, at, bytes| {
-            if at == found.address {
-                copy(first, bytes.get(header..).unwrap_or(&[]));
+        place: &Place,
+        each: &mut Pieces<'_, Self>,
+    ) -> Option<Examined> {
+        let mut seen = None;
+        for _ in 0..TRIES {
+            if let Some(examined) = self.scan(place, each) {
+                seen = Some(examined);
+                if examined.whole {
+                    return seen;
+                }
+            } else if self.is_blank_here(place.address) {
+                return None;
             }
-        })
+        }
+        if self.correct(place)
+            && let Some(examined) = self.scan(place, each)
+            && examined.whole
+        {
+            return Some(examined);
+        }
+        seen
+    }
+
+    /// Whether a record of the log that passes its checks stands at a place. A settle record says
+    /// nothing about what stands before it, since a later mount wrote it.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn has_record(&mut self, place: &Place) -> bool {
+        let examined = self.examine(place, &mut |_, _, _, _| {});
+        examined.is_some_and(|it| it.whole && it.found.header.kind() != Kind::Settle)
+    }
+
+    /// Whether the place of a header reads blank.
+    fn is_blank_here(&mut self, address: u32) -> bool {
+        let mut bytes = [0; 4];
+        self.read(address, &mut bytes) && bytes == [0xFF; 4]
+    }
+
+    /// Finds the one bit whose change lets a record pass.
+    // Outlined, since it is rarely needed.
+    #[inline(never)]
+    pub(crate) fn correct(&mut self, place: &Place) -> bool {
+        let before = self.fix;
+        self.fix = (0, 0);
+        if self.correct_content(place) {
+            return true;
+        }
+        // If the header is wrong, nothing else can be looked at.
+        let len = self.geometry.header();
+        let mut bytes = [0; 8];
+        self.read(place.address, &mut bytes);
+        for bit in 0..len * 8 {
+            let mask = 1 << (bit % 8);
+            let mut flipped = bytes;
+            if let Some(byte) = flipped.get_mut((bit / 8) as usize) {
+                *byte ^= mask;
+            }
+            if Header::decode(&flipped, len).is_some() {
+                self.fix = (place.address + bit / 8, mask);
+                if self.passes(place) {
+                    return true;
+                }
+            }
+        }
+        self.fix = before;
+        false
+    }
+
+    fn passes(&mut self, place: &Place) -> bool {
+        self.scan(place, &mut |_, _, _, _| {}).is_some_and(|it| it.whole)
+    }
+
+    fn correct_content(&mut self, place: &Place) -> bool {
+        let Some(found) = self.header(place.address, place.limit) else { return false };
+        let mut checker = Checker::new(&self.geometry, place.generation, found);
+        self.scan(place, &mut |_, _, at, bytes| checker.feed(at, bytes));
+        let Some(bit) = checker.suspicion(place.proven) else { return false };
+        self.fix = (self.geometry.covered_at(found, bit / 8), 1 << (bit % 8));
+        self.passes(place)
+    }
+
+    /// Copies those bytes of a piece of a record that belong to its key to their place in `key`.
+    pub(crate) fn gather_key(&self, found: RecordRef, at: u32, bytes: &[u8], key: &mut KeyBytes) {
+        let key = key.get_mut(..found.header.key_len() as usize).unwrap_or(&mut []);
+        self.gather(self.geometry.key_at(found), at, bytes, key);
+    }
+
+    /// Copies those bytes of a piece of a record that belong to its value to their place in `value`,
+    /// as far as there is room.
+    pub(crate) fn gather_value(&self, found: RecordRef, at: u32, bytes: &[u8], value: &mut [u8]) {
+        let len = (found.header.value_len() as usize).min(value.len());
+        let value = value.get_mut(..len).unwrap_or(&mut []);
+        self.gather(self.geometry.value_at(found), at, bytes, value);
+    }
+
+    /// Copies those bytes of a piece of a record that stand from the address `start` on to their
+    /// place in `out`. Content goes on after the tags of pages.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn gather(&self, start: u32, at: u32, bytes: &[u8], out: &mut [u8]) {
+        let (number, bytes) = self.part(start, at, bytes);
+        copy(out.get_mut(number..).unwrap_or(&mut []), bytes);
+    }
+
+    /// Whether those bytes of a piece of a record that stand from the address `start` on are as
+    /// `wanted` has them.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn agrees(&self, start: u32, at: u32, bytes: &[u8], wanted: &[u8]) -> bool {
+        let (number, bytes) = self.part(start, at, bytes);
+        wanted.get(number..).unwrap_or(&[]).iter().zip(bytes).all(|(a, b)| a == b)
+    }
+
+    /// The bytes of a piece from the address `start` on, and the number of the first of them,
+    /// counted from there.
+    pub(crate) fn part<'b>(&self, start: u32, at: u32, bytes: &'b [u8]) -> (usize, &'b [u8]) {
+        let skip = start.saturating_sub(at) as usize;
+        (self.geometry.content_between(start, at) as usize, bytes.get(skip..).unwrap_or(&[]))
     }
 }
-
-/// Called with each piece of a record and its address.
-pub(crate) type Pieces<'a, M> = dyn FnMut(&mut M, u32, &[u8]) + 'a;

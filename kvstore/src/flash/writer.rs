@@ -1,35 +1,29 @@
 //! Assembles a record and programs it.
 //!
-//! A record of up to 256 bytes takes one program call, a longer one takes a call per 256 bytes. So
-//! no buffer of a sector's size is needed.
+//! A record takes one program call for each page that it touches, and no more than 256 bytes go into
+//! one call. So no buffer of a sector's size is needed.
 
 use embedded_storage::nor_flash::NorFlash;
 
 use super::medium::Medium;
 use crate::format::bytes::copy;
-#[cfg(feature = "counters")]
-use crate::format::cells::Cells;
 use crate::format::check::Check;
 use crate::format::generation::Generation;
-use crate::format::opening::{OPENING, OPENING_TRAILER, Opening};
 #[cfg(feature = "counters")]
 use crate::format::record::Kind;
 use crate::format::record::{Header, RecordRef};
 
+use super::reader::{Examined, Place};
+
+/// Most bytes of one program call.
 const CHUNK: usize = 256;
 
 /// What became of a copy.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Copied {
-    /// The record that was copied does not pass its checks, so its copy must not pass either.
+    /// The record that was copied did not pass its checks when it was read for that.
     Damaged,
     Whole,
-}
-
-impl Copied {
-    pub(crate) const fn of(passes: bool) -> Self {
-        if passes { Self::Whole } else { Self::Damaged }
-    }
 }
 
 /// A record that is being written.
@@ -53,6 +47,7 @@ impl Writer {
     }
 
     /// Starts a record, which must stand at a proper place and have room up to its end.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn start<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
@@ -61,10 +56,15 @@ impl Writer {
     ) {
         let g = &medium.geometry;
         self.at = record.address;
+        self.fill = 0;
+        self.outer = Check::unseeded();
         self.outer.seed(generation, g.offset_of(record.address));
-        #[cfg(feature = "counters")]
-        self.outer.leave_out(g.cells(record), record.address);
         self.push_header(medium, record.header);
+    }
+
+    /// Whether nothing of a record at this address was programmed yet.
+    pub(crate) const fn is_before(&self, address: u32) -> bool {
+        self.at == address
     }
 
     #[cfg_attr(target_pointer_width = "32", inline(never))]
@@ -78,16 +78,22 @@ impl Writer {
         if let Some(inner) = &mut self.inner {
             inner.update(bytes);
         }
-        loop {
+        while !bytes.is_empty() {
+            // The tag of a page is left out.
+            let page = medium.geometry.page_of(self.position());
+            if self.position() == page {
+                self.flush(medium);
+                self.at += medium.geometry.unit;
+            }
+            let in_page = (page + medium.geometry.page - self.position()) as usize;
             let room = self.buffer.get_mut(self.fill..).unwrap_or(&mut []);
-            let (now, later) = bytes.split_at(room.len().min(bytes.len()));
+            let (now, later) = bytes.split_at(room.len().min(in_page).min(bytes.len()));
             copy(room, now);
             self.fill += now.len();
             bytes = later;
-            if self.fill < CHUNK {
-                return;
+            if self.fill == CHUNK {
+                self.flush(medium);
             }
-            self.flush(medium);
         }
     }
 
@@ -113,80 +119,61 @@ impl Writer {
     }
 
     /// Leaves the cells of a tally blank. They are not programmed at all, since on some parts even
-    /// programming all ones uses up a unit.
+    /// programming all ones uses up a unit. The check does not cover them.
     #[cfg(feature = "counters")]
-    pub(crate) fn leave_blank<F: NorFlash>(&mut self, medium: &mut Medium<F>, cells: &Cells) {
-        self.pad(medium, cells.from);
+    pub(crate) fn leave_blank<F: NorFlash>(&mut self, medium: &mut Medium<F>, record: RecordRef) {
+        let cells = medium.geometry.cells(record);
+        let tag =
+            if medium.geometry.is_first_in_page(cells.from) { medium.geometry.unit } else { 0 };
+        self.pad(medium, cells.from - tag);
         self.flush(medium);
-        while self.at < cells.to {
-            self.outer.update(&[0xFF]);
-            self.at += 1;
-        }
+        self.at = cells.to;
     }
 
     /// [`push_from`](Self::push_from) for a tally.
     #[cfg(feature = "counters")]
-    fn push_count<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        source: RecordRef,
-        generation: Generation,
-    ) -> Copied {
-        let mut first = [0; _];
-        let tally = medium.tally(source, generation, &mut first);
-        self.push(medium, medium.geometry.key_in(source, &first));
-        self.push(medium, &tally.map_or(0, |tally| tally.count()).to_le_bytes());
-        Copied::of(tally.is_some())
+    fn push_count<F: NorFlash>(&mut self, medium: &mut Medium<F>, source: &Place) -> Copied {
+        let mut key = [0; _];
+        let Some((found, tally)) = medium.tally(source, &mut key) else { return Copied::Damaged };
+        self.push(medium, key.get(..found.header.key_len() as usize).unwrap_or(&[]));
+        self.push(medium, &tally.count().to_le_bytes());
+        Copied::Whole
     }
 
-    /// Writes the opening of the sector at `address`.
-    pub(crate) fn write_opening<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        address: u32,
-        opening: &Opening,
-    ) {
-        self.at = address;
-        let start = medium.geometry.opening_start();
-        self.push(medium, &start);
-        self.push(medium, &opening.sector_info());
-        self.close(medium, address + OPENING, OPENING_TRAILER, Copied::Whole);
-        self.pad(medium, address + medium.geometry.mark());
-        self.flush(medium);
-    }
-
-    /// Pads a record or opening that ends at `end` and adds its trailer of `len` bytes.
+    /// Pads a record that ends at `end`, and adds its trailer.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    fn close<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32, len: u32, content: Copied) {
+    fn close<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32) {
+        let len = medium.geometry.trailer();
         self.pad(medium, end - len);
         let check = self.inner.take().unwrap_or_else(|| self.outer.clone());
-        // A damaged record gets ones where a whole one has some zeros. If this program is
-        // interrupted, the result is not a whole record either.
-        let spoilt = if content == Copied::Damaged { u64::from(u32::MAX) } else { 0 };
-        let trailer = (check.trailer(len) | spoilt).to_le_bytes();
+        let trailer = check.trailer(len).to_le_bytes();
         self.push(medium, trailer.get(..len as usize).unwrap_or(&[]));
     }
 
-    /// Adds key and value of another record. The value of a tally is its count.
+    /// Adds key and value of another record. The value of a tally is its count. What is copied is
+    /// what was checked, in one reading.
     pub(crate) fn push_from<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: RecordRef,
-        generation: Generation,
+        source: &Place,
+        header: Header,
     ) -> Copied {
         #[cfg(feature = "counters")]
-        if source.header.kind() == Kind::Tally {
-            return self.push_count(medium, source, generation);
+        if header.kind() == Kind::Tally {
+            return self.push_count(medium, source);
         }
-        let from = medium.geometry.key_at(source);
-        let to = medium.geometry.value_at(source) + source.header.value_len();
-        // One reading, so that what is checked is what is copied.
-        let passes = medium.scan(source, generation, &mut |medium, at, bytes| {
-            let skip = from.saturating_sub(at) as usize;
-            let end = (to.saturating_sub(at) as usize).min(bytes.len());
-            self.push(medium, bytes.get(skip..end).unwrap_or(&[]));
+        let found = RecordRef { address: source.address, header };
+        let from = medium.geometry.key_at(found);
+        let len = header.key_len() + header.value_len();
+        let scanned = medium.scan(source, &mut |medium, _, at, bytes| {
+            let (number, bytes) = medium.part(from, at, bytes);
+            let left = (len as usize).saturating_sub(number);
+            self.push(medium, bytes.get(..left).unwrap_or(bytes));
         });
-        Copied::of(passes)
+        match scanned {
+            Some(Examined { found: again, whole: true }) if again == found => Copied::Whole,
+            _ => Copied::Damaged,
+        }
     }
 
     /// Adds a copy of a whole record, header and trailer included, to this one. If the source is
@@ -194,29 +181,24 @@ impl Writer {
     pub(crate) fn carry<F: NorFlash>(
         &mut self,
         medium: &mut Medium<F>,
-        source: RecordRef,
-        generation: Generation,
+        source: &Place,
+        header: Header,
     ) -> Copied {
         let start = self.position();
-        let header = source.header.plain();
-        let end = medium.geometry.end(RecordRef { address: start, header });
-        self.inner = Some(Check::new(generation, medium.geometry.offset_of(start)));
-        self.push_header(medium, header);
-        let copied = self.push_from(medium, source, generation);
+        let plain = header.plain();
+        let end = medium.geometry.end(RecordRef { address: start, header: plain });
+        self.inner = Some(Check::new(source.generation, medium.geometry.offset_of(start)));
+        self.push_header(medium, plain);
+        let copied = self.push_from(medium, source, header);
         if copied == Copied::Whole {
-            self.close(medium, end, medium.geometry.trailer(), copied);
+            self.close(medium, end);
         }
         copied
     }
 
     /// Pads a record that ends at `end`, adds its trailer and programs the rest.
-    pub(crate) fn finish<F: NorFlash>(
-        &mut self,
-        medium: &mut Medium<F>,
-        end: u32,
-        content: Copied,
-    ) {
-        self.close(medium, end, medium.geometry.trailer(), content);
+    pub(crate) fn finish<F: NorFlash>(&mut self, medium: &mut Medium<F>, end: u32) {
+        self.close(medium, end);
         self.flush(medium);
     }
 }

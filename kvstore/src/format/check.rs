@@ -5,8 +5,6 @@
 //! extra 1 bits. These can lower the count that a reader computes, and raise the count that is
 //! stored, but never the reverse. So the two agree only if the record is whole.
 
-#[cfg(feature = "counters")]
-use super::cells::Cells;
 use super::crc::extended;
 use super::generation::Generation;
 
@@ -14,15 +12,18 @@ use super::generation::Generation;
 pub(crate) type Trailer = u64;
 
 /// Number of 0 bits in a word.
-// Small processors have no instruction for it, so it is long.
-#[cfg_attr(target_pointer_width = "32", inline(never))]
 pub(crate) fn zeros_in(word: u32) -> u32 {
-    word.count_zeros()
+    // Small processors have no instruction for it, so it is long.
+    if cfg!(target_pointer_width = "32") {
+        zeros_of(&word.to_le_bytes())
+    } else {
+        word.count_zeros()
+    }
 }
 
 /// Number of 0 bits in all bytes.
 #[cfg(target_pointer_width = "64")]
-fn zeros_of(bytes: &[u8]) -> u32 {
+pub(crate) fn zeros_of(bytes: &[u8]) -> u32 {
     let Some(last) = bytes.last_chunk() else {
         return bytes.iter().map(|byte| byte.count_zeros()).sum();
     };
@@ -34,7 +35,8 @@ fn zeros_of(bytes: &[u8]) -> u32 {
 }
 
 #[cfg(not(target_pointer_width = "64"))]
-fn zeros_of(bytes: &[u8]) -> u32 {
+#[inline(never)]
+pub(crate) fn zeros_of(bytes: &[u8]) -> u32 {
     bytes.iter().map(|byte| byte.count_zeros()).sum()
 }
 
@@ -43,32 +45,21 @@ fn zeros_of(bytes: &[u8]) -> u32 {
 pub(crate) struct Check {
     crc: u32,
     zeros: u32,
-    /// The cells of a tally, which the check does not cover.
-    #[cfg(feature = "counters")]
-    cells: Cells,
-    /// Address of the next byte.
-    #[cfg(feature = "counters")]
-    at: u32,
 }
 
 impl Check {
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn new(generation: Generation, offset: u32) -> Self {
         let mut check = Self::unseeded();
         check.seed(generation, offset);
         check
     }
 
-    pub(crate) fn unseeded() -> Self {
-        Self {
-            crc: 0,
-            zeros: 0,
-            #[cfg(feature = "counters")]
-            cells: Cells::NONE,
-            #[cfg(feature = "counters")]
-            at: 0,
-        }
+    pub(crate) const fn unseeded() -> Self {
+        Self { crc: 0, zeros: 0 }
     }
 
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn seed(&mut self, generation: Generation, offset: u32) {
         let [e0, e1, e2, e3] = generation.epoch.to_le_bytes();
         let [s0, s1, s2, s3] = generation.sequence.to_le_bytes();
@@ -77,29 +68,8 @@ impl Check {
         self.crc = extended(self.crc, &bytes);
     }
 
-    /// Leaves out the cells of a record at `address`. Call it before the first byte.
-    #[cfg(feature = "counters")]
-    pub(crate) const fn leave_out(&mut self, cells: Cells, address: u32) {
-        self.cells = cells;
-        self.at = address;
-    }
-
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn update(&mut self, bytes: &[u8]) {
-        #[cfg(feature = "counters")]
-        if !self.cells.is_empty() {
-            for byte in bytes {
-                if !self.cells.holds(self.at) {
-                    self.cover(&[*byte]);
-                }
-                self.at += 1;
-            }
-            return;
-        }
-        self.cover(bytes);
-    }
-
-    fn cover(&mut self, bytes: &[u8]) {
         self.crc = extended(self.crc, bytes);
         self.zeros += zeros_of(bytes);
     }

@@ -3,10 +3,11 @@
 #[cfg(feature = "counters")]
 use super::cells::Cells;
 use super::generation::Generation;
-use super::opening::{OPENING, OpeningStart, TAG, VERSION};
-use super::record::{Header, MAX_HEADER, MAX_TRAILER, RecordRef};
+use super::opening::{OPENING, OpeningStart, SIGNATURE, VERSION};
 #[cfg(feature = "counters")]
-use super::record::{Kind, TALLY};
+use super::record::TALLY;
+use super::record::{Header, Kind, MAX_HEADER, MAX_TRAILER, RecordRef};
+use super::slot::WORD;
 
 /// Largest sector whose records have the short header and trailer.
 const SHORT_UP_TO: u32 = 8192;
@@ -43,7 +44,7 @@ impl Geometry {
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn opening_start(&self) -> OpeningStart {
         let powers = self.unit.trailing_zeros() as u8 | (self.page.trailing_zeros() as u8) << 3;
-        let ([t0, t1], [s0, s1, s2, _]) = (TAG, self.sector_bytes.to_le_bytes());
+        let ([t0, t1], [s0, s1, s2, _]) = (SIGNATURE, self.sector_bytes.to_le_bytes());
         [t0, t1, VERSION, powers, s0, s1, s2, self.sectors as u8, (self.sectors >> 8) as u8]
     }
 
@@ -55,11 +56,6 @@ impl Geometry {
     /// Bytes of a record trailer: CRC-32C and zero count.
     pub(crate) const fn trailer(&self) -> u32 {
         self.header + MAX_TRAILER - MAX_HEADER
-    }
-
-    /// Bytes of the zero count at the end of a record.
-    const fn zero_count(&self) -> u32 {
-        self.trailer() - 4
     }
 
     /// Longest value that a header can describe.
@@ -81,58 +77,93 @@ impl Geometry {
         self.page_of(offset) + self.page
     }
 
-    /// Bytes that are zeroed to make a header unreadable for good.
+    /// Bytes that a header takes at its place, in whole units.
     pub(crate) const fn header_area(&self) -> u32 {
         self.round_up(self.header())
     }
 
-    /// Bytes of a trace: the zeros at the start of a page that a mount passed over.
-    pub(crate) const fn trace(&self) -> u32 {
-        self.unit
+    /// Number of slots in a sector.
+    pub(crate) const fn slots(&self) -> u32 {
+        if self.unit > 4 { 8 } else { 12 }
     }
 
-    /// Bytes of a trace and of the place after it, where a settle record's header would stand.
-    pub(crate) const fn passed_area(&self) -> u32 {
-        self.trace() + self.header_area()
+    /// Bytes of a slot's word.
+    pub(crate) const fn word_area(&self) -> u32 {
+        if self.unit > WORD { self.unit } else { WORD }
     }
 
-    /// Offset of the mark in a sector.
+    /// Offset of a slot in a sector.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) const fn mark(&self) -> u32 {
-        self.round_up(OPENING)
+    pub(crate) const fn slot(&self, number: u32) -> u32 {
+        OPENING + number * (self.unit + self.word_area())
+    }
+
+    /// Offset of the unit that is programmed after an erase, to see whether the sector takes it.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn trial(&self) -> u32 {
+        self.slot(self.slots())
     }
 
     /// Offset of the first record in a sector.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn first_record(&self) -> u32 {
-        self.place(self.mark() + self.unit)
+        self.place(self.trial() + self.unit)
     }
 
-    /// The first place at or after `offset` where a record may start: a header never crosses a page
-    /// boundary.
+    /// Offset where the records of a sector end at the latest: there the second copy of the opening
+    /// stands.
+    pub(crate) const fn records_end(&self) -> u32 {
+        self.sector_bytes - OPENING
+    }
+
+    /// The first place at or after `offset` where a record may start: after the page's tag, and
+    /// where its header lies in one page.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn place(&self, offset: u32) -> u32 {
-        let boundary = self.next_page(offset);
-        if offset + self.header_area() > boundary { boundary } else { offset }
+        let start = self.page_of(offset);
+        if offset == start {
+            return offset + self.unit;
+        }
+        let next = start + self.page;
+        if offset + self.header_area() > next { next + self.unit } else { offset }
     }
 
-    /// End of a record that starts at `start` and has `content` bytes of key and value.
-    ///
-    /// A record that ends in a later page reaches so far into it that an interrupted trace there
-    /// cannot be mistaken for the end of the record.
-    const fn record_end(&self, start: u32, content: u32) -> u32 {
-        // Rounds the end, not the length, since a carried record does not start on a unit.
-        let end = self.round_up(start + self.header() + content + self.trailer());
-        let share = end & (self.page - 1);
-        let least = self.passed_area() + self.zero_count();
-        if self.page_of(start) != self.page_of(end) && share != 0 && share < least {
-            self.round_up(self.page_of(end) + least)
-        } else {
-            end
+    /// Whether a record at this place would be the first of its page.
+    pub(crate) const fn is_first_in_page(&self, place: u32) -> bool {
+        place & (self.page - 1) == self.unit
+    }
+
+    /// The address after `count` bytes of content that start at `at`. Content goes on after the
+    /// tag of each page.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn advance(&self, mut at: u32, mut count: u32) -> u32 {
+        loop {
+            let boundary = self.next_page(at);
+            if count <= boundary - at {
+                return at + count;
+            }
+            count -= boundary - at;
+            at = boundary + self.unit;
         }
     }
 
-    /// End of a record.
+    /// The least share of a record in its last page, if that is not its first one. It holds the
+    /// whole trailer, and is so long that the start of a settle record that an interrupted mount
+    /// left there cannot be mistaken for the end of the record.
+    const fn least_share(&self) -> u32 {
+        self.round_up(self.header() + self.trailer())
+    }
+
+    /// End of a record that starts at `start` and has `content` bytes of key and value.
+    const fn record_end(&self, start: u32, content: u32) -> u32 {
+        // Rounds the end, not the length, since a carried record does not start on a unit.
+        let end = self.round_up(self.advance(start, self.header() + content + self.trailer()));
+        let last = self.page_of(end - 1);
+        let least = last + self.unit + self.least_share();
+        if self.page_of(start) != last && end < least { least } else { end }
+    }
+
+    /// End of a record. The flag of a rest record stands after it.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn end(&self, RecordRef { address, header }: RecordRef) -> u32 {
         // Sectors are whole pages, so an address serves as well as an offset.
@@ -142,7 +173,21 @@ impl Geometry {
     /// Where the record after this one starts.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn next_place(&self, found: RecordRef) -> u32 {
-        self.place(self.end(found))
+        let flag = if matches!(found.header.kind(), Kind::Rest) { self.unit } else { 0 };
+        self.place(self.end(found) + flag)
+    }
+
+    /// The header of a rest record at this place. Its flag, the unit after it, lies in the page of
+    /// its last byte, so that an interrupted program of one never touches the page of the other.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn rest_header(&self, place: u32) -> Header {
+        let found = RecordRef { address: place, header: Header::REST };
+        let boundary = self.next_page(place);
+        if self.end(found) + self.unit <= boundary {
+            return Header::REST;
+        }
+        // The trailer goes to the next page.
+        Header::new(Kind::Rest, 0, boundary - place - self.header())
     }
 
     /// First page after a record.
@@ -164,43 +209,81 @@ impl Geometry {
         self.round_up(self.header() + content + self.trailer())
     }
 
-    /// Where the key of a record stands.
-    pub(crate) const fn key_at(&self, found: RecordRef) -> u32 {
-        found.address + self.header()
+    /// The address of the content byte with this number, counted from `start`.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn content_at(&self, start: u32, number: u32) -> u32 {
+        let at = self.advance(start, number);
+        if self.page_of(at) == at { at + self.unit } else { at }
     }
 
-    /// The key in the first bytes of a record, as much of it as they hold.
-    pub(crate) fn key_in<'b>(&self, found: RecordRef, bytes: &'b [u8]) -> &'b [u8] {
-        let key = bytes.get(self.header() as usize..).unwrap_or(&[]);
-        key.get(..found.header.key_len() as usize).unwrap_or(key)
+    /// How many bytes of content there are from `start` up to `at`. Neither is in a page's tag.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn content_between(&self, start: u32, at: u32) -> u32 {
+        if at <= start {
+            return 0;
+        }
+        let tags = (self.page_of(at) - self.page_of(start)) >> self.page.trailing_zeros();
+        at - start - tags * self.unit
+    }
+
+    /// Where the key of a record stands.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn key_at(&self, found: RecordRef) -> u32 {
+        self.content_at(found.address, self.header())
     }
 
     /// Where the value of a record stands.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn value_at(&self, found: RecordRef) -> u32 {
-        found.address + self.header() + found.header.key_len()
+        self.content_at(found.address, self.header() + found.header.key_len())
     }
 
     /// Where the bytes that a record's check covers end.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn body_end(&self, found: RecordRef) -> u32 {
         self.end(found) - self.trailer()
     }
 
+    /// Where the byte with this number stands of those that a record's check covers, which are
+    /// followed by its trailer. The cells of a tally are not covered.
+    pub(crate) const fn covered_at(&self, found: RecordRef, number: u32) -> u32 {
+        #[cfg(feature = "counters")]
+        if matches!(found.header.kind(), Kind::Tally) {
+            let cells = self.cells(found);
+            let before = self.content_between(found.address, cells.from);
+            if number >= before {
+                // The cells may end where a page does, and then its tag follows.
+                return self.content_at(self.content_at(cells.to, 0), number - before);
+            }
+        }
+        self.content_at(found.address, number)
+    }
+
     /// [`record_bytes`](Self::record_bytes) of a record with this header.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn size(&self, header: Header) -> u32 {
         self.record_bytes(header.key_len() + header.value_len())
     }
 
-    /// Whether these records fit into a sector in any order. `bytes` is the sum of their
-    /// [`record_bytes`](Self::record_bytes).
+    /// Most bytes that these records and a seal can take, wherever they are appended.
+    pub(crate) const fn most_room(&self, Live { bytes, .. }: Live) -> u32 {
+        // Tags and the least shares of records leave more than half of each page.
+        let boundaries = (bytes >> (self.page.trailing_zeros() - 1)) + 2;
+        bytes + self.size(Header::SEAL) + boundaries * (self.least_share() + self.unit)
+    }
+
+    /// Whether these records fit into a sector in any order, with a seal after them. `bytes` is the
+    /// sum of their [`record_bytes`](Self::record_bytes).
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn fits(&self, Live { bytes, count }: Live) -> bool {
+        let boundaries =
+            (self.sector_bytes - 1 - self.first_record()) >> self.page.trailing_zeros();
+        let room = self.records_end() - self.first_record() - boundaries * self.unit;
         // A page boundary costs at most the larger of two things: the room before it in which a
-        // header does not fit, or the least share of a record after it.
-        let per_boundary = self.round_up(self.passed_area() + self.zero_count());
-        let boundaries = (self.sector_bytes >> self.page.trailing_zeros()) - 1;
-        let boundaries = if count < boundaries { count } else { boundaries };
-        // One unit per boundary is part of the record itself.
-        bytes + boundaries * (per_boundary - self.unit) <= self.sector_bytes - self.first_record()
+        // header does not fit, or the least share of a record after it. One unit of either is part
+        // of the record itself.
+        let most = if count < boundaries { count + 1 } else { boundaries };
+        bytes + self.size(Header::SEAL) + most * (self.least_share() - self.unit) <= room
     }
 
     /// Whether a batch of `count` puts of this size fits into a sector.
@@ -270,20 +353,18 @@ impl Geometry {
         }
         let value = self.header() + header.key_len();
         Cells {
-            from: address + self.round_up(value + TALLY),
-            to: address + value + header.value_len(),
-            page: self.page,
-            passed: self.passed_area(),
+            from: self.content_at(address, self.round_up(value + TALLY)),
+            to: self.advance(address, value + header.value_len()),
         }
     }
 
-    /// The length of a tally's value. Its cells take 32 units, or a sixteenth of the sector if that
-    /// is less.
+    /// The length of a tally's value. Its cells take 128 units, or a sixteenth of the sector if
+    /// that is less.
     #[cfg(feature = "counters")]
     pub(crate) const fn tally_len(&self, key_len: u32) -> u32 {
         let value = self.header() + key_len;
         let most = self.sector_bytes / 16;
-        let cells = if 32 * self.unit < most { 32 * self.unit } else { most };
+        let cells = if 128 * self.unit < most { 128 * self.unit } else { most };
         self.round_up(value + TALLY) - value + cells
     }
 }
@@ -352,27 +433,33 @@ mod tests {
     }
 
     #[test]
-    fn headers_stay_in_a_page_and_last_shares_are_longer_than_a_trace() {
+    fn headers_stay_in_a_page_and_records_have_a_least_share_of_their_last_page() {
         for (unit, page) in [(1, 64), (1, 256), (4, 64), (8, 64), (16, 128), (32, 256)] {
             let g = geometry(unit, page);
             let mut start = 0;
             while start < 2 * page {
+                assert!(g.place(start) % page >= unit);
                 assert_eq!(g.page_of(g.place(start)), g.page_of(g.place(start) + g.header() - 1));
                 let placed = g.place(start);
                 for value in 0..3 * page {
                     let end = g.record_end(placed, 5 + value);
                     assert_eq!(end % unit, 0);
                     // As a carried record, which stands after other bytes of a settle record.
-                    assert_eq!(g.record_end(placed + 19, 5 + value) % unit, 0);
-                    assert!(end >= placed + 15 + value);
-                    let share = end % page;
-                    if g.page_of(end - 1) != g.page_of(placed) && share != 0 {
+                    assert_eq!(g.record_end(g.advance(placed, 8), 5 + value) % unit, 0);
+                    let pages = (g.page_of(end - 1) - g.page_of(placed)) / page;
+                    assert!(end >= placed + 15 + value + pages * unit);
+                    // The trailer lies in one page.
+                    assert_eq!(g.page_of(end - 1), g.page_of(end - g.trailer()));
+                    if pages > 0 {
+                        let share = end - g.page_of(end - 1) - unit;
                         assert!(
-                            share >= g.passed_area() + g.zero_count(),
+                            share >= g.header() + g.trailer(),
                             "{unit} {page} {placed} {value}"
                         );
                     }
                 }
+                let rest = RecordRef { address: placed, header: g.rest_header(placed) };
+                assert_eq!(g.page_of(g.end(rest) - 1), g.page_of(g.end(rest)));
                 start += unit;
             }
         }
@@ -394,7 +481,7 @@ mod tests {
                     bytes += g.record_bytes(6 + value);
                     count += 1;
                     at = g.record_end(g.place(at), 6 + value);
-                    assert!(at <= g.sector_bytes);
+                    assert!(g.end_after(at, Header::SEAL) <= g.records_end());
                 }
                 assert!(count > 0);
             }

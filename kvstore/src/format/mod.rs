@@ -13,5 +13,6 @@ pub(crate) mod generation;
 pub(crate) mod geometry;
 pub(crate) mod opening;
 pub(crate) mod record;
+pub(crate) mod slot;
 #[cfg(feature = "counters")]
 pub(crate) mod tally;

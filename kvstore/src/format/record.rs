@@ -4,7 +4,6 @@ use core::num::NonZeroU32;
 
 use super::check::zeros_in;
 use super::crc::crc32c;
-use super::opening::SECTOR_INFO;
 
 /// Bytes of a record header in sectors above 8 KiB. In smaller sectors it is one byte less.
 pub(crate) const MAX_HEADER: u32 = 5;
@@ -19,8 +18,9 @@ pub(crate) const MAX_KEY: usize = 64;
 /// Bytes of a tally's value before its cells: the base and the size of a cell.
 pub(crate) const TALLY: u32 = 9;
 
-/// Bytes of a settle record's value before the carried record: accepted end and sector info.
-pub(crate) const SETTLE: u32 = 3 + SECTOR_INFO;
+/// Bytes of a settle record's value before the carried record: accepted end and number of slots
+/// that are void.
+pub(crate) const SETTLE: u32 = 4;
 
 /// What a record says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -35,17 +35,53 @@ pub(crate) enum Kind {
     PendingDelete = 4,
     /// Closes a batch. Its value is the start and end of the batch's records.
     Commit = 5,
-    /// Written by a mount. Its value is the accepted end of the log, the sector info, and a copy of
-    /// the last record if that was accepted.
+    /// Says where the accepted log ends, and carries a copy of the last record if that was
+    /// accepted.
     Settle = 6,
     /// Proves that the record before it is whole.
     Seal = 7,
+    /// The log rests: nothing was programmed after it while its flag, the unit after it, is blank.
+    Rest = 8,
+    /// The value of this key is lost: its record was damaged when it was to be moved.
+    Lost = 9,
 }
 
 impl Kind {
-    /// The kind that the lowest three bits stand for.
-    const fn from_bits(bits: u32) -> Self {
-        match bits & 7 {
+    /// Its three bits, and the key bits and least value length that tell those with equal bits
+    /// apart.
+    const fn bits(self) -> u32 {
+        match self {
+            Self::Tally => 0,
+            Self::Put => 1,
+            Self::Delete | Self::Lost => 2,
+            Self::PendingPut => 3,
+            Self::PendingDelete => 4,
+            Self::Commit => 5,
+            Self::Settle => 6,
+            Self::Seal | Self::Rest => 7,
+        }
+    }
+
+    /// The kind of a record with these fields, if there is one.
+    const fn of_fields(bits: u32, key_bits: u32, value_len: u32) -> Option<Self> {
+        Some(match (bits, key_bits, value_len) {
+            (0, _, _) if value_len > TALLY => Self::Tally,
+            (1, _, _) => Self::Put,
+            (2, _, 0) => Self::Delete,
+            (2, _, 1) => Self::Lost,
+            (3, _, _) => Self::PendingPut,
+            (4, _, 0) => Self::PendingDelete,
+            (5, 0, 6) => Self::Commit,
+            (6, 0, _) if value_len >= SETTLE => Self::Settle,
+            (7, 0, 0) => Self::Seal,
+            (7, 1, _) => Self::Rest,
+            _ => return None,
+        })
+    }
+
+    /// The reverse of `self as u32`.
+    const fn from_number(number: u32) -> Self {
+        match number & 15 {
             0 => Self::Tally,
             1 => Self::Put,
             2 => Self::Delete,
@@ -53,12 +89,14 @@ impl Kind {
             4 => Self::PendingDelete,
             5 => Self::Commit,
             6 => Self::Settle,
+            8 => Self::Rest,
+            9 => Self::Lost,
             _ => Self::Seal,
         }
     }
 
     pub(crate) const fn has_key(self) -> bool {
-        !matches!(self, Self::Commit | Self::Settle | Self::Seal)
+        !matches!(self, Self::Commit | Self::Settle | Self::Seal | Self::Rest)
     }
 
     /// Whether it counts only if a commit names it.
@@ -66,15 +104,15 @@ impl Kind {
         matches!(self, Self::PendingPut | Self::PendingDelete)
     }
 
-    /// Whether it gives its key a value when it takes effect.
+    /// Whether its key exists when it has taken effect.
     pub(crate) const fn puts(self) -> bool {
-        matches!(self, Self::Tally | Self::Put | Self::PendingPut)
+        matches!(self, Self::Tally | Self::Put | Self::PendingPut | Self::Lost)
     }
 }
 
 /// A decoded record header in one word, so that it is cheap to pass around.
 ///
-/// From bit 0: kind (3 bits), key length (7), value length (21), and one bit that is always set.
+/// From bit 0: kind (4 bits), key length (7), value length (20), and one bit that is always set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Header(NonZeroU32);
 
@@ -92,8 +130,11 @@ impl Header {
     /// The header of every seal.
     pub(crate) const SEAL: Self = Self::new(Kind::Seal, 0, 0);
 
+    /// The header of a rest record that lies in one page.
+    pub(crate) const REST: Self = Self::new(Kind::Rest, 0, 0);
+
     pub(crate) const fn new(kind: Kind, key_len: u32, value_len: u32) -> Self {
-        let word = kind as u32 | key_len << 3 | value_len << 10 | 1 << 31;
+        let word = kind as u32 | key_len << 4 | value_len << 11 | 1 << 31;
         match NonZeroU32::new(word) {
             Some(word) => Self(word),
             // Unreachable: one bit is always set.
@@ -102,15 +143,15 @@ impl Header {
     }
 
     pub(crate) const fn kind(self) -> Kind {
-        Kind::from_bits(self.0.get())
+        Kind::from_number(self.0.get())
     }
 
     pub(crate) const fn key_len(self) -> u32 {
-        self.0.get() >> 3 & 127
+        self.0.get() >> 4 & 127
     }
 
     pub(crate) const fn value_len(self) -> u32 {
-        self.0.get() << 1 >> 11
+        self.0.get() << 1 >> 12
     }
 
     /// The header of a plain record with the same meaning: a pending record becomes a put or delete
@@ -128,10 +169,12 @@ impl Header {
 
     /// From bit 0: kind (3 bits), key length less one (6), value length (13), check (5), zero count
     /// (5). The fifth byte, for large sectors only, has the value length's upper 4 bits and their
-    /// complement.
+    /// complement. A record without a key has the key length's bits zero, a rest record has one.
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
-        let key = self.key_len().saturating_sub(1) & 63;
-        let fields = self.kind() as u32 | key << 3 | self.value_len() << 9;
+        let kind = self.kind();
+        let rests = u32::from(matches!(kind, Kind::Rest));
+        let key = self.key_len().saturating_sub(1) & 63 | rests;
+        let fields = kind.bits() | key << 3 | self.value_len() << 9;
         let [b0, b1, b2, b3] = checked(fields).to_le_bytes();
         let upper = (fields >> 22 & 15) as u8;
         [b0, b1, b2, b3, upper | (!upper & 15) << 4]
@@ -140,6 +183,7 @@ impl Header {
     /// Decodes the header in the first `len` bytes (4 or 5). `None` if they are not a header. Zero
     /// count and complement reject every header some of whose zeros were not programmed (J. M.
     /// Berger, 1961). The check rejects most other bytes.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
         let (&word, rest) = bytes.split_first_chunk()?;
         let word = u32::from_le_bytes(word);
@@ -148,19 +192,11 @@ impl Header {
         if word != checked(fields) || upper & 15 != !upper >> 4 & 15 {
             return None;
         }
-        let kind = Kind::from_bits(fields);
         let key_bits = fields >> 3 & 63;
         let value_len = fields >> 9;
-        let consistent = match kind {
-            Kind::Put | Kind::PendingPut => true,
-            Kind::Tally => value_len > TALLY,
-            Kind::Delete | Kind::PendingDelete => value_len == 0,
-            Kind::Commit => key_bits == 0 && value_len == 6,
-            Kind::Settle => key_bits == 0 && value_len >= SETTLE,
-            Kind::Seal => key_bits == 0 && value_len == 0,
-        };
+        let kind = Kind::of_fields(fields & 7, key_bits, value_len)?;
         let key_len = if kind.has_key() { key_bits + 1 } else { 0 };
-        consistent.then_some(Self::new(kind, key_len, value_len))
+        Some(Self::new(kind, key_len, value_len))
     }
 }
 
@@ -186,7 +222,7 @@ mod tests {
 
     use super::super::check::Check;
     use super::super::generation::Generation;
-    use super::super::opening::{TAG, VERSION};
+    use super::super::opening::{SIGNATURE, VERSION};
     use super::*;
 
     const GENERATION: Generation = Generation { epoch: 7, sequence: 11 };
@@ -293,9 +329,18 @@ mod tests {
                     }
                 }
             }
-            for (kind, value_len) in [(Kind::Commit, 6), (Kind::Settle, SETTLE), (Kind::Seal, 0)] {
+            for (kind, value_len) in [
+                (Kind::Commit, 6),
+                (Kind::Settle, SETTLE),
+                (Kind::Seal, 0),
+                (Kind::Rest, 0),
+                (Kind::Rest, 9),
+            ] {
                 round(Header::new(kind, 0, value_len));
             }
+            round(Header::new(Kind::Lost, 5, 1));
+            round(Header::new(Kind::Delete, 64, 0));
+            round(Header::new(Kind::Tally, 64, 50));
             assert_eq!(Header::decode(&[0xFF; 5], len), None);
             assert_eq!(Header::decode(&[0; 5], len), None);
             assert_eq!(Header::decode(&[0; 3], len), None);
@@ -306,7 +351,7 @@ mod tests {
     #[test]
     fn the_start_of_a_sector_is_no_header() {
         for (powers, sector) in (0..=255).flat_map(|a| (0..=255).map(move |b| (a, b))) {
-            let bytes = [TAG[0], TAG[1], VERSION, powers, sector];
+            let bytes = [SIGNATURE[0], SIGNATURE[1], VERSION, powers, sector];
             assert_eq!(Header::decode(&bytes, 4), None);
             assert_eq!(Header::decode(&bytes, 5), None);
         }

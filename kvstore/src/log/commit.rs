@@ -2,10 +2,10 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
+use super::lookup::Value;
 use super::state::Core;
 use crate::change::{Change, counted};
 use crate::error::Error;
-use crate::format::crc::crc32c;
 use crate::format::geometry::{Geometry, Live};
 use crate::format::record::{Header, Kind, RecordRef, key_is_valid};
 use crate::index::Index;
@@ -32,15 +32,26 @@ impl<F: NorFlash> Core<F> {
             return Ok(());
         }
         let seal = self.must_seal(load);
-        if self.has_room(changes, load, seal) {
-            self.append(changes, seal, index);
-            return Ok(());
+        let end = self.medium.geometry.end_of(self.log.end, changes, seal);
+        if self.has_room(load, end) {
+            self.wake(index);
+            if self.spare_can_wait(end) && self.append(changes, seal, index)
+                || self.medium.fault.is_some()
+            {
+                return Ok(());
+            }
         }
-        let compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
+        let mut compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
+        self.wake(index);
+        self.prepare_spare(index);
+        if self.log.passed_over {
+            // One more sector of the log retires.
+            compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
+        }
         for _ in 0..compactions {
-            self.compact(&[], None, self.log.end, index);
+            self.compact(&[], index);
         }
-        self.compact(changes, None, self.log.end, index);
+        self.compact(changes, index);
         Ok(())
     }
 
@@ -63,14 +74,18 @@ impl<F: NorFlash> Core<F> {
                 return Err(Error::TooLarge);
             }
             *load = load.plus(self.medium.geometry.size(change.header(false)));
-            let hash = crc32c(change.key());
-            let (position, old) = self.position(change.key(), hash, index);
+            let mut value = Value::Compare(change.value(), false);
+            let (position, old) = self.position(change.key(), index, &mut value);
+            let equal = matches!(value, Value::Compare(_, true));
             match (change.is_put(), position) {
                 (true, None) => keys_afterwards += 1,
                 (false, Some(_)) => keys_afterwards = keys_afterwards.saturating_sub(1),
                 _ => {}
             }
-            needed = needed || !self.changes_nothing(change, position, old);
+            needed |= match old {
+                Some(old) => !equal || !self.confirms(change, old),
+                None => position.is_some() || change.is_put(),
+            };
         }
         if !needed || self.medium.fault.is_some() {
             return Ok(false);
@@ -89,76 +104,49 @@ impl<F: NorFlash> Core<F> {
     /// A mount without room to settle moves the last record to a new sector, together with the
     /// tail's live records. If both would not fit there, a seal proves the record, so that no mount
     /// has to move it.
-    const fn must_seal(&self, load: Live) -> bool {
+    pub(crate) const fn must_seal(&self, load: Live) -> bool {
         self.log_is_long()
             && self.log.head != self.log.tail
             && !self.medium.geometry.fits(self.log.tail_live.and(load))
     }
 
-    /// Whether the head has room for the records of `changes`, and whether all its live records
-    /// will fit into one sector when the head is compacted some day.
+    /// Whether the head has room for new records up to the address `end`, and whether all its live
+    /// records will fit into one sector when the head is compacted some day.
     // Outlined, since its frame is not needed afterwards.
     #[inline(never)]
-    fn has_room(&self, changes: &[Change<'_>], load: Live, seal: bool) -> bool {
-        let g = &self.medium.geometry;
-        g.fits(self.log.head_live.and(load))
-            && g.end_of(self.log.end, changes, seal) <= g.sector_bytes
+    pub(crate) const fn has_room(&self, load: Live, end: u32) -> bool {
+        end <= self.limit() && self.medium.geometry.fits(self.log.head_live.and(load))
     }
 
-    /// Whether the change asks for what is stored already. `position` and `old` are the key's place
-    /// in the index and its record.
-    // Outlined, since its frame is not needed afterwards.
-    #[inline(never)]
-    fn changes_nothing(
-        &mut self,
-        change: &Change<'_>,
-        position: Option<usize>,
-        old: Option<RecordRef>,
-    ) -> bool {
-        if position.is_none() {
-            return !change.is_put();
-        }
-        let Some(found) = old else { return false };
-        if !change.is_put()
-            || found.header.kind() == Kind::Tally
-            || found.header.value_len() as usize != change.value().len()
-        {
-            return false;
-        }
-        let start = self.medium.geometry.value_at(found);
-        let mut equal = true;
-        let generation = self.generation_at(found.address);
-        let passes = self.medium.scan(found, generation, &mut |_, at, bytes| {
-            let skip = start.saturating_sub(at) as usize;
-            let from = at.saturating_sub(start) as usize;
-            let stored = bytes.get(skip..).unwrap_or(&[]);
-            let wanted = change.value().get(from..).unwrap_or(&[]);
-            equal &= stored.iter().zip(wanted).all(|(a, b)| a == b);
-        });
-        equal && passes
+    /// Whether the change asks for what its key's record says already, if that has an equal value.
+    fn confirms(&self, change: &Change<'_>, old: RecordRef) -> bool {
+        // A value that is in doubt is written again: the caller confirms it.
+        change.is_put()
+            && !self.is_doubtful(old.address)
+            && matches!(old.header.kind(), Kind::Put | Kind::PendingPut)
+            && old.header.value_len() as usize == change.value().len()
     }
 
     /// See [`Store::tidy`](crate::Store::tidy).
     pub(crate) fn tidy(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
         self.ready()?;
         let moved = if self.log_is_long() { self.log.tail_live.bytes } else { 0 };
-        if self.log.end > self.medium.geometry.sector_bytes / 16 * 15
-            && moved < self.medium.geometry.sector_bytes / 4 * 3
-        {
-            self.compact(&[], None, self.log.end, index);
-        } else if self.log.end > self.medium.geometry.sector_bytes / 4 * 3 && !self.log.spare_erased
-        {
-            self.medium.erase(self.sector(self.log.head + 1));
-            self.log.spare_erased = true;
+        let sector_bytes = self.medium.geometry.sector_bytes;
+        let used = self.medium.geometry.offset_of(self.log_end());
+        if used > sector_bytes / 16 * 15 && moved < sector_bytes / 4 * 3 {
+            self.wake(index);
+            self.compact(&[], index);
+        } else if used > sector_bytes / 4 * 3 && !self.log.spare_erased {
+            self.wake(index);
+            self.erase_spare();
         }
         self.outcome(Ok(()))
     }
 }
 
 impl Geometry {
-    /// Where the head would end after an append of `changes` at `offset`.
-    fn end_of(&self, offset: u32, changes: &[Change<'_>], seal: bool) -> u32 {
-        let mut end = offset;
+    /// Where the head would end after an append of `changes` at `end`.
+    fn end_of(&self, mut end: u32, changes: &[Change<'_>], seal: bool) -> u32 {
         for change in counted(changes) {
             end = self.end_after(end, change.header(false));
         }

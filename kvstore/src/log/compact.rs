@@ -1,137 +1,270 @@
 //! Compaction: the spare is erased, takes the tail's live records and the new changes, and becomes
 //! the head.
 //!
-//! Until its mark is programmed, the new sector does not count, and a cut costs only the erase.
-//! Once it is programmed, the tail is retired, if the log had grown to all sectors but one.
+//! Until the sector before has decided so, the new sector does not count, and a cut costs only the
+//! erase. Then the tail is retired, if the log had grown to all sectors but one.
 
 use embedded_storage::nor_flash::NorFlash;
 
 use super::append::Content;
-use super::batch::Changes;
-use super::log_end::Suspect;
+use super::log_end::{LogEnd, Suspect};
 use super::state::Core;
 use crate::change::{Change, counted};
 use crate::error::Fault;
-use crate::flash::writer::{Copied, Writer};
+use crate::flash::reader::{KeyBytes, Place};
+use crate::flash::writer::Copied;
+use crate::format::bytes::copy;
+use crate::format::crc::crc32c;
 use crate::format::geometry::Live;
 use crate::format::opening::Opening;
-use crate::format::record::{Kind, RecordRef};
+use crate::format::record::{Header, Kind, RecordRef};
+use crate::format::slot::Decision;
 use crate::index::Index;
 
 impl<F: NorFlash> Core<F> {
-    /// Makes the spare the new head. `changes` are written into it, and a mount's suspect, which
-    /// has not taken effect yet. `previous_end` is the offset where the accepted log ends in the
-    /// sector before. If the suspect no longer passes its checks, the new sector does not count.
-    pub(crate) fn compact(
+    /// Makes the spare the new head, and writes `changes` into it.
+    // Outlined, since several callers share it.
+    #[inline(never)]
+    pub(crate) fn compact(&mut self, changes: &[Change<'_>], index: &mut Index) {
+        self.compact_with(changes, &LogEnd::at(self.log_end()), index);
+    }
+
+    /// Makes the spare the new head. `changes` are written into it, and a mount's suspect. If the
+    /// suspect does not pass its checks when it is copied, the new sector does not count.
+    // Outlined, since several callers share it.
+    #[inline(never)]
+    pub(crate) fn compact_with(
         &mut self,
         changes: &[Change<'_>],
-        suspect: Option<&Suspect>,
-        previous_end: u32,
+        LogEnd { accepted, suspect, .. }: &LogEnd,
         index: &mut Index,
     ) -> Copied {
+        let log_end = self.log.end;
+        self.prepare_spare(index);
+        // What that appended counts, too.
+        let accepted = if self.log.end == log_end { *accepted } else { self.log_end() };
         let tail = self.log.tail;
         let retires = self.log_is_long();
-        self.begin_sector();
-        let start = self.base(self.log.head) + self.medium.geometry.first_record();
-        let mut end = start;
-        // First, so that what it replaces in the tail is not copied. What takes effect is the copy,
-        // since bits of the suspect itself may read differently each time.
+        let slot = self.begin_sector();
+        // First, since bits of the suspect may read differently each time: what counts is the copy.
         if let Some(suspect) = suspect
-            && self.carry_suspect(suspect, &mut end, index) == Copied::Damaged
+            && self.carry_suspect(suspect, index) == Copied::Damaged
         {
             return Copied::Damaged;
         }
         if retires {
-            self.carry_tail(tail, changes, &mut end, index);
+            self.carry_tail(tail, changes, index);
         }
-        self.write_changes(changes, false, retires.then_some(tail), &mut end, index);
+        for change in counted(changes) {
+            let header = change.header(false);
+            let found = if !retires || self.outlives(change, tail, index) {
+                self.place_or_give_up(header, &Content::of(change))
+            } else {
+                RecordRef { address: self.log.end, header }
+            };
+            if self.medium.fault.is_none() {
+                self.apply_change(found, change.key(), index);
+            }
+        }
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, previous_end, end);
-        self.sum_live(index);
+        self.finish_sector(tail, accepted, slot);
+        if self.medium.fault.is_none() {
+            self.sum_live(index);
+        }
         Copied::Whole
+    }
+
+    /// Writes a record, and ends the call if the sector does not take it.
+    pub(crate) fn place_or_give_up(&mut self, header: Header, content: &Content<'_>) -> RecordRef {
+        self.place_record(header, content).unwrap_or_else(|| {
+            self.medium.give_up();
+            RecordRef { address: self.base(self.log.head), header }
+        })
     }
 
     /// Writes a suspect again, or the whole batch if it is a commit, and lets the copy take effect.
-    fn carry_suspect(&mut self, suspect: &Suspect, end: &mut u32, index: &mut Index) -> Copied {
-        let mut changes = Changes::of(suspect);
-        while self.next_change(&mut changes) {
-            let source = changes.found;
-            let header = source.header.plain();
-            let copy = RecordRef { address: self.medium.geometry.place(*end), header };
-            let copied = self.write_record(header, &Content::Copy(source), end);
-            if copied == Copied::Damaged && suspect.found.header.kind() != Kind::Commit {
-                return copied;
-            }
-            self.apply(&Suspect::new(copy, 0), &[], index);
+    fn carry_suspect(&mut self, suspect: &Suspect, index: &mut Index) -> Copied {
+        let is_batch = suspect.found.header.kind() == Kind::Commit;
+        let whole = self.each_change(suspect, &mut |core, found, key| {
+            let place = Place { proven: is_batch, ..core.place_at(found.address) };
+            let content = Content::Copy(place, found.header);
+            let Some(copy) = core.place_record(found.header.plain(), &content) else {
+                return false;
+            };
+            core.apply_change(copy, key, index);
+            true
+        });
+        if whole {
+            return Copied::Whole;
         }
-        Copied::Whole
+        if is_batch {
+            self.medium.give_up();
+        }
+        Copied::Damaged
     }
 
     /// Copies the tail's live records that `changes` do not replace.
-    fn carry_tail(&mut self, tail: u32, changes: &[Change<'_>], end: &mut u32, index: &mut Index) {
+    pub(crate) fn carry_tail(&mut self, tail: u32, changes: &[Change<'_>], index: &mut Index) {
         for position in 0..index.len() {
             let Some(&entry) = index.get(position) else { break };
-            if !self.is_in(entry.address, tail) {
-                continue;
-            }
-            let address = if let Some(source) = self.header_at(entry.address) {
-                if self.is_replaced(entry.hash, entry.address, changes) {
-                    continue;
+            if self.is_in(entry.address, tail)
+                && !self.is_replaced(entry.hash, entry.address, changes)
+                && self.medium.fault.is_none()
+            {
+                let address = self.carry(entry.address, entry.hash);
+                // After a failure, reads still find the record of the tail.
+                if self.medium.fault.is_none()
+                    && let Some(entry) = index.get_mut(position)
+                {
+                    entry.address = address;
                 }
-                let address = self.medium.geometry.place(*end);
-                self.write_record(source.header.plain(), &Content::Copy(source), end);
-                address
-            } else {
-                // The old place will hold other records. At the start of a sector there is never a
-                // header, so the key stays damaged.
-                self.log.damaged += 1;
-                self.base(self.log.head)
-            };
-            if let Some(entry) = index.get_mut(position) {
-                entry.address = address;
             }
         }
     }
 
-    /// Starts a new, empty log in the spare. This is atomic: the mark makes it count.
-    pub(crate) fn restart(&mut self) {
-        let end = self.log.end;
-        self.begin_sector();
-        self.log.epoch = self.log.epoch.wrapping_add(1);
-        self.forget_live();
-        let at = self.base(self.log.head) + self.medium.geometry.first_record();
-        self.finish_sector(self.log.head, end, at);
+    /// Copies a live record of the tail, and returns the address of its copy. Of a damaged record,
+    /// or one that does not pass when it is copied, only the key is kept.
+    // Outlined, since its frame is not needed afterwards.
+    #[inline(never)]
+    fn carry(&mut self, address: u32, hash: u32) -> u32 {
+        let mut key: KeyBytes = [0; _];
+        let place = self.place_at(address);
+        let examined = self.read_key(&place, &mut key);
+        if let Some(examined) = examined
+            && examined.whole
+            && self.has_value(&place, examined.found)
+        {
+            let header = examined.found.header;
+            let content = Content::Copy(place, header);
+            if let Some(copy) = self.place_record(header.plain(), &content) {
+                return copy.address;
+            }
+        }
+        self.count_damage();
+        let len = examined.map_or(0, |examined| examined.found.header.key_len());
+        let key = key.get(..len as usize).unwrap_or(&[]);
+        if crc32c(key) != hash || self.medium.fault.is_some() {
+            // The old place will hold other records. At the start of a sector there is never a
+            // header, so the key stays damaged.
+            return self.base(self.log.head);
+        }
+        let header = Header::new(Kind::Lost, len, 1);
+        self.place_or_give_up(header, &Content::New(key, &[0])).address
     }
 
-    /// Erases the spare and makes it the head. An erase of an earlier power-up does not count,
-    /// since flash that reads blank proves nothing.
-    fn begin_sector(&mut self) {
+    /// Whether the value of a record that passes its checks can be read: that of a tally only if
+    /// its cells were cleared in order.
+    #[cfg(feature = "counters")]
+    fn has_value(&mut self, place: &Place, found: RecordRef) -> bool {
+        let mut key: KeyBytes = [0; _];
+        found.header.kind() != Kind::Tally || self.medium.tally(place, &mut key).is_some()
+    }
+
+    #[cfg(not(feature = "counters"))]
+    #[expect(clippy::unused_self, reason = "as with counters")]
+    const fn has_value(&self, _: &Place, _: RecordRef) -> bool {
+        true
+    }
+
+    /// Starts a new, empty log in the spare. This is atomic: the decision makes it count.
+    pub(crate) fn restart(&mut self, index: &mut Index) {
+        self.wake(index);
+        self.prepare_spare(index);
+        let accepted = self.log_end();
+        let slot = self.begin_sector();
+        self.log.epoch = self.log.epoch.wrapping_add(1);
+        self.finish_sector(self.log.head, accepted, slot);
+        if self.medium.fault.is_none() {
+            self.forget_live();
+            index.clear();
+        } else {
+            // What is stored can still be read.
+            self.log.epoch = self.log.epoch.wrapping_sub(1);
+        }
+    }
+
+    /// Makes the spare, which must be erased, the head. Returns the first free slot of the sector
+    /// before.
+    pub(crate) fn begin_sector(&mut self) -> u32 {
         if !self.medium.geometry.may_follow(self.generation(self.log.head)) {
             self.medium.fault.get_or_insert(Fault::Full);
         }
-        let next = self.log.head + 1;
-        if !self.log.spare_erased {
-            self.medium.erase(self.sector(next));
-        }
         self.log.spare_erased = false;
-        self.log.head = next;
+        self.log.head = self.next_head();
+        self.log.end = self.base(self.log.head) + self.medium.geometry.first_record();
+        core::mem::take(&mut self.log.slot)
     }
 
-    /// Writes the opening and then the mark, which makes the sector count. `at` is the address
-    /// where its records end.
-    pub(crate) fn finish_sector(&mut self, tail: u32, previous_end: u32, at: u32) {
+    /// Programs a decision into the first free slot of the head, or a later one if that does not
+    /// take it. Returns whether there was one.
+    // Outlined, since it is called from several places.
+    #[inline(never)]
+    pub(crate) fn decide(&mut self, decision: Decision) -> bool {
+        let Self { medium, log } = self;
+        while log.slot < medium.geometry.slots() {
+            let at = medium.geometry.sector_of_sequence(log.head) * medium.geometry.sector_bytes
+                + medium.geometry.slot(log.slot);
+            let number = log.slot;
+            log.slot += 1;
+            if !medium.zero_blank_unit(at) {
+                continue;
+            }
+            let mut word = [0xFF; 32];
+            copy(&mut word, &decision.word(log.head, number).to_le_bytes());
+            let len = medium.geometry.word_area() as usize;
+            medium.program(at + medium.geometry.unit, word.get(..len).unwrap_or(&word));
+            if !medium.take_refused() {
+                return true;
+            }
+        }
+        false
+    }
+
+    /// Decides, in the first free slot of the sector before, that a sector counts. Returns whether
+    /// there was a slot.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn decide_about(&mut self, opening: &Opening) -> bool {
+        let decision = if opening.passed_over { Decision::Over } else { Decision::In };
+        let head = core::mem::replace(&mut self.log.head, opening.before());
+        let decided = self.decide(decision);
+        self.log.head = head;
+        self.log.slot = 0;
+        decided
+    }
+
+    /// Writes the opening, twice, and then lets the sector before decide that this one counts.
+    /// `accepted` is the address where the accepted log ends there, `slot` its first free slot.
+    pub(crate) fn finish_sector(&mut self, tail: u32, accepted: u32, slot: u32) {
         let base = self.base(self.log.head);
         let opening = Opening {
             generation: self.generation(self.log.head),
             older: self.log.head - tail,
-            previous_end,
-            proven_end: at - base,
+            previous_end: self.medium.geometry.offset_of(accepted),
+            proven_end: self.log.end - base,
+            slot_bound: slot,
+            passed_over: self.log.passed_over,
         };
-        let mut writer = Writer::new();
-        writer.write_opening(&mut self.medium, base, &opening);
-        self.medium.zero(base + self.medium.geometry.mark(), self.medium.geometry.unit);
+        let bytes = opening.encode(&self.medium.geometry.opening_start());
+        self.medium.program(base, &bytes);
+        let first_refused = self.medium.take_refused();
+        self.medium.program(base + self.medium.geometry.records_end(), &bytes);
+        if self.medium.take_refused() && first_refused {
+            self.medium.give_up();
+        }
+        self.log.slot = slot;
+        let decided = self.decide_about(&opening);
+        self.log.before = opening.before();
+        self.log.passed_over = false;
+        self.log.retired = false;
+        self.log.opened = true;
+        self.log.first = opening.proven_end;
         self.log.tail = tail;
-        self.log.end = self.medium.geometry.place(at - base);
+        // Begun when the decision is complete, so no later mount can doubt that. If there was no
+        // slot left, it decides by itself.
+        self.log.sure = self.append_seal();
+        if !decided && !self.log.sure {
+            self.medium.give_up();
+        }
     }
 
     /// How many compactions must come before one that has room for `changes`. `None` if the store

@@ -2,6 +2,7 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
+use super::lookup::Value;
 use super::state::Core;
 use crate::change::Change;
 use crate::format::crc::crc32c;
@@ -56,7 +57,10 @@ impl<F: NorFlash> Core<F> {
     pub(crate) fn is_replaced(&mut self, hash: u32, address: u32, changes: &[Change<'_>]) -> bool {
         changes.iter().any(|change| {
             crc32c(change.key()) == hash
-                && self.has_key(address, change.key()).is_ok_and(|found| found.is_some())
+                && !matches!(
+                    self.has_key(&self.place_at(address), change.key(), &mut Value::Ignore),
+                    Ok(None)
+                )
         })
     }
 }

@@ -1,22 +1,26 @@
 //! Where the log ends, and which record at its end is in doubt.
 
-use crate::format::record::RecordRef;
+use crate::format::geometry::Geometry;
+use crate::format::record::{Header, Kind, RecordRef, SETTLE};
 
-/// What a mount decided about the end of the log.
+/// What a mount decided about the end of the log. Places are addresses.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct LogEnd {
-    /// Offset where the accepted log ends.
+    /// Where the accepted log ends.
     pub(crate) accepted: u32,
-    /// Offset of the first place without a record.
+    /// The first place without a record.
     pub(crate) stop: u32,
     /// A record after that end that is accepted too, but must be copied.
     pub(crate) suspect: Option<Suspect>,
-    /// The settle record that carries the suspect; `None` if it stands in the log itself.
-    pub(crate) carrier: Option<RecordRef>,
+    /// Where the log ends if the suspect is dropped.
+    pub(crate) without_suspect: u32,
 }
 
 impl LogEnd {
-    pub(crate) const NONE: Self = Self { accepted: 0, stop: 0, suspect: None, carrier: None };
+    /// The end of a log that is accepted up to this address, without a suspect.
+    pub(crate) const fn at(accepted: u32) -> Self {
+        Self { accepted, stop: accepted, suspect: None, without_suspect: u32::MAX }
+    }
 }
 
 /// A record that passed its checks but may have been the last program before a cut.
@@ -32,5 +36,24 @@ impl Suspect {
     /// `batch` and end right before it, so its value need not be readable.
     pub(crate) const fn new(found: RecordRef, batch: u32) -> Self {
         Self { found, extent: (batch, found.address) }
+    }
+}
+
+impl Geometry {
+    /// The carried record, which has this header, of the settle record at an address.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn carried_record(&self, settle: u32, header: Header) -> RecordRef {
+        let address = self.content_at(settle, self.header() + SETTLE);
+        RecordRef { address, header }
+    }
+
+    /// The settle record that would go into the page at this address.
+    pub(crate) fn settle_record(&self, page: u32, log_end: &LogEnd) -> RecordRef {
+        let address = page + self.unit;
+        let value_len = log_end.suspect.map_or(SETTLE, |suspect| {
+            let carried = self.carried_record(address, suspect.found.header.plain());
+            SETTLE + self.content_between(carried.address, self.end(carried) - 1) + 1
+        });
+        RecordRef { address, header: Header::new(Kind::Settle, 0, value_len) }
     }
 }

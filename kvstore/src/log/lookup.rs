@@ -4,29 +4,40 @@ use embedded_storage::nor_flash::NorFlash;
 
 use super::state::Core;
 use crate::error::Fault;
+use crate::flash::reader::Place;
+use crate::format::crc::crc32c;
 #[cfg(feature = "counters")]
 use crate::format::record::Kind;
-use crate::format::record::{MAX_HEADER, RecordRef};
+use crate::format::record::RecordRef;
 use crate::index::{self, Index};
 
-/// Most bytes of a key that are read together with the header.
-pub(crate) const KEY_START: usize = 16;
+/// What to do with the value of a record that is searched for.
+pub(crate) enum Value<'a> {
+    Ignore,
+    /// Read as much of it as there is room for.
+    Read(&'a mut [u8]),
+    /// Compare its bytes with these, as far as both go, and note whether they are equal.
+    Compare(&'a [u8], bool),
+}
 
 impl<F: NorFlash> Core<F> {
     /// The place of a key in the index, and its record. If no entry's record has this key, but that
-    /// of one with an equal hash cannot be read, that entry counts as the key's, without a record.
+    /// of one with an equal hash is damaged, that entry counts as the key's, without a record.
+    // Outlined, since several callers share it.
+    #[inline(never)]
     pub(crate) fn position(
         &mut self,
         key: &[u8],
-        hash: u32,
         index: &Index,
+        value: &mut Value<'_>,
     ) -> (Option<usize>, Option<RecordRef>) {
+        let hash = crc32c(key);
         let mut position = index::lower_bound(index, hash);
         let mut damaged = None;
         while let Some(entry) = index.get(position)
             && entry.hash == hash
         {
-            match self.has_key(entry.address, key) {
+            match self.has_key(&self.place_at(entry.address), key, value) {
                 Ok(None) => {}
                 Ok(found) => return (Some(position), found),
                 Err(()) => damaged = Some(position),
@@ -36,43 +47,51 @@ impl<F: NorFlash> Core<F> {
         (damaged, None)
     }
 
-    /// The record at an index entry's address, if it has this key. The error says that it cannot be
-    /// read.
-    pub(crate) fn has_key(&mut self, address: u32, key: &[u8]) -> Result<Option<RecordRef>, ()> {
-        let limit = self.limit_at(address);
-        let mut bytes = [0; MAX_HEADER as usize + KEY_START];
-        let (start, mut rest) = key.split_at(key.len().min(KEY_START));
-        let header = self.medium.geometry.header() as usize;
-        let first = bytes.get_mut(..header + start.len()).unwrap_or(&mut []);
-        let found = self.medium.look(address, limit, first).ok_or(())?;
-        if found.header.key_len() as usize != key.len() || !first.ends_with(start) {
-            return Ok(None);
-        }
-        // The rest of a long key is read in pieces, to save stack.
-        while !rest.is_empty() {
-            let (now, later) = rest.split_at(rest.len().min(bytes.len()));
-            let stored = bytes.get_mut(..now.len()).unwrap_or(&mut []);
-            let at = self.medium.geometry.value_at(found) - rest.len() as u32;
-            if !self.medium.read(at, stored) {
-                return Err(());
+    /// The record at a place, if it has this key. The error says that it is damaged. A record is
+    /// checked whole, since a misread key would give a setting two entries.
+    pub(crate) fn has_key(
+        &mut self,
+        place: &Place,
+        key: &[u8],
+        value: &mut Value<'_>,
+    ) -> Result<Option<RecordRef>, ()> {
+        let mut equal = true;
+        let examined = self.medium.examine(place, &mut |medium, found, at, bytes| {
+            if at == found.address {
+                equal = found.header.key_len() as usize == key.len();
             }
-            if stored != now {
-                return Ok(None);
+            equal &= medium.agrees(medium.geometry.key_at(found), at, bytes, key);
+            match value {
+                Value::Ignore => {}
+                Value::Read(value) => medium.gather_value(found, at, bytes, value),
+                Value::Compare(wanted, equal) => {
+                    let value_at = medium.geometry.value_at(found);
+                    *equal = (at == found.address || *equal)
+                        && medium.agrees(value_at, at, bytes, wanted);
+                }
             }
-            rest = later;
+        });
+        match examined {
+            Some(examined) if examined.whole => Ok(equal.then_some(examined.found)),
+            _ => Err(()),
         }
-        Ok(Some(found))
+    }
+
+    /// Whether a newer record of a key may have been damaged so that its key cannot be read.
+    pub(crate) fn key_is_doubtful(&mut self, key: &[u8], index: &Index) -> bool {
+        if self.log.doubt == (0, 0) {
+            return false;
+        }
+        let (position, _) = self.position(key, index, &mut Value::Ignore);
+        let entry = position.and_then(|position| index.get(position));
+        entry.is_none_or(|entry| self.is_doubtful(entry.address))
     }
 
     /// Lets a put or delete take effect on the index and the live sums.
-    pub(crate) fn apply_change(
-        &mut self,
-        found: RecordRef,
-        key: &[u8],
-        hash: u32,
-        index: &mut Index,
-    ) {
-        let (position, old) = self.position(key, hash, index);
+    // Outlined, since it is called from several places.
+    #[inline(never)]
+    pub(crate) fn apply_change(&mut self, found: RecordRef, key: &[u8], index: &mut Index) {
+        let (position, old) = self.position(key, index, &mut Value::Ignore);
         if let Some(old) = old {
             self.note(old, false);
         }
@@ -88,7 +107,7 @@ impl<F: NorFlash> Core<F> {
         }
         if let Some(entry) = position.and_then(|position| index.get_mut(position)) {
             entry.address = found.address;
-        } else if !index::insert(index, hash, found.address) {
+        } else if !index::insert(index, crc32c(key), found.address) {
             self.medium.fault = Some(Fault::IndexFull);
         }
         self.note(found, true);

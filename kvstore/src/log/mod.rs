@@ -2,7 +2,7 @@
 //! changes enter it.
 //!
 //! A change goes from [`commit`], which checks it and decides, to [`append`], or, if the head has
-//! no room, to [`compact`]. A read goes from [`load`] to the flash. [`lookup`] finds a key's record
+//! no room, to [`compact`], for which [`spare`] finds a sector that can be used. A read goes from [`load`] to the flash. [`lookup`] finds a key's record
 //! through the index, and keeps the index up to date. [`state`] holds what is known of the log in
 //! RAM, and [`live`] counts how much of it is live.
 //!
@@ -33,8 +33,11 @@ pub(crate) mod commit;
 pub(crate) mod compact;
 #[cfg(feature = "counters")]
 pub(crate) mod count;
+pub(crate) mod item;
 pub(crate) mod live;
 pub(crate) mod load;
 pub(crate) mod log_end;
 pub(crate) mod lookup;
+pub(crate) mod rewrite;
+pub(crate) mod spare;
 pub(crate) mod state;

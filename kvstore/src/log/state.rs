@@ -5,6 +5,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use crate::error::Error;
 use crate::flash::medium::Medium;
+use crate::flash::reader::{Examined, Place};
 use crate::format::generation::Generation;
 use crate::format::geometry::Live;
 use crate::format::record::RecordRef;
@@ -18,21 +19,52 @@ pub(crate) struct Log {
     pub(crate) head: u32,
     /// Sequence number of the oldest live sector.
     pub(crate) tail: u32,
-    /// Offset of the next record in the head.
+    /// Address where the last record of the head ends, or of the place after it.
     pub(crate) end: u32,
     /// Sum of all live records, and of those in head and tail.
     pub(crate) live: Live,
     pub(crate) head_live: Live,
     pub(crate) tail_live: Live,
+    /// Sequence number of the sector that decided that the head counts.
+    pub(crate) before: u32,
     /// The spare was erased in this power-up.
     pub(crate) spare_erased: bool,
+    /// The sector after the head cannot be used. The spare is the one after that.
+    pub(crate) passed_over: bool,
+    /// The oldest sector that the head's opening names is no longer part of the log.
+    pub(crate) retired: bool,
+    /// The head was opened in this power-up.
+    pub(crate) opened: bool,
+    /// The proven end of the head: where its first change may stand.
+    pub(crate) first: u32,
     /// There may be live tallies.
     #[cfg(feature = "counters")]
     pub(crate) tallies: bool,
-    /// The store is not open, or a flash error left its state unknown.
-    pub(crate) poisoned: bool,
+    /// What calls are possible.
+    pub(crate) access: Access,
+    /// A record that this power-up finished stands after the head's proven end.
+    pub(crate) sure: bool,
+    /// The first slot of the head that is free.
+    pub(crate) slot: u32,
+    /// Address of the rest record that ends the log; 0 if the log does not rest.
+    pub(crate) rest: u32,
     /// Damaged records seen so far.
     pub(crate) damaged: u32,
+    /// Records with one wrong bit that the last replay met.
+    pub(crate) repaired: u32,
+    /// Sequence number and offset of the last damage whose key is unknown.
+    pub(crate) doubt: (u32, u32),
+}
+
+/// What calls are possible.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Access {
+    /// None: the store is not open.
+    Closed,
+    /// Reads: a failure left the end of the log unknown, or the store was opened for reading.
+    Read,
+    /// All.
+    Write,
 }
 
 impl Log {
@@ -45,15 +77,27 @@ impl Log {
         live: Live::NONE,
         head_live: Live::NONE,
         tail_live: Live::NONE,
+        before: 0,
         spare_erased: false,
+        passed_over: false,
+        retired: false,
+        opened: false,
+        first: 0,
         #[cfg(feature = "counters")]
         tallies: false,
-        poisoned: true,
+        access: Access::Closed,
+        sure: false,
+        slot: 0,
+        rest: 0,
         damaged: 0,
+        repaired: 0,
+        doubt: (0, 0),
     };
 }
 
 /// The store without its index.
+// In this order, so that most calls find the geometry at the address they have.
+#[repr(C)]
 #[derive(Debug)]
 pub(crate) struct Core<F: NorFlash> {
     pub(crate) medium: Medium<F>,
@@ -72,6 +116,18 @@ impl<F: NorFlash> Core<F> {
         self.sector(sequence) * self.medium.geometry.sector_bytes
     }
 
+    /// Address where the records of the head end at the latest.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn limit(&self) -> u32 {
+        self.base(self.log.head) + self.medium.geometry.records_end()
+    }
+
+    /// Address of the next record in the head.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn log_end(&self) -> u32 {
+        self.medium.geometry.place(self.log.end)
+    }
+
     pub(crate) const fn generation(&self, sequence: u32) -> Generation {
         Generation { epoch: self.log.epoch, sequence }
     }
@@ -84,10 +140,22 @@ impl<F: NorFlash> Core<F> {
         self.generation(self.log.head.wrapping_sub(g.sector_of_sequence(back)))
     }
 
-    /// End of the sector that an address lies in.
+    /// Where the records end in the sector that an address lies in.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn limit_at(&self, address: u32) -> u32 {
         let g = &self.medium.geometry;
-        (g.sector_of(address) + 1) * g.sector_bytes
+        g.sector_of(address) * g.sector_bytes + g.records_end()
+    }
+
+    /// The place of a finished record at an address, which must lie in the log.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) const fn place_at(&self, address: u32) -> Place {
+        Place {
+            address,
+            limit: self.limit_at(address),
+            generation: self.generation_at(address),
+            proven: true,
+        }
     }
 
     /// Whether an address lies in the log sector with this number.
@@ -96,28 +164,46 @@ impl<F: NorFlash> Core<F> {
         self.medium.geometry.sector_of(address) == self.sector(sequence)
     }
 
+    /// Sequence number of the spare.
+    pub(crate) const fn next_head(&self) -> u32 {
+        self.log.head + 1 + self.log.passed_over as u32
+    }
+
     /// Whether the log takes all sectors but the spare, so that the next compaction retires the
     /// tail.
     pub(crate) const fn log_is_long(&self) -> bool {
-        self.log.head - self.log.tail + 2 >= self.medium.geometry.sectors
+        self.next_head() - self.log.tail + 1 >= self.medium.geometry.sectors
     }
 
-    /// The record that an index entry points to.
+    /// The record that an index entry points to, and whether it passes its checks.
+    pub(crate) fn record_at(&mut self, address: u32) -> Option<Examined> {
+        self.medium.examine(&self.place_at(address), &mut |_, _, _, _| {})
+    }
+
+    /// The header of the record that an index entry points to.
     pub(crate) fn header_at(&mut self, address: u32) -> Option<RecordRef> {
-        self.medium.header(address, self.limit_at(address))
+        let found = self.medium.header(address, self.limit_at(address));
+        found.or_else(|| self.record_at(address).map(|examined| examined.found))
+    }
+
+    pub(crate) fn readable(&self) -> Result<(), Error<F::Error>> {
+        if self.log.access == Access::Closed { Err(Error::ReopenNeeded) } else { Ok(()) }
     }
 
     pub(crate) fn ready(&self) -> Result<(), Error<F::Error>> {
-        if self.log.poisoned { Err(Error::ReopenNeeded) } else { Ok(()) }
+        if self.log.access == Access::Write { Ok(()) } else { Err(Error::ReopenNeeded) }
     }
 
-    /// What a call that writes reports: its result, or what failed. After a failure the store is
-    /// closed.
+    /// What a call that writes reports: its result, or what failed. After a failure the store can
+    /// only be read.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn outcome<T>(
         &mut self,
         result: Result<T, Error<F::Error>>,
     ) -> Result<T, Error<F::Error>> {
-        self.log.poisoned |= self.medium.fault.is_some();
+        if self.medium.fault.is_some() && self.log.access == Access::Write {
+            self.log.access = Access::Read;
+        }
         self.outcome_of_reading(result)
     }
 
@@ -133,12 +219,22 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
+    /// Whether a record is older than the last damage that may have been a record of its key.
+    pub(crate) fn is_doubtful(&self, address: u32) -> bool {
+        let sequence = self.generation_at(address).sequence;
+        (sequence, self.medium.geometry.offset_of(address)) < self.log.doubt
+    }
+
     /// Counts a damaged record and reports it.
     pub(crate) fn corrupt<T>(&mut self) -> Result<T, Error<F::Error>> {
+        self.count_damage();
+        Err(Error::Corrupt)
+    }
+
+    pub(crate) const fn count_damage(&mut self) {
         // If the driver can read nothing at all, that says nothing about the record.
         if self.medium.fault.is_none() {
             self.log.damaged = self.log.damaged.saturating_add(1);
         }
-        Err(Error::Corrupt)
     }
 }

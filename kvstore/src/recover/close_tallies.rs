@@ -17,14 +17,14 @@ impl<F: NorFlash> Core<F> {
         }
         for position in 0..index.len() {
             let Some(&entry) = index.get(position) else { break };
-            let Some(found) = self.header_at(entry.address) else { continue };
-            if found.header.kind() != Kind::Tally {
+            if self.header_at(entry.address).is_none_or(|it| it.header.kind() != Kind::Tally) {
                 continue;
             }
-            let mut first = [0; _];
+            let mut key = [0; _];
             // A damaged tally stays as it is, and takes no ticks.
-            let Some(tally) = self.tally(found, &mut first) else { continue };
-            let key = self.medium.geometry.key_in(found, &first);
+            let place = self.place_at(entry.address);
+            let Some((found, tally)) = self.medium.tally(&place, &mut key) else { continue };
+            let key = key.get(..found.header.key_len() as usize).unwrap_or(&[]);
             self.write(&[Change::put(key, &tally.count().to_le_bytes())], index)?;
         }
         Ok(())

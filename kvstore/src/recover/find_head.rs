@@ -2,130 +2,212 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::held::Held;
 use crate::error::Found;
+use crate::flash::medium::TRIES;
+use crate::flash::reader::Place;
+use crate::format::generation::Generation;
 use crate::format::opening::{NoOpening, OPENING, Opening};
+use crate::format::slot::Decision;
 use crate::log::state::Core;
 
+/// Whether a sector is the head.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Headship {
+    /// A record after its proven end says so.
+    Sure,
+    /// Only the sector before says so, perhaps with a program that was interrupted.
+    Possible,
+}
+
+/// What the slots of a sector say.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Slots {
+    /// Number of the slot after the last one that was begun.
+    pub(crate) used: u32,
+    /// The last decision about the sector that follows.
+    next: Option<Decision>,
+    /// How many slots say that the sector that follows does not count.
+    denials: u32,
+    /// The sector has decided that it counts.
+    own: bool,
+    /// The sector has decided that the oldest one is no longer part of the log.
+    pub(crate) retired: bool,
+}
+
+impl Slots {
+    /// Whether any decision about the sector that follows can be read.
+    pub(crate) const fn has_decided(&self) -> bool {
+        self.next.is_some()
+    }
+
+    /// Whether the last decision is that the sector that follows does not count.
+    pub(crate) const fn denies(&self) -> bool {
+        matches!(self.next, Some(Decision::Out | Decision::Own))
+    }
+
+    /// Whether no slot was begun for anything but to say that the sector that follows does not
+    /// count.
+    pub(crate) const fn only_deny(&self) -> bool {
+        self.denials == self.used
+    }
+}
+
 impl<F: NorFlash> Core<F> {
-    /// The newest sector whose mark was begun, or what the region holds instead. A single opening
-    /// of another layout is enough to refuse the region: the settle records and other sectors of
-    /// such a store could not be distinguished from ours.
+    /// The newest sector that counts, or what the region holds instead. A single opening of another
+    /// layout is enough to refuse the region.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
-    pub(crate) fn find_head(&mut self, head: &mut Opening) -> Result<(), Found> {
-        let sectors = self.medium.geometry.sectors;
-        let mut result = Err(Found::ForeignData);
-        for sector in 0..sectors {
+    pub(crate) fn find_head(&mut self, head: &mut Opening) -> Result<Headship, Found> {
+        let mut before = Generation { epoch: u32::MAX, sequence: u32::MAX };
+        loop {
+            if !self.newest_before(before, head)? {
+                return Err(Found::ForeignData);
+            }
+            before = head.generation;
+            self.log.epoch = before.epoch;
+            self.log.head = before.sequence;
+            if let Some(headship) = self.headship(head) {
+                return Ok(headship);
+            }
+        }
+    }
+
+    /// Finds the newest opening before a generation, and returns whether there is one.
+    // Outlined, so that its frame is not part of the rest of the search.
+    #[inline(never)]
+    fn newest_before(&mut self, before: Generation, head: &mut Opening) -> Result<bool, Found> {
+        let mut result = false;
+        for sector in 0..self.medium.geometry.sectors {
             let mut opening = Opening::NONE;
             let read = self.read_opening(sector, &mut opening);
             let is_here = self.sector(opening.generation.sequence) == sector;
-            let counts = match read {
-                Ok(()) if is_here => self.mark_is_begun(sector),
+            match read {
+                Ok(()) if is_here => {}
                 Ok(()) | Err(NoOpening::OtherLayout) => return Err(Found::OtherLayout),
                 Err(NoOpening::NewerFormat) => return Err(Found::NewerFormat),
-                Err(NoOpening::Unreadable) => self.sector_info_from_settle(sector, &mut opening),
-            };
-            let Opening { generation, older, .. } = opening;
-            if counts
-                && self.medium.geometry.is_possible(generation, older)
-                && (result.is_err() || head.generation.is_before(generation))
+                Err(NoOpening::OlderFormat) => return Err(Found::OlderFormat),
+                Err(NoOpening::Unreadable) => continue,
+            }
+            if self.medium.geometry.is_possible(opening.generation, opening.older)
+                && opening.generation.is_before(before)
+                && !(result && opening.generation.is_before(head.generation))
             {
                 *head = opening;
-                result = Ok(());
+                result = true;
             }
         }
-        result
+        Ok(result)
     }
 
-    fn mark_is_begun(&mut self, sector: u32) -> bool {
-        let mark = sector * self.medium.geometry.sector_bytes + self.medium.geometry.mark();
-        !self.medium.is_blank(mark, mark + self.medium.geometry.unit)
-    }
-
-    #[cfg_attr(target_pointer_width = "32", inline(never))]
-    fn read_opening(&mut self, sector: u32, opening: &mut Opening) -> Result<(), NoOpening> {
-        let mut bytes = [0; OPENING as usize];
-        let address = sector * self.medium.geometry.sector_bytes;
-        if !self.medium.read(address, &mut bytes) {
-            return Err(NoOpening::Unreadable);
+    /// Whether a sector counts as the head.
+    fn headship(&mut self, opening: &Opening) -> Option<Headship> {
+        let generation = opening.generation;
+        let base = self.base(generation.sequence);
+        let limit = base + self.medium.geometry.records_end();
+        let address = base + self.medium.geometry.place(opening.proven_end);
+        let page = self.medium.geometry.next_page(address);
+        if self.record_follows(&Place { address, limit, generation, proven: false })
+            || self.medium.next_settle(page, limit, generation).is_some()
+            || self.slots(generation.sequence, 0).own
+            // The first record may be damaged.
+            || self.later_record(address, limit, generation).is_some()
+        {
+            return Some(Headship::Sure);
         }
-        let info = Opening::sector_info_in(&bytes, &self.medium.geometry.opening_start())?;
-        *opening = Opening::from_sector_info(info);
-        Ok(())
+        let bound = self.slot_bound(opening);
+        let wanted = if opening.passed_over { Decision::Over } else { Decision::In };
+        let slots = self.slots(opening.before(), bound);
+        (slots.next == Some(wanted)).then(|| {
+            // It is decided again there, since this decision may have been interrupted.
+            self.log.slot = slots.used;
+            Headship::Possible
+        })
     }
 
-    /// Reads what is known of a log sector into `info`, and returns whether anything is.
+    /// The first slot of the sector before that can decide about a sector. Settle records that
+    /// were written there later make earlier slots void.
+    fn slot_bound(&mut self, opening: &Opening) -> u32 {
+        let mut bound = opening.slot_bound;
+        let sequence = opening.before();
+        let mut previous = Opening::NONE;
+        let sector = self.sector(sequence);
+        if self.read_opening(sector, &mut previous).is_err()
+            || previous.generation.sequence != sequence
+        {
+            return bound;
+        }
+        let base = self.base(sequence);
+        let limit = base + self.medium.geometry.records_end();
+        let mut page = base + self.medium.geometry.next_page(opening.previous_end);
+        while let Some(settle) = self.medium.next_settle(page, limit, previous.generation) {
+            bound = bound.max(settle.decided);
+            page = self.medium.geometry.next_page(settle.found.address);
+        }
+        bound
+    }
+
+    /// What the slots of a sector say, from the slot `from` on.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn slots(&mut self, sequence: u32, from: u32) -> Slots {
+        let mut slots = Slots { used: from, next: None, denials: from, own: false, retired: false };
+        let base = self.base(sequence);
+        for number in from..self.medium.geometry.slots() {
+            let at = base + self.medium.geometry.slot(number);
+            let word_at = at + self.medium.geometry.unit;
+            // No word is begun before its tag reads as zeros. A slot that one wrong bit seems to
+            // have begun must not be used up.
+            if self.medium.zeros_in_unit(at) < 2 {
+                continue;
+            }
+            slots.used = number + 1;
+            let mut word = [0; 4];
+            if !self.medium.read(word_at, &mut word) {
+                continue;
+            }
+            let decision = Decision::decode(u32::from_le_bytes(word), sequence, number);
+            slots.denials += u32::from(decision == Some(Decision::Out));
+            slots.own |= decision == Some(Decision::Own);
+            slots.retired |= decision == Some(Decision::Retired);
+            if decision.is_some_and(|decision| decision != Decision::Retired) {
+                slots.next = decision;
+            }
+        }
+        slots
+    }
+
+    /// Reads the opening of a sector, from the first copy that can be read.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn read_opening(
+        &mut self,
+        sector: u32,
+        opening: &mut Opening,
+    ) -> Result<(), NoOpening> {
+        let mut bytes = [0; OPENING as usize];
+        let first = sector * self.medium.geometry.sector_bytes;
+        let second = first + self.medium.geometry.records_end();
+        for address in [first, second] {
+            for _ in 0..TRIES {
+                if !self.medium.read(address, &mut bytes) || bytes == [0xFF; OPENING as usize] {
+                    break;
+                }
+                match Opening::decode(&bytes, &self.medium.geometry.opening_start()) {
+                    Ok(decoded) => {
+                        *opening = decoded;
+                        return Ok(());
+                    }
+                    Err(NoOpening::Unreadable) => {}
+                    Err(why) => return Err(why),
+                }
+            }
+        }
+        Err(NoOpening::Unreadable)
+    }
+
+    /// Reads the opening of a log sector into `info`, and returns whether that worked.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn sector_info(&mut self, sequence: u32, info: &mut Opening) -> bool {
         let generation = self.generation(sequence);
-        let sector = self.sector(sequence);
-        let in_opening = self.read_opening(sector, info).is_ok() && info.generation == generation;
-        in_opening || self.sector_info_from_settle(sector, info) && info.generation == generation
-    }
-
-    /// Reads the sector info that the first settle record of a sector repeats, and returns
-    /// whether there is one. The first is the one that a walk over the sector would meet.
-    fn sector_info_from_settle(&mut self, sector: u32, info: &mut Opening) -> bool {
-        let base = sector * self.medium.geometry.sector_bytes;
-        let limit = base + self.medium.geometry.sector_bytes;
-        let mut at = base + self.medium.geometry.first_record();
-        while let Some(found) = self.medium.header(at, limit) {
-            at = self.medium.geometry.next_place(found);
-        }
-        let mut settle = Held::NONE;
-        while self.medium.next_settle(at, limit, None, &mut settle, info) {
-            if self.sector(info.generation.sequence) == sector {
-                return true;
-            }
-            let Some(found) = settle.found else { break };
-            at = self.medium.geometry.end(found) - 1;
-        }
-        false
-    }
-
-    /// Programs the mark again, which may have been the last program before a cut.
-    ///
-    /// The sector after the head does not count, but it may have been begun, and may read
-    /// differently at the next mount even if nothing of it can be read now. So its opening is made
-    /// unreadable for good, and so are the settle records of mounts that took it for the head.
-    // Outlined, so that a walk does not hold its frame.
-    #[inline(never)]
-    pub(crate) fn confirm_head(&mut self, head: &Opening) {
-        self.medium.zero(
-            self.base(self.log.head) + self.medium.geometry.mark(),
-            self.medium.geometry.unit,
-        );
-        let sector = self.sector(head.generation.sequence + 1);
-        let mut next = Opening::NONE;
-        if self.read_opening(sector, &mut next).is_ok()
-            && next.generation.is_before(head.generation)
-        {
-            // A retired sector that was not touched since. A new opening would need an erase.
-            return;
-        }
-        self.void_sector(sector);
-    }
-
-    /// Makes the opening and the settle records of a sector unreadable for good.
-    // Inlined, since most images call it from one place only.
-    #[cfg_attr(target_pointer_width = "32", inline(always))]
-    pub(crate) fn void_sector(&mut self, sector: u32) {
-        let base = sector * self.medium.geometry.sector_bytes;
-        // The mark stays as it is: its zeros say that the opening is whole.
-        self.medium.zero(base, self.medium.geometry.mark());
-        let mut page = self.medium.geometry.page;
-        while page < self.medium.geometry.sector_bytes {
-            let mut trace = [0; 32];
-            let trace = trace.get_mut(..self.medium.geometry.trace() as usize).unwrap_or(&mut []);
-            if !self.medium.read(base + page, trace) || trace.iter().all(|b| *b == 0) {
-                self.medium.zero(
-                    base + page + self.medium.geometry.trace(),
-                    self.medium.geometry.header_area(),
-                );
-            }
-            page += self.medium.geometry.page;
-        }
+        self.read_opening(self.sector(sequence), info).is_ok() && info.generation == generation
     }
 }

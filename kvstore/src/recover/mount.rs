@@ -2,61 +2,118 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::replay::Replayed;
-use crate::error::Error;
+use super::find_head::Headship;
+use super::walk::Replayed;
+use crate::error::{Error, Found};
+use crate::flash::medium::TRIES;
+use crate::flash::writer::Copied;
 use crate::format::geometry::Geometry;
 use crate::format::opening::Opening;
 use crate::index::Index;
-use crate::log::state::{Core, Log};
+use crate::log::state::{Access, Core, Log};
 
 impl<F: NorFlash> Core<F> {
-    /// Makes the store ready, or says what the region holds instead.
+    /// Makes the store ready for these calls, or says what the region holds instead. If only reads
+    /// are wanted, nothing is programmed.
     // Outlined, so that the store's fields are addressed from its own start.
     #[inline(never)]
-    pub(crate) fn mount(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
+    pub(crate) fn mount(
+        &mut self,
+        access: Access,
+        index: &mut Index,
+    ) -> Result<(), Error<F::Error>> {
+        self.log = Log { damaged: self.log.damaged, ..Log::NONE };
+        self.medium.fault = None;
+        self.medium.refused = false;
+        self.medium.refusal = None;
         #[cfg(feature = "counters")]
         {
             self.medium.mounting = true;
         }
-        let result = self.recover(index);
+        let result = self.recover(access, index);
+        if result.is_err() || self.medium.fault.is_some() {
+            self.log.access = Access::Closed;
+        }
         #[cfg(feature = "counters")]
         {
-            self.medium.mounting = false;
+            self.medium.mounting = access == Access::Read;
         }
         self.outcome(result)
     }
 
-    fn recover(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        let damaged = self.log.damaged;
-        self.log = Log::NONE;
-        self.log.damaged = damaged;
-        self.medium.fault = None;
+    fn recover(&mut self, access: Access, index: &mut Index) -> Result<(), Error<F::Error>> {
         let mut opening = Opening::NONE;
-        if let Err(instead) = self.find_head(&mut opening) {
-            if !self.is_provably_empty() {
-                return Err(Error::NotAStore(instead));
+        let mut headship = self.find_head(&mut opening);
+        if let Err(instead) = headship {
+            let is_empty = self.is_provably_empty();
+            if access == Access::Read || !is_empty {
+                return Err(Error::NotAStore(if is_empty { Found::Nothing } else { instead }));
             }
-            self.first_format(0);
-            if self.find_head(&mut opening).is_err() {
+            self.first_format(index);
+            headship = self.find_head(&mut opening);
+        }
+        let Ok(headship) = headship else { return Err(Error::Corrupt) };
+        self.log.before = opening.before();
+        self.log.first = opening.proven_end;
+        let retired = self.slots(self.log.head, 0).retired;
+        if retired && opening.older > 0 {
+            opening.older -= 1;
+        }
+        let mut replayed = Replayed::NONE;
+        let head_limit = self.limit();
+        let mut limit = head_limit;
+        if access == Access::Read {
+            self.replay(&opening, limit, &mut replayed, index);
+            self.log.access = access;
+            return Ok(());
+        }
+        if headship == Headship::Possible {
+            self.decide_about(&opening);
+        }
+        let mut stop = 0;
+        loop {
+            self.replay(&opening, limit, &mut replayed, index);
+            // A program may have been interrupted after a suspect that is dropped, too.
+            stop = replayed.log_end.stop.max(stop);
+            replayed.log_end.stop = stop;
+            let slots = self.slots(self.log.head, replayed.void_slots).used;
+            if let Some(rest) = replayed.rest
+                && slots == replayed.void_slots
+                && limit == head_limit
+            {
+                // Nothing was programmed since the log came to rest, and it did so after the seal
+                // or the settle record that makes the head sure.
+                self.log.sure = true;
+                self.log.rest = rest.address;
+                self.log.slot = slots;
+                self.log.retired = retired;
+                self.log.end = replayed.log_end.stop;
+                self.log.access = access;
+                return Ok(());
+            }
+            // One wrong reading must not cost an acknowledged change.
+            if (0..TRIES).any(|_| {
+                self.log.head = opening.generation.sequence;
+                self.settle(&replayed.log_end, replayed.void_slots, index) == Copied::Whole
+            }) {
+                break;
+            }
+            // Each repetition ends earlier than the one before it.
+            if replayed.log_end.without_suspect >= limit {
                 return Err(Error::Corrupt);
             }
+            limit = replayed.log_end.without_suspect;
         }
-        self.log.epoch = opening.generation.epoch;
-        self.log.head = opening.generation.sequence;
-        self.confirm_head(&opening);
-        // Each repetition has passed over a page of the head, so there are at most as many
-        // repetitions as pages.
-        let g = &self.medium.geometry;
-        let mut left = g.sector_bytes >> g.page.trailing_zeros();
-        while self.replay_and_settle(&opening, index) == Replayed::CarrierDropped {
-            if left == 0 {
-                return Err(Error::Corrupt);
-            }
-            left -= 1;
-        }
-        self.log.poisoned = false;
+        self.log.access = access;
+        self.log.retired = retired;
         #[cfg(feature = "counters")]
         self.close_tallies(index)?;
+        self.rest(index);
+        if self.log.rest == 0 && self.medium.fault.is_none() {
+            // Without room for a rest record, each later mount would settle again.
+            self.compact(&[], index);
+            self.rest(index);
+        }
         Ok(())
     }
 
@@ -64,28 +121,26 @@ impl<F: NorFlash> Core<F> {
     /// cleared, so that a cut leaves it as it was or empty. With anything else, a cut leaves a
     /// region that must be formatted again.
     pub(crate) fn format(&mut self, index: &mut Index) -> Result<(), Error<F::Error>> {
-        let mut opening = Opening::NONE;
-        if self.find_head(&mut opening).is_ok()
-            && self.medium.geometry.may_follow(opening.generation)
+        if self.mount(Access::Write, index).is_ok()
+            && self.medium.geometry.may_follow(self.generation(self.log.head))
         {
-            self.log.epoch = opening.generation.epoch;
-            self.log.head = opening.generation.sequence;
-            // Its mark may have been the last program before a cut.
-            self.confirm_head(&opening);
-            self.restart();
-        } else {
-            let Geometry { sectors, sector_bytes, .. } = self.medium.geometry;
-            // Wherever a sector of another layout may have started, there may be an opening.
-            let step = F::ERASE_SIZE.max(512);
-            let mark = self.medium.geometry.mark();
-            for sector in 0..sectors {
-                self.void_sector(sector);
-                for at in (0..sector_bytes).step_by(step).skip(1) {
-                    self.medium.zero(sector * sector_bytes + at, mark);
-                }
-            }
-            self.first_format(0);
+            self.restart(index);
+            self.rest(index);
+            return self.outcome(Ok(()));
         }
-        self.mount(index)
+        self.medium.fault = None;
+        let Geometry { sectors, sector_bytes, .. } = self.medium.geometry;
+        for sector in 1..sectors {
+            self.medium.erase(sector);
+            // A blank sector that cannot be erased does no harm.
+            if self.medium.take_refused()
+                && !self.medium.is_blank(sector * sector_bytes, (sector + 1) * sector_bytes)
+            {
+                self.medium.give_up();
+            }
+        }
+        self.first_format(index);
+        self.outcome(Ok(()))?;
+        self.mount(Access::Write, index)
     }
 }

@@ -1,99 +1,96 @@
-//! Replays the log from tail to head, and settles its end.
+//! Replays the log from tail to head.
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::settle::{Dropped, Settled};
-use super::walk::Walk;
-use crate::flash::writer::Copied;
+use super::walk::{Replayed, Walk};
 use crate::format::opening::Opening;
 use crate::index::Index;
-use crate::log::log_end::LogEnd;
 use crate::log::state::Core;
 
-/// What became of a replay.
+/// What follows a number of the log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Replayed {
-    /// A settle record read differently the second time and was made unreadable: replay again.
-    CarrierDropped,
-    Settled,
+pub(crate) enum Successor {
+    /// A sector whose opening reads.
+    Known,
+    /// A sector neither of whose openings reads.
+    Unknown,
+    /// The number has no sector itself.
+    PassedOver,
 }
 
 impl<F: NorFlash> Core<F> {
-    /// Replays the log and settles its end.
-    pub(crate) fn replay_and_settle(&mut self, opening: &Opening, index: &mut Index) -> Replayed {
-        let mut log_end = LogEnd::NONE;
-        self.replay_log(opening, &mut log_end, index);
-        loop {
-            let suspect = match self.settle(&log_end, opening, index) {
-                Settled::Done => Copied::Whole,
-                Settled::SuspectChanged => Copied::Damaged,
-                Settled::NoRoom => self.move_on(&mut log_end, index),
-            };
-            if suspect == Copied::Whole {
-                return Replayed::Settled;
-            }
-            self.log.head = opening.generation.sequence;
-            if self.drop_suspect(&mut log_end) == Dropped::WithCarrier {
-                return Replayed::CarrierDropped;
-            }
-        }
-    }
-
-    /// Settles where the head has no room for it: writes the suspect again, in a new sector.
-    // Outlined, so that a walk does not hold its frame.
-    #[inline(never)]
-    fn move_on(&mut self, log_end: &mut LogEnd, index: &mut Index) -> Copied {
-        if let Some(suspect) = &log_end.suspect
-            && !self.fits_with_tail(suspect, index)
+    /// Whether a number before the head has a sector, and the opening of the sector after that.
+    pub(crate) fn successor(
+        &mut self,
+        sequence: u32,
+        head: &Opening,
+        next: &mut Opening,
+    ) -> Successor {
+        // Perhaps the next number was passed over. Its sector can hold an opening with that
+        // number, from a compaction that was interrupted before the sector went bad.
+        if sequence + 1 != head.generation.sequence
+            && self.info_of(sequence + 2, head, next)
+            && next.passed_over
         {
-            // It would have been sealed before it was acknowledged or reported, so it was neither.
-            log_end.suspect = None;
+            return Successor::Known;
         }
-        self.compact(&[], log_end.suspect.as_ref(), log_end.accepted, index)
+        if !self.info_of(sequence + 1, head, next) {
+            return Successor::Unknown;
+        }
+        if next.passed_over { Successor::PassedOver } else { Successor::Known }
     }
 
-    /// Walks the log from tail to head, and decides where it ends.
+    /// Reads the opening of a log sector into `info`, unless it is that of the head, and returns
+    /// whether that worked.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    fn info_of(&mut self, sequence: u32, head: &Opening, info: &mut Opening) -> bool {
+        *info = *head;
+        sequence == head.generation.sequence || self.sector_info(sequence, info)
+    }
+
+    /// Walks the log from tail to head, up to the address `limit` in the head.
     // Outlined, since its frame and that of settling are not needed together.
     #[inline(never)]
-    fn replay_log(&mut self, opening: &Opening, log_end: &mut LogEnd, index: &mut Index) {
-        let sector_bytes = self.medium.geometry.sector_bytes;
+    pub(crate) fn replay(
+        &mut self,
+        opening: &Opening,
+        limit: u32,
+        replayed: &mut Replayed,
+        index: &mut Index,
+    ) {
         let head = opening.generation.sequence;
         let mut walk = Walk::new();
         index.clear();
         self.log.head = head;
         self.log.tail = head.wrapping_sub(opening.older);
+        self.log.doubt = (0, 0);
+        self.log.repaired = 0;
         self.forget_live();
         let mut sequence = self.log.tail;
-        loop {
-            // The accepted end, as the opening of the next sector gives it.
-            let accepted_end = if sequence == head {
-                None
-            } else if sequence + 1 == head {
-                Some(opening.previous_end)
-            } else {
-                let mut next = Opening::NONE;
-                self.sector_info(sequence + 1, &mut next).then_some(next.previous_end)
-            };
-            let limit = accepted_end.unwrap_or(sector_bytes).min(sector_bytes);
-            self.walk(sequence, limit, &mut walk, index);
-            let mut end = u32::MAX;
-            if accepted_end.is_none() {
-                // The head, or an older sector whose accepted end cannot be read: its last record
-                // may be torn.
-                let proven_end = if sequence == head { opening.proven_end } else { 0 };
-                end = self.find_end(&walk, sequence, proven_end, log_end);
-            }
-            self.apply_held(&walk, end, index);
-            if sequence == head {
-                return;
-            }
-            if accepted_end.is_none()
-                && let Some(suspect) = &log_end.suspect
-            {
-                self.apply(suspect, &[], index);
-            }
-            self.log.damaged += u32::from(walk.offset < limit);
+        while sequence != head {
+            let mut next = *opening;
+            let successor = self.successor(sequence, opening, &mut next);
             sequence += 1;
+            let accepted_end = match successor {
+                Successor::PassedOver => continue,
+                // The accepted end, as the opening of the next sector gives it.
+                Successor::Known => next.previous_end.min(self.medium.geometry.records_end()),
+                Successor::Unknown => {
+                    self.count_damage();
+                    self.medium.geometry.records_end()
+                }
+            };
+            let limit = self.base(sequence - 1) + accepted_end;
+            self.walk(sequence - 1, accepted_end, limit, &mut walk, index);
+        }
+        self.walk(head, opening.proven_end, limit, &mut walk, index);
+        *replayed = walk.replayed;
+        replayed.log_end.stop = walk.at;
+        replayed.log_end.accepted = walk.at.min(replayed.log_end.accepted);
+        if let Some(rest) = replayed.rest
+            && !self.medium.is_blank(self.medium.geometry.end(rest), walk.limit)
+        {
+            replayed.rest = None;
         }
     }
 }

@@ -2,37 +2,36 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::held::{Detail, Held, Settle};
 use crate::flash::medium::Medium;
+use crate::flash::reader::{Examined, Place};
 use crate::format::bytes::from_u24;
 use crate::format::generation::Generation;
 use crate::format::geometry::Geometry;
-use crate::format::opening::Opening;
 use crate::format::record::{Header, Kind, RecordRef, SETTLE};
 use crate::log::log_end::Suspect;
 
 /// The first bytes of a settle record's value: enough to include the value of a carried commit.
-type First = [u8; 32];
+type First = [u8; 16];
 
-/// The sector info that a settle record repeats.
-fn sector_info_in(first: &First) -> Opening {
-    let info = first.get(3..).and_then(<[u8]>::first_chunk);
-    info.map_or(Opening::NONE, Opening::from_sector_info)
+/// A settle record that passes its checks.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Settle {
+    pub(crate) found: RecordRef,
+    /// Address where the accepted log ends: from there up to the settle record, everything is void.
+    pub(crate) accepted: u32,
+    /// How many slots of the sector are void.
+    pub(crate) decided: u32,
+    /// The carried record.
+    pub(crate) carried: Option<Suspect>,
 }
 
 impl Geometry {
-    /// The carried record, which has this header, of the settle record at an address.
-    pub(crate) const fn carried_record(&self, settle: u32, header: Header) -> RecordRef {
-        let address = settle + self.header() + SETTLE;
-        RecordRef { address, header }
-    }
-
     /// The addresses of a batch's start and end, from its commit's value, in the sector of
     /// `address`.
     fn extent_from(&self, address: u32, value: &[u8]) -> (u32, u32) {
         let &[a, b, c, d, e, f, ..] = value else { return (0, 0) };
         let base = address - self.offset_of(address);
-        let limit = self.sector_bytes;
+        let limit = self.records_end();
         (base + from_u24([a, b, c]).min(limit), base + from_u24([d, e, f]).min(limit))
     }
 
@@ -49,65 +48,148 @@ impl Geometry {
     }
 }
 
+/// Pages are addresses here, and `limit` is where the records of the sector end.
 impl<F: NorFlash> Medium<F> {
-    /// Finds the next settle record after `place` that passes its checks, and returns whether
-    /// there is one.
+    /// The settle record in the first page, from `page` on, that has one that passes its checks.
     ///
-    /// Mounts write settle records after a trace at a page start. `generation` is that of the
-    /// sector. If it is not known, the record must pass with the generation that its own sector
-    /// info gives.
+    /// A page with a settle record has a tag that is not blank, so nothing in a value can be
+    /// mistaken for one.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn next_settle(
         &mut self,
-        mut place: u32,
+        mut page: u32,
         limit: u32,
-        generation: Option<Generation>,
-        settle: &mut Held,
-        info: &mut Opening,
-    ) -> bool {
-        while let Some(found) = self.next_settle_header(place, limit) {
-            let mut first: First = [0; _];
-            let expected = generation.unwrap_or_else(|| {
-                let start = first.split_at_mut(SETTLE as usize).0;
-                self.read(self.geometry.value_at(found), start);
-                sector_info_in(&first).generation
-            });
-            let whole = self.whole(found, expected, &mut first);
-            *info = sector_info_in(&first);
-            if whole && info.generation == expected {
-                let [a, b, c, ..] = first;
-                let carried = self.geometry.carried_from(found, &first);
-                let detail = Detail::Settle(Settle { accepted: from_u24([a, b, c]), carried });
-                *settle = Held { found: Some(found), detail };
-                return true;
-            }
-            // Skip the whole record, since a value in it may imitate a settle record.
-            place = self.geometry.end(found) - 1;
-        }
-        false
-    }
-
-    /// The header of the next settle record in the pages after that of `place`.
-    pub(crate) fn next_settle_header(&mut self, place: u32, limit: u32) -> Option<RecordRef> {
-        let mut page = self.geometry.next_page(place);
-        while page + self.geometry.passed_area() <= limit {
-            let found = self.settle_header(page, limit);
-            if found.is_some() {
-                return found;
+        generation: Generation,
+    ) -> Option<Settle> {
+        while page + self.geometry.unit < limit {
+            if !self.is_blank(page, page + self.geometry.unit)
+                && let Some(settle) = self.settle_in(page, limit, generation)
+            {
+                return Some(settle);
             }
             page += self.geometry.page;
         }
         None
     }
 
-    /// The header of the settle record after the trace of this page.
-    pub(crate) fn settle_header(&mut self, page: u32, limit: u32) -> Option<RecordRef> {
-        let trace = self.geometry.trace();
-        if !self.is_all(0, page, page + trace) {
+    fn settle_in(&mut self, page: u32, limit: u32, generation: Generation) -> Option<Settle> {
+        let mut first: First = [0; _];
+        // It may be torn, unless a record that passes follows.
+        let place = Place { address: page + self.geometry.unit, limit, generation, proven: false };
+        let mut examined = self.read_first(&place, &mut first)?;
+        if !examined.whole && examined.found.header.kind() == Kind::Settle {
+            let next = Place { address: self.geometry.next_place(examined.found), ..place };
+            if self.has_record(&next) {
+                examined = self.read_first(&Place { proven: true, ..place }, &mut first)?;
+            }
+        }
+        let [a, b, c, decided, ..] = first;
+        let found = examined.found;
+        (examined.whole && found.header.kind() == Kind::Settle).then(|| Settle {
+            found,
+            accepted: page - self.geometry.offset_of(page) + from_u24([a, b, c]),
+            decided: decided.into(),
+            carried: self.geometry.carried_from(found, &first),
+        })
+    }
+
+    /// Reads a settle record and the first bytes of its value.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    fn read_first(&mut self, place: &Place, first: &mut First) -> Option<Examined> {
+        self.examine(place, &mut |medium, found, at, bytes| {
+            medium.gather(medium.geometry.value_at(found), at, bytes, first);
+        })
+    }
+
+    /// The settle record that rules at the address `at`: what stands from its accepted end up to it
+    /// is void.
+    ///
+    /// The last settle record of a sector rules, and within what that accepts again the last one,
+    /// and so on down to `at`. An interrupted settle record may read as whole later, but then the
+    /// one that the next mount wrote makes it void.
+    ///
+    /// `rulers` is kept from one call to the next while a sector is walked: a sector may have a
+    /// settle record on every page, and must not be searched again for each of them.
+    // Outlined, so that a walk does not hold its frame.
+    #[inline(never)]
+    pub(crate) fn ruling_settle(
+        &mut self,
+        at: u32,
+        limit: u32,
+        generation: Generation,
+        rulers: &mut Rulers,
+    ) -> Option<Settle> {
+        let first = self.geometry.page_of(at);
+        let first =
+            if self.geometry.is_first_in_page(at) { first } else { first + self.geometry.page };
+        let left = rulers.from(first, self.geometry.page);
+        if left == 0 && !rulers.more {
             return None;
         }
-        let found = self.header(page + trace, limit)?;
-        (found.header.kind() == Kind::Settle).then_some(found)
+        let page_bytes = self.geometry.page;
+        if left != 0
+            && let page = first + page_bytes * left.trailing_zeros()
+            && let Some(settle) = self.ruler_in(page, limit, generation)
+        {
+            return Some(settle);
+        }
+        *rulers = Rulers { first, pages: 0, more: false };
+        let mut ruling: Option<Settle> = None;
+        let (mut page, mut end) = (self.geometry.page_of(limit), limit);
+        while page >= first && end > at {
+            if page + self.geometry.unit < end
+                && !self.is_blank(page, page + self.geometry.unit)
+                && let Some(settle) = self.ruler_in(page, end, generation)
+            {
+                end = settle.accepted;
+                rulers.note(page, self.geometry.page);
+                ruling = Some(settle);
+            }
+            page = page.saturating_sub(self.geometry.page);
+            if page == 0 {
+                break;
+            }
+        }
+        ruling
+    }
+
+    /// The settle record in a page, if what it accepts ends before it.
+    fn ruler_in(&mut self, page: u32, end: u32, generation: Generation) -> Option<Settle> {
+        self.settle_in(page, end, generation)
+            .filter(|settle| settle.accepted <= settle.found.address)
+    }
+}
+
+/// Which pages of a sector have a settle record that rules somewhere.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Rulers {
+    /// The first page that is known.
+    first: u32,
+    /// One bit for each page from there on, lowest first.
+    pages: u32,
+    /// Later pages have some, too.
+    more: bool,
+}
+
+impl Rulers {
+    /// Nothing is known.
+    pub(crate) const NONE: Self = Self { first: 0, pages: 0, more: true };
+
+    /// Notes a page with a settle record that rules.
+    const fn note(&mut self, page: u32, bytes: u32) {
+        match 1_u32.checked_shl((page - self.first) >> bytes.trailing_zeros()) {
+            Some(bit) => self.pages |= bit,
+            None => self.more = true,
+        }
+    }
+
+    /// The same bits from `page` on.
+    const fn from(&self, page: u32, bytes: u32) -> u32 {
+        let skip = page.wrapping_sub(self.first) >> bytes.trailing_zeros();
+        match self.pages.checked_shr(skip) {
+            Some(pages) => pages,
+            None => 0,
+        }
     }
 }

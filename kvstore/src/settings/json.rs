@@ -11,6 +11,7 @@ use embedded_storage::nor_flash::NorFlash;
 use serde::Deserialize;
 
 use super::error::{SettingError, Why};
+use super::readable::Readable;
 use super::transfer::Declared;
 use crate::{Change, Error, Store};
 
@@ -67,16 +68,16 @@ const MOST: usize = 128 * 1024;
 /// # Errors
 /// [`JsonError::Setting`] if a stored value has another type, is out of range or damaged, or cannot
 /// be written in JSON without loss (a float that is not a number). Never [`JsonError::Store`].
-pub fn export_json<F: NorFlash, const N: usize>(
-    store: &mut Store<F, N>,
+pub fn export_json<S: Readable>(
+    store: &mut S,
     settings: &[&dyn Declared],
-) -> Result<String, JsonError<F::Error>> {
+) -> Result<String, JsonError<S::Error>> {
     let mut lines = String::new();
     let mut buffer = std::vec![0; MOST];
     for setting in settings {
         let key = setting.key();
         let refused = |why| JsonError::Setting(SettingError::new(key, why));
-        let stored = store.get(key, &mut buffer).map_err(|error| refused(Why::Store(error)))?;
+        let stored = store.read(key, &mut buffer).map_err(|error| refused(Why::Store(error)))?;
         let source = if stored.is_some() { "stored" } else { "default" };
         let value = setting.to_json(stored).map_err(|why| refused(why.of_flash()))?;
         let key = serde_json::Value::from(key);

@@ -49,6 +49,12 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!
+//! # Damage
+//!
+//! A load says where its value comes from. [`Loaded::doubtful`] is set if a newer value may have
+//! been lost to damage, so that a device can act on it; a damaged value itself is an error, and
+//! [`Setting::load_or_default`] gives the default beside it.
+//!
 //! # Derives
 //!
 //! Plain numbers, strings and lists need no derive. For types of your own there are two ways:
@@ -67,6 +73,7 @@ mod fingerprint;
 mod json;
 #[cfg(feature = "json")]
 mod json_value;
+mod readable;
 mod setting;
 mod transfer;
 
@@ -78,5 +85,6 @@ pub use batch::SettingBatch;
 pub use error::{SettingError, Why};
 #[cfg(feature = "json")]
 pub use json::{JsonError, export_json, import_json};
+pub use readable::Readable;
 pub use setting::{Loaded, Old, Setting, Source, Value};
 pub use transfer::{Declared, ImportError, export, import};

@@ -8,6 +8,7 @@ use serde::de::DeserializeOwned;
 use super::encode::encode;
 use super::error::{SettingError, Why};
 use super::fingerprint::fingerprint;
+use super::readable::Readable;
 use crate::{Error, Store};
 
 /// Bytes of the fingerprint before a stored value.
@@ -39,13 +40,22 @@ pub struct Loaded<T> {
     pub value: T,
     /// Where it comes from.
     pub source: Source,
+    /// Whether a newer value may have been lost, because of damage to a record whose key cannot be
+    /// read for certain: see [`Store::is_doubtful`]. The caller decides whether to use the value,
+    /// and may save one, which ends the doubt.
+    pub doubtful: bool,
 }
 
 /// Where a loaded value comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum Source {
-    /// Nothing is stored, so it is the default.
+    /// A value is stored, but damaged, so it is the default. Only
+    /// [`load_or_default`](Setting::load_or_default) gives it; [`load`](Setting::load) returns
+    /// [`Error::Corrupt`].
+    Damaged,
+    /// Nothing is stored, so it is the default. With an error beside it, what is stored cannot be
+    /// used.
     Default,
     /// The value was stored as another type. This load has stored the new value.
     Migrated,
@@ -111,36 +121,38 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
     pub const FINGERPRINT: u32 = fingerprint::<T>();
 
     /// Loads the stored value, or else the default, and says which of them it is. Flash work: as
-    /// for [`Store::get`]. Nothing is programmed, so a cut changes nothing.
+    /// for [`Store::get`], and a second time if [`Usage`](crate::Usage) says that anything is in
+    /// doubt. Nothing is programmed, so a cut changes nothing. `store` may be a
+    /// [`View`](crate::View).
     ///
     /// # Errors
     /// [`Why::OtherType`], [`Why::Undecodable`], [`Why::OutOfRange`] and [`Why::TooLong`] are about
     /// what is stored. [`Why::Store`] as for [`Store::get`], with [`Error::Corrupt`] if the record
     /// is damaged. What is stored stays as it is.
-    pub fn load<F: NorFlash, const N: usize>(
-        &self,
-        store: &mut Store<F, N>,
-    ) -> Result<Loaded<T>, SettingError<F::Error>> {
+    pub fn load<S: Readable>(&self, store: &mut S) -> Result<Loaded<T>, SettingError<S::Error>> {
         let mut buffer = [0; BYTES];
-        match self.stored(store, &mut buffer)? {
-            None => Ok(self.default_loaded()),
-            Some(bytes) => {
-                let value = self.decode(bytes).map_err(|why| self.error(why))?;
-                Ok(Loaded { value, source: Source::Stored })
-            }
-        }
+        let Stored { bytes, doubtful } = self.stored(store, &mut buffer)?;
+        let Some(bytes) = bytes else { return Ok(self.default_loaded(doubtful)) };
+        let value = self.decode(bytes).map_err(|why| self.error(why))?;
+        Ok(Loaded { value, source: Source::Stored, doubtful })
     }
 
     /// Loads a value to work with in any case: the stored one or, if that is not available, the
     /// default and the reason, one of the errors of [`load`](Self::load). It is for devices that
     /// must start whatever is stored. Flash work: as for [`Store::get`]. Nothing is programmed.
-    pub fn load_or_default<F: NorFlash, const N: usize>(
+    pub fn load_or_default<S: Readable>(
         &self,
-        store: &mut Store<F, N>,
-    ) -> (Loaded<T>, Option<SettingError<F::Error>>) {
+        store: &mut S,
+    ) -> (Loaded<T>, Option<SettingError<S::Error>>) {
         match self.load(store) {
             Ok(loaded) => (loaded, None),
-            Err(error) => (self.default_loaded(), Some(error)),
+            Err(error) => {
+                let mut loaded = self.default_loaded(false);
+                if matches!(error.why, Why::Store(Error::Corrupt)) {
+                    loaded.source = Source::Damaged;
+                }
+                (loaded, Some(error))
+            }
         }
     }
 
@@ -161,15 +173,14 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
         migrate: impl FnOnce(&Old<'_>) -> Option<T>,
     ) -> Result<Loaded<T>, SettingError<F::Error>> {
         let mut buffer = [0; BYTES];
-        let Some(bytes) = self.stored(store, &mut buffer)? else {
-            return Ok(self.default_loaded());
-        };
+        let Stored { bytes, doubtful } = self.stored(store, &mut buffer)?;
+        let Some(bytes) = bytes else { return Ok(self.default_loaded(doubtful)) };
         match self.decode(bytes) {
-            Ok(value) => Ok(Loaded { value, source: Source::Stored }),
+            Ok(value) => Ok(Loaded { value, source: Source::Stored, doubtful }),
             Err(why @ Why::OtherType { .. }) => {
                 let value = migrate(&Old { bytes }).ok_or_else(|| self.error(why))?;
                 self.save(store, &value)?;
-                Ok(Loaded { value, source: Source::Migrated })
+                Ok(Loaded { value, source: Source::Migrated, doubtful })
             }
             Err(why) => Err(self.error(why)),
         }
@@ -231,22 +242,31 @@ impl<T: Value, const BYTES: usize> Setting<T, BYTES> {
         Ok(value)
     }
 
-    fn default_loaded(&self) -> Loaded<T> {
-        Loaded { value: self.default_value(), source: Source::Default }
+    fn default_loaded(&self, doubtful: bool) -> Loaded<T> {
+        Loaded { value: self.default_value(), source: Source::Default, doubtful }
     }
 
-    fn stored<'b, F: NorFlash, const N: usize>(
+    fn stored<'b, S: Readable>(
         &self,
-        store: &mut Store<F, N>,
+        store: &mut S,
         buffer: &'b mut [u8; BYTES],
-    ) -> Result<Option<&'b [u8]>, SettingError<F::Error>> {
-        store.get(self.key, buffer).map_err(|error| {
-            self.error(match error {
-                Error::BufferTooSmall { .. } => Why::TooLong { limit: BYTES },
-                error => Why::Store(error),
-            })
-        })
+    ) -> Result<Stored<'b>, SettingError<S::Error>> {
+        let stored = store.read(self.key, buffer);
+        let doubtful = store.is_in_doubt(self.key);
+        match (stored, doubtful) {
+            (Ok(bytes), Ok(doubtful)) => Ok(Stored { bytes, doubtful }),
+            (Err(Error::BufferTooSmall { .. }), _) => {
+                Err(self.error(Why::TooLong { limit: BYTES }))
+            }
+            (Err(error), _) | (_, Err(error)) => Err(self.error(Why::Store(error))),
+        }
     }
+}
+
+/// What is stored under the key of a setting, and whether that is in doubt.
+struct Stored<'b> {
+    bytes: Option<&'b [u8]>,
+    doubtful: bool,
 }
 
 /// What is stored under the key of a setting that now has another type.

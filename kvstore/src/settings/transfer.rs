@@ -12,6 +12,7 @@ use heapless::Vec;
 
 use super::encode::encode;
 use super::error::{SettingError, Why};
+use super::readable::Readable;
 use super::setting::{Setting, Value};
 use crate::{Change, Error, Store};
 
@@ -92,18 +93,18 @@ type Entry<'a> = (&'a str, &'a [u8]);
 /// # Errors
 /// [`Why::TooLong`] if one of the buffers is too short. [`Why::Store`] as for [`Store::get`]. The
 /// entries before the error have been passed to `each`.
-pub fn export<F: NorFlash, const N: usize>(
-    store: &mut Store<F, N>,
+pub fn export<S: Readable>(
+    store: &mut S,
     settings: &[&dyn Declared],
     stored: &mut [u8],
     entry: &mut [u8],
     mut each: impl FnMut(&[u8]),
-) -> Result<(), SettingError<F::Error>> {
+) -> Result<(), SettingError<S::Error>> {
     for setting in settings {
         let key = setting.key();
         let limit = stored.len().min(entry.len());
         let too_long = SettingError::new(key, Why::TooLong { limit });
-        let value = match store.get(key, stored) {
+        let value = match store.read(key, stored) {
             Ok(None) => continue,
             Ok(Some(value)) => value,
             Err(Error::BufferTooSmall { .. }) => return Err(too_long),

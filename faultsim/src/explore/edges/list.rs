@@ -108,13 +108,14 @@ fn longest_filler<S: Subject>(
     Ok(fits)
 }
 
-/// How often sectors are erased on the way to the start state and by a small put there.
+/// How often sectors are erased on the way to the start state and by a small put there, and how many
+/// operations are refused. A filler that is refused needs no erase, and is too long all the same.
 fn erases<S: Subject>(
     subject: &S,
     geometry: &Geometry,
     start: Start,
     filler: u32,
-) -> Result<usize, Finding> {
+) -> Result<(usize, u64), Finding> {
     let put = OpSequence::new(&[0]).unwrap_or_default();
     let workload = workload(geometry, start, filler, put);
     let mut values = Values::new();
@@ -123,7 +124,8 @@ fn erases<S: Subject>(
     let before: u32 = baseline.start.erase_counts().iter().sum();
     let steps = &baseline.trace.steps;
     let by_put = steps.iter().filter(|step| matches!(step, Step::Erase { .. })).count();
-    Ok(before as usize + by_put)
+    let refused = baseline.summary.refused.iter().map(|(_, count)| count).sum();
+    Ok((before as usize + by_put, refused))
 }
 
 #[cfg(test)]

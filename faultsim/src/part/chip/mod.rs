@@ -122,6 +122,7 @@ impl Chip {
         self.bias = bias;
         self.off = false;
         self.volatile = Volatile::default();
+        self.read_blank.clear();
         self.begin();
     }
 
@@ -132,6 +133,10 @@ impl Chip {
         self.volatile.is_reset = false;
         self.volatile.moments = 0;
         self.volatile.cut = None;
+        // A program that goes on was asked for after what was read before.
+        if self.volatile.busy.is_none() {
+            self.read_blank.clear();
+        }
         self.begin();
     }
 
@@ -146,7 +151,6 @@ impl Chip {
         self.violations.clear();
         self.watched = None;
         self.programmed_twice = false;
-        self.read_blank.clear();
         for step in self.trace.drain(..) {
             if let Step::Program { data, .. } = step {
                 self.spare.push(data);

@@ -1,8 +1,9 @@
 //! Changes: appended where there is room, otherwise carried into the next sector by a compaction.
 
 use super::bug::Bug;
-use super::codec::{Codec, FIRST_RECORD, Kind, TRACE, opening};
-use super::store::{LONGEST, ReferenceStore, with};
+use super::codec::{Codec, FIRST_RECORD, Kind, TAG, opening};
+use super::slots::Decision;
+use super::store::{LONGEST, ReferenceStore, is_blank, with};
 use super::walk::{Change, ERASE_BEGINS, ERASE_DONE, Table};
 use crate::subject::Trouble;
 
@@ -13,76 +14,61 @@ pub(super) enum Compaction {
     Append,
     /// There is no room for a settle record.
     Mount,
+    /// The next sector is only erased, in idle time.
+    Tidy,
     /// Only to find out whether they would fit.
     Try,
 }
 
 impl ReferenceStore {
-    /// The places for these records at or after `at`, each within one page, and where the last one
-    /// ends; `None` if they do not fit.
-    pub(super) fn places(&self, records: &[Vec<u8>], mut at: usize) -> Option<(Vec<usize>, usize)> {
+    /// The place for a record at or after `at`, within one page; `None` if there is no room.
+    pub(super) fn place(&self, len: usize, mut at: usize) -> Option<usize> {
         let page = self.page();
+        if at >= page && at % page < TAG {
+            at = at / page * page + TAG;
+        }
+        if at % page + len > page {
+            at = (at / page + 1) * page + TAG;
+        }
+        let fits = TAG + len <= page && at + len <= self.geometry.sector_bytes as usize;
+        fits.then_some(at)
+    }
+
+    /// The places for these records, and where the last one ends.
+    pub(super) fn places(&self, records: &[Vec<u8>], mut at: usize) -> Option<(Vec<usize>, usize)> {
         let mut places = Vec::new();
         for record in records {
-            if at >= page && at % page < TRACE {
-                at = at / page * page + TRACE;
-            }
-            if at % page + record.len() > page {
-                at = (at / page + 1) * page + TRACE;
-            }
-            if TRACE + record.len() > page
-                || at + record.len() > self.geometry.sector_bytes as usize
-            {
-                return None;
-            }
-            places.push(at);
-            at += record.len();
+            let place = self.place(record.len(), at)?;
+            places.push(place);
+            at = place + record.len();
         }
         Some((places, at))
     }
 
+    /// Programs the records. Returns whether their places took them.
     pub(super) fn program_records(
         &self,
         records: &[Vec<u8>],
         places: &[usize],
-    ) -> Result<(), Trouble> {
+    ) -> Result<bool, Trouble> {
         for (record, &at) in records.iter().zip(places) {
             match record.split_last() {
                 Some((last, rest)) if self.has(Bug::CommitByteFirst) => {
                     self.program(self.sector, at + rest.len(), &[*last])?;
                     self.program(self.sector, at, rest)?;
                 }
-                _ => self.program(self.sector, at, record)?,
+                _ if !self.takes(self.sector, at, record)? => return Ok(false),
+                _ => {}
             }
         }
-        Ok(())
+        Ok(true)
     }
 
-    /// Moves to the next sector with these settings. The mark is what makes them count.
+    /// Moves to the next sector with these settings. They count when the old head has decided so.
     pub(super) fn compact(&mut self, table: Table, why: Compaction) -> Result<(), Trouble> {
-        let (sector, mut number) = (self.next_sector(), self.sequence + 1);
-        match self.bug {
-            Some(Bug::EqualSequence) => number -= 1,
-            Some(Bug::SequenceWraps) => number &= 7,
-            _ => {}
-        }
+        let (sector, number) = (self.next_sector(), self.next_number());
         let codec = Codec::new(self.bug, number);
-        let mut copied = table.clone();
-        let table = if self.planted.clear_requested && why == Compaction::Mount {
-            copied.clear();
-            Table::new()
-        } else {
-            table
-        };
-        if self.has(Bug::CopiesOldest) {
-            for (key, value) in &mut copied {
-                if self.table.get(key) == Some(value)
-                    && let Some(oldest) = self.planted.oldest.get(key)
-                {
-                    value.clone_from(oldest);
-                }
-            }
-        }
+        let (copied, table) = self.planted_copies(table, why);
         let records: Vec<_> =
             copied.iter().map(|(key, value)| codec.record(Kind::Put, key, value)).collect();
         let resumed = if why == Compaction::Try { None } else { self.half_filled(sector, number)? };
@@ -93,29 +79,73 @@ impl ReferenceStore {
         }
         if resumed.is_none() {
             if !self.spare_erased {
-                self.prepare(sector)?;
+                self.prepare(sector, why)?;
             }
             self.program(sector, 0, &opening(number))?;
         }
         self.spare_erased = false;
-        let marks = !(why == Compaction::Mount && self.has(Bug::CarryUnmarked));
-        if marks && self.has(Bug::MarkBeforeCopy) {
-            self.mark(sector)?;
-        }
         let old = core::mem::replace(&mut self.sector, sector);
-        self.program_records(&records, &places)?;
+        let used = core::mem::take(&mut self.decided);
+        if self.has(Bug::InBeforeCopies) {
+            self.decide(old, used, Decision::In)?;
+        }
+        if !self.program_records(&records, &places)? {
+            return Err(Trouble::Broken("a new sector does not take its records".to_owned()));
+        }
         if self.has(Bug::ErasesOldFirst) {
-            self.prepare(old)?;
+            self.erase(old)?;
         }
-        if marks && !self.has(Bug::MarkBeforeCopy) {
-            self.mark(sector)?;
-        }
+        self.sure = false;
         self.sequence = number;
         self.at = end;
+        if !(why == Compaction::Mount && self.has(Bug::CarryUndecided)) {
+            self.take_over(old, used)?;
+        }
         self.planted.oldest = copied;
         self.planted.clear_requested = false;
         self.table = table;
         Ok(())
+    }
+
+    /// Erases the next sector. If this power-up has not made the head sure, the head first says
+    /// that it is the head and that the next sector is not. The next sector may hold a decision for
+    /// the head, or be the subject of one that does not show.
+    pub(super) fn prepare(&mut self, sector: u32, why: Compaction) -> Result<(), Trouble> {
+        let reads_blank = match self.bug {
+            Some(Bug::BlankTrusted) => is_blank(&self.read_sector(sector)?),
+            Some(Bug::BlankSampled) => is_blank(&self.read_sector(sector)?[..self.page()]),
+            _ => false,
+        };
+        if reads_blank {
+            return Ok(());
+        }
+        if !self.sure && !self.planted_sure(why)? {
+            self.decide(self.sector, self.decided, Decision::Out)?;
+            self.sure = true;
+        }
+        self.erase(sector)
+    }
+
+    /// Lets the old head decide that this sector counts, and then makes that sure with a seal.
+    ///
+    /// The seal is begun when the decision is complete. So if any of it can be read, no later mount
+    /// can doubt the decision. If there was no slot left for that, the seal decides by itself.
+    pub(super) fn take_over(&mut self, old: u32, used: usize) -> Result<(), Trouble> {
+        let sealed = self.has(Bug::SealBeforeDecision) && self.seal()?;
+        let decided = self.has(Bug::InBeforeCopies) || self.decide(old, used, Decision::In)?;
+        self.sure = sealed || self.has(Bug::NoSeal) || self.seal()?;
+        if decided || self.sure {
+            return Ok(());
+        }
+        Err(Trouble::Broken("no slot is left, and no room for a seal".to_owned()))
+    }
+
+    /// Appends a seal, which shows that its sector is the head. Returns whether there was room.
+    fn seal(&mut self) -> Result<bool, Trouble> {
+        let seal = self.codec().record(Kind::Seal, &[], &[]);
+        let Some(at) = self.place(seal.len(), self.at) else { return Ok(false) };
+        self.at = at + seal.len();
+        self.takes(self.sector, at, &seal)
     }
 
     /// Whether these settings would fit into a new sector.
@@ -137,9 +167,6 @@ impl ReferenceStore {
         if table == self.table {
             return Ok(());
         }
-        if let Some(walk) = self.planted.unsettled.take() {
-            self.settle_late(&walk)?;
-        }
         let is_batch = changes.len() > 1;
         let records = self.records(&changes);
         if let Some(written) = &mut self.planted.written {
@@ -153,6 +180,9 @@ impl ReferenceStore {
             self.planted_full(is_batch, &records)?;
             return Err(full);
         }
+        self.wake()?;
+        // Another sector may be the head now.
+        let records = self.records(&changes);
         if self.planted.corrupt.as_ref().is_some_and(|key| changes.iter().any(|(k, _)| k == key)) {
             self.planted.corrupt = None;
         }
@@ -161,8 +191,10 @@ impl ReferenceStore {
         }
         match self.places(&records, self.at) {
             Some((places, end)) => {
-                self.program_records(&records, &places)?;
                 self.at = end;
+                if !self.program_records(&records, &places)? {
+                    self.compact(table.clone(), Compaction::Append)?;
+                }
             }
             None if is_batch
                 && matches!(self.bug, Some(Bug::BatchSplit | Bug::CompactionCommitsBatch)) =>
@@ -175,7 +207,7 @@ impl ReferenceStore {
             None => self.compact(table.clone(), Compaction::Append)?,
         }
         self.table = table;
-        Ok(())
+        self.program_late_flag()
     }
 
     /// The records of these changes: for a batch, pending records and a commit record.
@@ -212,15 +244,14 @@ impl ReferenceStore {
             let keys: Vec<_> = self.table.keys().cloned().collect();
             return keys.into_iter().try_for_each(|key| self.change(vec![(key, None)]));
         }
+        self.wake()?;
         if self.has(Bug::ClearsLater) {
             self.note(&[])?;
         }
-        self.planted.unsettled = None;
-        if self.has(Bug::BlankAfterNote) {
-            let sector = self.next_sector();
-            self.make_void(sector)?;
+        if matches!(self.bug, Some(Bug::BlankAfterNote | Bug::SampledAfterNote)) {
+            self.decide(self.sector, self.decided, Decision::Out)?;
             self.note(&ERASE_BEGINS)?;
-            self.erase(sector)?;
+            self.erase(self.next_sector())?;
             self.spare_erased = true;
             self.note(&ERASE_DONE)?;
         }
@@ -240,7 +271,8 @@ impl ReferenceStore {
     /// Erases the next sector ahead of its use, which must come in the same power-up.
     pub(super) fn tidy(&mut self) -> Result<(), Trouble> {
         if !self.spare_erased {
-            self.prepare(self.next_sector())?;
+            self.wake()?;
+            self.prepare(self.next_sector(), Compaction::Tidy)?;
             self.spare_erased = true;
         }
         Ok(())

@@ -53,6 +53,10 @@ planted! {
     CheckOmitsLastByte "check-omits-last-byte" F2,
     /// The check is only a CRC-32, in the same program as what it protects.
     CrcAlone "crc-alone" F4,
+    /// The last record counts if its CRC-32 holds; a count of zeros that is too high is put right.
+    RepairsCount "repairs-count" F4,
+    /// A torn record that lacks up to two bits is completed if its CRC-32 then holds.
+    RepairsTwoBits "repairs-two-bits" F4,
     /// A record counts if its last byte was programmed to zero, in the same program as the data.
     CommitByteInside "commit-byte-inside" F2,
     /// The byte that makes a record count is programmed before the record.
@@ -80,13 +84,13 @@ planted! {
 
     // The end of the log after a cut.
     /// After the last intact record the log continues, whatever is there.
-    AppendsAfterTorn "appends-behind-torn" F1,
+    AppendsAfterTorn "appends-behind-torn" F0,
     /// The end of the log is considered blank if the first byte there is.
-    BlankByFirstByte "blank-by-first-byte" F2,
+    BlankByFirstByte "blank-by-first-byte" F0,
     /// The end of the log is used again if all of it reads blank.
-    BlankByReading "blank-by-reading" F3,
+    BlankByReading "blank-by-reading" F0,
     /// Torn records are filled up with zeros, and a record may end in zeros.
-    ZeroFill "zero-fill" F1,
+    ZeroFill "zero-fill" F0,
     /// Pages are passed over, but nothing says what counts before them.
     NoSettle "no-settle" F3,
     /// The log is settled when something is written, not before it is read.
@@ -95,15 +99,18 @@ planted! {
     SettleWithoutCopy "settle-without-copy" F0,
     /// The settle record is placed after what reads intact, not after what the cut can have
     /// reached.
-    SettleTooNear "settle-too-near" F3,
-    /// The page of a settle record is not marked before it is used.
-    NoTrace "no-trace" F3,
-    /// The page of a settle record is marked after it is used.
-    TraceAfterSettle "trace-after-settle" F3,
-    /// The mark of a page that is passed over destroys the header of its first record.
-    TraceOverHeader "trace-over-header" F0,
-    /// A settle record may be placed before pages that earlier mounts used.
+    SettleTooNear "settle-too-near" F0,
+    /// The page of a settle record gets no tag.
+    NoTag "no-tag" F0,
+    /// The page of a settle record gets its tag after the record.
+    TagAfterSettle "tag-after-settle" F0,
+    /// All pages up to that of the settle record get a tag, even those that have one.
+    TagsPassedPages "tags-passed-pages" F0,
+    /// The settle record is placed in the first blank page, even before pages that earlier mounts
+    /// used.
     SettleInGap "settle-in-gap" F3,
+    /// If there are several settle records, the first one counts.
+    FirstSettleCounts "first-settle-counts" F0,
     /// A settle record is accepted wherever its bytes are found, even in a value.
     SettleAnywhere "settle-anywhere" F0,
     /// The last record before a mount is always dropped.
@@ -123,52 +130,85 @@ planted! {
     /// Mount looks for the head twice, once to read and once to write.
     HeadSoughtTwice "head-sought-twice" F3,
     /// A settle record with nothing after it is taken for an interrupted one and skipped.
-    LoneSettleIgnored "lone-settle-ignored" F3,
+    LoneSettleIgnored "lone-settle-ignored" F0,
     /// Settings that are only in a settle record are not listed.
     SettledNotListed "settled-not-listed" F0,
 
-    // Sectors.
-    /// A new head that was left unfinished is not made void before the old one is used again.
-    DeadHeadLeft "dead-head-left" F3,
-    /// A sector is erased without making its opening void first.
-    ErasesUnvoided "erases-unvoided" F2,
-    /// An opening is made void only if it reads intact at that moment.
-    VoidsIfItReads "voids-if-it-reads" F3,
-    /// The mark of a head is trusted and not programmed again.
-    MarkNotRepeated "mark-not-repeated" F3,
-    /// The new head is marked before the settings are copied.
-    MarkBeforeCopy "mark-before-copy" F0,
+    // Rest: a power-up that only reads writes nothing.
+    /// The flag of a rest record is not programmed before something is written.
+    FlagNotProgrammed "flag-not-programmed" F3,
+    /// The flag of a rest record is programmed after the change, not before it.
+    FlagAfterChange "flag-after-change" F3,
+    /// The first change after a rest is appended to the rest record, and the log is not settled.
+    ContinuesAfterRest "continues-after-rest" F3,
+    /// A rest record counts although later records follow it.
+    OlderRestCounts "older-rest-counts" F3,
+    /// The log is read a second time to see whether it rests.
+    RestJudgedAgain "rest-judged-again" F3,
+
+    // Decisions about the next sector.
+    /// The new head is decided on before the settings are copied.
+    InBeforeCopies "in-before-copies" F0,
     /// A new head counts as soon as its opening is intact.
-    NoMark "no-mark" F0,
-    /// A mark counts in one place if any of its bits are zero, and in another if all are.
-    MarkTestedTwoWays "mark-tested-two-ways" F1,
-    /// The old head is erased before the new one is marked.
+    OpeningSuffices "opening-suffices" F0,
+    /// A decision for the new head is trusted and not repeated.
+    InNotRepeated "in-not-repeated" F3,
+    /// A decision for the new head is repeated after something was written there.
+    InRepeatedLate "in-repeated-late" F0,
+    /// A decision counts although a settle record denied it.
+    DeniedTrusted "denied-decision-trusted" F3,
+    /// The first decision of a sector counts, not the last one.
+    FirstDecisionCounts "first-decision-counts" F3,
+    /// A mount that cannot settle does not deny the spare before it erases it.
+    OutMissing "erases-undenied" F0,
+    /// A mount denies the spare only if there is a readable decision for it at that moment.
+    OutIfInReads "denies-if-it-reads" F0,
+    /// A mount that cannot settle denies the spare, but does not count that as proof of the head:
+    /// it erases the sector with the only one.
+    OwnMissing "erases-its-proof" F0,
+    /// A new head gets no seal, although the sector that decided about it is erased next.
+    NoSeal "no-seal" F0,
+    /// A new head gets its seal before it is decided on.
+    SealBeforeDecision "seal-before-decision" F3,
+    /// Anything in the later pages of a new head proves it.
+    GarbageIsProof "garbage-is-proof" F1,
+    /// A decision is programmed into the slot after the last readable one.
+    SlotReused "slot-reused" F3,
+    /// A slot gets no tag before the decision.
+    SlotWithoutTag "slot-without-tag" F0,
+    /// A decision counts in one place if it is intact, and in another if it is not blank.
+    DecisionTestedTwoWays "decision-tested-two-ways" F2,
+    /// The old head is erased before the new one is decided on.
     ErasesOldFirst "erases-old-first" F0,
-    /// If there are two heads, the newer one is made void.
-    VoidsNewer "voids-newer" F0,
+    /// The first format does not deny an earlier attempt before it repeats it.
+    FormatUndenied "format-undenied" F3,
+
+    // Sectors.
     /// Sequence numbers have three bits and are compared without regard to wrapping.
     SequenceWraps "sequence-wraps" F0,
     /// A new head has the number of the old one, and the lower sector wins.
     EqualSequence "equal-sequence" F0,
     /// An opening of zeros passes its check and is the newest.
-    ZeroOpening "zero-opening" F0,
+    ZeroOpening "zero-opening" F2,
     /// A blank opening passes its check and is the newest.
-    BlankOpening "blank-opening" F1,
+    BlankOpening "blank-opening" F0,
     /// A sector that reads blank is not erased before it is used.
-    BlankTrusted "blank-trusted" F3,
+    BlankTrusted "blank-trusted" F0,
     /// A note says that a factory reset began an erase; if the sector reads blank, the erase is
     /// taken for done.
     BlankAfterNote "blank-behind-note" F3,
+    /// The same, and only the first page is looked at.
+    SampledAfterNote "sampled-after-note" F1,
     /// A sector is taken for blank if its first page reads blank.
-    BlankSampled "blank-sampled" F1,
+    BlankSampled "blank-sampled" F0,
     /// The half-filled target of an interrupted copy is used again.
     TargetResumed "target-resumed" F0,
     /// The first format is not repeated after a cut.
     FormatRefuses "format-refuses" F0,
     /// The first format does not erase what reads blank.
-    FormatTrustsBlank "format-trusts-blank" F3,
-    /// A mount that has to move to a new sector does not mark it.
-    CarryUnmarked "carry-unmarked" F0,
+    FormatTrustsBlank "format-trusts-blank" F0,
+    /// A mount that has to move to a new sector does not decide on it.
+    CarryUndecided "carry-undecided" F0,
     /// A mount that has to move to a new sector does not copy the last record.
     CarryDropsLast "carry-drops-last" F0,
     /// A mount that has to move to a new sector copies damaged records and gives them a new check.

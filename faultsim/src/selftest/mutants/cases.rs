@@ -3,7 +3,7 @@
 //! records.
 
 use super::codec::{Codec, Kind};
-use super::walk::{Table, table_bytes};
+use super::walk::{Table, settled_bytes};
 use crate::part::Geometry;
 use crate::subject::{Change, KeyNames, Op};
 use crate::workload::{Workload, stamped};
@@ -11,16 +11,18 @@ use crate::workload::{Workload, stamped};
 /// The number of cases.
 pub const CASES: u8 = 6;
 
-/// The part they are made for: two sectors of four small pages.
-pub const GEOMETRY: Geometry = Geometry { sectors: 2, sector_bytes: 256, unit: 1, page: 64 };
+/// The part they are made for: two sectors of six small pages.
+pub const GEOMETRY: Geometry = Geometry { sectors: 2, sector_bytes: 384, unit: 1, page: 64 };
 
 /// Keys by number. Two of them have the same letters in a different order.
-const KEYS: [&str; 5] = ["a", "ab", "ba", "e", "f"];
+const KEYS: [&str; 7] = ["a", "ab", "ba", "e", "f", "g", "h"];
 const A: u16 = 0;
 const AB: u16 = 1;
 const BA: u16 = 2;
 const E: u16 = 3;
 const F: u16 = 4;
+const G: u16 = 5;
+const H: u16 = 6;
 
 /// A list of operations under construction. Each value is stamped with the number of its operation.
 #[derive(Default)]
@@ -73,17 +75,19 @@ pub fn workload(number: u8) -> Workload {
     let ops = Ops::default();
     let name = format!("case {number}");
     let (prelude, ops) = match number {
-        // Compactions that are asked for, while there is still room.
-        1 => (Vec::new(), ops.put(A, 4).put(E, 0).op(Op::Clear).put(AB, 5).op(Op::Tidy).put(BA, 3)),
+        // Factory resets: compactions while there is still room, the second into a used sector.
+        1 => (Vec::new(), ops.put(A, 4).op(Op::Clear).put(E, 0).put(AB, 5).op(Op::Clear)),
         // Compactions because the sector is full.
         2 => {
             let mut before = ops.put(A, 3).put(AB, 4).put(BA, 5).put(E, 0).put(A, 4).put(A, 5);
             before = before.put(AB, 4).put(A, 6).put(A, 5).put(A, 5).put(AB, 3).put(A, 6);
+            before = before.put(A, 5).put(AB, 4).put(A, 6).put(A, 5).put(A, 4).put(AB, 3);
             let prelude = std::mem::take(&mut before.ops);
             let after = before
                 .delete(AB)
                 .batch(&[(AB, Some(3)), (A, None), (E, Some(2))])
                 .put(A, 4)
+                .op(Op::Tidy)
                 .put(A, 3);
             (prelude, after)
         }
@@ -105,12 +109,12 @@ pub fn workload(number: u8) -> Workload {
             // Long enough that a tear in the middle still contains the whole record.
             let mut record = plain.record(Kind::Put, b"a", &[0x0F, 0xF0]);
             record.extend(stamped(AB, 99, 14));
-            let settle = plain.record(Kind::Settle, &[], &table_bytes(&Table::new()));
+            let settle = plain.record(Kind::Settle, &[], &settled_bytes(0, &Table::new()));
             (Vec::new(), ops.put(A, 2).bytes(AB, record).bytes(BA, settle).put(A, 3))
         }
         // More than the part holds.
         5 => {
-            let mut before = ops.put(E, 20).put(A, 38).put(AB, 38);
+            let mut before = ops.put(E, 4).put(A, 38).put(AB, 38).put(G, 38).put(H, 38);
             let prelude = std::mem::take(&mut before.ops);
             let after = before
                 .put(BA, 38)
@@ -132,8 +136,8 @@ pub fn workload(number: u8) -> Workload {
         ),
     };
     let ops = ops.ops;
-    // The fifth key is there only to fill the part.
+    // The last keys are there only to fill the part.
     let may_fill = number == 5;
-    let keys = KeyNames::new(KEYS.iter().take(if may_fill { 5 } else { 4 }).copied());
+    let keys = KeyNames::new(KEYS.iter().take(if may_fill { KEYS.len() } else { 4 }).copied());
     Workload { name, keys, prelude, ops, may_fill }
 }

@@ -7,17 +7,18 @@
 //! codes for asymmetric channels", Information and Control 4, 1961).
 
 use super::bug::Bug;
+use super::slots::SLOT_BYTES;
 use crate::checksum::crc32;
 
-/// Bytes of an opening; the mark follows it.
+/// Bytes of an opening; the slots for decisions follow it.
 pub(super) const OPENING: usize = 12;
-/// Bytes of the mark: blank until the sector counts.
-pub(super) const MARK: usize = 4;
 /// Where the first record of a sector begins.
-pub(super) const FIRST_RECORD: usize = OPENING + MARK;
-/// Bytes at the start of every page but the first. They are zeros if the page was passed over or
-/// holds a settle record.
-pub(super) const TRACE: usize = 2;
+pub(super) const FIRST_RECORD: usize = OPENING + SLOT_BYTES;
+/// Bytes at the start of every page but the first: the tag of the page. It is zero if a mount took
+/// the page for its settle record.
+pub(super) const TAG: usize = 1;
+/// Bytes of the flag that follows a rest record.
+pub(super) const FLAG: usize = 1;
 /// Bytes of a record's header.
 pub(super) const HEADER: usize = 4;
 
@@ -37,19 +38,26 @@ pub(super) enum Kind {
     PendingDelete = 0x58,
     /// The pending records before it count, as many as it says.
     Commit = 0x61,
-    /// All settings; nothing before it counts any more.
+    /// All settings; nothing before it counts any more, and neither do the slots used before it,
+    /// whose number is the first byte of the value.
     Settle = 0x8C,
+    /// This sector is the head: the decision about that was complete before this record.
+    Seal = 0x34,
+    /// Nothing was written since the log was settled, if the flag after it is blank.
+    Rest = 0xA1,
     /// For planted mistakes only: a note that something is about to be done.
     Note = 0x92,
 }
 
-const KINDS: [Kind; 7] = [
+const KINDS: [Kind; 9] = [
     Kind::Put,
     Kind::Delete,
     Kind::PendingPut,
     Kind::PendingDelete,
     Kind::Commit,
     Kind::Settle,
+    Kind::Seal,
+    Kind::Rest,
     Kind::Note,
 ];
 
@@ -170,25 +178,69 @@ impl Codec {
         }
     }
 
-    /// For [`crate::subject::Subject::linear_check`]: the bytes of a record after its header.
+    /// Whether a record counts in the end if only its CRC-32 holds.
+    fn relies_on_crc(&self) -> bool {
+        matches!(self.bug, Some(Bug::CrcAlone | Bug::RepairsCount | Bug::RepairsTwoBits))
+    }
+
+    /// For [`crate::subject::Subject::linear_check`]: the bytes of a record after its header, up to
+    /// the end of the CRC-32.
     pub(super) fn checked_bytes(&self, data: &[u8]) -> Option<core::ops::Range<usize>> {
-        if !self.has(Bug::CrcAlone) || data.len() < HEADER + CRC {
+        if !self.relies_on_crc() || data.len() < HEADER + self.tail_len() {
             return None;
         }
         // Whether the check holds does not matter: its start value is not known here.
         let lens = usize::from(data[1]) + usize::from(data[2]);
         let is_record = KINDS.into_iter().any(|kind| kind as u8 == data[0])
             && usize::from(data[3]) == zeros(&data[..3])
-            && data.len() == HEADER + lens + CRC;
-        is_record.then_some(HEADER..data.len())
+            && data.len() == HEADER + lens + self.tail_len();
+        is_record.then_some(HEADER..HEADER + lens + CRC)
     }
 
-    /// Zero if the check of the record holds; otherwise the bits in which it differs.
+    /// Zero if the CRC-32 of the record holds; otherwise the bits in which it differs.
     pub(super) fn residue(&self, data: &[u8]) -> u64 {
         let (body, tail) = data.split_at(data.len().saturating_sub(self.tail_len()));
         let key_len = usize::from(data.get(1).copied().unwrap_or(0));
         let wanted = self.tail(body, key_len);
-        wanted.iter().zip(tail).fold(0, |sum, (a, b)| sum << 8 | u64::from(a ^ b))
+        let crcs = wanted.iter().zip(tail).take(CRC);
+        crcs.fold(0, |sum, (a, b)| sum << 8 | u64::from(a ^ b))
+    }
+
+    /// For planted mistakes: if `rest` begins with a record that by its CRC-32 lacks at most this
+    /// many bits, up to two, completes it and puts its count right. Returns whether it did.
+    pub(super) fn repair(&self, rest: &mut [u8], bits: usize) -> bool {
+        let Parsed::Damaged(Some((key, value))) = self.parse(rest) else { return false };
+        let len = self.len(key, value);
+        let body = len - self.tail_len();
+        let residue = self.residue(&rest[..len]);
+        // What each bit that reads as a one contributes to the residue.
+        let mut parts = vec![(None, 0)];
+        for bit in (8 * HEADER..8 * (body + CRC)).filter(|_| bits > 0) {
+            let (byte, mask) = (bit / 8, 1 << (bit % 8));
+            if rest[byte] & mask != 0 {
+                rest[byte] ^= mask;
+                parts.push((Some((byte, mask)), residue ^ self.residue(&rest[..len])));
+                rest[byte] ^= mask;
+            }
+        }
+        for (index, (first, one)) in parts.iter().enumerate() {
+            for (second, other) in &parts[index..] {
+                let same = first == second;
+                let sum = if same { *one } else { one ^ other };
+                if sum == residue {
+                    for (byte, mask) in
+                        [first, second].into_iter().flatten().take(if same { 1 } else { 2 })
+                    {
+                        rest[*byte] ^= mask;
+                    }
+                    let key_len = usize::from(rest[1]);
+                    let tail = self.tail(&rest[..body], key_len);
+                    rest[body..len].copy_from_slice(&tail);
+                    return true;
+                }
+            }
+        }
+        false
     }
 }
 

@@ -7,28 +7,39 @@
 //!
 //! How it works: the sectors become *head* in rotation. A sector is erased right before it becomes
 //! head. It gets an opening with a sequence number and a check; after the opening the live settings
-//! are copied, and then the *mark* is programmed to zero. From then on the sector counts. Changes
-//! are appended, each record in one program call and within one page.
+//! are copied. Then the old head decides: it programs IN into the next of its *slots*, and from
+//! then on the new sector counts. Last comes a *seal* in the new sector, which is begun when the
+//! decision is complete, and makes the new head sure without the old one. Changes are appended,
+//! each record in one program call and within one page. Every unit is programmed once between two
+//! erases, and every program is read back.
 //!
 //! After a cut the last program is suspect even if it reads well, and there may have been one more
-//! that does not show. So every mount, before it reports anything, passes over the pages that may
-//! be affected, marks a blank one with a *trace* and programs a *settle* record there, which has
-//! all settings as this mount saw them. The last settle record of a sector is the one that counts.
-//! If there is no room for one, the mount moves to the next sector. Openings are made void by
-//! programming zeros before anything relies on their not counting.
+//! that does not show. So a mount, before it reports anything, passes over the pages that may be
+//! affected, programs the *tag* of a blank one and then a *settle* record there, which has all
+//! settings as this mount saw them, and the number of slots used so far: what they hold is denied.
+//! The last settle record of a sector is the one that counts. If there is no room for one, the
+//! mount moves to the next sector. Before it erases that, it programs OUT into a slot of the head,
+//! which says that this is the head itself and that the next sector is not. If the head is known
+//! only from a decision of the sector before, a mount first repeats that decision, in the next
+//! slot.
 //!
-//! Known flaw: suppose that the mark of a new head was cut, and then the voiding of that head was
-//! cut too. The new head may count in one power-up and be unreadable in the next, when the old head
-//! is already void. This was met with 2 x 384 bytes at F3 and two cuts. To fix it, the settle
-//! record would have to carry the contents of the opening and be written before the voiding.
+//! A mount that has settled the log appends a *rest* record with a blank flag after it. The same
+//! power-up programs the flag before it writes anything else. A mount that finds a rest record at
+//! the end, with a blank flag, writes nothing; if something is changed later, it settles first.
+//!
+//! Known limit: a sector has eight slots. After seven mounts in a row that were cut while they
+//! decided, no slot is left, and later mounts may not agree about the head. The rig makes at most
+//! three cuts in a history of this store.
 
 mod append;
 pub mod bug;
 mod bug_effects;
 pub mod cases;
 mod codec;
+mod head;
 mod mount;
 mod reference;
+mod slots;
 mod store;
 mod walk;
 

@@ -6,7 +6,7 @@ use std::sync::LazyLock;
 use super::bug::{self, Bug, Planted};
 use super::codec;
 use super::store::ReferenceStore;
-use crate::part::{Geometry, Part};
+use crate::part::{Geometry, Part, SecondPrograms};
 use crate::subject::{Bounds, KeyNames, Op, Subject, Trouble, Work};
 use crate::subjects::table::changes;
 
@@ -43,6 +43,10 @@ impl Subject for Reference {
         true
     }
 
+    fn second_programs(&self) -> SecondPrograms {
+        SecondPrograms::Refused
+    }
+
     fn open(&self, part: &Part) -> Result<ReferenceStore, Trouble> {
         ReferenceStore::open(part, self.bug())
     }
@@ -77,18 +81,29 @@ impl Subject for Reference {
         Some(Ok(()))
     }
 
-    /// Worst case: a mount reads every opening and the head, and may move to the next sector.
+    /// Worst case: a mount reads every sector once and every program back, and may move to the next
+    /// sector. An operation may have to do that too, and then move once more.
     fn bounds(&self, geometry: &Geometry) -> Option<Bounds> {
         // No record is shorter than 11 bytes, and a compaction writes as many as a sector holds.
-        // Before them, two programs void the sector and open it; after them, one program marks it.
         let records = u64::from(geometry.sector_bytes / 11);
         let sectors = u64::from(geometry.sectors);
         // A planted mistake may cost a little more work without counting as a mistake for that.
-        let more = if self.planted.is_some() { 4 } else { 0 };
+        let more = if self.planted.is_some() { 6 } else { 0 };
+        // Besides the copies: OUT and IN with their tags, the opening and the seal. Each is read
+        // back, and the slots are read for each decision.
+        let compaction = Work { reads: records + 6 + 2, programs: records + 6, erases: 1 };
         Some(Bounds {
-            // On a part that was never formatted, every sector is read completely.
-            open: Work { reads: 2 * sectors + 1 + more, programs: records + 4, erases: 1 + more },
-            op: Work { reads: more, programs: records + 4, erases: 1 + more },
+            // A decision repeated, and a rest record.
+            open: Work {
+                reads: sectors + 3 + 1 + compaction.reads + more,
+                programs: 3 + compaction.programs,
+                erases: 1 + more,
+            },
+            op: Work {
+                reads: 2 * compaction.reads + records + more,
+                programs: 2 * compaction.programs + records,
+                erases: 2 + more,
+            },
         })
     }
 
@@ -108,7 +123,7 @@ mod tests {
     use crate::config::{Config, Mode, Systematic};
     use crate::explore::clock::Progress;
     use crate::history::token::Token;
-    use crate::part::Level;
+    use crate::part::{Chip, Level};
     use crate::replay::replay;
     use crate::report::{Outcome, Verdict};
     use crate::run::run;
@@ -129,6 +144,30 @@ mod tests {
         }
     }
 
+    #[test]
+    fn a_power_up_that_only_reads_writes_nothing() {
+        let subject = Reference::default();
+        let part = Part::new(Chip::new(cases::GEOMETRY));
+        part.chip_mut().set_second_programs(SecondPrograms::Refused);
+        let keys = KeyNames::new(["a"]);
+        let put = |value: u8| Op::Put { key: 0, value: vec![value] };
+        for value in 0..40 {
+            let mut store = subject.open(&part).unwrap();
+            subject.apply(&mut store, &put(value), &keys).unwrap();
+            drop(store);
+            part.chip_mut().restart();
+            // This one settles, the next ones find it at rest.
+            subject.open(&part).unwrap();
+            for _ in 0..3 {
+                part.chip_mut().restart();
+                let store = subject.open(&part).unwrap();
+                assert_eq!(store.get(b"a").unwrap(), Some(&[value][..]));
+                assert_eq!(part.chip().step_count(), 0, "{value}");
+            }
+            part.chip_mut().restart();
+        }
+    }
+
     /// The complete run is that of `outlast torture --prove-rig`; this one uses other sizes of the
     /// part.
     #[test]
@@ -145,7 +184,7 @@ mod tests {
 
     #[test]
     fn tokens_of_planted_mistakes_replay_by_name() {
-        let subject = by_name("planted:no-mark").unwrap();
+        let subject = by_name("planted:opening-suffices").unwrap();
         let config = Config { stop_at_first: true, ..config(1, cases::GEOMETRY, 64) };
         let report = run(&config, subject, &Progress::default());
         let violation = &report.violations[0];

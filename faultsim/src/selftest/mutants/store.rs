@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 
 use super::bug::Bug;
-use super::codec::{Codec, MARK, OPENING, sequence};
+use super::codec::{Codec, OPENING};
+use super::slots::{Decision, SLOT, SLOT_BYTES, SLOTS, Slots};
 use super::walk::{Change, Table, Walk};
 use crate::part::{Geometry, Part};
 use crate::subject::Trouble;
@@ -26,21 +27,40 @@ pub struct ReferenceStore {
     pub(super) table: Table,
     /// Where in the sector the next record may begin.
     pub(super) at: usize,
+    /// Whether this power-up has written into the head what proves that it is the head, and that
+    /// the next sector is not.
+    pub(super) sure: bool,
+    /// How many slots of the head were used when this power-up began.
+    pub(super) decided: usize,
+    /// How to settle the log, if this power-up found it at rest and has not written anything.
+    pub(super) resting: Option<Settling>,
+    /// The flag after the rest record that this power-up wrote, until it writes something else.
+    pub(super) flag: Option<usize>,
     /// Whether the next sector was erased in this power-up and nothing has been written to it
     /// since.
     pub(super) spare_erased: bool,
     pub(super) planted: PlantedState,
 }
 
+/// How the log is to be settled.
+#[derive(Clone, Debug)]
+pub(super) struct Settling {
+    pub(super) walk: Walk,
+    /// The page for the settle record, if there is one.
+    pub(super) page: Option<usize>,
+    /// How many slots it denies.
+    pub(super) decided: usize,
+}
+
 /// State that only planted mistakes need.
 #[derive(Debug, Default)]
 pub(super) struct PlantedState {
     pub(super) oldest: Table,
-    pub(super) unsettled: Option<Walk>,
     pub(super) read_only: bool,
     pub(super) corrupt: Option<Vec<u8>>,
     pub(super) not_listed: BTreeSet<Vec<u8>>,
     pub(super) clear_requested: bool,
+    pub(super) late_flag: Option<usize>,
     /// Bytes of all records written since a mount that found a log; `None` if the mount formatted
     /// the part.
     pub(super) written: Option<usize>,
@@ -78,21 +98,20 @@ impl ReferenceStore {
         Ok(bytes)
     }
 
-    pub(super) fn program(&self, sector: u32, at: usize, bytes: &[u8]) -> Result<(), Trouble> {
-        self.part.chip_mut().program(self.address(sector, at), bytes).map_err(trouble)
+    /// Programs bytes and reads them back. Returns whether the place took them.
+    pub(super) fn takes(&self, sector: u32, at: usize, bytes: &[u8]) -> Result<bool, Trouble> {
+        self.part.chip_mut().program(self.address(sector, at), bytes).map_err(trouble)?;
+        let mut back = vec![0; bytes.len()];
+        self.read(sector, at, &mut back)?;
+        Ok(back == bytes)
     }
 
-    /// Makes the opening of a sector void. Zeros stay: from now on it is never intact, however an
-    /// erase is cut.
-    pub(super) fn make_void(&self, sector: u32) -> Result<(), Trouble> {
-        if self.has(Bug::VoidsIfItReads) {
-            let mut bytes = [0; OPENING];
-            self.read(sector, 0, &mut bytes)?;
-            if sequence(&bytes, self.bug).is_none() {
-                return Ok(());
-            }
+    /// The same where no other place will do.
+    pub(super) fn program(&self, sector: u32, at: usize, bytes: &[u8]) -> Result<(), Trouble> {
+        if self.takes(sector, at, bytes)? {
+            return Ok(());
         }
-        self.program(sector, 0, &[0; OPENING])
+        Err(Trouble::Broken("a program did not take effect".to_owned()))
     }
 
     pub(super) fn erase(&self, sector: u32) -> Result<(), Trouble> {
@@ -101,24 +120,32 @@ impl ReferenceStore {
         self.part.chip_mut().erase(from, to).map_err(trouble)
     }
 
-    pub(super) fn mark(&self, sector: u32) -> Result<(), Trouble> {
-        self.program(sector, OPENING, &[0; MARK])
-    }
-
-    /// Makes a sector void and then erases it.
-    pub(super) fn prepare(&self, sector: u32) -> Result<(), Trouble> {
-        let reads_blank = match self.bug {
-            Some(Bug::BlankTrusted) => is_blank(&self.read_sector(sector)?),
-            Some(Bug::BlankSampled) => is_blank(&self.read_sector(sector)?[..self.page()]),
-            _ => false,
+    /// Programs a decision into the next slot of a sector: from `from` on, the one after all that
+    /// are not blank. Returns whether there was one.
+    pub(super) fn decide(
+        &self,
+        sector: u32,
+        from: usize,
+        decision: Decision,
+    ) -> Result<bool, Trouble> {
+        let mut bytes = [0; SLOT_BYTES];
+        self.read(sector, OPENING, &mut bytes)?;
+        let slots = Slots(&bytes);
+        let first = match self.bug {
+            Some(Bug::SlotReused) => {
+                let last = (0..SLOTS).rfind(|&slot| slots.decision(slot).is_some());
+                last.map_or(from, |slot| (slot + 1).max(from))
+            }
+            _ => slots.used().max(from),
         };
-        if reads_blank {
-            return Ok(());
+        for slot in first..SLOTS {
+            let at = OPENING + slot * SLOT;
+            let tagged = self.has(Bug::SlotWithoutTag) || self.takes(sector, at, &[0])?;
+            if tagged && self.takes(sector, at + 1, &[decision as u8])? {
+                return Ok(true);
+            }
         }
-        if !self.has(Bug::ErasesUnvoided) {
-            self.make_void(sector)?;
-        }
-        self.erase(sector)
+        Ok(false)
     }
 
     pub(super) fn get(&self, key: &[u8]) -> Result<Option<&[u8]>, Trouble> {

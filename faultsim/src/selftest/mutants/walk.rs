@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::bug::Bug;
-use super::codec::{Codec, FIRST_RECORD, HEADER, Kind, Parsed, TRACE};
+use super::codec::{Codec, FIRST_RECORD, FLAG, HEADER, Kind, Parsed, TAG};
 
 /// The values of a note, for a planted mistake.
 pub(super) const ERASE_BEGINS: [u8; 1] = [0x1B];
@@ -35,6 +35,12 @@ pub(super) struct Walk {
     pub(super) pending: Vec<Change>,
     /// Whether there is a settle record that counts.
     pub(super) has_settle: bool,
+    /// How many slots of the sector were used before that settle record: what they hold is denied.
+    pub(super) decided: usize,
+    /// Whether there is a seal or a rest record, which no sector has before it is the head.
+    pub(super) is_sealed: bool,
+    /// Whether the last record is a rest record, and the flag after it is blank.
+    pub(super) rests: bool,
     /// The keys in the settle record that no later record has changed.
     pub(super) settled: BTreeSet<Vec<u8>>,
     /// The first value found for each key.
@@ -67,7 +73,7 @@ impl Pages<'_> {
 
     /// Where the records of a page begin.
     fn start(&self, page: usize) -> usize {
-        if page == 0 { FIRST_RECORD } else { page * self.page + TRACE }
+        if page == 0 { FIRST_RECORD } else { page * self.page + TAG }
     }
 
     /// What is stored at a place. Beyond the end of the page, that is nothing.
@@ -101,12 +107,15 @@ impl Pages<'_> {
         if self.has(Bug::LoneSettleIgnored) {
             return starts.rfind(|&at| self.is_settle(at) && !self.is_alone(at));
         }
+        if self.has(Bug::FirstSettleCounts) {
+            return starts.find(|&at| self.is_settle(at));
+        }
         starts.rfind(|&at| self.is_settle(at))
     }
 
     /// A page for the next settle record. The last program before the cut can have reached the page
-    /// of the last intact record and the next one, and earlier mounts marked the pages that they
-    /// used.
+    /// of the last intact record and the next one, and earlier mounts left a tag or more in the
+    /// pages that they used.
     pub(super) fn settle_page(&self, last_page: usize) -> Option<usize> {
         let near = if self.has(Bug::SettleTooNear) { 1 } else { 2 };
         let mut pages = last_page + near..self.count();
@@ -131,8 +140,10 @@ impl Pages<'_> {
             } else {
                 value
             };
-            walk.table = table_from(value);
+            let (decided, table) = value.split_first().unwrap_or((&0, &[]));
+            walk.table = table_from(table);
             walk.has_settle = true;
+            walk.decided = usize::from(*decided);
             walk.before_last = walk.table.clone();
             walk.oldest = walk.table.clone();
             walk.settled = walk.table.keys().cloned().collect();
@@ -146,8 +157,10 @@ impl Pages<'_> {
                 break;
             }
         }
-        if self.has(Bug::ClearsLater) {
-            walk.noted = self.noted();
+        match self.bug {
+            Some(Bug::ClearsLater) => walk.noted = self.all_pages().noted,
+            Some(Bug::OlderRestCounts) => walk.rests |= self.all_pages().rests,
+            _ => {}
         }
         walk
     }
@@ -168,6 +181,12 @@ impl Pages<'_> {
                     };
                     walk.note(kind, key, value, self.bug);
                     at += len;
+                    if kind == Kind::Rest {
+                        let rests = self.bytes[at..at + FLAG] == [0xFF; FLAG];
+                        let older = self.has(Bug::OlderRestCounts) && walk.rests;
+                        walk.rests = rests || older;
+                        at += FLAG;
+                    }
                     walk.end = at;
                     walk.last_page = page;
                     any = true;
@@ -208,19 +227,22 @@ impl Pages<'_> {
         before.pending
     }
 
-    fn noted(&self) -> bool {
+    /// For planted mistakes: the records of all pages, also those before the settle record.
+    fn all_pages(&self) -> Walk {
         let mut walk = Walk::default();
         for page in 0..self.count() {
             self.page_of_log(&mut walk, page, self.start(page), false);
         }
-        walk.noted
+        walk
     }
 }
 
 impl Walk {
     fn note(&mut self, kind: Kind, key: &[u8], value: &[u8], bug: Option<Bug>) {
         self.before_last = self.table.clone();
-        let notes = bug == Some(Bug::BlankAfterNote) && kind == Kind::Note;
+        self.rests &= bug == Some(Bug::OlderRestCounts);
+        let notes =
+            matches!(bug, Some(Bug::BlankAfterNote | Bug::SampledAfterNote)) && kind == Kind::Note;
         self.erase_begun = notes && value == ERASE_BEGINS;
         let kind = match kind {
             Kind::PendingPut if bug == Some(Bug::PendingCounts) => Kind::Put,
@@ -244,6 +266,7 @@ impl Walk {
                 }
             }
             Kind::Note => self.noted = true,
+            Kind::Seal | Kind::Rest => self.is_sealed = true,
             // Only the settle record that the walk began with counts.
             Kind::Settle => {}
         }
@@ -278,9 +301,9 @@ impl Walk {
     }
 }
 
-/// A whole table as the value of a settle record.
-pub(super) fn table_bytes(table: &Table) -> Vec<u8> {
-    let mut bytes = Vec::new();
+/// The value of a settle record: the number of slots that are denied, and a whole table.
+pub(super) fn settled_bytes(decided: usize, table: &Table) -> Vec<u8> {
+    let mut bytes = vec![u8::try_from(decided).unwrap_or(u8::MAX)];
     for part in table.iter().flat_map(|(key, value)| [key, value]) {
         // Keys and values come from records, where their lengths are one byte.
         bytes.push(u8::try_from(part.len()).unwrap_or(u8::MAX));

@@ -24,7 +24,7 @@ fn lives(runs: u64, mistake: Option<Mistake>) -> Report {
 
 fn steps(mistake: Option<Mistake>) -> Report {
     let workload = WorkloadSource::Random { seed: 1, ops: 12 };
-    let mode = Systematic { workload, depth: 2, thin: 8, sample: 40, ..Systematic::default() };
+    let mode = Systematic { workload, depth: 2, thin: 4, sample: 40, ..Systematic::default() };
     run(&config(Mode::Systematic(mode)), &OutlastSpi { mistake }, &Progress::default())
 }
 

@@ -1,0 +1,224 @@
+//! What the store says about wrong bits.
+//!
+//! Goal: a wrong bit is counted once, however often it is read; and where a newer value may have
+//! been lost, every call that returns the older one can say so. Method: a settled image in which
+//! bits of known records are flipped.
+
+use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Nor, Part};
+use outlast_kvstore::settings::{Setting, Source, Why};
+use outlast_kvstore::{Error, Ids, Layout, Store, View};
+
+type Device = Store<Nor<1, 1>, 16>;
+type Window = View<Nor<1, 1>, 16>;
+
+const SECTOR: usize = 1024;
+const CHANNEL: Setting<u8> = Setting::new("channel", || 11);
+const HEIGHT: Setting<i16> = Setting::new("height", || -50);
+
+fn layout() -> Layout {
+    Layout::serial_nor().with_sector_bytes(SECTOR as u32).with_page_bytes(256)
+}
+
+fn part() -> Part {
+    Part::new(Chip::new(Geometry::new(4, SECTOR as u32, 1, 256).unwrap()))
+}
+
+fn open(part: &Part) -> Device {
+    Store::open(part.nor(), layout()).unwrap()
+}
+
+fn view(part: &Part) -> Window {
+    View::open(part.nor(), layout()).unwrap()
+}
+
+fn power_up(part: &Part, bytes: &[u8]) {
+    let image = Image::from_bytes(&part.chip().geometry(), bytes).unwrap();
+    part.chip_mut().power_up(&image, Bias::ONES);
+}
+
+fn bytes(part: &Part) -> Vec<u8> {
+    part.chip().image().bytes().to_vec()
+}
+
+/// Where the bytes of a record's content stand, the last time that they are there.
+fn find(image: &[u8], content: &[u8]) -> usize {
+    image.windows(content.len()).rposition(|bytes| bytes == content).expect("a record in one page")
+}
+
+/// An image of three keys at rest, each in one record.
+fn image_at_rest(part: &Part) -> Vec<u8> {
+    let mut store = open(part);
+    for (key, value) in [("alpha", [1; 20]), ("beta", [2; 20]), ("gamma", [3; 20])] {
+        store.put(key, &value).unwrap();
+    }
+    store.rest().unwrap();
+    drop(store);
+    bytes(part)
+}
+
+fn read_all(view: &mut Window) {
+    for _ in 0..4 {
+        for (key, value) in [("alpha", [1; 20]), ("gamma", [3; 20]), ("beta", [2; 20])] {
+            assert_eq!(view.get(key, &mut [0; 40]), Ok(Some(&value[..])));
+        }
+    }
+}
+
+/// Each bit of each record in turn, header and trailer included.
+#[test]
+fn a_wrong_bit_is_counted_once() {
+    let part = part();
+    let image = image_at_rest(&part);
+    power_up(&part, &image);
+    assert_eq!(view(&part).usage().repaired_records, 0);
+    for (key, value) in [("alpha", [1; 20]), ("beta", [2; 20]), ("gamma", [3; 20])] {
+        let at = find(&image, &[key.as_bytes(), &value].concat());
+        for bit in 8 * (at - 4)..8 * (at + key.len() + 20 + 6) {
+            let mut bytes = image.clone();
+            bytes[bit / 8] ^= 1 << (bit % 8);
+            power_up(&part, &bytes);
+            let mut view = view(&part);
+            read_all(&mut view);
+            let usage = view.usage();
+            let counts = (usage.repaired_records, usage.damaged_records, usage.doubtful);
+            assert_eq!(counts, (1, 0, 0), "{key}, bit {bit}");
+            let store = open(&part);
+            assert_eq!(store.usage().repaired_records, 1, "{key}, bit {bit}");
+        }
+    }
+}
+
+/// Wrong bits in several records, which are read in turns.
+#[test]
+fn wrong_bits_of_several_records_are_counted_once_each() {
+    let part = part();
+    let image = image_at_rest(&part);
+    let mut bytes = image.clone();
+    for (number, key) in [(1, "alpha"), (2, "beta"), (3, "gamma")] {
+        bytes[find(&image, key.as_bytes()) + 8] ^= 0x10;
+        power_up(&part, &bytes);
+        let mut view = view(&part);
+        read_all(&mut view);
+        assert_eq!(view.usage().repaired_records, number);
+        // Another mount of the same store counts afresh.
+        let mut store = open(&part);
+        store.mount().unwrap();
+        assert_eq!(store.usage().repaired_records, number);
+    }
+}
+
+/// A device with a counter, a source of numbers and settings; then a record that is lost, and one
+/// after it. Returns the image with two wrong bits in the header of the lost record.
+fn image_with_a_gap(part: &Part) -> Vec<u8> {
+    let mut store = open(part);
+    CHANNEL.save(&mut store, &15).unwrap();
+    store.add("ticks", 3).unwrap();
+    let mut ids: Ids<8> = Ids::open(&mut store, "ids").unwrap();
+    ids.next(&mut store).unwrap();
+    store.put("victim", &[5; 20]).unwrap();
+    store.put("newer", &[6; 20]).unwrap();
+    store.put("newest", &[7; 20]).unwrap();
+    store.rest().unwrap();
+    drop(store);
+    let mut bytes = bytes(part);
+    let at = find(&bytes, b"victim\x05\x05");
+    bytes[at - 4] ^= 0x42;
+    bytes[at - 2] ^= 0x18;
+    bytes
+}
+
+#[test]
+fn what_may_be_older_is_in_doubt() {
+    let part = part();
+    let image = image_with_a_gap(&part);
+    power_up(&part, &image);
+    let mut view = view(&part);
+    let usage = view.usage();
+    assert_eq!((usage.keys, usage.doubtful, usage.doubtful_absent), (5, 3, true));
+    for (key, doubtful) in [
+        ("channel", true),
+        ("ticks", true),
+        ("ids", true),
+        ("newer", false),
+        ("newest", false),
+        ("victim", true),
+        ("never", true),
+    ] {
+        assert_eq!(view.is_doubtful(key), Ok(doubtful), "{key}");
+    }
+    assert_eq!(view.is_doubtful(""), Err(Error::InvalidKey));
+    let mut doubtful = 0;
+    let end: Option<()> = view
+        .for_each_value(&mut [0; 40], |item| {
+            doubtful += usize::from(item.doubtful);
+            std::ops::ControlFlow::Continue(())
+        })
+        .unwrap();
+    assert_eq!((end, doubtful), (None, 3));
+    let loaded = CHANNEL.load(&mut view).unwrap();
+    assert_eq!((loaded.value, loaded.source, loaded.doubtful), (15, Source::Stored, true));
+    let loaded = HEIGHT.load(&mut view).unwrap();
+    assert_eq!((loaded.value, loaded.source, loaded.doubtful), (-50, Source::Default, true));
+}
+
+/// Saving ends the doubt about a setting, even if it saves what is stored.
+#[test]
+fn what_is_written_is_in_doubt_no_longer() {
+    let part = part();
+    let image = image_with_a_gap(&part);
+    power_up(&part, &image);
+    let mut store = open(&part);
+    assert!(CHANNEL.load(&mut store).unwrap().doubtful);
+    CHANNEL.save(&mut store, &15).unwrap();
+    HEIGHT.save(&mut store, &4).unwrap();
+    assert_eq!(store.usage().doubtful, 2);
+    let programs = part.chip().step_count();
+    CHANNEL.save(&mut store, &15).unwrap();
+    assert_eq!(part.chip().step_count(), programs);
+    for mut store in [store, open(&part)] {
+        let loaded = CHANNEL.load(&mut store).unwrap();
+        assert_eq!((loaded.value, loaded.source, loaded.doubtful), (15, Source::Stored, false));
+        let loaded = HEIGHT.load(&mut store).unwrap();
+        assert_eq!((loaded.value, loaded.source, loaded.doubtful), (4, Source::Stored, false));
+        assert_eq!(store.is_doubtful("ticks"), Ok(true));
+    }
+}
+
+/// A source of numbers that may have lost a reservation gives out none, until it is told where to
+/// go on.
+#[test]
+fn numbers_in_doubt_are_not_given_out() {
+    let part = part();
+    let image = image_with_a_gap(&part);
+    power_up(&part, &image);
+    let mut store = open(&part);
+    assert_eq!(Ids::<8>::open(&mut store, "ids").err(), Some(Error::Corrupt));
+    assert_eq!(Ids::<8>::open(&mut store, "other").err(), Some(Error::Corrupt));
+    store.put("ids", &1000_u64.to_le_bytes()).unwrap();
+    let mut ids: Ids<8> = Ids::open(&mut store, "ids").unwrap();
+    assert_eq!(ids.next(&mut store), Ok(1000));
+}
+
+/// A damaged value is an error for those who ask for it, and the default for those who must start.
+#[test]
+fn a_damaged_setting_is_no_default() {
+    let part = part();
+    let mut store = open(&part);
+    CHANNEL.save(&mut store, &14).unwrap();
+    CHANNEL.save(&mut store, &15).unwrap();
+    store.put("newer", &[6; 20]).unwrap();
+    store.rest().unwrap();
+    drop(store);
+    let mut bytes = bytes(&part);
+    let at = find(&bytes, b"channel");
+    bytes[at + 8] ^= 0x42;
+    power_up(&part, &bytes);
+    let mut view = view(&part);
+    let error = CHANNEL.load(&mut view).unwrap_err();
+    assert_eq!(error.why, Why::Store(Error::Corrupt));
+    let (loaded, error) = CHANNEL.load_or_default(&mut view);
+    assert_eq!((loaded.value, loaded.source), (11, Source::Damaged));
+    assert_eq!(error.map(|error| error.why), Some(Why::Store(Error::Corrupt)));
+    let (loaded, error) = HEIGHT.load_or_default(&mut view);
+    assert_eq!((loaded.value, loaded.source, error), (-50, Source::Default, None));
+}
