@@ -246,7 +246,7 @@ pub struct Kept {
 }
 
 impl Room {
-    /// Bytes kept free if so many are to be copied, and whether a head of an earlier power-up is
+    /// Bytes kept free for `copied` bytes, and whether a head that an earlier power-up opened is
     /// left for that: not if it is more than a quarter of what the head has for changes. None are
     /// kept if that had no room for `once` times as many, which there were at first.
     fn kept(&self, copied: f64, once: f64) -> (f64, bool) {
