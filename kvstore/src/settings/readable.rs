@@ -25,42 +25,30 @@ pub trait Readable: sealed::Sealed {
 }
 
 mod sealed {
-    use embedded_storage::nor_flash::NorFlash;
-
     pub trait Sealed {}
-
-    impl<F: NorFlash, const N: usize> Sealed for crate::Store<F, N> {}
-    impl<F: NorFlash, const N: usize> Sealed for crate::View<F, N> {}
 }
 
-impl<F: NorFlash, const N: usize> Readable for Store<F, N> {
-    type Error = F::Error;
+/// Both have these calls under the same names.
+macro_rules! readable {
+    ($($store:ident),+) => {$(
+        impl<F: NorFlash, const N: usize> sealed::Sealed for $store<F, N> {}
 
-    fn read<'b>(
-        &mut self,
-        key: &str,
-        buffer: &'b mut [u8],
-    ) -> Result<Option<&'b [u8]>, Error<F::Error>> {
-        self.get(key, buffer)
-    }
+        impl<F: NorFlash, const N: usize> Readable for $store<F, N> {
+            type Error = F::Error;
 
-    fn is_in_doubt(&mut self, key: &str) -> Result<bool, Error<F::Error>> {
-        self.is_doubtful(key)
-    }
+            fn read<'b>(
+                &mut self,
+                key: &str,
+                buffer: &'b mut [u8],
+            ) -> Result<Option<&'b [u8]>, Error<F::Error>> {
+                self.get(key, buffer)
+            }
+
+            fn is_in_doubt(&mut self, key: &str) -> Result<bool, Error<F::Error>> {
+                self.is_doubtful(key)
+            }
+        }
+    )+};
 }
 
-impl<F: NorFlash, const N: usize> Readable for View<F, N> {
-    type Error = F::Error;
-
-    fn read<'b>(
-        &mut self,
-        key: &str,
-        buffer: &'b mut [u8],
-    ) -> Result<Option<&'b [u8]>, Error<F::Error>> {
-        self.get(key, buffer)
-    }
-
-    fn is_in_doubt(&mut self, key: &str) -> Result<bool, Error<F::Error>> {
-        self.is_doubtful(key)
-    }
-}
+readable!(Store, View);
