@@ -38,10 +38,31 @@ pub(crate) trait Session {
 /// Whether the store can rest: whether a power-up after that programs nothing.
 pub(crate) const RESTS: bool = true;
 
+/// The calls that a store and a view have in common.
+macro_rules! reads {
+    () => {
+        fn get(&mut self, key: &str) -> Result<Option<Vec<u8>>, Failed> {
+            Ok(Self::get(self, key, &mut [0; 512])?.map(<[u8]>::to_vec))
+        }
+
+        fn names(&mut self) -> Result<Vec<Vec<u8>>, Failed> {
+            let mut names = Vec::new();
+            self.for_each_key(|key, _| names.push(key.to_vec()))?;
+            Ok(names)
+        }
+
+        fn compactions(&self) -> u32 {
+            self.usage().compactions
+        }
+
+        fn is_doubtful(&mut self, key: &str) -> bool {
+            Self::is_doubtful(self, key).unwrap_or(true)
+        }
+    };
+}
+
 impl<F: NorFlash<Error = Refusal>> Session for Store<F, KEYS> {
-    fn get(&mut self, key: &str) -> Result<Option<Vec<u8>>, Failed> {
-        Ok(Self::get(self, key, &mut [0; 512])?.map(<[u8]>::to_vec))
-    }
+    reads!();
 
     fn put(&mut self, key: &str, value: &[u8]) -> Result<(), Failed> {
         Self::put(self, key, value)
@@ -77,27 +98,11 @@ impl<F: NorFlash<Error = Refusal>> Session for Store<F, KEYS> {
         Self::rest(self)?;
         Ok(())
     }
-
-    fn names(&mut self) -> Result<Vec<Vec<u8>>, Failed> {
-        let mut names = Vec::new();
-        self.for_each_key(|key, _| names.push(key.to_vec()))?;
-        Ok(names)
-    }
-
-    fn compactions(&self) -> u32 {
-        self.usage().compactions
-    }
-
-    fn is_doubtful(&mut self, key: &str) -> bool {
-        Self::is_doubtful(self, key).unwrap_or(true)
-    }
 }
 
 /// A store that can only be read, since the flash does not take what an open must program.
 impl<F: NorFlash<Error = Refusal>> Session for View<F, KEYS> {
-    fn get(&mut self, key: &str) -> Result<Option<Vec<u8>>, Failed> {
-        Ok(Self::get(self, key, &mut [0; 512])?.map(<[u8]>::to_vec))
-    }
+    reads!();
 
     fn put(&mut self, _: &str, _: &[u8]) -> Result<(), Failed> {
         Err(Error::Worn)
@@ -125,20 +130,6 @@ impl<F: NorFlash<Error = Refusal>> Session for View<F, KEYS> {
 
     fn rest(&mut self) -> Result<(), Failed> {
         Err(Error::Worn)
-    }
-
-    fn names(&mut self) -> Result<Vec<Vec<u8>>, Failed> {
-        let mut names = Vec::new();
-        self.for_each_key(|key, _| names.push(key.to_vec()))?;
-        Ok(names)
-    }
-
-    fn compactions(&self) -> u32 {
-        self.usage().compactions
-    }
-
-    fn is_doubtful(&mut self, key: &str) -> bool {
-        Self::is_doubtful(self, key).unwrap_or(true)
     }
 }
 
