@@ -5,33 +5,19 @@
 //! Method: copies between parts of different units and sectors, with cuts at every step, and of
 //! stores with damaged records.
 
-use std::collections::BTreeMap;
-
-use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Level, Nor, Part};
-use outlast_kvstore::embedded_storage::nor_flash::NorFlash;
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part};
 use outlast_kvstore::{Change, CopyError, Error, Layout, Store, View};
 use rand::SeedableRng as _;
 use rand::rngs::ChaCha8Rng;
 
-type Content = BTreeMap<Vec<u8>, Vec<u8>>;
+use super::whole::{bytes, content, power_up};
+
 type Small = Store<Nor<1, 1>, 32>;
 
 fn part(sectors: u32, sector_bytes: u32, unit: u32, page: u32) -> (Part, Layout) {
     let geometry = Geometry::new(sectors, sector_bytes, unit, page).unwrap();
     let layout = Layout::serial_nor().with_sector_bytes(sector_bytes).with_page_bytes(page);
     (Part::new(Chip::new(geometry)), layout)
-}
-
-fn content<F: NorFlash, const N: usize>(store: &mut Store<F, N>) -> Content {
-    let mut content = Content::new();
-    let end: Option<()> = store
-        .for_each_value(&mut [0; 400], |item| {
-            content.insert(item.key.to_vec(), item.value.expect("short values").to_vec());
-            std::ops::ControlFlow::Continue(())
-        })
-        .expect("values");
-    assert_eq!(end, None);
-    content
 }
 
 /// A store with values of lengths 0 to 300, a batch, and a counter that ticks.
@@ -51,7 +37,7 @@ fn original() -> (Part, Small) {
 fn copied<const UNIT: usize>(sectors: u32, sector_bytes: u32, page: u32) {
     let (old_part, mut old) = original();
     let known = content(&mut old);
-    let image = old_part.chip().image().bytes().to_vec();
+    let image = bytes(&old_part);
     let (part, layout) = part(sectors, sector_bytes, UNIT as u32, page);
     let mut new: Store<Nor<1, UNIT>, 40> = Store::open(part.nor(), layout.clone()).unwrap();
     let summary = old.copy_to(&mut new, "moved", &mut [0; 300]).unwrap();
@@ -168,21 +154,17 @@ fn lost_values_stay_lost() {
     old.put("last", &[9; 4]).unwrap();
     old.rest().unwrap();
     drop(old);
-    let mut bytes = old_part.chip().image().bytes().to_vec();
     let layout = || Layout::serial_nor().with_sector_bytes(1024).with_page_bytes(64);
-    let mut power_up = |at: usize| {
-        bytes[at] ^= 0x41;
-        let image = Image::from_bytes(&old_part.chip().geometry(), &bytes).unwrap();
-        old_part.chip_mut().power_up(&image, Bias::ONES);
-    };
-    let image = old_part.chip().image().bytes().to_vec();
+    let image = bytes(&old_part);
+    let mut flipped = image.clone();
     let find = |wanted: &[u8]| image.windows(wanted.len()).rposition(|at| at == wanted).unwrap();
     // The value of one record decays while the store is open, then the key of another.
     let mut old: Small = Store::open(old_part.nor(), layout()).unwrap();
     for (damaged, key, named) in
         [(find(&[2; 9]) + 3, "south", true), (find(b"north"), "north", false)]
     {
-        power_up(damaged);
+        flipped[damaged] ^= 0x41;
+        power_up(&old_part, &flipped);
         let (part, layout) = part(4, 1024, 1, 64);
         let mut new: Small = Store::open(part.nor(), layout.clone()).unwrap();
         let summary = old.copy_to(&mut new, "moved", &mut [0; 300]).unwrap();

@@ -4,9 +4,11 @@
 //! been lost, every call that returns the older one can say so. Method: a settled image in which
 //! bits of known records are flipped.
 
-use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Nor, Part};
+use outlast_faultsim::part::{Chip, Geometry, Nor, Part};
 use outlast_kvstore::settings::{Setting, Source, Why};
 use outlast_kvstore::{Error, Ids, Layout, Store, View};
+
+use super::whole::{bytes, power_up};
 
 type Device = Store<Nor<1, 1>, 16>;
 type Window = View<Nor<1, 1>, 16>;
@@ -29,15 +31,6 @@ fn open(part: &Part) -> Device {
 
 fn view(part: &Part) -> Window {
     View::open(part.nor(), layout()).unwrap()
-}
-
-fn power_up(part: &Part, bytes: &[u8]) {
-    let image = Image::from_bytes(&part.chip().geometry(), bytes).unwrap();
-    part.chip_mut().power_up(&image, Bias::ONES);
-}
-
-fn bytes(part: &Part) -> Vec<u8> {
-    part.chip().image().bytes().to_vec()
 }
 
 /// Where the bytes of a record's content stand, the last time that they are there.

@@ -221,19 +221,26 @@ fn a_format_over_a_store_is_all_or_nothing() {
     }
 }
 
+/// A store in two sectors right after its second compaction, and the value that it holds.
+fn after_two_compactions(layout: &Layout) -> (Small, Vec<u8>) {
+    let mut store = Small::open(Ram::recording(vec![0xFF; 2 * 4096]), layout.clone()).unwrap();
+    for number in 0_u32.. {
+        let value = number.to_le_bytes().repeat(10);
+        store.put("level", &value).unwrap();
+        if store.usage().compactions >= 2 {
+            return (store, value);
+        }
+    }
+    unreachable!("the head is never full");
+}
+
 /// The decision that a new head counts may have been the last program before a cut, and may read as
 /// blank later. With two sectors it stands in the spare. So before that is erased, a record in the
 /// head shows that it counts, or a cut would leave neither the old store nor a new one.
 #[test]
 fn a_format_over_a_store_confirms_its_head_first() {
     let (layout, _) = layout(4096, 256, 0..2 * 4096);
-    let mut store = Small::open(Ram::recording(vec![0xFF; 2 * 4096]), layout.clone()).unwrap();
-    let mut number = 0_u32;
-    while store.usage().compactions < 2 {
-        store.put("level", &number.to_le_bytes().repeat(10)).unwrap();
-        number += 1;
-    }
-    let last = (number - 1).to_le_bytes().repeat(10);
+    let (store, last) = after_two_compactions(&layout);
     // The last step but one was the word of that decision, and the cut comes before the seal.
     let (mut image, mut steps) = store.into_flash().into_parts();
     let Some(Step::Program { at: seal, bytes }) = steps.pop() else { panic!("no seal") };
@@ -256,12 +263,7 @@ fn a_format_over_a_store_confirms_its_head_first() {
 #[test]
 fn a_damaged_resting_head_is_read_without_programs() {
     let (layout, _) = layout(4096, 256, 0..2 * 4096);
-    let mut store = Small::open(Ram::recording(vec![0xFF; 2 * 4096]), layout.clone()).unwrap();
-    let mut number = 0_u32;
-    while store.usage().compactions < 2 {
-        store.put("level", &number.to_le_bytes().repeat(10)).unwrap();
-        number += 1;
-    }
+    let (mut store, last) = after_two_compactions(&layout);
     store.put("gain", b"3").unwrap();
     store.rest().unwrap();
     let (mut image, steps) = store.into_flash().into_parts();
@@ -271,7 +273,6 @@ fn a_damaged_resting_head_is_read_without_programs() {
         image[*at as usize..][..4].fill(0);
     }
     let mut store = Small::open(Ram::recording(image), layout).unwrap();
-    let last = (number - 1).to_le_bytes().repeat(10);
     assert_eq!(store.get("level", &mut [0; 64]), Ok(Some(&last[..])));
     assert!(store.usage().doubtful_absent);
     assert_eq!(store.into_flash().into_parts().1, []);

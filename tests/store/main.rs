@@ -26,3 +26,4 @@ mod scrub;
 mod typed_settings;
 mod unreadable;
 mod view;
+mod whole;

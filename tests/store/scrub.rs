@@ -4,9 +4,7 @@
 //! and says what it found. Method: images of healthy stores, with every bit of their records
 //! flipped in turn, and with some bits flipped while the scrub is cut at every step.
 
-use std::collections::BTreeMap;
-
-use outlast_faultsim::part::{Bias, Chip, Geometry, Image, Level, Nor, Part, Tear};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part, Tear};
 use outlast_kvstore::embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash,
 };
@@ -14,7 +12,8 @@ use outlast_kvstore::{Change, Error, Layout, Scrubbed, Store};
 use rand::SeedableRng as _;
 use rand::rngs::ChaCha8Rng;
 
-type Content = BTreeMap<Vec<u8>, Vec<u8>>;
+use super::whole::{Content, bytes, content, power_up};
+
 type Device<const UNIT: usize> = Store<Nor<1, UNIT>, 32>;
 
 const SECTOR: usize = 1024;
@@ -25,27 +24,6 @@ fn layout() -> Layout {
 
 fn open<const UNIT: usize>(part: &Part) -> Device<UNIT> {
     Store::open(part.nor(), layout()).expect("open")
-}
-
-fn power_up(part: &Part, bytes: &[u8]) {
-    let image = Image::from_bytes(&part.chip().geometry(), bytes).unwrap();
-    part.chip_mut().power_up(&image, Bias::ONES);
-}
-
-fn bytes(part: &Part) -> Vec<u8> {
-    part.chip().image().bytes().to_vec()
-}
-
-fn content<const UNIT: usize>(store: &mut Device<UNIT>) -> Content {
-    let mut content = Content::new();
-    let end: Option<()> = store
-        .for_each_value(&mut [0; 400], |item| {
-            content.insert(item.key.to_vec(), item.value.expect("short values").to_vec());
-            std::ops::ControlFlow::Continue(())
-        })
-        .expect("values");
-    assert_eq!(end, None);
-    content
 }
 
 fn numbers(scrubbed: Scrubbed) -> (usize, usize, usize, bool) {
