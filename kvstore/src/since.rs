@@ -87,9 +87,7 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
             mark.epoch != now.epoch || (mark.sequence, mark.offset) > (now.sequence, now.offset);
         let (g, head) = (self.core.medium.geometry, self.core.log.head);
         self.each_item(&mut [], &mut |found, item| {
-            let back = g.sector_of_sequence(head) + g.sectors - g.sector_of(found.address);
-            let sequence = head.wrapping_sub(g.sector_of_sequence(back));
-            let place = (sequence, g.offset_of(found.address));
+            let place = (g.sequence_at(head, found.address), g.offset_of(found.address));
             let ticks = found.header.kind() == Kind::Tally;
             if ticks || other || place >= (mark.sequence, mark.offset) {
                 each(item.key, item.value_len);

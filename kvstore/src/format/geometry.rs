@@ -336,6 +336,13 @@ impl Geometry {
         sector
     }
 
+    /// The sequence number of the sector that an address lies in, if it lies in the log that has this
+    /// head.
+    pub(crate) const fn sequence_at(&self, head: u32, address: u32) -> u32 {
+        let back = self.sector_of_sequence(head) + self.sectors - self.sector_of(address);
+        head.wrapping_sub(self.sector_of_sequence(back))
+    }
+
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn sector_of(&self, address: u32) -> u32 {
         address >> self.sector_bytes.trailing_zeros()

@@ -135,9 +135,7 @@ impl<F: NorFlash> Core<F> {
     /// The generation of the records at an address, which must lie in the log.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) const fn generation_at(&self, address: u32) -> Generation {
-        let g = &self.medium.geometry;
-        let back = self.sector(self.log.head) + g.sectors - g.sector_of(address);
-        self.generation(self.log.head.wrapping_sub(g.sector_of_sequence(back)))
+        self.generation(self.medium.geometry.sequence_at(self.log.head, address))
     }
 
     /// Where the records end in the sector that an address lies in.
