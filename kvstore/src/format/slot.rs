@@ -10,6 +10,12 @@ use super::crc::{crc32c, extended};
 /// Bytes of a decision's word.
 pub(crate) const WORD: u32 = 4;
 
+/// Whether a slot is begun whose tag has this many zeros. No word is begun before its tag reads as
+/// zeros. A slot that one wrong bit seems to have begun must not be used up.
+pub(crate) const fn is_begun(zeros_in_tag: u32) -> bool {
+    zeros_in_tag >= 2
+}
+
 /// What a slot says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Decision {

@@ -7,7 +7,7 @@ use super::record::{Record, Repair};
 use super::region::Region;
 use crate::flash::medium::Medium;
 use crate::flash::reader::{Examined, Place};
-use crate::format::check::Check;
+use crate::format::check::{Check, zeros_of};
 use crate::format::generation::Generation;
 
 impl Region<'_> {
@@ -99,7 +99,7 @@ impl Region<'_> {
             return false;
         };
         let Some((crc, count)) = trailer.split_first_chunk::<4>() else { return false };
-        let zeros: u32 = covered.iter().chain(crc).map(|byte| byte.count_zeros()).sum();
+        let zeros = zeros_of(&covered) + zeros_of(crc);
         count.iter().fold(0, |number, byte| number << 8 | u32::from(*byte)) == zeros
     }
 

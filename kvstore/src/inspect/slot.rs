@@ -3,7 +3,8 @@
 use alloc::vec::Vec;
 
 use super::region::{Region, Tag};
-use crate::format::slot::Decision as Stored;
+use crate::format::check::zeros_of;
+use crate::format::slot::{Decision as Stored, is_begun};
 
 /// What a sector has decided.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -51,7 +52,7 @@ impl Region<'_> {
             let end = word_at + g.word_area();
             let tag_bytes = self.bytes(address, word_at)?;
             let tag = Tag::of(tag_bytes);
-            let is_begun = tag_bytes.iter().map(|byte| byte.count_zeros()).sum::<u32>() >= 2;
+            let is_begun = is_begun(zeros_of(tag_bytes));
             let word = *self.bytes(word_at, end)?.first_chunk()?;
             let stored = Stored::decode(u32::from_le_bytes(word), sequence, number);
             let decision = stored.filter(|_| is_begun).map(|stored| match stored {

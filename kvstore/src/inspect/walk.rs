@@ -61,9 +61,7 @@ impl Region<'_> {
         let mut core = Core { medium: self.medium(), log: Log::NONE };
         let mut opening = Opening::NONE;
         let headship = core.find_head(&mut opening).ok()?;
-        if opening.older > 0 && core.slots(opening.generation.sequence, 0).retired {
-            opening.older -= 1;
-        }
+        core.leave_out_retired(&mut opening);
         let info = sector_info_of(&opening);
         let sector = self.geometry.sector_of_sequence(info.sequence);
         Some(Head { sector, info, is_sure: headship == Headship::Sure })
@@ -88,7 +86,7 @@ impl Region<'_> {
         inner.at = base + g.first_record();
         let core = self.core(epoch, sequence);
         let mut walk = Walk { region: self, core, inner };
-        walk.find_ruling();
+        walk.core.find_ruling(&mut walk.inner);
         while walk.core.medium.fault.is_none() && walk.step(each) {}
         walk.inner.at
     }
@@ -164,14 +162,8 @@ impl Walk<'_, '_> {
             each(Event::Settled(record, settle));
         }
         self.inner.at = self.core.medium.geometry.next_place(settle.found);
-        self.find_ruling();
+        self.core.find_ruling(&mut self.inner);
         true
-    }
-
-    fn find_ruling(&mut self) {
-        let generation = self.core.generation(self.inner.sequence);
-        let Inner { at, limit, ref mut rulers, .. } = self.inner;
-        self.inner.settle = self.core.medium.ruling_settle(at, limit, generation, rulers);
     }
 
     /// Tells of what the walk passed over from the address `from` on, if it did.

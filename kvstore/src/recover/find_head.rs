@@ -7,7 +7,7 @@ use crate::flash::medium::TRIES;
 use crate::flash::reader::Place;
 use crate::format::generation::Generation;
 use crate::format::opening::{NoOpening, OPENING, Opening};
-use crate::format::slot::Decision;
+use crate::format::slot::{Decision, is_begun};
 use crate::log::state::Core;
 
 /// Whether a sector is the head.
@@ -154,9 +154,7 @@ impl<F: NorFlash> Core<F> {
         for number in from..self.medium.geometry.slots() {
             let at = base + self.medium.geometry.slot(number);
             let word_at = at + self.medium.geometry.unit;
-            // No word is begun before its tag reads as zeros. A slot that one wrong bit seems to
-            // have begun must not be used up.
-            if self.medium.zeros_in_unit(at) < 2 {
+            if !is_begun(self.medium.zeros_in_unit(at)) {
                 continue;
             }
             slots.used = number + 1;
@@ -173,6 +171,16 @@ impl<F: NorFlash> Core<F> {
             }
         }
         slots
+    }
+
+    /// Leaves the oldest sector out of what the opening of the head names, if the head has decided
+    /// that it is no longer part of the log. Returns whether it has.
+    pub(crate) fn leave_out_retired(&mut self, head: &mut Opening) -> bool {
+        let retired = self.slots(head.generation.sequence, 0).retired;
+        if retired && head.older > 0 {
+            head.older -= 1;
+        }
+        retired
     }
 
     /// Reads the opening of a sector, from the first copy that can be read.

@@ -55,10 +55,7 @@ impl<F: NorFlash> Core<F> {
         let Ok(headship) = headship else { return Err(Error::Corrupt) };
         self.log.before = opening.before();
         self.log.first = opening.proven_end;
-        let retired = self.slots(self.log.head, 0).retired;
-        if retired && opening.older > 0 {
-            opening.older -= 1;
-        }
+        let retired = self.leave_out_retired(&mut opening);
         let mut replayed = Replayed::NONE;
         let head_limit = self.limit();
         let mut limit = head_limit;
