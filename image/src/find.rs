@@ -61,6 +61,12 @@ pub enum NotFound {
     Impossible(String),
 }
 
+/// A region that the dump may hold, and the offsets of the sector openings that say so.
+struct Candidate {
+    place: Place,
+    openings: Vec<usize>,
+}
+
 impl Place {
     /// The bytes of the region; fewer than it has if the dump ends early.
     #[must_use]
@@ -70,30 +76,22 @@ impl Place {
         let len = usize::try_from(self.shape.bytes()).unwrap_or(usize::MAX);
         bytes.get(..len).unwrap_or(bytes)
     }
-}
 
-/// A region that the dump may hold, and the offsets of the sector openings that say so.
-struct Candidate {
-    place: Place,
-    openings: Vec<usize>,
-}
+    /// Whether an offset in its segment lies in this region.
+    fn holds(&self, at: usize) -> bool {
+        at.checked_sub(self.offset).is_some_and(|at| (at as u64) < self.shape.bytes())
+    }
 
-impl Place {
     /// Whether all sector openings of another candidate lie in this region.
     fn surrounds(&self, other: &Candidate) -> bool {
-        let end = self.offset as u64 + self.shape.bytes();
-        let inside = |at: &usize| *at >= self.offset && (*at as u64) < end;
-        self.segment == other.place.segment && other.openings.iter().all(inside)
+        self.segment == other.place.segment && other.openings.iter().all(|at| self.holds(*at))
     }
 
     /// Whether a sector opening of another candidate is where this region has an opening.
     fn is_contradicted(&self, other: &Candidate) -> bool {
         let size = self.shape.sector_bytes as usize;
-        let end = self.offset as u64 + self.shape.bytes();
         let on_start = |at: &usize| {
-            *at as u64 >= self.offset as u64
-                && (*at as u64) < end
-                && [0, size - OPENING_BYTES].contains(&((*at - self.offset) % size))
+            self.holds(*at) && [0, size - OPENING_BYTES].contains(&((*at - self.offset) % size))
         };
         self.segment == other.place.segment
             && (other.place.offset == self.offset || other.openings.iter().any(on_start))
@@ -179,15 +177,15 @@ pub fn region(segments: &[Segment], known: &Known) -> Result<Place, NotFound> {
         let said = format!("the dump says {shape} at 0x{base:X}, the options say {known}");
         return Err(NotFound::Impossible(said));
     }
+    let is_blank = |bytes: &[u8]| bytes.iter().all(|b| *b == 0xFF);
     if let Some(given) = given {
-        let bytes = given.bytes(segments);
-        return if bytes.iter().all(|b| *b == 0xFF) { Err(NotFound::Blank) } else { Ok(given) };
+        return if is_blank(given.bytes(segments)) { Err(NotFound::Blank) } else { Ok(given) };
     }
     if segments.iter().all(|segment| segment.bytes.is_empty()) {
         return Err(NotFound::Empty);
     }
-    let blank = |segment: &Segment| segment.bytes.iter().all(|b| *b == 0xFF);
-    Err(if segments.iter().all(blank) { NotFound::Blank } else { instead })
+    let blank = segments.iter().all(|segment| is_blank(&segment.bytes));
+    Err(if blank { NotFound::Blank } else { instead })
 }
 
 /// A sector of a store, found by its opening.
