@@ -11,7 +11,7 @@ use serde::Serialize;
 use crate::theory::{Kept, Room};
 use outlast_faultsim::part::{Chip, Geometry, Part, Step};
 use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
-use outlast_faultsim::subjects::outlast::{Outlast, Running};
+use outlast_faultsim::subjects::outlast::{Outlast, Running, page_bytes};
 
 /// A kind of record to measure.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -56,7 +56,7 @@ impl FormatFigures {
     /// The sectors of a log with this geometry.
     pub(crate) fn room(&self, geometry: &Geometry) -> Room {
         let Geometry { sectors, unit, page, .. } = *geometry;
-        let page = page.max(8 * unit).max(64);
+        let page = page_bytes(page, unit);
         // A record without content, and the room that it may lose at a page boundary. Half of a
         // page is sure to be left for content.
         let empty = (if self.sector_bytes > 8192 { 12 } else { 10_u32 }).next_multiple_of(unit);

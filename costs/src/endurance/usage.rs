@@ -1,6 +1,7 @@
 //! The input of a forecast: a part, and how a product uses its settings.
 
 use outlast_faultsim::part::{Geometry, Timing};
+use outlast_faultsim::subjects::outlast::page_bytes;
 use serde::Serialize;
 
 use crate::format::{FormatFigures, Kind, probe};
@@ -31,7 +32,7 @@ impl PartFigures {
 
     /// The page as the store uses it: at least eight units and 64 bytes.
     pub(super) fn store_page(&self) -> u32 {
-        self.page.max(8 * self.unit).max(64)
+        page_bytes(self.page, self.unit)
     }
 }
 
