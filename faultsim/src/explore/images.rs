@@ -237,7 +237,7 @@ fn content<'page>(
     }
     buffer.clear();
     buffer.extend_from_slice(page);
-    buffer.extend(image.program_states(index));
+    image.append_program_states(index, buffer);
     buffer
 }
 

@@ -164,10 +164,10 @@ impl Image {
         &mut self.programs
     }
 
-    /// What decides about later programs in a page of [`Image::pages`], besides its cells. Empty if
-    /// the part does not refuse second programs.
-    pub(crate) fn program_states(&self, page: u32) -> impl Iterator<Item = u8> + '_ {
-        self.programs.states(page_range(page as usize, self.bytes.len()))
+    /// Appends what decides about later programs in a page of [`Image::pages`], besides its cells.
+    /// Appends nothing if the part does not refuse second programs.
+    pub(crate) fn append_program_states(&self, page: u32, states: &mut Vec<u8>) {
+        self.programs.append_states(page_range(page as usize, self.bytes.len()), states);
     }
 
     /// Whether these are the same in `other`.

@@ -63,8 +63,8 @@ pub(super) struct ProgramRecord {
     units: Vec<u8>,
     /// For each sector, whether its last erase was interrupted.
     interrupted: Vec<bool>,
-    /// How many units are repeatable.
-    repeatable: usize,
+    /// The numbers of the units that are repeatable, in ascending order. There are few of them.
+    repeatable: Vec<u32>,
 }
 
 impl ProgramRecord {
@@ -85,7 +85,7 @@ impl ProgramRecord {
             units_per_sector: (g.sector_size() / g.unit_size()).max(1) as usize,
             units: (0..g.units()).map(entry).collect(),
             interrupted: vec![false; g.sectors as usize],
-            repeatable: 0,
+            repeatable: Vec::new(),
         }
     }
 
@@ -100,7 +100,16 @@ impl ProgramRecord {
 
     /// Whether what is read decides about later programs.
     pub(super) fn needs_readings(&self) -> bool {
-        self.repeatable > 0 && self.rule == SecondPrograms::Refused
+        !self.repeatable.is_empty() && self.rule == SecondPrograms::Refused
+    }
+
+    /// The numbers of the repeatable units that these bytes are in.
+    pub(super) fn repeatable_within(&self, bytes: Range<usize>) -> &[u32] {
+        let units = self.units_of(bytes);
+        let first = self.repeatable.partition_point(|unit| (*unit as usize) < units.start);
+        let list = self.repeatable.get(first..).unwrap_or_default();
+        let count = list.iter().take_while(|unit| (**unit as usize) < units.end).count();
+        list.get(..count).unwrap_or_default()
     }
 
     /// The units that these bytes are in.
@@ -138,22 +147,31 @@ impl ProgramRecord {
             return;
         }
         let units = self.units_of(from..from + data.len());
+        let first = units.start;
         let entries = self.units.get_mut(units).unwrap_or_default();
-        for (entry, data) in entries.iter_mut().zip(data.chunks(self.unit.max(1))) {
+        for (unit, (entry, data)) in
+            (first as u32..).zip(entries.iter_mut().zip(data.chunks(self.unit.max(1))))
+        {
             let before = is_repeatable(*entry);
             let used = complete || data.iter().any(|byte| *byte != 0);
             let count = ((*entry & MOST_PROGRAMS) + 1).min(MOST_PROGRAMS);
             *entry = *entry & USED | count | if used { USED } else { 0 };
-            self.repeatable += usize::from(is_repeatable(*entry));
-            self.repeatable -= usize::from(before);
+            if before != is_repeatable(*entry) {
+                let place = self.repeatable.partition_point(|other| *other < unit);
+                if before {
+                    self.repeatable.remove(place);
+                } else {
+                    self.repeatable.insert(place, unit);
+                }
+            }
         }
     }
 
     /// Notes that none of the units of these bytes may be repeated.
     pub(super) fn note_used(&mut self, bytes: Range<usize>) {
         let units = self.units_of(bytes);
+        self.repeatable.retain(|unit| !units.contains(&(*unit as usize)));
         for entry in self.units.get_mut(units).unwrap_or_default() {
-            self.repeatable -= usize::from(is_repeatable(*entry));
             *entry |= USED;
         }
     }
@@ -165,9 +183,8 @@ impl ProgramRecord {
         if complete {
             let first = sector as usize * self.units_per_sector;
             let units = first..(first + self.units_per_sector).min(self.units.len());
-            let entries = self.units.get_mut(units).unwrap_or_default();
-            self.repeatable -= entries.iter().filter(|entry| is_repeatable(**entry)).count();
-            entries.fill(0);
+            self.repeatable.retain(|unit| !units.contains(&(*unit as usize)));
+            self.units.get_mut(units).unwrap_or_default().fill(0);
         }
     }
 
@@ -193,50 +210,67 @@ impl ProgramRecord {
     /// Takes over what is not noted about single units.
     pub(super) fn copy_rest(&mut self, other: &Self) {
         self.interrupted.copy_from_slice(&other.interrupted);
-        self.repeatable = other.repeatable;
+        self.repeatable.clone_from(&other.repeatable);
     }
 
     /// Becomes equal to `other`.
     pub(super) fn copy_from(&mut self, other: &Self) {
         self.units.clone_from(&other.units);
         self.interrupted.clone_from(&other.interrupted);
-        let Self { rule, unit, units_per_sector, repeatable, .. } = *other;
-        *self = Self {
-            rule,
-            unit,
-            units_per_sector,
-            repeatable,
-            units: core::mem::take(&mut self.units),
-            interrupted: core::mem::take(&mut self.interrupted),
-        };
+        self.repeatable.clone_from(&other.repeatable);
+        self.rule = other.rule;
+        self.unit = other.unit;
+        self.units_per_sector = other.units_per_sector;
     }
 
-    /// The states of the units of these bytes, and of the sectors that they are in, as far as they
-    /// decide what the part accepts. Empty if it does not depend on them.
-    pub(super) fn states(&self, bytes: Range<usize>) -> impl Iterator<Item = u8> + '_ {
+    /// Passes on the states of the units of these bytes, and of the sectors that they are in, as far
+    /// as they decide what the part accepts: for each sector whether its last erase was interrupted,
+    /// and if it was not, the entries of the units. Nothing if it does not depend on them.
+    fn each_sector<'record>(
+        &'record self,
+        bytes: Range<usize>,
+    ) -> impl Iterator<Item = (bool, &'record [u8])> {
         let decides = self.rule == SecondPrograms::Refused;
         let units = if decides { self.units_of(bytes) } else { 0..0 };
         let per_sector = self.units_per_sector.max(1);
         let sectors = units.start / per_sector..units.end.div_ceil(per_sector);
-        sectors.flat_map(move |sector| {
-            let interrupted = self.interrupted.get(sector).is_some_and(|is| *is);
+        sectors.map(move |sector| {
             let first = units.start.max(sector * per_sector);
             let end = units.end.min((sector + 1) * per_sector);
-            let entries = self.units.get(first..end).unwrap_or_default();
-            let state = move |entry: &u8| if interrupted { 0 } else { state(*entry) };
-            core::iter::once(u8::from(interrupted)).chain(entries.iter().map(state))
+            let interrupted = self.interrupted.get(sector).is_some_and(|is| *is);
+            (interrupted, self.units.get(first..end).unwrap_or_default())
         })
+    }
+
+    /// Appends the states of the units of these bytes, and of the sectors that they are in, as far
+    /// as they decide what the part accepts. Appends nothing if it does not depend on them.
+    pub(super) fn append_states(&self, bytes: Range<usize>, states: &mut Vec<u8>) {
+        for (interrupted, entries) in self.each_sector(bytes) {
+            states.push(u8::from(interrupted));
+            if interrupted {
+                // The part refuses all programs there.
+                states.resize(states.len() + entries.len(), 0);
+            } else {
+                states.extend(entries.iter().copied().map(state));
+            }
+        }
     }
 
     /// Whether two parts with these records accept the same programs in these bytes, provided that
     /// they hold the same.
     pub(super) fn equals_within(&self, other: &Self, bytes: Range<usize>) -> bool {
         let decides = |record: &Self| record.rule == SecondPrograms::Refused;
-        match (decides(self), decides(other)) {
-            (false, false) => true,
-            (true, true) => self.states(bytes.clone()).eq(other.states(bytes)),
-            _ => false,
+        if !decides(self) || !decides(other) {
+            return decides(self) == decides(other);
         }
+        let mut sectors = self.each_sector(bytes.clone()).zip(other.each_sector(bytes));
+        sectors.all(|((interrupted, entries), (also, others))| {
+            interrupted == also
+                && (interrupted || {
+                    let same = |(a, b): (&u8, &u8)| state(*a) == state(*b);
+                    entries == others || entries.iter().zip(others).all(same)
+                })
+        })
     }
 
     fn all_bytes(&self) -> Range<usize> {
@@ -254,7 +288,9 @@ impl Eq for ProgramRecord {}
 
 impl Hash for ProgramRecord {
     fn hash<H: Hasher>(&self, state: &mut H) {
-        self.states(self.all_bytes()).for_each(|byte| byte.hash(state));
+        let mut states = Vec::new();
+        self.append_states(self.all_bytes(), &mut states);
+        states.hash(state);
     }
 }
 

@@ -83,15 +83,12 @@ impl Chip {
     }
 
     /// Remembers which bytes of repeatable units read blank. `out` was read from address `from` on.
-    #[cold]
     pub(super) fn note_reading(&mut self, from: usize, out: &[u8]) {
         let programs = self.image.programs();
         let read = from..from + out.len();
         let unit = self.geometry.unit_size() as usize;
-        for number in programs.units_of(read.clone()) {
-            if !programs.is_repeatable(number) {
-                continue;
-            }
+        for &number in programs.repeatable_within(read.clone()) {
+            let number = number as usize;
             let bytes = number * unit..(number + 1) * unit;
             for at in bytes.start.max(read.start)..bytes.end.min(read.end) {
                 let is_blank = out[at - from] == 0xFF;
