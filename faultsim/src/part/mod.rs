@@ -57,6 +57,7 @@
 
 mod bias;
 mod bus_state;
+mod byte_set;
 mod cells;
 mod chip;
 mod coin;

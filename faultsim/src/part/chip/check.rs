@@ -76,10 +76,10 @@ impl Chip {
 
     /// Whether `data`, the whole of a program call, may be programmed over the unit again.
     fn may_repeat(&self, number: usize, data: &[u8]) -> bool {
-        let at = (number * data.len()) as u32;
+        let at = number * data.len();
         data.iter().all(|byte| *byte == 0)
             && self.image.programs().is_repeatable(number)
-            && (at..).zip(data).all(|(at, _)| self.read_blank.binary_search(&at).is_ok())
+            && (at..at + data.len()).all(|at| self.read_blank.has(at))
     }
 
     /// Remembers which bytes of repeatable units read blank. `out` was read from address `from` on.
@@ -91,12 +91,7 @@ impl Chip {
             let number = number as usize;
             let bytes = number * unit..(number + 1) * unit;
             for at in bytes.start.max(read.start)..bytes.end.min(read.end) {
-                let is_blank = out[at - from] == 0xFF;
-                match (self.read_blank.binary_search(&(at as u32)), is_blank) {
-                    (Err(place), true) => self.read_blank.insert(place, at as u32),
-                    (Ok(place), false) => drop(self.read_blank.remove(place)),
-                    _ => {}
-                }
+                self.read_blank.set(at, out[at - from] == 0xFF);
             }
         }
     }

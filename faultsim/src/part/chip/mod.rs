@@ -9,6 +9,7 @@ use rand::rngs::ChaCha8Rng;
 
 use crate::part::bias::Bias;
 use crate::part::bus_state::Volatile;
+use crate::part::byte_set::ByteSet;
 use crate::part::cells::{Image, Step};
 use crate::part::contract::{ContractViolation, PartError};
 use crate::part::cut::{BusCut, CutTear};
@@ -71,9 +72,8 @@ pub struct Chip {
     trace: Vec<Step>,
     permits_second: bool,
     programmed_twice: bool,
-    /// Addresses of the bytes of repeatable units whose last reading since power-up was blank, in
-    /// ascending order.
-    read_blank: Vec<u32>,
+    /// The bytes of repeatable units whose last reading since power-up was blank.
+    read_blank: ByteSet,
     repeated_zeros: u64,
     most_programs: u8,
     /// The ranges read since the last call of `watch_reads`, if there was one.
@@ -105,7 +105,7 @@ impl Chip {
             trace: Vec::new(),
             permits_second: false,
             programmed_twice: false,
-            read_blank: Vec::new(),
+            read_blank: ByteSet::default(),
             repeated_zeros: 0,
             most_programs: 0,
             watched: None,
