@@ -15,6 +15,7 @@ pub(crate) type Index = VecView<Entry>;
 
 /// Position of the first entry with this hash, or the position where it would be inserted.
 #[cfg_attr(target_pointer_width = "32", inline(never))]
+#[cfg_attr(target_pointer_width = "64", inline)]
 pub(crate) fn lower_bound(index: &Index, hash: u32) -> usize {
     index.partition_point(|e| e.hash < hash)
 }

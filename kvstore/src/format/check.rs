@@ -23,6 +23,7 @@ pub(crate) fn zeros_in(word: u32) -> u32 {
 
 /// Number of 0 bits in all bytes.
 #[cfg(target_pointer_width = "64")]
+#[cfg_attr(target_pointer_width = "64", inline)]
 pub(crate) fn zeros_of(bytes: &[u8]) -> u32 {
     let Some(last) = bytes.last_chunk() else {
         return bytes.iter().map(|byte| byte.count_zeros()).sum();
@@ -49,6 +50,7 @@ pub(crate) struct Check {
 
 impl Check {
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) fn new(generation: Generation, offset: u32) -> Self {
         let mut check = Self::unseeded();
         check.seed(generation, offset);
@@ -60,6 +62,7 @@ impl Check {
     }
 
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) fn seed(&mut self, generation: Generation, offset: u32) {
         let [e0, e1, e2, e3] = generation.epoch.to_le_bytes();
         let [s0, s1, s2, s3] = generation.sequence.to_le_bytes();
@@ -69,6 +72,7 @@ impl Check {
     }
 
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) fn update(&mut self, bytes: &[u8]) {
         self.crc = extended(self.crc, bytes);
         self.zeros += zeros_of(bytes);
@@ -78,6 +82,7 @@ impl Check {
     /// big-endian. The first byte of the count always has some zeros, and its last two bytes are
     /// never both zero.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) fn trailer(&self, len: u32) -> Trailer {
         let crc = self.crc;
         let zeros = (self.zeros + zeros_in(crc)).swap_bytes() >> (8 * (8 - len));

@@ -27,6 +27,7 @@ pub(crate) struct Checker {
 
 impl Checker {
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) fn new(g: &Geometry, generation: Generation, found: RecordRef) -> Self {
         Self {
             check: Check::new(generation, g.offset_of(found.address)),
@@ -41,6 +42,7 @@ impl Checker {
 
     /// Takes the record's next bytes, which stand at `address` and include no page tag.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) fn feed(&mut self, address: u32, bytes: &[u8]) {
         #[cfg(feature = "counters")]
         if self.cells.from < address + bytes.len() as u32 && address < self.cells.to {
@@ -54,6 +56,7 @@ impl Checker {
         self.feed_covered(address, bytes);
     }
 
+    #[cfg_attr(target_pointer_width = "64", inline)]
     fn feed_covered(&mut self, address: u32, bytes: &[u8]) {
         let body = self.body_end.saturating_sub(address) as usize;
         let (covered, rest) = bytes.split_at(body.min(bytes.len()));
@@ -66,6 +69,7 @@ impl Checker {
 
     /// The trailer as it was read, in its place.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     fn stored(&self) -> Trailer {
         let mut stored = self.stored;
         // A loop, since small processors shift 64 bits by a constant only.
@@ -76,6 +80,7 @@ impl Checker {
     }
 
     /// Whether the record has the trailer it should have.
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) fn passes(&self) -> bool {
         self.stored() == self.check.trailer(self.len)
     }

@@ -14,15 +14,61 @@ type Table = crc::NoTable;
 static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISCSI);
 
 /// CRC-32C of `bytes`. The index uses it as its hash, too.
+#[cfg_attr(target_pointer_width = "64", inline)]
 pub(crate) fn crc32c(bytes: &[u8]) -> u32 {
     extended(0, bytes)
 }
 
-/// The CRC-32C of some bytes whose CRC-32C is known, followed by more bytes.
-///
-/// This crate uses the processor's instruction where there is one.
+/// The CRC-32C of some bytes whose CRC-32C is `crc`, followed by `bytes`. Long runs of bytes use the
+/// processor's instruction where there is one; for short ones a call of that takes longer than
+/// tables do.
 #[cfg(feature = "crc-hardware")]
-pub(crate) use ::crc32c::crc32c_append as extended;
+#[inline]
+pub(crate) fn extended(crc: u32, bytes: &[u8]) -> u32 {
+    if bytes.len() > SHORT {
+        return ::crc32c::crc32c_append(crc, bytes);
+    }
+    let (mut register, mut sum) = (!crc, 0);
+    let tables = TABLES.get(..bytes.len()).unwrap_or(&[]);
+    for (table, byte) in tables.iter().rev().zip(bytes) {
+        sum ^= table[usize::from(*byte ^ register as u8)];
+        register >>= 8;
+    }
+    !(sum ^ register)
+}
+
+/// Most bytes that the tables take at once.
+#[cfg(feature = "crc-hardware")]
+const SHORT: usize = 16;
+
+/// For each byte value, what it contributes to the register if it is the last byte, the one before
+/// it, and so on.
+#[cfg(feature = "crc-hardware")]
+static TABLES: [[u32; 256]; SHORT] = tables();
+
+#[cfg(feature = "crc-hardware")]
+const fn tables() -> [[u32; 256]; SHORT] {
+    // The polynomial, lowest bit first (RFC 3720).
+    const POLYNOMIAL: u32 = 0x82F6_3B78;
+    let mut tables = [[0; 256]; SHORT];
+    let mut byte = 0;
+    while byte < 256 {
+        let mut register = byte as u32;
+        let mut table = 0;
+        while table < SHORT {
+            let mut bit = 0;
+            while bit < 8 {
+                register = register >> 1 ^ (register & 1).wrapping_neg() & POLYNOMIAL;
+                bit += 1;
+            }
+            tables[table][byte] = register;
+            table += 1;
+        }
+        byte += 1;
+    }
+    tables
+}
+
 #[cfg(not(feature = "crc-hardware"))]
 pub(crate) use by_crate as extended;
 

@@ -119,6 +119,7 @@ impl Geometry {
     /// The first place at or after `offset` where a record may start: after the page's tag, and
     /// where its header lies in one page.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) const fn place(&self, offset: u32) -> u32 {
         let start = self.page_of(offset);
         if offset == start {
@@ -136,6 +137,7 @@ impl Geometry {
     /// The address after `count` bytes of content that start at `at`. Content goes on after the
     /// tag of each page.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) const fn advance(&self, mut at: u32, mut count: u32) -> u32 {
         loop {
             let boundary = self.next_page(at);
@@ -155,6 +157,7 @@ impl Geometry {
     }
 
     /// End of a record that starts at `start` and has `content` bytes of key and value.
+    #[cfg_attr(target_pointer_width = "64", inline)]
     const fn record_end(&self, start: u32, content: u32) -> u32 {
         // Rounds the end, not the length, since a carried record does not start on a unit.
         let end = self.round_up(self.advance(start, self.header() + content + self.trailer()));
@@ -165,6 +168,7 @@ impl Geometry {
 
     /// End of a record. The flag of a rest record stands after it.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) const fn end(&self, RecordRef { address, header }: RecordRef) -> u32 {
         // Sectors are whole pages, so an address serves as well as an offset.
         self.record_end(address, header.key_len() + header.value_len())
@@ -172,6 +176,7 @@ impl Geometry {
 
     /// Where the record after this one starts.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) const fn next_place(&self, found: RecordRef) -> u32 {
         let flag = if matches!(found.header.kind(), Kind::Rest) { self.unit } else { 0 };
         self.place(self.end(found) + flag)
@@ -211,6 +216,7 @@ impl Geometry {
 
     /// The address of the content byte with this number, counted from `start`.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) const fn content_at(&self, start: u32, number: u32) -> u32 {
         let at = self.advance(start, number);
         if self.page_of(at) == at { at + self.unit } else { at }
@@ -218,6 +224,7 @@ impl Geometry {
 
     /// How many bytes of content there are from `start` up to `at`. Neither is in a page's tag.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) const fn content_between(&self, start: u32, at: u32) -> u32 {
         if at <= start {
             return 0;
@@ -240,6 +247,7 @@ impl Geometry {
 
     /// Where the bytes that a record's check covers end.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) const fn body_end(&self, found: RecordRef) -> u32 {
         self.end(found) - self.trailer()
     }
@@ -354,6 +362,7 @@ impl Geometry {
 
     /// The cells of a record; none if it is not a tally.
     #[cfg(feature = "counters")]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) const fn cells(&self, RecordRef { address, header }: RecordRef) -> Cells {
         if !matches!(header.kind(), Kind::Tally) {
             return Cells::NONE;

@@ -63,6 +63,7 @@ impl Kind {
     }
 
     /// The kind of a record with these fields, if there is one.
+    #[cfg_attr(target_pointer_width = "64", inline)]
     const fn of_fields(bits: u32, key_bits: u32, value_len: u32) -> Option<Self> {
         Some(match (bits, key_bits, value_len) {
             (0, _, _) if value_len > TALLY => Self::Tally,
@@ -184,6 +185,7 @@ impl Header {
     /// count and complement reject every header some of whose zeros were not programmed (J. M.
     /// Berger, 1961). The check rejects most other bytes.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
+    #[cfg_attr(target_pointer_width = "64", inline)]
     pub(crate) fn decode(bytes: &[u8], len: u32) -> Option<Self> {
         let (&word, rest) = bytes.split_first_chunk()?;
         let word = u32::from_le_bytes(word);
@@ -201,6 +203,7 @@ impl Header {
 }
 
 /// The first word of the header with these fields, with check and zero count.
+#[cfg_attr(target_pointer_width = "64", inline)]
 fn checked(fields: u32) -> u32 {
     let word = fields & FIELDS | (crc32c(&fields.to_le_bytes()) & 31) << 22;
     // The word has 27 bits without the zero count.
