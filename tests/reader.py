@@ -52,10 +52,10 @@ class Image(Flash):
         base = self.base(opening.sequence)
         limit = base + self.limit
         at = self.place(base + opening.proven_end)
-        if self.whole(at, limit, generation):
+        if self.whole(at, limit, generation, True):
             return True
         behind = self.after_torn_rest(at, limit, generation)
-        if behind and self.whole(behind, limit, generation):
+        if behind and self.whole(behind, limit, generation, True):
             return True
         if next(self.settled(self.next_page(at), limit, generation), None):
             return True
@@ -78,9 +78,18 @@ class Image(Flash):
         decisions = [d for slot, d in self.slots(sequence) if slot >= bound and d != RETIRED]
         return decisions[-1:] == [wanted]
 
+    def is_outdated(self, opening):
+        """Whether another sector shows that the decision about this one is an old one."""
+        before = opening.sequence - (2 if opening.passed_over else 1)
+        older = [other for other in self.candidates() if other[:2] < opening[:2]]
+        return any(
+            other.sequence > before and (self.is_sure(other) or self.is_decided(other))
+            for other in older
+        )
+
     def head(self):
         for opening in sorted(self.candidates(), reverse=True):
-            if self.is_sure(opening) or self.is_decided(opening):
+            if self.is_sure(opening) or self.is_decided(opening) and not self.is_outdated(opening):
                 decisions = [decision for _, decision in self.slots(opening.sequence)]
                 retired = opening.older > 0 and RETIRED in decisions
                 return opening._replace(older=opening.older - 1) if retired else opening
@@ -98,7 +107,13 @@ class Image(Flash):
 
         if sequence + 1 != head.sequence:
             second = opening(sequence + 2)
-            if second and second.passed_over:
+            row = sequence + 2
+            while second and row < head.sequence:
+                following = opening(row + 1)
+                if not following or not following.passed_over:
+                    break
+                row += 1
+            if second and second.passed_over and (row - sequence) % 2 == 0:
                 return second
         return opening(sequence + 1)
 
@@ -132,7 +147,7 @@ class Image(Flash):
             carried = self.record(place, record.end)
             if carried and carried.kind == COMMIT:
                 extent = self.extent(carried)
-        return Settled(record, base + number(value[:3]), value[3], carried, extent)
+        return Settled(record, base + number(value[:3]), value[3] & 63, carried, extent)
 
     def extent(self, commit):
         value = self.value_bytes(commit)
@@ -261,8 +276,10 @@ class Image(Flash):
         if at == self.page_of(at) + self.unit:
             at = self.page_of(at)
         while at < limit:
-            if at == self.page_of(at) and self.after_taken(at, limit) != at:
-                at = self.after_taken(at, limit)
+            if at == self.page_of(at) and not blank(self.data[at : at + self.unit]):
+                torn = self.record(at + self.unit, limit)
+                is_settle = torn and torn.kind == SETTLE
+                at = self.after(torn) if is_settle else at + self.page
                 continue
             end = min(limit, self.next_page(at))
             if not blank(self.data[at:end]):
@@ -388,8 +405,8 @@ class Image(Flash):
                 limit = last.at - base
                 continue
             break
-        copied = suspect and suspect.kind in (PUT, DELETE, TALLY, COMMIT)
-        if copied and head.older + 2 >= self.sectors and head.older > 0:
+        copied = suspect and suspect.kind in (PUT, DELETE, TALLY, LOST, COMMIT)
+        if copied and head.older + 3 >= self.sectors and head.older > 0:
             # The suspect itself may replace one of the tail's records.
             before = dict(self.live)
             self.apply(held)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 OPENING = 32
 POLYNOMIAL = 0x82F63B78
-TALLY, PUT, DELETE, PENDING_PUT, PENDING_DELETE, COMMIT, SETTLE, SEAL, REST, LOST = range(10)
+TALLY, PUT, DELETE, PENDING_PUT, PENDING_DELETE, COMMIT, SETTLE, SEAL, REST, LOST, SPARE = range(11)
 IN, OUT, OWN, OVER, RETIRED = "in", "out", "own", "over", "retired"
 MASKS = {IN: 0x0000, OUT: 0xFFFF, OWN: 0x5A5A, OVER: 0xA5A5, RETIRED: 0x3C3C}
 
@@ -139,14 +139,14 @@ class Flash:
         kind, key, value = fields & 7, fields >> 3 & 63, fields >> 9
         if kind == DELETE and value == 1:
             kind = LOST
-        elif kind == SEAL and key == 1:
-            kind = REST
+        elif kind == SEAL and 1 <= key <= 3:
+            kind = REST if key == 1 else SPARE
         lengths = {DELETE: value == 0, PENDING_DELETE: value == 0, TALLY: value > 9}
         lengths |= {COMMIT: key == 0 and value == 6, SETTLE: key == 0 and value >= 4}
         lengths |= {SEAL: key == 0 and value == 0}
         if not lengths.get(kind, True):
             return None
-        return kind, 0 if kind in (COMMIT, SETTLE, SEAL, REST) else key + 1, value
+        return kind, 0 if kind in (COMMIT, SETTLE, SEAL, REST, SPARE) else key + 1, value
 
     def record(self, at, limit):
         """The record at an address, if it ends by the limit."""

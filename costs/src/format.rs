@@ -8,10 +8,10 @@ use rand::rngs::ChaCha8Rng;
 use rand::{RngExt as _, SeedableRng as _};
 use serde::Serialize;
 
-use crate::theory::{Kept, Room};
+use crate::theory::Room;
 use outlast_faultsim::part::{Chip, Geometry, Part, Step};
 use outlast_faultsim::subject::{KeyNames, Op, Subject, Trouble};
-use outlast_faultsim::subjects::outlast::{Outlast, Running, page_bytes};
+use outlast_faultsim::subjects::outlast::{Outlast, Running};
 
 /// A kind of record to measure.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -54,23 +54,14 @@ impl FormatFigures {
     }
 
     /// The sectors of a log with this geometry.
-    pub(crate) fn room(&self, geometry: &Geometry) -> Room {
-        let Geometry { sectors, unit, page, .. } = *geometry;
-        let page = page_bytes(page, unit);
-        // A record without content, and the room that it may lose at a page boundary. Half of a
-        // page is sure to be left for content.
+    pub(crate) fn room(&self, &Geometry { sectors, unit, .. }: &Geometry) -> Room {
+        // Each compaction also writes a seal and a spare record, which have no content.
         let empty = (if self.sector_bytes > 8192 { 12 } else { 10_u32 }).next_multiple_of(unit);
-        let boundary = f64::from(empty + unit);
-        let kept = Kept {
-            least: f64::from(empty) + 2.0 * boundary,
-            per_byte: 1.0 + 2.0 * boundary / f64::from(page),
-        };
         Room {
             sectors,
-            capacity: self.capacity().into(),
+            capacity: (self.capacity() - 2 * empty).into(),
             packed: self.packed,
-            overhead: self.sector_overhead.into(),
-            kept: (sectors > 2).then_some(kept),
+            overhead: (self.sector_overhead + 2 * empty).into(),
         }
     }
 
@@ -81,14 +72,16 @@ impl FormatFigures {
 }
 
 /// Program calls of a compaction besides copies and changes: the unit that tries the erased sector,
-/// two openings, a decision, which is a tag and a word, and a seal.
-pub(crate) const COMPACTION_PROGRAMS: u32 = 6;
+/// two openings, a decision, which is a tag and a word, a seal, and a spare record.
+pub(crate) const COMPACTION_PROGRAMS: u32 = 7;
 
 /// Compactions over which the mean is taken, if the kinds differ and if they do not.
 const COMPACTIONS_MIXED: u64 = 400;
 const COMPACTIONS: u64 = 8;
 /// Compactions before counting starts: the first sector starts differently.
 const SKIPPED: u64 = 3;
+/// At most so many records are copied in each.
+const COPIES: u32 = 32;
 
 /// Measures the store. The number of sectors of `geometry` does not matter.
 ///
@@ -101,7 +94,7 @@ pub fn probe(geometry: &Geometry, kinds: &[Kind]) -> Result<FormatFigures, Strin
     for kind in kinds {
         let mut probe = Probe::new(geometry)?;
         let before = probe.store.usage();
-        probe.put(kind.key_bytes, kind.value_bytes)?;
+        probe.put_kind(kind)?;
         let after = probe.store.usage();
         sizes.push(after.live_bytes - before.live_bytes);
         capacity = (after.live_bytes + after.free_bytes) / (geometry.sectors - 1);
@@ -109,7 +102,7 @@ pub fn probe(geometry: &Geometry, kinds: &[Kind]) -> Result<FormatFigures, Strin
     let (Some(first), Some(&first_size)) = (kinds.first(), sizes.first()) else {
         return Err("no records to ask about".to_owned());
     };
-    let (packed, programs) = packed(geometry, kinds, &sizes)?;
+    let (packed, programs) = packed(geometry, kinds, &sizes, copies(capacity, &sizes))?;
     let (rest, rest_most) = rest(geometry, first, first_size)?;
     Ok(FormatFigures {
         sector_bytes: geometry.sector_bytes,
@@ -123,10 +116,27 @@ pub fn probe(geometry: &Geometry, kinds: &[Kind]) -> Result<FormatFigures, Strin
     })
 }
 
-/// Updates one key again and again, so that nothing is ever copied. Returns the bytes and the
-/// program calls of the records of a sector.
-fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<(f64, f64), String> {
-    let mut probe = Probe::new(geometry)?;
+/// Records that are copied in each compaction of the measurement: half a sector, or a few pages. So
+/// the records of the compaction itself do not stand in the first page, which the slots share.
+fn copies(capacity: u32, sizes: &[u32]) -> u32 {
+    let largest = sizes.iter().copied().max().unwrap_or(1);
+    (capacity / 2 / largest.max(1)).min(COPIES)
+}
+
+/// Updates one key of two sectors again and again, and never some others, which are copied. Returns
+/// the bytes and the program calls of the records of a sector.
+fn packed(
+    geometry: Geometry,
+    kinds: &[Kind],
+    sizes: &[u32],
+    copies: u32,
+) -> Result<(f64, f64), String> {
+    let mut probe = Probe::new(Geometry { sectors: 2, ..geometry })?;
+    let mut copied = 0;
+    for ((kind, size), name) in kinds.iter().zip(sizes).cycle().zip('0'..).take(copies as usize) {
+        probe.put(&name.to_string(), kind.key_bytes + kind.value_bytes - 1)?;
+        copied += size;
+    }
     let mut rng = ChaCha8Rng::seed_from_u64(1);
     let alike = sizes.iter().all(|size| Some(size) == sizes.first());
     let wanted = if alike { COMPACTIONS } else { COMPACTIONS_MIXED };
@@ -143,7 +153,7 @@ fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<(f64, f64
         let calls = probe.part.chip().counts().program_calls;
         let before = probe.store.usage().compactions;
         // The same key every time; its value makes up for the length of the real one.
-        probe.put(1, kind.key_bytes + kind.value_bytes - 1)?;
+        probe.put("k", kind.key_bytes + kind.value_bytes - 1)?;
         let turned = u64::from(probe.store.usage().compactions - before);
         if turned > 0 {
             last_call = calls;
@@ -160,19 +170,20 @@ fn packed(geometry: Geometry, kinds: &[Kind], sizes: &[u32]) -> Result<(f64, f64
         }
     }
     let calls = (last_call - first_call) as f64 / wanted as f64;
-    Ok((written as f64 / wanted as f64, calls - f64::from(COMPACTION_PROGRAMS)))
+    let packed = f64::from(copied) + written as f64 / wanted as f64;
+    Ok((packed, calls - f64::from(COMPACTION_PROGRAMS)))
 }
 
 /// Measures where the first record after a cut is written.
 fn settle(geometry: Geometry, kind: &Kind, size: u32) -> Result<u32, String> {
     let mut probe = Probe::new(geometry)?;
-    probe.put(kind.key_bytes, kind.value_bytes)?;
+    probe.put_kind(kind)?;
     probe.part.chip_mut().record_steps(true);
-    let end = probe.put(kind.key_bytes, kind.value_bytes)? + size;
+    let end = probe.put_kind(kind)? + size;
     let start = end - end % geometry.page + geometry.page;
     probe.reopen()?;
     // A small record, for which there is room even if the next large one needs a compaction.
-    let next = probe.put(1, 1)?;
+    let next = probe.put("k", 1)?;
     next.checked_sub(start + size)
         .ok_or_else(|| "the mount after a cut does not leave the page it found".to_owned())
 }
@@ -186,7 +197,7 @@ fn rest(geometry: Geometry, kind: &Kind, size: u32) -> Result<(f64, u32), String
     let mut last: Option<u32> = None;
     let sector = |at: u32| at / geometry.sector_bytes;
     for _ in 0..geometry.sector_bytes {
-        let at = probe.put(kind.key_bytes, kind.value_bytes)?;
+        let at = probe.put_kind(kind)?;
         if last.is_some_and(|last| sector(last) != sector(at)) {
             break;
         }
@@ -224,11 +235,15 @@ impl Probe {
         Ok(())
     }
 
+    /// Puts a record of this kind, see [`put`](Self::put).
+    fn put_kind(&mut self, kind: &Kind) -> Result<u32, String> {
+        self.put(&"k".repeat(kind.key_bytes as usize), kind.value_bytes)
+    }
+
     /// Returns the address of the record, if steps are recorded.
-    fn put(&mut self, key_bytes: u32, value_bytes: u32) -> Result<u32, String> {
-        let name = "k".repeat(key_bytes as usize);
+    fn put(&mut self, name: &str, value_bytes: u32) -> Result<u32, String> {
         if self.keys.find(name.as_bytes()).is_none() {
-            self.keys = KeyNames::new([name]);
+            self.keys = KeyNames::new([name.to_owned()]);
         }
         self.puts += 1;
         let mut value = vec![0x55; value_bytes as usize];
@@ -283,11 +298,8 @@ mod tests {
         assert_eq!(figures.sector_overhead, 2 * 32 + 12 * 5 + 1);
         // Tag, header, value and trailer of the settle record; the rest record and its flag.
         assert_eq!(figures.settle, 1 + 4 + 4 + 6 + 10 + 1);
-        // Kept for the tail's records: themselves, a seal, and a least share and a tag for each
-        // page boundary, of which there are two and one for every 128 bytes.
-        let kept = figures.room(&geometry).kept.unwrap();
-        assert_eq!(kept.least + kept.per_byte * 512.0, f64::from(512 + 10 + (4 + 2) * (10 + 1)));
-        assert!(figures.room(&Geometry { sectors: 2, ..geometry }).kept.is_none());
+        // A seal and a spare record.
+        assert_eq!(figures.room(&geometry).capacity, f64::from(4096 - 2 * 32 - 12 * 5 - 1 - 20));
         // Where the trailer goes to the next page it takes more: there, and up to that page.
         assert!((11.0..12.5).contains(&figures.rest), "{figures:?}");
         // With units of 8 bytes everything is a multiple of them.
@@ -299,23 +311,23 @@ mod tests {
         assert_eq!(figures.settle, 8 + 16 + 16 + 8);
     }
 
-    /// Lays out records by the rules in `kvstore/FORMAT.md`, with sectors up to 8 KiB: one that a
-    /// compaction writes, a seal, and more after that. Returns how many fit, and the program calls
-    /// they take.
-    fn laid_out(geometry: &Geometry, content: u32) -> (u32, u32) {
+    /// Lays out records by the rules in `kvstore/FORMAT.md`, with sectors up to 8 KiB: copies and
+    /// one more that a compaction writes, a seal, a spare record, and more after that. Returns how
+    /// many fit, and the program calls they take.
+    fn laid_out(geometry: &Geometry, content: u32, copies: u32) -> (u32, u32) {
         let Geometry { sector_bytes, unit, page, .. } = *geometry;
         let up = |bytes: u32| bytes.next_multiple_of(unit);
         let (header, trailer) = (4, 6);
         let slots = if unit > 4 { 8 } else { 12 };
         let mut at = 32 + slots * (unit + unit.max(4)) + unit;
-        let (mut records, mut calls, mut is_sealed) = (0, 0, false);
-        loop {
+        let (mut records, mut calls) = (0, 0);
+        for number in 0.. {
             // A header lies in one page, after the page's tag.
             if at % page == 0 || at % page + up(header) > page {
                 at = at.next_multiple_of(page) + unit;
             }
-            let is_seal = !is_sealed && records == 1;
-            let mut left = header + if is_seal { 0 } else { content } + trailer;
+            let is_own = number == copies + 1 || number == copies + 2;
+            let mut left = header + if is_own { 0 } else { content } + trailer;
             let first_page = at / page;
             let mut own_calls = 0;
             loop {
@@ -331,13 +343,13 @@ mod tests {
             let least = if at / page > first_page { up(header + trailer) } else { 0 };
             at += up(left).max(least);
             if at > sector_bytes - 32 {
-                return (records, calls);
+                break;
             }
-            // One call of the seal is none of a record.
-            calls += own_calls - u32::from(is_seal);
-            records += u32::from(!is_seal);
-            is_sealed |= is_seal;
+            // The first call of a seal or a spare record is counted elsewhere.
+            calls += own_calls - u32::from(is_own);
+            records += u32::from(!is_own);
         }
+        (records, calls)
     }
 
     /// As many records fit into a sector of the store as the rules of the format say, and they take
@@ -353,7 +365,8 @@ mod tests {
                 let geometry = Geometry::new(4, sector_bytes, unit, page).unwrap();
                 for value_bytes in [0, 4, 16, 17, 64, 200] {
                     let figures = probe(&geometry, &[kind(4, value_bytes)]).unwrap();
-                    let (records, calls) = laid_out(&geometry, 4 + value_bytes);
+                    let copies = copies(figures.capacity(), &figures.records);
+                    let (records, calls) = laid_out(&geometry, 4 + value_bytes, copies);
                     let what = format!("{geometry:?} {value_bytes} {figures:?}");
                     assert!(
                         (figures.slots() - f64::from(records)).abs() < 1e-9,

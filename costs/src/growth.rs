@@ -102,7 +102,6 @@ pub fn point(
         let before = store.usage().compactions;
         let (done, call) = timed(&part, || ManyKeys.apply(&mut store, &put, &names));
         done.map_err(in_words)?;
-        // The spare may have been erased by an earlier put.
         if store.usage().compactions > before {
             compactions.push(part.chip().counts().program_calls - call.work.programs);
             if compactions.len() >= sectors as usize {
@@ -189,11 +188,12 @@ mod tests {
         assert_eq!(small.get.work.reads, large.get.work.reads);
         assert!(large.mount.work.reads > 4 * small.mount.work.reads);
         for point in [small, large] {
-            assert!(point.compaction.work.erases <= 1, "{point:?}");
+            assert_eq!(point.compaction.work.erases, 1, "{point:?}");
             assert!(point.compaction.programmed_bytes <= 4096);
             let slots = format.packed / f64::from(format.records[0]);
             let most = f64::from(point.sectors - 1) * slots;
-            assert!(point.log_records as f64 <= most + 1.0, "{point:?}");
+            // How many records fit, and take two calls, depends a little on where they stand.
+            assert!(point.log_records as f64 <= 1.02 * most, "{point:?}");
             // A sector is left early if all its records are live, see `Geometry::fits`.
             assert!(point.log_records as f64 >= 0.96 * (most - slots), "{point:?}");
         }

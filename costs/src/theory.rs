@@ -185,33 +185,11 @@ impl Boots {
     /// Bytes left up to the next page, after `used` bytes and the updates of `mean` bytes before
     /// the next boot.
     fn skipped(&self, used: f64, mean: f64) -> f64 {
-        self.expected(used, mean, |skipped| skipped)
-    }
-
-    /// The expected value of a function of these bytes.
-    fn expected(&self, used: f64, mean: f64, function: impl Fn(f64) -> f64) -> f64 {
         let one = |updates: f64| {
             let end = used + updates * mean;
             self.page.map_or(0.0, |page| (end / page).ceil() * page - end)
         };
-        self.updates_between
-            .iter()
-            .map(|(updates, probability)| probability * function(one(*updates)))
-            .sum()
-    }
-
-    /// What the room that is kept, `kept` bytes, does to a head that an earlier power-up opened.
-    /// Returns the probability that a boot that begins before this room has space to settle within
-    /// it, and how many bytes of it that takes then.
-    ///
-    /// The room begins at any byte of what a boot uses with the same probability. So both follow
-    /// from the first two moments of this number of bytes, up to `kept`.
-    fn in_kept(&self, kept: f64, mean: f64) -> (f64, f64) {
-        let within = |skipped: f64| (self.bytes + skipped).min(kept);
-        let first = self.expected(self.bytes, mean, within);
-        let second = self.expected(self.bytes, mean, |skipped| within(skipped).powi(2));
-        let all = self.expected(self.bytes, mean, |skipped| self.bytes + skipped);
-        if first > 0.0 { (first / all, second / (2.0 * first)) } else { (0.0, 0.0) }
+        self.updates_between.iter().map(|(updates, share)| share * one(*updates)).sum()
     }
 }
 
@@ -226,91 +204,6 @@ pub struct Room {
     pub packed: f64,
     /// Bytes before the first record.
     pub overhead: f64,
-    /// What is kept free at the end of the head. `None` with two sectors.
-    pub kept: Option<Kept>,
-}
-
-/// Room at the end of the head for the oldest sector's records, in case the spare cannot be used.
-/// The power-up that opened the head erases the spare before it touches this room, and then uses
-/// it. Any other power-up leaves the head instead, unless the room is too large a part of it. No
-/// room is kept if the head never had so much.
-///
-/// Here records that never change lie together, as if they had been written in one go: whether room
-/// is kept depends on how full the oldest sector is, not on the mean.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Kept {
-    /// Bytes that are kept in any case.
-    pub least: f64,
-    /// Bytes for each byte of these records.
-    pub per_byte: f64,
-}
-
-impl Room {
-    /// Bytes kept free for `copied` bytes, and whether a head that an earlier power-up opened is
-    /// left for that: not if it is more than a quarter of what the head has for changes. None are
-    /// kept if that had no room for `once` times as many, which there were at first.
-    fn kept(&self, copied: f64, once: f64) -> (f64, bool) {
-        let bytes = self.kept.map_or(0.0, |kept| kept.least + kept.per_byte * copied);
-        let changes = self.capacity - copied;
-        if once * copied > changes {
-            return (0.0, false);
-        }
-        (bytes.min((self.packed - copied).max(0.0)), bytes <= changes / 4.0)
-    }
-
-    /// How a head ends that begins with `copied` bytes. There are `power_ups` for each byte that is
-    /// used. `by_boot` is the share of the bytes that boots use, each of them `boot_bytes`.
-    /// [`Room::kept`] and [`Boots::in_kept`] say the rest.
-    fn head_end(
-        &self,
-        copied: f64,
-        power_ups: f64,
-        (by_boot, boot_bytes): (f64, f64),
-        (kept, is_left): (f64, bool),
-        in_kept: Option<(f64, f64)>,
-    ) -> HeadEnd {
-        let (fits, used) = in_kept.unwrap_or((0.0, 0.0));
-        // Whether the head is an earlier power-up's when the kept room is reached, and whether it
-        // becomes one after the spare was erased.
-        let earlier = (power_ups * (self.packed - kept - copied)).clamp(0.0, 1.0);
-        let erased_again = (power_ups * kept).min(1.0 - earlier);
-        let whole = (1.0 - by_boot) * self.packed + by_boot * self.capacity;
-        if !is_left {
-            return HeadEnd { filled: whole, by_boot, erased_again };
-        }
-        let early = (1.0 - by_boot) * (self.packed - kept)
-            + by_boot * (fits * (self.capacity - kept + used) + (1.0 - fits) * self.capacity);
-        let again = (self.packed - kept / 2.0 + boot_bytes).min(self.packed);
-        HeadEnd {
-            filled: whole + earlier * (early - whole) + erased_again * (again - whole).min(0.0),
-            by_boot: by_boot * (1.0 - earlier * fits),
-            erased_again,
-        }
-    }
-}
-
-/// How a head ends, on average.
-#[derive(Clone, Copy, Debug)]
-struct HeadEnd {
-    /// Bytes that were used up then.
-    filled: f64,
-    /// Share of the heads that a power-up ends, since it has no room to settle.
-    by_boot: f64,
-    /// Erases of the spare that do not count any more when it is needed.
-    erased_again: f64,
-}
-
-impl HeadEnd {
-    /// The mean of some, each with its share.
-    fn mean(ends: impl IntoIterator<Item = (f64, Self)>) -> Self {
-        let mut mean = Self { filled: 0.0, by_boot: 0.0, erased_again: 0.0 };
-        for (share, end) in ends {
-            mean.filled += share * end.filled;
-            mean.by_boot += share * end.by_boot;
-            mean.erased_again += share * end.erased_again;
-        }
-        mean
-    }
 }
 
 /// The steady state of a log.
@@ -324,28 +217,19 @@ pub struct SteadyState {
     pub updates: f64,
     /// Bytes used up by power-ups between two compactions.
     pub boots: f64,
-    /// Erases for each compaction: more than one, if power-ups make erases of the spare worthless.
-    pub erases: f64,
 }
-
-/// The medians of the fifths of a normal distribution, in standard deviations. Whether room is kept
-/// depends on how many records survive in a sector, so their mean alone does not do.
-const FIFTHS: [f64; 5] = [-1.2816, -0.5244, 0.0, 0.5244, 1.2816];
 
 /// The same as [`finite_log`], but for records of any sizes, in time instead of updates, and with
 /// power-ups ("boots"). Updates come at random times. `None` if the live records do not fit or if
 /// nothing is written.
 ///
 /// With the time `t` between compactions: `copies(t) + t (bytes of updates + bytes of boots) =
-/// bytes of a sector`, less what is left of the room that is [kept](Kept). The boot or update that
-/// starts a compaction writes its record into the new sector; a boot then needs no settle record. A
-/// boot with nothing to settle costs nothing, but takes the head over from the power-up that opened
-/// it.
+/// bytes of a sector`. The boot or update that starts a compaction writes its record into the new
+/// sector; a boot then needs no settle record. A boot with nothing to settle costs nothing.
 pub fn steady_state(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> Option<SteadyState> {
     let n = f64::from(room.sectors.checked_sub(1).filter(|n| *n > 0)?);
     let updates: f64 = streams.iter().map(|s| s.keys * s.rate).sum();
     let update_bytes: f64 = streams.iter().map(|s| s.keys * s.rate * s.appended).sum();
-    let power_ups = boots.map_or(0.0, |boots| boots.rate);
     let boots = boots.map(Boots::after_a_change).filter(|boots| boots.rate > 0.0);
     let boots = boots.as_ref();
     let mean = if updates > 0.0 { update_bytes / updates } else { 0.0 };
@@ -356,7 +240,7 @@ pub fn steady_state(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> O
     if all_bytes <= 0.0 || live >= n * room.packed {
         return None;
     }
-    // Share of the compactions that a boot starts, if no room is kept.
+    // Share of the compactions that a boot starts.
     let by_boot = boot_rate * boot_bytes / all_bytes;
     let survives = |s: &Stream, t: f64| {
         let x = s.rate * t;
@@ -368,50 +252,19 @@ pub fn steady_state(room: &Room, streams: &[Stream], boots: Option<&Boots>) -> O
         }
     };
     let copies = |t: f64| streams.iter().map(|s| s.keys * s.copied * survives(s, t)).sum::<f64>();
-    let deviation = |t: f64| {
-        let variance = |s: &Stream| {
-            let alive = survives(s, t);
-            s.keys * s.copied.powi(2) * alive * (1.0 - alive)
-        };
-        streams.iter().filter(|s| s.rate > 0.0).map(variance).sum::<f64>().sqrt()
-    };
-    let fixed: f64 = streams.iter().filter(|s| s.rate == 0.0).map(|s| s.keys * s.copied).sum();
-    let end = |t: f64| {
-        let moving = copies(t) - fixed / n;
-        let once = |s: &Stream| s.keys * s.copied * survives(s, t) * (s.rate * t).min(500.0).exp();
-        let once = streams.iter().map(once).sum::<f64>() / copies(t).max(f64::MIN_POSITIVE);
-        let one = |copied: f64| {
-            let kept = room.kept(copied, once);
-            let boots = boots.map(|boots| boots.in_kept(kept.0, mean));
-            room.head_end(copied, power_ups / all_bytes, (by_boot, boot_bytes), kept, boots)
-        };
-        let (full, rest) = ((fixed / room.packed).floor(), fixed % room.packed);
-        let others = (n - full - 1.0).max(0.0);
-        let shares = [(full, room.packed), (1.0, rest), (others, 0.0)];
-        let ends =
-            shares.iter().filter(|(sectors, _)| *sectors > 0.0).flat_map(|(sectors, fixed)| {
-                let share = sectors / n / FIFTHS.len() as f64;
-                FIFTHS.map(|fifth| (share, one((moving + fixed + fifth * deviation(t)).max(0.0))))
-            });
-        HeadEnd::mean(ends)
-    };
-    let spent_by_boots = |t: f64, by_boot: f64| {
+    let filled = (1.0 - by_boot) * room.packed + by_boot * room.capacity;
+    let spent_by_boots = |t: f64| {
         let first =
             boots.map_or(0.0, |boots| by_boot * boots.skipped(room.overhead + copies(t), mean));
         (boot_rate * t - by_boot).max(0.0) * boot_bytes + first
     };
     let most = 2.0 * (room.packed + boot_bytes) / all_bytes;
-    let interval = root(0.0, most, |t| {
-        let end = end(t);
-        copies(t) + t * update_bytes + spent_by_boots(t, end.by_boot) - end.filled
-    });
-    let end = end(interval);
+    let interval = root(0.0, most, |t| copies(t) + t * update_bytes + spent_by_boots(t) - filled);
     (interval > 0.0).then(|| SteadyState {
         interval,
         copied: copies(interval),
         updates: interval * update_bytes,
-        boots: spent_by_boots(interval, end.by_boot),
-        erases: 1.0 + end.erased_again,
+        boots: spent_by_boots(interval),
     })
 }
 
@@ -532,13 +385,7 @@ mod tests {
     #[test]
     fn bytes_and_slots_agree() {
         for (sectors, keys) in [(2, 32), (2, 102), (4, 191), (8, 711)] {
-            let room = Room {
-                sectors,
-                capacity: 4064.0,
-                packed: 127.0 * 32.0,
-                overhead: 32.0,
-                kept: None,
-            };
+            let room = Room { sectors, capacity: 4064.0, packed: 127.0 * 32.0, overhead: 32.0 };
             let stream = Stream { keys: keys.into(), rate: 0.5, appended: 32.0, copied: 32.0 };
             let state = steady_state(&room, &[stream], None).unwrap();
             let updates = state.interval * 0.5 * f64::from(keys);
@@ -549,49 +396,9 @@ mod tests {
         }
     }
 
-    /// By hand: a key whose records of 40 bytes are never copied, in sectors of 4000 bytes, 400 of
-    /// them kept, so 100 updates to a sector. If power-ups are frequent, they leave 90. If there is
-    /// one in 1000 updates, it comes during the first 90 updates of a head in 9 % of the cases, and
-    /// during the last ten in 1 %, which then are five on average, and the spare is erased again.
-    #[test]
-    fn kept_room_by_hand() {
-        let kept = Some(Kept { least: 400.0, per_byte: 0.0 });
-        let room = Room { sectors: 4, capacity: 4000.0, packed: 4000.0, overhead: 32.0, kept };
-        let stream = Stream { keys: 1.0, rate: 1.0, appended: 40.0, copied: 40.0 };
-        let state = |rate| {
-            let boots = Boots { rate, bytes: 0.0, page: None, updates_between: vec![(1.0, 1.0)] };
-            steady_state(&room, &[stream], Some(&boots)).unwrap()
-        };
-        assert!(off(state(1.0).interval, 90.0) < 1e-6 && off(state(1.0).erases, 1.0) < 1e-6);
-        let rare = 100.0 - 0.09 * 10.0 - 0.01 * 5.0;
-        assert!(off(state(0.001).interval, rare) < 1e-6, "{:?}", state(0.001));
-        assert!(off(state(0.001).erases, 1.01) < 1e-6, "{:?}", state(0.001));
-        // A head is not left for more than a quarter of it, but its spare is erased early.
-        let kept = Some(Kept { least: 2000.0, per_byte: 0.0 });
-        let boots = Boots { rate: 0.01, bytes: 0.0, page: None, updates_between: vec![(1.0, 1.0)] };
-        let all = steady_state(&Room { kept, ..room }, &[stream], Some(&boots)).unwrap();
-        assert!(off(all.interval, 100.0) < 1e-6 && off(all.erases, 1.5) < 1e-6, "{all:?}");
-        // What the head never had is not kept, and then the spare can wait.
-        assert_eq!(Room { kept, ..room }.kept(2001.0, 1.0), (0.0, false));
-        assert_eq!(Room { kept, ..room }.kept(1999.0, 2.0), (0.0, false));
-        assert_eq!(Room { kept, ..room }.kept(1999.0, 1.0), (2000.0, false));
-    }
-
-    /// By hand: a boot that uses 100 bytes reaches evenly far into the kept room. If that has 50
-    /// bytes, every other one has no space in it.
-    #[test]
-    fn boots_in_kept_room_by_hand() {
-        let boots =
-            Boots { rate: 1.0, bytes: 100.0, page: None, updates_between: vec![(1.0, 1.0)] };
-        assert_eq!(boots.in_kept(400.0, 40.0), (1.0, 50.0));
-        assert_eq!(boots.in_kept(50.0, 40.0), (0.5, 25.0));
-        assert_eq!(boots.in_kept(0.0, 40.0), (0.0, 0.0));
-    }
-
     #[test]
     fn no_steady_state_if_keys_do_not_fit_or_nothing_is_written() {
-        let room =
-            Room { sectors: 2, capacity: 4064.0, packed: 4064.0, overhead: 32.0, kept: None };
+        let room = Room { sectors: 2, capacity: 4064.0, packed: 4064.0, overhead: 32.0 };
         let stream = |keys| Stream { keys, rate: 1.0, appended: 32.0, copied: 32.0 };
         assert_eq!(steady_state(&room, &[stream(127.0)], None), None);
         assert_eq!(steady_state(&room, &[Stream { rate: 0.0, ..stream(10.0) }], None), None);

@@ -31,6 +31,8 @@ pub const fn kind(kind: RecordKind) -> &'static str {
         RecordKind::Settle => "settle",
         RecordKind::Seal => "seal",
         RecordKind::Rest => "rest",
+        RecordKind::Spare => "spare erased",
+        RecordKind::SpareOver => "second spare erased",
     }
 }
 

@@ -202,9 +202,8 @@ fn values(survey: &Survey<'_>, records: &[Saved]) -> BTreeMap<Vec<u8>, Value> {
             RecordKind::Delete | RecordKind::PendingDelete => {
                 values.remove(&saved.record.key);
             }
-            // An older value may still be in flash.
-            RecordKind::Lost => {}
-            RecordKind::Commit | RecordKind::Settle | RecordKind::Seal | RecordKind::Rest => {}
+            // Of one that is lost, an older value may still be in flash. The others have no key.
+            _ => {}
         }
     }
     // If the log is complete, a key that only a retired sector still holds was deleted since.

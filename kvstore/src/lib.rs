@@ -133,25 +133,27 @@
 //! | [`commit`](Store::commit) | the same for each change, and a program call for the commit | a compaction |
 //! | [`open`](Store::open) | reads of all records; three programs if the power-up before wrote and did not rest | a compaction |
 //! | [`rest`](Store::rest) | one program | |
-//! | [`clear`](Store::clear) | one erase, five programs | |
+//! | [`clear`](Store::clear) | one erase, seven programs | |
 //! | [`usage`](Store::usage) | none | |
 //!
 //! Everything that is programmed is read back. The first change after a rest takes a program of one
 //! unit more.
 //!
-//! A *compaction* is needed when the head is full: one erase, a copy of the oldest sector's live
-//! records, and five programs. [`Store::tidy`] does this work in advance. Call it in idle time, and
-//! the `put` that would have needed the erase finds it done. The command `outlast plan` computes
-//! the longest wait of each call, and the wear, from the times in a data sheet.
+//! A *compaction* is needed when the head is full: a copy of the oldest sector's live records, seven
+//! programs, and one erase, that of the next spare. An open leaves this erase to the first change
+//! after it. [`Store::tidy`] does this work in advance: call it in idle time, and no `put` has to
+//! wait for it. The command `outlast plan` computes the longest wait of a `put`, and the wear, from
+//! the times in a data sheet.
 //!
 //! # How it works
 //!
 #![doc = include_str!("log.svg")]
 //!
 //! The sectors form a log. The *head* takes new records, the *tail* is the oldest sector, and the
-//! *spare* is the sector after the head. When the head is full, a compaction erases the spare,
-//! copies the tail's live records into it, and makes it the new head; the tail becomes the next
-//! spare. So all sectors wear evenly.
+//! *spare* is the sector after the head. When the head is full, a compaction copies the tail's live
+//! records into the spare, and makes it the new head; the tail becomes the next spare, and is
+//! erased. A *spare record* in the head says so, since flash that reads blank does not prove that
+//! its erase was completed. So all sectors wear evenly, with one erase for each compaction.
 //!
 //! After a power-up the last record may be one whose program was interrupted. So the open writes a
 //! *settle record* to a fresh page. It says where the log ends, and carries a copy of the last
@@ -170,7 +172,7 @@
 //!   [`Error::Corrupt`] or [`Usage::doubtful`], but damage of several bytes can also bring an older
 //!   value back without an error.
 //! - One sector that cannot be erased or takes no programs is passed over, if there are at least
-//!   three and the oldest is not too full. Otherwise changes fail with [`Error::Worn`] or
+//!   three and the store is not too full. Otherwise changes fail with [`Error::Worn`] or
 //!   [`Error::Flash`] when the log comes to it.
 //!
 //! # Features

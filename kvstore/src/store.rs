@@ -40,10 +40,8 @@ pub struct Usage {
     /// Most bytes that further live records can take.
     pub free_bytes: u32,
     /// Compactions so far. The first format and each [`clear`](Store::clear) count as one too. Each
-    /// takes one erase, and all sectors have had the same number of them, give or take one. Not
-    /// counted are the erases of compactions that a cut interrupted, and those in advance, by
-    /// [`tidy`](Store::tidy) or to see whether the next sector can be used, that a power-up made
-    /// useless.
+    /// takes one erase, and all sectors have had the same number of them, give or take one. One
+    /// more erase follows each compaction that a cut interrupted, which is not counted.
     pub compactions: u32,
     /// How often damage to a record was seen since this `Store` was made. One wrong bit is no
     /// damage, since it is corrected. Reading a damaged record twice counts two.
@@ -77,8 +75,10 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// log: a program of one unit; the settle record, which is as long as the last record, in one
     /// program per page or 256 bytes; and a rest record. At most two programs more are needed after
     /// a compaction, one if the oldest sector is full of live records, and a put for each counter
-    /// that has ticked since the log was settled. If the head has no room for this, a compaction
-    /// (see [`put`](Self::put)). A new store in a blank region takes one erase and eleven programs.
+    /// that has ticked since the log was settled. If the head has no room for this, a compaction:
+    /// a copy of the oldest sector's live records, and five programs. If the spare is not erased
+    /// yet since a cut came before that, one erase and three programs more. A new store in a blank
+    /// region takes two erases and 13 programs.
     ///
     /// # Errors
     /// [`Error::Layout`] and [`Error::NotAStore`] leave the flash as it was. [`Error::IndexFull`]
@@ -99,8 +99,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     ///
     /// Flash work over a store of this layout: that of [`open`](Self::open), of
     /// [`clear`](Self::clear) and of [`rest`](Self::rest). Over anything else: an erase of each
-    /// sector, and eleven programs. A cut leaves the old store, the new one, or (where there was no
-    /// store that opens) a region that must be formatted again.
+    /// sector and one more, and 13 programs. A cut leaves the old store, the new one, or (where
+    /// there was no store that opens) a region that must be formatted again.
     ///
     /// # Errors
     /// [`Error::Layout`], [`Error::Flash`], [`Error::Worn`].
@@ -147,10 +147,14 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Flash work: one program call for each page that the record touches, and for each 256 bytes;
     /// one more for the first change after a rest; and one more if the record would not fit into a
     /// sector together with the live records of the oldest sector. All of it is read back. The
-    /// present record of the key is read before. If the head has no room, a compaction: one erase,
-    /// a copy of the oldest sector's live records, and five programs; with two sectors, up to two
-    /// more. More than one compaction (at most one less than there are sectors) is needed only if
-    /// the oldest sectors are full of live records. A cut leaves the old value or the new one.
+    /// present record of the key is read before. If the head has no room, a compaction: a copy of
+    /// the oldest sector's live records, and seven programs, and one erase, that of the next spare.
+    /// More than one compaction (at most one less than there are sectors) is needed only if the
+    /// oldest sectors are full of live records. A cut leaves the old value or the new one.
+    ///
+    /// The first change after an open that compacted takes the erase and two programs, since the
+    /// open leaves them out. So does the first one after a compaction that a cut interrupted; if it
+    /// has to compact as well, it takes two erases.
     ///
     /// A place that does not keep what is programmed costs two programs, and is left. After four of
     /// them, the change goes into the next sector.
@@ -192,13 +196,13 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
         self.concluded(result)
     }
 
-    /// Does work in idle time that a later `put` would have to wait for. It erases the spare once
-    /// three quarters of the head are used, and compacts once the head is nearly full. Call it when
-    /// the time of an erase does no harm. A cut during the call costs nothing but the erase.
+    /// Does work in idle time that a later change would have to wait for. It erases the spare if an
+    /// open or a cut left that undone, and compacts if less than a sixteenth of the head is left,
+    /// unless the oldest sector has live records in three quarters of its room or more. Call it
+    /// when the time of an erase does no harm. It may be called in every power-up.
     ///
-    /// The erase counts only until the next power-up, since flash that reads blank proves nothing.
-    /// So `tidy` is for devices that stay on. If it is called in every short power-up, it erases a
-    /// sector each time while the head is in its last quarter.
+    /// Flash work: none if there is nothing to do, else that of a [`put`](Self::put). A cut costs
+    /// nothing but an erase.
     ///
     /// # Errors
     /// [`Error::Flash`], [`Error::Worn`], [`Error::ReopenNeeded`].
@@ -210,8 +214,8 @@ impl<F: NorFlash, const N: usize> Store<F, N> {
     /// Deletes everything, as a factory reset does. This is atomic: a cut leaves everything or
     /// nothing.
     ///
-    /// Flash work: one erase and five programs; one program more after a rest, and up to two more
-    /// with two sectors.
+    /// Flash work: one erase and seven programs; one program more after a rest, and an erase and a
+    /// program more if the spare was not erased yet, see [`put`](Self::put).
     ///
     /// # Errors
     /// [`Error::Flash`], [`Error::Worn`], [`Error::ReopenNeeded`].

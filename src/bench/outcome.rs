@@ -1,7 +1,6 @@
 //! The result of `outlast bench`, which `--json` prints.
 
-use outlast_costs::load::Load;
-use outlast_costs::run::{Cost, Scheme};
+use outlast_costs::run::Scheme;
 use outlast_costs::sheet::Supply;
 use outlast_costs::table::Results;
 use outlast_faultsim::part::{Geometry, Timing};
@@ -48,20 +47,10 @@ pub(super) fn misses(results: &Results) -> Vec<String> {
             ));
         }
         if let (Scheme::Outlast, Ok(cost)) = (row.scheme, &row.cost)
-            && cost.wear_spread > wear_spread_allowed(row.load, cost)
+            && cost.wear_spread > 1
         {
             misses.push(format!("{what}: wear spread {}", cost.wear_spread));
         }
     }
     misses
-}
-
-/// How much the erase counts of the sectors may differ. An early erase of the spare counts in one
-/// power-up only, so where power-ups are frequent some sectors have more of them by chance.
-fn wear_spread_allowed(load: Load, cost: &Cost) -> u32 {
-    if load.updates_per_boot().is_some() {
-        (cost.erases_in_all / 100).try_into().unwrap_or(1)
-    } else {
-        1
-    }
 }

@@ -104,8 +104,7 @@ pub(super) const THEORY_NOTES: [&str; 4] = [
     "u: live records / room for them; slots: records in a sector. Each row is compared with one of \
      two expectations; the difference from the other one is in brackets.",
     "published: Desnoyers, SYSTOR 2012, equations 4 (uniform, within 2 %) and 14 (others, within \
-     5 %), in the exact form for few sectors. More than eight sectors, over three quarters full: \
-     uniform within 3 %.",
+     5 %), in the exact form for few sectors.",
     "this store (within 1 %, factory data 5 %): the same theory, except that a change that finds no \
      room goes into the new sector before the copies, so that the record it replaces is not copied, \
      and that factory data lie together as they were written. With two sectors this saves one \

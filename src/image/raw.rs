@@ -116,6 +116,10 @@ impl Listing<'_> {
             (RecordKind::Rest, _) => {
                 self.add(record.value_bytes, "fills the page, so that the flag is in the next one");
             }
+            (RecordKind::Spare | RecordKind::SpareOver, _) => {
+                let slots = counted(record.value_bytes, "slot");
+                self.add(record.value_bytes, &format!("its length: {slots} of this sector begun"));
+            }
             _ => {
                 let value = show(Type::guess(&record.value), &record.value);
                 self.add(record.value_bytes, &format!("value {value}"));
@@ -143,7 +147,13 @@ impl Listing<'_> {
     fn add_settle(&mut self, record: &Record, settle: &Settle) {
         let end = Address::new(&self.survey.region, settle.accepted_end);
         self.add(3, &format!("accepted end of the log: {end}"));
-        self.add(1, &format!("{} of this sector do not count", counted(settle.decided, "slot")));
+        let spare = match (settle.spare_erased, settle.passed_over) {
+            (false, _) => "",
+            (true, false) => "; the sector after it is erased",
+            (true, true) => "; the sector after the next is erased, the next was passed over",
+        };
+        let slots = counted(settle.decided, "slot");
+        self.add(1, &format!("{slots} of this sector do not count{spare}"));
         let copy = settle.carried.as_ref().map_or_else(String::new, |carried| {
             format!("copy of the last record: {}", title(carried))
         });

@@ -99,13 +99,14 @@ fn one_bad_sector(name: &str, shapes: impl Fn(Shape) -> bool, from_start: bool) 
     total
 }
 
-/// A store so full that the head has no room for the oldest sector's records can only be read when
-/// the log comes to the bad sector.
+/// What is stored here always leaves room for one sector less. A sector that was erased in advance
+/// and takes no programs when its turn comes cannot be passed over by a head that is full: then the
+/// store can only be read.
 #[test]
 fn one_bad_sector_of_three_or_more_costs_only_its_capacity() {
     let score = one_bad_sector("one bad sector", |shape| shape.sectors > 2, true);
     score.assert_right_or(Outcome::Stuck);
-    score.assert_few_worse_than(Outcome::Right, 0.3);
+    score.assert_few_worse_than(Outcome::Right, 0.04);
 }
 
 /// Without this the other tests could not tell a bad sector from a mistake of their own.

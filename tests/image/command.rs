@@ -216,7 +216,8 @@ fn missing_parts_of_a_file_are_damage_but_skipped_blank_pages_are_not() {
         let out = folder.path(&format!("sparse-{page}.{ending}"));
         let build = ["build", &settings, "--output", &out, "--skip-blank", "--page", page];
         assert_eq!(code(&image(&build)), 0);
-        assert!(fs::metadata(&out).expect("a file").len() < 16384);
+        // All of it would take more than twice as many bytes as the region has.
+        assert!(fs::metadata(&out).expect("a file").len() < 16384 * 3 / 2);
         let output = image(&["check", &out]);
         assert_eq!(code(&output), 0, "{out}: {}", String::from_utf8_lossy(&output.stdout));
     }

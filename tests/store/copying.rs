@@ -5,7 +5,7 @@
 //! Method: copies between parts of different units and sectors, with cuts at every step, and of
 //! stores with damaged records.
 
-use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part};
+use outlast_faultsim::part::{Bias, Chip, Geometry, Level, Nor, Part, Tear};
 use outlast_kvstore::{Change, CopyError, Error, Layout, Store, View};
 use rand::SeedableRng as _;
 use rand::rngs::ChaCha8Rng;
@@ -177,4 +177,43 @@ fn lost_values_stay_lost() {
             assert_eq!(new.contains("moved"), Ok(true));
         }
     }
+}
+
+/// The copy of a store with a damaged value is cut at each step, with nothing and with all of that
+/// step. What the next mount says about the value is what all later ones say.
+///
+/// In one of these histories, the record that says that the value is lost is the last one of the
+/// copy. A mount that reports it has to keep it like any other last record.
+#[test]
+fn a_lost_value_stays_lost_if_the_copy_is_cut() {
+    let (old_part, layout) = part(3, 1024, 1, 64);
+    let mut old: Small = Store::open(old_part.nor(), layout.clone()).unwrap();
+    old.put("damaged", &[5; 10]).unwrap();
+    let mut image = bytes(&old_part);
+    let at = image.windows(10).rposition(|at| at == [5; 10]).unwrap();
+    image[at + 3] ^= 0x41;
+    power_up(&old_part, &image);
+    let mut lost_without_marker = 0;
+    for tear in [Tear::NOTHING, Tear::EVERYTHING] {
+        for step in 0.. {
+            let (part, _) = part(3, 1024, 1, 64);
+            let mut new: Small = Store::open(part.nor(), layout.clone()).unwrap();
+            let so_far = part.chip().step_count();
+            part.chip_mut().cut_at(so_far + step, tear.clone());
+            let done = old.copy_to(&mut new, "moved", &mut [0; 300]).is_ok();
+            drop(new);
+            if done {
+                break;
+            }
+            let image = part.chip().image().clone();
+            part.chip_mut().power_up(&image, Bias::ONES);
+            let reports = [1, 2, 3].map(|_| {
+                let mut new: Small = Store::open(part.nor(), layout.clone()).unwrap();
+                (new.contains("damaged"), new.contains("moved"))
+            });
+            assert_eq!(reports, [reports[0]; 3], "{tear:?}, cut at {step}");
+            lost_without_marker += u32::from(reports[0] == (Err(Error::Corrupt), Ok(false)));
+        }
+    }
+    assert!(lost_without_marker > 0, "no cut came between the lost record and the marker");
 }

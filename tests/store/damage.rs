@@ -4,7 +4,7 @@
 //! been lost, every call that returns the older one can say so. Method: a settled image in which
 //! bits of known records are flipped.
 
-use outlast_faultsim::part::{Chip, Geometry, Nor, Part};
+use outlast_faultsim::part::{Chip, Geometry, Nor, Part, Step, Tear};
 use outlast_kvstore::settings::{Setting, Source, Why};
 use outlast_kvstore::{Error, Ids, Layout, Store, View};
 
@@ -22,7 +22,11 @@ fn layout() -> Layout {
 }
 
 fn part() -> Part {
-    Part::new(Chip::new(Geometry::new(4, SECTOR as u32, 1, 256).unwrap()))
+    part_of(4)
+}
+
+fn part_of(sectors: u32) -> Part {
+    Part::new(Chip::new(Geometry::new(sectors, SECTOR as u32, 1, 256).unwrap()))
 }
 
 fn open(part: &Part) -> Device {
@@ -210,4 +214,122 @@ fn a_damaged_setting_is_no_default() {
     assert_eq!(error.map(|error| error.why), Some(Why::Store(Error::Corrupt)));
     let (loaded, error) = HEIGHT.load_or_default(&mut view);
     assert_eq!((loaded.value, loaded.source, error), (-50, Source::Default, None));
+}
+
+/// 1. A mount settles: its settle record stands in the next page, and carries the last record.
+/// 2. In the same page, "b" is put anew, and then "c".
+/// 3. Two bits of the settle record are wrong, and neither is in its header.
+///
+/// The damage makes the log end before the settle record, unless the search for later records goes
+/// on after it in this page. It must not leave out the whole page.
+#[test]
+fn what_follows_a_damaged_settle_record_counts() {
+    let part = part();
+    let mut store = open(&part);
+    store.put("a", b"1").unwrap();
+    store.put("b", b"old").unwrap();
+    drop(store);
+    let mut store = open(&part);
+    store.put("b", b"new").unwrap();
+    store.put("c", b"acknowledged").unwrap();
+    store.rest().unwrap();
+    drop(store);
+    let mut image = bytes(&part);
+    // The last page whose tag is not blank. Bits 0 to 2 of a header are the kind.
+    let page = (256..SECTOR).step_by(256).rfind(|at| image[*at] == 0).expect("a settle record");
+    let settle = page + 1;
+    assert_eq!(image[settle] & 7, 6);
+    assert_eq!(find(&image, b"bold"), settle + 12);
+    assert_eq!(find(&image, b"bnew") / 256, page / 256);
+    for (first, second) in [(4, 7), (5, 9), (9, 12), (13, 15)] {
+        image[settle + first] ^= 1;
+        image[settle + second] ^= 1;
+        let bits = format!("bits in {first} and {second}");
+        power_up(&part, &image);
+        let mut view = view(&part);
+        assert_eq!(view.get("b", &mut [0; 20]), Ok(Some(&b"new"[..])), "{bits}");
+        assert_eq!(view.usage().damaged_records, 1, "{bits}");
+        let mut store = open(&part);
+        assert_eq!(store.get("b", &mut [0; 20]), Ok(Some(&b"new"[..])), "{bits}");
+        assert_eq!(store.get("c", &mut [0; 20]), Ok(Some(&b"acknowledged"[..])), "{bits}");
+        image[settle + first] ^= 1;
+        image[settle + second] ^= 1;
+    }
+}
+
+/// 1. A store of two sectors has compacted. Now the last record of its head is the seal of that.
+/// 2. The erase in advance that follows is cut when it is complete. With the other sector, the
+///    decision about the head is gone, so that only the seal makes it the head.
+/// 3. One bit of the seal is wrong.
+///
+/// A seal comes last and so looks like a suspect, but it is begun only after everything before it
+/// was proven. If the wrong bit is not corrected, the region holds no store any more.
+#[test]
+fn a_wrong_bit_in_a_seal_costs_no_head() {
+    let part = part_of(2);
+    let mut store = open(&part);
+    store.put("x", b"value").unwrap();
+    for number in 0..2 {
+        store.put("large", &[number; 500]).unwrap();
+    }
+    // Two compactions with the same steps.
+    part.chip_mut().record_steps(true);
+    store.put("large", &[2; 500]).unwrap();
+    let steps = part.chip_mut().take_steps();
+    let is_erase = |step: &Step| matches!(step, Step::Erase { .. });
+    let erase = steps.iter().position(is_erase).expect("an erase in advance");
+    let so_far = part.chip().step_count();
+    part.chip_mut().cut_at(so_far + erase as u64, Tear::EVERYTHING);
+    assert!(store.put("large", &[3; 500]).is_err());
+    drop(store);
+    let Some(Step::Program { at, data }) = part.chip_mut().take_steps().get(erase - 1).cloned()
+    else {
+        panic!("no program comes before the erase")
+    };
+    assert_eq!((data.len(), data[0] & 7), (10, 7), "no seal comes before the erase");
+    let seal = at as usize;
+    let other = 1 - at / SECTOR as u32;
+    let torn = part.chip().torn_step().map(|(step, _)| step.clone());
+    assert_eq!(torn, Some(Step::Erase { sector: other }));
+    let image = bytes(&part);
+    let blank = &image[other as usize * SECTOR..][..SECTOR];
+    assert_eq!(blank, [0xFF; SECTOR]);
+    for bit in 8 * seal..8 * (seal + 10) {
+        let mut flipped = image.clone();
+        flipped[bit / 8] ^= 1 << (bit % 8);
+        power_up(&part, &flipped);
+        let mut store = open(&part);
+        assert_eq!(store.get("x", &mut [0; 20]), Ok(Some(&b"value"[..])), "bit {bit}");
+        assert_eq!(store.get("large", &mut [0; 500]), Ok(Some(&[3; 500][..])), "bit {bit}");
+    }
+}
+
+/// 1. A setting is put twice, and the power-up ends.
+/// 2. Each of the two records has one wrong bit.
+///
+/// The mount copies the newer one into its settle record. That can correct only one record at a
+/// time, and the bit of the older one was found last. It must look for the newer one's again, or
+/// that is dropped, and the old value comes back.
+#[test]
+fn wrong_bits_in_the_last_two_records_cost_neither() {
+    for sectors in [2, 3, 4] {
+        let part = Part::new(Chip::new(Geometry::new(sectors, 4096, 1, 256).unwrap()));
+        let open = || -> Device {
+            let layout = Layout::serial_nor().with_sector_bytes(4096).with_page_bytes(256);
+            Store::open(part.nor(), layout).unwrap()
+        };
+        let mut store = open();
+        store.put("key", b"old old old").unwrap();
+        store.put("key", b"new new new").unwrap();
+        drop(store);
+        let mut image = bytes(&part);
+        for value in [b"old old", b"new new"] {
+            let at = find(&image, value);
+            image[at + 2] ^= 4;
+        }
+        power_up(&part, &image);
+        let mut store = open();
+        assert_eq!(store.get("key", &mut [0; 20]), Ok(Some(&b"new new new"[..])), "{sectors}");
+        assert_eq!(store.usage().repaired_records, 2, "{sectors}");
+    }
 }

@@ -163,7 +163,7 @@ fn an_older_format_is_refused_and_not_touched() {
 }
 
 /// The programs of an open, a clear and a rest, of a log that takes one program for each record.
-const FORMAT_PROGRAMS: usize = 11;
+const FORMAT_PROGRAMS: usize = 12;
 
 /// What the flash holds after these steps.
 fn after(mut image: Vec<u8>, steps: &[Step]) -> Vec<u8> {
@@ -179,6 +179,11 @@ fn after(mut image: Vec<u8>, steps: &[Step]) -> Vec<u8> {
         }
     }
     image
+}
+
+/// The number of the last erase.
+fn last_erase(steps: &[Step]) -> usize {
+    steps.iter().rposition(|step| matches!(step, Step::Erase { .. })).unwrap()
 }
 
 /// A cut during a format over a store of the same layout leaves that store, or an empty one. It
@@ -241,11 +246,13 @@ fn after_two_compactions(layout: &Layout) -> (Small, Vec<u8>) {
 fn a_format_over_a_store_confirms_its_head_first() {
     let (layout, _) = layout(4096, 256, 0..2 * 4096);
     let (store, last) = after_two_compactions(&layout);
-    // The last step but one was the word of that decision, and the cut comes before the seal.
-    let (mut image, mut steps) = store.into_flash().into_parts();
-    let Some(Step::Program { at: seal, bytes }) = steps.pop() else { panic!("no seal") };
-    image[seal as usize..][..bytes.len()].fill(0xFF);
-    let Some(Step::Program { at: word, bytes }) = steps.last() else { panic!("no decision") };
+    // The word of that decision and a seal come before the erase. The cut comes before the seal.
+    let steps = store.into_flash().into_parts().1;
+    let erase = last_erase(&steps);
+    let image = after(vec![0xFF; 2 * 4096], &steps[..erase - 1]);
+    let Some(Step::Program { at: word, bytes }) = steps.get(erase - 2) else {
+        panic!("no decision")
+    };
     assert!(*word < 4096 && bytes.len() == 4, "{word} {bytes:?}");
     let store = Small::format(Ram::recording(image.clone()), layout.clone()).unwrap();
     let steps = store.into_flash().into_parts().1;
@@ -267,8 +274,11 @@ fn a_damaged_resting_head_is_read_without_programs() {
     store.put("gain", b"3").unwrap();
     store.rest().unwrap();
     let (mut image, steps) = store.into_flash().into_parts();
-    // The last steps: the seal, the put, and the rest record.
-    for step in &steps[steps.len() - 3..steps.len() - 1] {
+    // The seal, then the erase in advance, the trial, the spare record, the put and the rest record.
+    let [seal, _, _, spare, put, _] = &steps[last_erase(&steps) - 1..] else {
+        panic!("{} steps", steps.len())
+    };
+    for step in [seal, spare, put] {
         let Step::Program { at, .. } = step else { panic!("no program") };
         image[*at as usize..][..4].fill(0);
     }
@@ -287,8 +297,8 @@ fn a_new_store_costs_what_the_docs_say() {
         (steps.len() - erases, erases)
     };
     let store = Small::open(Ram::recording(vec![0xFF; BYTES]), layout.clone()).unwrap();
-    assert_eq!(cost(store.into_flash().into_parts().1), (11, 1));
+    assert_eq!(cost(store.into_flash().into_parts().1), (13, 2));
     let garbage = Ram::recording(vec![0x5A; BYTES]);
     let store = Small::format(garbage, layout).unwrap();
-    assert_eq!(cost(store.into_flash().into_parts().1), (11, 8));
+    assert_eq!(cost(store.into_flash().into_parts().1), (13, 9));
 }

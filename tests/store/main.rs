@@ -6,6 +6,7 @@
 #[path = "../opening/mod.rs"]
 mod opening;
 
+mod bad_sectors;
 mod byte_region;
 mod changes;
 mod copying;
@@ -20,9 +21,13 @@ mod lengths;
 mod misuse;
 mod model;
 mod odd_logs;
+mod old_decisions;
 mod page_code;
+mod part;
 mod quick_start;
 mod scrub;
+mod silent_erases;
+mod spares;
 mod typed_settings;
 mod unreadable;
 mod view;

@@ -16,9 +16,13 @@ pub struct Blocking {
     pub time: DeviceTime,
 }
 
-/// An upper bound: a compaction erases a sector and fills it with copies of the smallest records,
-/// since these take the most time per byte; then the largest record is written. If the oldest
-/// sectors can be full of live records, there is one more compaction for each of them.
+/// The most bytes of a record without content.
+const EMPTY: u32 = 32;
+
+/// An upper bound: a compaction fills a sector with copies of the smallest records, since these
+/// take the most time per byte; then the largest record is written, and the next sector is erased.
+/// If the oldest sectors can be full of live records, there is one more compaction for each of
+/// them. There is one more erase than compactions, if a cut interrupted the erase before.
 pub(super) fn blocking(
     part: &PartFigures,
     usage: &Usage,
@@ -42,8 +46,10 @@ pub(super) fn blocking(
 
     let page = part.store_page();
     let mut sum = Sum { timing: part.timing, time: DeviceTime::default() };
-    sum.programs(32, page);
-    sum.programs(part.unit, page);
+    // Two openings, a decision, a seal and a spare record, and the unit that tries the sector.
+    for bytes in [32, 32, part.unit, part.unit.max(4), EMPTY, EMPTY, part.unit] {
+        sum.programs(bytes, page);
+    }
     let mut left = capacity;
     for (size, count) in sizes {
         let copied = (left / size.max(1)).min(count);
@@ -68,11 +74,14 @@ pub(super) fn blocking(
     let mut own = Sum { timing: part.timing, time: DeviceTime::default() };
     own.programs(largest, page);
     own.programs(1, page);
-    // A seal, and the search for the key.
-    own.programs(16, page);
+    // The search for the key.
     for _ in 0..16 {
         own.time += part.timing.read(64);
     }
+    // The first change of a power-up, and a sector that is erased once more.
+    own.programs(part.unit, page);
+    own.programs(part.unit, page);
+    own.time += part.timing.erase(part.sector_bytes);
     for _ in 0..compactions {
         own.time += one;
     }

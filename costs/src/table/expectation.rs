@@ -10,10 +10,6 @@ use crate::theory::{Boots, Group, Order, Stream, clustered_log, finite_log, stea
 const UNIFORM: f64 = 0.02;
 /// Tolerance for uniform updates, compared with the form of the analysis for this store.
 const UNIFORM_THIS_STORE: f64 = 0.01;
-/// Tolerance for uniform updates of many sectors that are rather full. A sector whose records are
-/// almost all live is left a few records early, so that they can be moved on together wherever the
-/// page boundaries are then: 2.1 % with 16 sectors of 8 KiB that are 80 % full.
-const UNIFORM_FULL: f64 = 0.03;
 /// Tolerance for everything else.
 const SKEWED: f64 = 0.05;
 
@@ -61,10 +57,7 @@ impl Job {
         let groups = self.setup.load.groups(self.setup.keys);
         let record = f64::from(self.format.records.first().copied()?);
         let slots = self.format.slots();
-        let logs = self.setup.geometry.sectors - 1;
-        let is_full = logs > 8 && f64::from(self.setup.keys) > 0.75 * slots * f64::from(logs);
         let tolerance = match (groups.len(), self.against) {
-            (1, _) if is_full => UNIFORM_FULL,
             (1, Against::Published) => UNIFORM,
             (1, Against::ThisStore) => UNIFORM_THIS_STORE,
             _ => SKEWED,
@@ -136,7 +129,6 @@ impl Job {
             page: Some(self.setup.geometry.page.into()),
             updates_between: vec![(every.into(), 1.0)],
         });
-        let state = steady_state(&room, &[stream], boots.as_ref())?;
-        Some(state.erases / state.interval)
+        Some(1.0 / steady_state(&room, &[stream], boots.as_ref())?.interval)
     }
 }

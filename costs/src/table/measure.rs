@@ -133,7 +133,7 @@ mod tests {
         let mut bench = Bench::usual(geometry, Timing::SERIAL_NOR);
         bench.sectors = vec![2, 4];
         bench.utilisations = vec![0.8];
-        bench.rounds = 60;
+        bench.rounds = 120;
         bench.growth = false;
         bench
     }
@@ -179,7 +179,7 @@ mod tests {
             assert!(theory.is_none_or(|theory| theory.met()), "{load:?} {scheme:?} {theory:?}");
         }
         // Where the naive rewrite has 1. The target of 100 is missed: slots, page tags, the second
-        // opening and a seal take 3.7 % of a sector of 4 KiB.
+        // opening, a seal and a spare record take 3.9 % of a sector of 4 KiB.
         let uniform = results.comparison.iter().find(|row| row.load == Load::Uniform).unwrap();
         assert!(uniform.against_naive.unwrap().erases >= 98.0, "{uniform:?}");
     }

@@ -16,7 +16,7 @@ delete KEY                   delete the key
 commit KEY=VALUE -KEY ...    store and delete up to 8 keys, all or nothing; values without spaces
 list                         list every key and the length of its value in bytes
 usage                        print how full the store is and how often it compacted
-tidy                         erase now, so that later puts need not wait for it
+tidy                         compact now if that is due, so that no put has to wait for it
 clear                        delete everything
 ";
 

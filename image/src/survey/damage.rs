@@ -94,7 +94,11 @@ impl Survey<'_> {
         let may_be_torn = self.suspect == Some(number)
             || matches!(
                 entry.record.kind,
-                RecordKind::Settle | RecordKind::Seal | RecordKind::Rest
+                RecordKind::Settle
+                    | RecordKind::Seal
+                    | RecordKind::Rest
+                    | RecordKind::Spare
+                    | RecordKind::SpareOver
             );
         if lacks_zero && may_be_torn { Kind::Completed } else { Kind::Repaired }
     }

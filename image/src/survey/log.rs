@@ -47,6 +47,11 @@ impl Survey<'_> {
         for event in events {
             let held = match event {
                 Event::Record(record, passes) => {
+                    let is_note = matches!(record.kind, RecordKind::Spare | RecordKind::SpareOver);
+                    if is_head && passes && is_note {
+                        // Slots that were begun before that are accounted for.
+                        self.decided = self.decided.max(record.value_bytes);
+                    }
                     self.add_record(record, generation, passes, &mut batch)
                 }
                 Event::Settled(record, settle) => {
@@ -195,7 +200,11 @@ impl Survey<'_> {
                 self.set(number, State::InForce);
                 self.apply_batch(batch);
             }
-            RecordKind::Seal | RecordKind::Settle | RecordKind::Rest => {
+            RecordKind::Seal
+            | RecordKind::Settle
+            | RecordKind::Rest
+            | RecordKind::Spare
+            | RecordKind::SpareOver => {
                 self.set(number, State::InForce);
             }
             RecordKind::PendingPut | RecordKind::PendingDelete => {}
@@ -290,7 +299,11 @@ impl Survey<'_> {
         let copied = suspect.and_then(|number| self.records.get(number)).filter(|entry| {
             matches!(
                 entry.record.kind,
-                RecordKind::Put | RecordKind::Tally | RecordKind::Delete | RecordKind::Commit
+                RecordKind::Put
+                    | RecordKind::Tally
+                    | RecordKind::Delete
+                    | RecordKind::Lost
+                    | RecordKind::Commit
             )
         });
         if address >= proven && kind == RecordKind::Tally && !entry.passes {

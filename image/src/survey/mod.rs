@@ -42,8 +42,8 @@ impl<'a> Survey<'a> {
         // If the log is long, only a mount shows whether there is room to keep the last
         // record.
         let sectors = region.shape().sectors;
-        let is_long = |(_, head): (u32, SectorInfo)| head.sequence - head.oldest + 2 >= sectors;
-        if survey.suspect.is_none() || !survey.head.is_some_and(is_long) {
+        let may_retire = |(_, head): (u32, SectorInfo)| head.sequence - head.oldest + 3 >= sectors;
+        if survey.suspect.is_none() || !survey.head.is_some_and(may_retire) {
             return survey;
         }
         let without = Self::with_last(region, false);

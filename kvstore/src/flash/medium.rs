@@ -268,6 +268,9 @@ impl<F: NorFlash> Medium<F> {
     }
 
     /// Erases a sector. Notes it if the driver reports a failure, or if it does not read blank.
+    /// All of it is read, since an erase may have half its effect.
+    // Outlined, since its frame is not needed afterwards.
+    #[inline(never)]
     pub(crate) fn erase(&mut self, sector: u32) {
         if self.fault.is_some() || self.refused {
             return;
@@ -278,9 +281,13 @@ impl<F: NorFlash> Medium<F> {
         if let Err(error) = self.flash.erase(self.geometry.base + from, self.geometry.base + to) {
             self.refuse(error);
         } else {
-            // One bit that stays zero costs only its place. More mean that nothing was erased.
-            let mut bytes = [0; 32];
-            if !(0..TRIES).any(|_| self.read(from, &mut bytes) && zeros_of(&bytes) <= 1) {
+            // One bit that stays zero, or a unit that cannot be read, costs only its place. More mean
+            // that nothing was erased there.
+            let mut bytes = [0; 64];
+            let mut pieces = (from..to).step_by(bytes.len());
+            if pieces
+                .any(|at| (0..TRIES).all(|_| self.read(at, &mut bytes) && zeros_of(&bytes) > 1))
+            {
                 self.refuse_silently();
             }
         }

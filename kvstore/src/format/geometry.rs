@@ -273,13 +273,6 @@ impl Geometry {
         self.record_bytes(header.key_len() + header.value_len())
     }
 
-    /// Most bytes that these records and a seal can take, wherever they are appended.
-    pub(crate) const fn most_room(&self, Live { bytes, .. }: Live) -> u32 {
-        // Tags and the least shares of records leave more than half of each page.
-        let boundaries = (bytes >> (self.page.trailing_zeros() - 1)) + 2;
-        bytes + self.size(Header::SEAL) + boundaries * (self.least_share() + self.unit)
-    }
-
     /// Whether these records fit into a sector in any order, with a seal after them. `bytes` is the
     /// sum of their [`record_bytes`](Self::record_bytes).
     #[cfg_attr(target_pointer_width = "32", inline(never))]

@@ -14,5 +14,6 @@ pub(crate) mod geometry;
 pub(crate) mod opening;
 pub(crate) mod record;
 pub(crate) mod slot;
+pub(crate) mod spare_note;
 #[cfg(feature = "counters")]
 pub(crate) mod tally;

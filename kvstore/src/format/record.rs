@@ -44,6 +44,10 @@ pub(crate) enum Kind {
     Rest = 8,
     /// The value of this key is lost: its record was damaged when it was to be moved.
     Lost = 9,
+    /// The sector after this one is erased, and was not programmed since.
+    Spare = 10,
+    /// The sector after this one was passed over, and the one after that is erased.
+    SpareOver = 11,
 }
 
 impl Kind {
@@ -58,7 +62,17 @@ impl Kind {
             Self::PendingDelete => 4,
             Self::Commit => 5,
             Self::Settle => 6,
-            Self::Seal | Self::Rest => 7,
+            Self::Seal | Self::Rest | Self::Spare | Self::SpareOver => 7,
+        }
+    }
+
+    /// What stands in place of a key's length in the header of a record without a key.
+    const fn mark(self) -> u32 {
+        match self {
+            Self::Rest => 1,
+            Self::Spare => 2,
+            Self::SpareOver => 3,
+            _ => 0,
         }
     }
 
@@ -76,6 +90,8 @@ impl Kind {
             (6, 0, _) if value_len >= SETTLE => Self::Settle,
             (7, 0, 0) => Self::Seal,
             (7, 1, _) => Self::Rest,
+            (7, 2, _) => Self::Spare,
+            (7, 3, _) => Self::SpareOver,
             _ => return None,
         })
     }
@@ -92,12 +108,14 @@ impl Kind {
             6 => Self::Settle,
             8 => Self::Rest,
             9 => Self::Lost,
+            10 => Self::Spare,
+            11 => Self::SpareOver,
             _ => Self::Seal,
         }
     }
 
     pub(crate) const fn has_key(self) -> bool {
-        !matches!(self, Self::Commit | Self::Settle | Self::Seal | Self::Rest)
+        self.bits() < 5
     }
 
     /// Whether it counts only if a commit names it.
@@ -170,11 +188,10 @@ impl Header {
 
     /// From bit 0: kind (3 bits), key length less one (6), value length (13), check (5), zero count
     /// (5). The fifth byte, for large sectors only, has the value length's upper 4 bits and their
-    /// complement. A record without a key has the key length's bits zero, a rest record has one.
+    /// complement. In a record without a key, the key length's bits tell it from others of its kind.
     pub(crate) fn encode(self) -> [u8; MAX_HEADER as usize] {
         let kind = self.kind();
-        let rests = u32::from(matches!(kind, Kind::Rest));
-        let key = self.key_len().saturating_sub(1) & 63 | rests;
+        let key = self.key_len().saturating_sub(1) & 63 | kind.mark();
         let fields = kind.bits() | key << 3 | self.value_len() << 9;
         let [b0, b1, b2, b3] = checked(fields).to_le_bytes();
         let upper = (fields >> 22 & 15) as u8;
@@ -338,6 +355,8 @@ mod tests {
                 (Kind::Seal, 0),
                 (Kind::Rest, 0),
                 (Kind::Rest, 9),
+                (Kind::Spare, 0),
+                (Kind::SpareOver, 1),
             ] {
                 round(Header::new(kind, 0, value_len));
             }

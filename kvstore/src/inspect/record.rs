@@ -7,6 +7,7 @@ use super::region::Region;
 use crate::format::bytes::from_u24;
 use crate::format::cells::Cells;
 use crate::format::record::{Header, Kind, RecordRef};
+use crate::format::spare_note::SpareNote;
 use crate::format::tally::{Run, Tally as Count};
 
 /// The kind of a record.
@@ -33,6 +34,11 @@ pub enum RecordKind {
     Seal,
     /// Says that the log rests: nothing was programmed after it while its flag is blank.
     Rest,
+    /// Says that the sector after this one is erased, as long as no further slot is begun. The
+    /// length of its value is the number of slots that were begun.
+    Spare,
+    /// The same of the sector after the next one, which was passed over.
+    SpareOver,
 }
 
 impl From<Kind> for RecordKind {
@@ -48,6 +54,8 @@ impl From<Kind> for RecordKind {
             Kind::Settle => Self::Settle,
             Kind::Seal => Self::Seal,
             Kind::Rest => Self::Rest,
+            Kind::Spare => Self::Spare,
+            Kind::SpareOver => Self::SpareOver,
         }
     }
 }
@@ -141,6 +149,11 @@ pub struct Settle {
     pub accepted_end: u32,
     /// How many slots of the sector do not count.
     pub decided: u32,
+    /// Whether the spare was erased when it was written, and not programmed since: that is the
+    /// sector after this one, or the one after that if `passed_over`.
+    pub spare_erased: bool,
+    /// Whether the sector after this one was passed over.
+    pub passed_over: bool,
     /// The carried record, a copy of a put, a delete or a commit.
     pub carried: Option<Record>,
 }
@@ -234,6 +247,8 @@ impl<'a> Region<'a> {
             RecordKind::Settle => Kind::Settle,
             RecordKind::Seal => Kind::Seal,
             RecordKind::Rest => Kind::Rest,
+            RecordKind::Spare => Kind::Spare,
+            RecordKind::SpareOver => Kind::SpareOver,
         };
         let header = Header::new(kind, record.key.len() as u32, record.value_bytes);
         RecordRef { address: record.address, header }
@@ -269,9 +284,10 @@ impl<'a> Region<'a> {
     #[must_use]
     pub fn settle(&self, record: &Record) -> Option<Settle> {
         let Value::Bytes(value) = &record.value else { return None };
-        let &[a, b, c, decided, ref carried @ ..] = value.as_slice() else { return None };
+        let &[a, b, c, note, ref carried @ ..] = value.as_slice() else { return None };
         let g = &self.geometry;
         let accepted = from_u24([a, b, c]).min(g.records_end());
+        let note = SpareNote::from_byte(note);
         let carried = Header::decode(carried, g.header()).and_then(|header| {
             let found = g.carried_record(record.address, header);
             // As in the store, its trailer may lie in the settle record's last page.
@@ -279,7 +295,9 @@ impl<'a> Region<'a> {
         });
         (record.kind == RecordKind::Settle).then(|| Settle {
             accepted_end: self.base_of(record.address) + accepted,
-            decided: decided.into(),
+            decided: note.slots,
+            spare_erased: note.erased,
+            passed_over: note.over,
             carried,
         })
     }

@@ -4,7 +4,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use super::log_end::LogEnd;
 use super::lookup::Value;
-use super::state::Core;
+use super::state::{Core, Spare};
 use crate::change::{Change, counted};
 use crate::flash::reader::Place;
 use crate::flash::writer::{Copied, Writer};
@@ -150,7 +150,7 @@ impl<F: NorFlash> Core<F> {
     /// Returns whether the sector has such a page. If not, the log ends at `start`.
     // Outlined, since it is rarely needed.
     #[inline(never)]
-    fn abandon(&mut self, start: u32) -> bool {
+    pub(crate) fn abandon(&mut self, start: u32) -> bool {
         let log_end = LogEnd::at(self.medium.geometry.place(start));
         for _ in 0..PLACES {
             let page = self.medium.geometry.next_page(self.log.end - 1);
@@ -175,6 +175,10 @@ impl<F: NorFlash> Core<F> {
             return Written::Refused;
         }
         self.log.end = found.address;
+        if self.log.spare == Spare::Erased {
+            // The settle record notes it.
+            self.log.spare = Spare::Noted;
+        }
         self.write_record(found.header, &Content::Settle(log_end))
     }
 
@@ -218,11 +222,13 @@ impl<F: NorFlash> Core<F> {
             }
             Content::Settle(log_end) => {
                 let [a, b, c] = u24(self.medium.geometry.offset_of(log_end.accepted));
-                writer.push(&mut self.medium, &[a, b, c, self.log.slot as u8]);
+                let note = self.spare_note().to_byte();
+                writer.push(&mut self.medium, &[a, b, c, note]);
                 if let Some(suspect) = &log_end.suspect {
                     let source = Place { proven: false, ..self.place_at(suspect.found.address) };
                     let header = suspect.found.header;
                     if writer.carry(&mut self.medium, &source, header) == Copied::Damaged {
+                        self.medium.correct(&source);
                         self.medium.take_refused();
                         return Written::SourceDamaged;
                     }

@@ -3,7 +3,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use super::lookup::Value;
-use super::state::Core;
+use super::state::{Core, Spare};
 use crate::change::{Change, counted};
 use crate::error::Error;
 use crate::format::geometry::{Geometry, Live};
@@ -35,7 +35,11 @@ impl<F: NorFlash> Core<F> {
         let end = self.medium.geometry.end_of(self.log.end, changes, seal);
         if self.has_room(load, end) {
             self.wake(index);
-            if self.spare_can_wait(end) && self.append(changes, seal, index)
+            // That may take some of the room.
+            self.ready_spare(index);
+            let seal = self.must_seal(load);
+            let end = self.medium.geometry.end_of(self.log.end, changes, seal);
+            if self.has_room(load, end) && self.append(changes, seal, index)
                 || self.medium.fault.is_some()
             {
                 return Ok(());
@@ -43,7 +47,7 @@ impl<F: NorFlash> Core<F> {
         }
         let mut compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
         self.wake(index);
-        self.prepare_spare(index);
+        self.prepare_spare(false, index);
         if self.log.passed_over {
             // One more sector of the log retires.
             compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
@@ -52,6 +56,7 @@ impl<F: NorFlash> Core<F> {
             self.compact(&[], index);
         }
         self.compact(changes, index);
+        self.ready_spare(index);
         Ok(())
     }
 
@@ -105,7 +110,7 @@ impl<F: NorFlash> Core<F> {
     /// tail's live records. If both would not fit there, a seal proves the record, so that no mount
     /// has to move it.
     pub(crate) const fn must_seal(&self, load: Live) -> bool {
-        self.log_is_long()
+        self.tail_may_retire()
             && self.log.head != self.log.tail
             && !self.medium.geometry.fits(self.log.tail_live.and(load))
     }
@@ -136,10 +141,10 @@ impl<F: NorFlash> Core<F> {
         if used > sector_bytes / 16 * 15 && moved < sector_bytes / 4 * 3 {
             self.wake(index);
             self.compact(&[], index);
-        } else if used > sector_bytes / 4 * 3 && !self.log.spare_erased {
+        } else if self.log.spare == Spare::Unknown {
             self.wake(index);
-            self.erase_spare();
         }
+        self.ready_spare(index);
         self.outcome(Ok(()))
     }
 }

@@ -8,7 +8,7 @@ use embedded_storage::nor_flash::NorFlash;
 
 use super::append::Content;
 use super::log_end::{LogEnd, Suspect};
-use super::state::Core;
+use super::state::{Core, Spare};
 use crate::change::{Change, counted};
 use crate::error::Fault;
 use crate::flash::reader::{KeyBytes, Place};
@@ -40,12 +40,12 @@ impl<F: NorFlash> Core<F> {
         index: &mut Index,
     ) -> Copied {
         let log_end = self.log.end;
-        self.prepare_spare(index);
+        self.prepare_spare(suspect.is_some(), index);
         // What that appended counts, too.
         let accepted = if self.log.end == log_end { *accepted } else { self.log_end() };
         let tail = self.log.tail;
         let retires = self.log_is_long();
-        let slot = self.begin_sector();
+        let (slot, begun) = self.begin_sector();
         // First, since bits of the suspect may read differently each time: what counts is the copy.
         if let Some(suspect) = suspect
             && self.carry_suspect(suspect, index) == Copied::Damaged
@@ -67,7 +67,7 @@ impl<F: NorFlash> Core<F> {
             }
         }
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, accepted, slot);
+        self.finish_sector(tail, accepted, (slot, begun));
         if self.medium.fault.is_none() {
             self.sum_live(index);
         }
@@ -169,7 +169,7 @@ impl<F: NorFlash> Core<F> {
     /// Starts a new, empty log in the spare. This is atomic: the decision makes it count.
     pub(crate) fn restart(&mut self, index: &mut Index) {
         self.wake(index);
-        self.prepare_spare(index);
+        self.prepare_spare(false, index);
         let accepted = self.log_end();
         let slot = self.begin_sector();
         self.log.epoch = self.log.epoch.wrapping_add(1);
@@ -177,43 +177,58 @@ impl<F: NorFlash> Core<F> {
         if self.medium.fault.is_none() {
             self.forget_live();
             index.clear();
+            self.ready_spare(index);
         } else {
             // What is stored can still be read.
             self.log.epoch = self.log.epoch.wrapping_sub(1);
         }
     }
 
-    /// Makes the spare, which must be erased, the head. Returns the first free slot of the sector
-    /// before.
-    pub(crate) fn begin_sector(&mut self) -> u32 {
+    /// Makes the spare, which must be erased, the head. Returns the slot of the sector before that
+    /// is to decide about it, and whether that is begun.
+    pub(crate) fn begin_sector(&mut self) -> (u32, bool) {
         if !self.medium.geometry.may_follow(self.generation(self.log.head)) {
             self.medium.fault.get_or_insert(Fault::Full);
         }
-        self.log.spare_erased = false;
+        // Before anything is programmed in the spare, so that no spare record counts any more.
+        let begun = self.log.spare != Spare::Erased && self.begin_slot();
+        self.log.spare = Spare::Unknown;
         self.log.head = self.next_head();
         self.log.end = self.base(self.log.head) + self.medium.geometry.first_record();
-        core::mem::take(&mut self.log.slot)
+        (core::mem::take(&mut self.log.slot), begun)
     }
 
-    /// Programs a decision into the first free slot of the head, or a later one if that does not
-    /// take it. Returns whether there was one.
+    /// The address of the first free slot of the head.
+    const fn slot_at(&self) -> u32 {
+        self.base(self.log.head) + self.medium.geometry.slot(self.log.slot)
+    }
+
+    /// Begins the first free slot of the head, or a later one if that does not take it. Returns
+    /// whether there was one.
+    fn begin_slot(&mut self) -> bool {
+        while self.log.slot < self.medium.geometry.slots() {
+            if self.medium.zero_blank_unit(self.slot_at()) {
+                return true;
+            }
+            self.log.slot += 1;
+        }
+        false
+    }
+
+    /// Programs a decision into the first free slot of the head, which may be begun already, or a
+    /// later one if that does not take it. Returns whether there was one.
     // Outlined, since it is called from several places.
     #[inline(never)]
-    pub(crate) fn decide(&mut self, decision: Decision) -> bool {
-        let Self { medium, log } = self;
-        while log.slot < medium.geometry.slots() {
-            let at = medium.geometry.sector_of_sequence(log.head) * medium.geometry.sector_bytes
-                + medium.geometry.slot(log.slot);
-            let number = log.slot;
-            log.slot += 1;
-            if !medium.zero_blank_unit(at) {
-                continue;
-            }
+    pub(crate) fn decide(&mut self, decision: Decision, mut begun: bool) -> bool {
+        while self.log.slot < self.medium.geometry.slots() && (begun || self.begin_slot()) {
             let mut word = [0xFF; 32];
-            copy(&mut word, &decision.word(log.head, number).to_le_bytes());
-            let len = medium.geometry.word_area() as usize;
-            medium.program(at + medium.geometry.unit, word.get(..len).unwrap_or(&word));
-            if !medium.take_refused() {
+            copy(&mut word, &decision.word(self.log.head, self.log.slot).to_le_bytes());
+            let len = self.medium.geometry.word_area() as usize;
+            let word_at = self.slot_at() + self.medium.geometry.unit;
+            self.medium.program(word_at, word.get(..len).unwrap_or(&word));
+            self.log.slot += 1;
+            begun = false;
+            if !self.medium.take_refused() {
                 return true;
             }
         }
@@ -223,18 +238,19 @@ impl<F: NorFlash> Core<F> {
     /// Decides, in the first free slot of the sector before, that a sector counts. Returns whether
     /// there was a slot.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
-    pub(crate) fn decide_about(&mut self, opening: &Opening) -> bool {
+    pub(crate) fn decide_about(&mut self, opening: &Opening, begun: bool) -> bool {
         let decision = if opening.passed_over { Decision::Over } else { Decision::In };
         let head = core::mem::replace(&mut self.log.head, opening.before());
-        let decided = self.decide(decision);
+        let decided = self.decide(decision, begun);
         self.log.head = head;
         self.log.slot = 0;
         decided
     }
 
     /// Writes the opening, twice, and then lets the sector before decide that this one counts.
-    /// `accepted` is the address where the accepted log ends there, `slot` its first free slot.
-    pub(crate) fn finish_sector(&mut self, tail: u32, accepted: u32, slot: u32) {
+    /// `accepted` is the address where the accepted log ends there, `slot` the slot for the decision,
+    /// and `begun` whether that is begun.
+    pub(crate) fn finish_sector(&mut self, tail: u32, accepted: u32, (slot, begun): (u32, bool)) {
         let base = self.base(self.log.head);
         let opening = Opening {
             generation: self.generation(self.log.head),
@@ -252,12 +268,10 @@ impl<F: NorFlash> Core<F> {
             self.medium.give_up();
         }
         self.log.slot = slot;
-        let decided = self.decide_about(&opening);
+        let decided = self.decide_about(&opening, begun);
         self.log.before = opening.before();
         self.log.passed_over = false;
         self.log.retired = false;
-        self.log.opened = true;
-        self.log.first = opening.proven_end;
         self.log.tail = tail;
         // Begun when the decision is complete, so no later mount can doubt that. If there was no
         // slot left, it decides by itself.

@@ -17,6 +17,7 @@ impl<F: NorFlash> Core<F> {
         self.wake(index);
         // The log grows to all its sectors, then each compaction retires one.
         for _ in 0..2 * self.medium.geometry.sectors {
+            self.ready_spare(index);
             let moved = index.get(position).is_none_or(|entry| entry.address != old.address);
             if moved || self.medium.fault.is_some() || self.append_copy(old.address, index) {
                 return;
@@ -30,6 +31,7 @@ impl<F: NorFlash> Core<F> {
         self.wake(index);
         let header = Header::new(Kind::Lost, key.len() as u32, 1);
         for _ in 0..2 * self.medium.geometry.sectors {
+            self.ready_spare(index);
             if self.append_record(header, &Content::New(key, &[0]), key, index) {
                 return true;
             }
@@ -59,7 +61,7 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let load = Live::NONE.plus(g.size(header));
         let after = g.end_after(self.log.end, header);
-        if self.must_seal(load) || !self.has_room(load, after) || !self.spare_can_wait(after) {
+        if self.must_seal(load) || !self.has_room(load, after) {
             return false;
         }
         let Some(found) = self.place_record(header, content) else { return false };

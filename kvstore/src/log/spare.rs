@@ -8,49 +8,136 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::append::Content;
-use super::state::Core;
+use super::append::{Content, Written};
+use super::state::{Access, Core, Log, Spare};
 use crate::format::record::Header;
 use crate::format::slot::Decision;
+use crate::format::spare_note::SpareNote;
 use crate::index::Index;
 
+/// The value of the longest spare record.
+const BLANK: [u8; 16] = [0xFF; 16];
+
 impl<F: NorFlash> Core<F> {
-    /// Erases the spare, unless this power-up did that already, and passes over a sector that
-    /// cannot be used. If no sector is left, the call ends. An erase of an earlier power-up does not
-    /// count, since flash that reads blank proves nothing.
+    /// Erases the spare if that was not done yet, and passes over a sector that cannot be used.
+    /// Nothing happens if no sector can be used, and the head goes on as long as it has room.
+    ///
+    /// This is done while the head has room for the tail's live records, as passing over needs it.
     // Outlined, since its frame is not needed afterwards.
     #[inline(never)]
-    pub(crate) fn prepare_spare(&mut self, index: &mut Index) {
-        while !self.log.spare_erased && self.medium.fault.is_none() {
+    pub(crate) fn ready_spare(&mut self, index: &mut Index) {
+        if self.log.spare != Spare::Unknown || self.medium.fault.is_some() {
+            return;
+        }
+        if self.find_spare(false, index) {
+            self.note_spare(index);
+        } else {
+            self.log.spare = Spare::Unusable;
+        }
+    }
+
+    /// Notes in the head that the spare is erased. Without room for that, the erase counts in this
+    /// power-up only.
+    fn note_spare(&mut self, index: &mut Index) {
+        let header = self.spare_note().header();
+        let value = BLANK.get(..header.value_len() as usize).unwrap_or(&[]);
+        let start = self.log_end();
+        if self.medium.geometry.end_after(start, header) > self.limit() {
+            return;
+        }
+        if self.write_record(header, &Content::New(&[], value)) == Written::Done {
+            self.log.sure = true;
+            self.log.spare = Spare::Noted;
+        } else if !self.abandon(start) {
+            self.compact(&[], index);
+        }
+    }
+
+    /// The same for a compaction: if no sector can be used, the call ends. With `suspect`, there is a
+    /// record that may be dropped yet.
+    pub(crate) fn prepare_spare(&mut self, suspect: bool, index: &mut Index) {
+        if self.log.spare == Spare::Inherited && !self.spare_is_blank() && !self.must_decide_again()
+        {
+            // From now on, no spare record counts.
+            self.decide(Decision::Out, false);
+        }
+        if !self.log.spare.is_erased() && !self.find_spare(suspect, index) {
+            self.medium.give_up();
+        }
+    }
+
+    /// Whether the spare is erased. A cell that lost its charge since an earlier power-up erased it
+    /// is a reason to erase it again.
+    // Outlined, since its frame is not needed afterwards.
+    #[inline(never)]
+    pub(crate) fn spare_is_blank(&mut self) -> bool {
+        let g = self.medium.geometry;
+        let base = self.base(self.next_head());
+        if self.log.spare == Spare::Inherited
+            && !(self.medium.is_blank(base, base + g.trial())
+                && self.medium.is_blank(base + g.trial() + g.unit, base + g.sector_bytes))
+        {
+            self.log.spare = Spare::Unknown;
+        }
+        self.log.spare.is_erased()
+    }
+
+    /// Makes the spare a sector that is erased and takes programs. Returns whether there is one.
+    // Outlined, since several callers share it.
+    #[inline(never)]
+    fn find_spare(&mut self, suspect: bool, index: &mut Index) -> bool {
+        loop {
             // Once more, since an erase may fail for another reason than a bad sector.
             let mut is_blank = self.erase_spare();
-            if !self.log.spare_erased {
+            if self.log.spare != Spare::Erased {
                 is_blank = self.erase_spare();
             }
-            if !self.log.spare_erased && !self.pass_over(index) {
-                if is_blank {
-                    // It may be no more than the place of the trial that takes no program.
-                    self.log.spare_erased = true;
-                } else {
-                    self.medium.give_up();
-                }
+            if self.log.spare == Spare::Erased {
+                return true;
             }
+            if self.medium.fault.is_some() || !self.pass_over(suspect, index) {
+                // It may be no more than the place of the trial that takes no program.
+                if is_blank {
+                    self.log.spare = Spare::Erased;
+                }
+                return is_blank;
+            }
+        }
+    }
+
+    /// What a settle record or a spare record that is written now must say.
+    pub(crate) const fn spare_note(&self) -> SpareNote {
+        let Log { slot: slots, spare, passed_over: over, .. } = self.log;
+        SpareNote { slots, erased: spare.is_erased(), over }
+    }
+
+    /// Takes over what an earlier power-up noted about the spare, if that still holds.
+    pub(crate) fn trust_spare(&mut self, note: SpareNote) {
+        // With all slots used up, a compaction could not have shown that it began.
+        if note.erased && note.slots == self.log.slot && note.slots < self.medium.geometry.slots() {
+            self.log.spare = Spare::Inherited;
+            self.log.passed_over = note.over;
         }
     }
 
     /// Erases the spare, and notes whether that worked and the sector takes a program. Returns
     /// whether it worked.
-    pub(crate) fn erase_spare(&mut self) -> bool {
+    fn erase_spare(&mut self) -> bool {
         let sector = self.sector(self.next_head());
         if self.must_decide_again() {
             // A mount without a free slot goes on without: see the known limit in `FORMAT.md`.
-            self.log.sure = self.decide(Decision::Own);
+            self.log.sure = self.decide(Decision::Own, false);
         }
         self.medium.erase(sector);
-        let is_blank = !self.medium.refused;
+        let is_blank = !self.medium.take_refused();
         let trial = sector * self.medium.geometry.sector_bytes + self.medium.geometry.trial();
-        self.medium.zero_unit(trial);
-        self.log.spare_erased = !self.medium.take_refused();
+        // One cell that stays zero does no harm. More are what the last trial left.
+        if is_blank && self.medium.zeros_in_unit(trial) <= 1 {
+            self.medium.zero_unit(trial);
+            if !self.medium.take_refused() {
+                self.log.spare = Spare::Erased;
+            }
+        }
         is_blank
     }
 
@@ -62,17 +149,24 @@ impl<F: NorFlash> Core<F> {
 
     /// Makes the sector after the spare the spare, and returns whether that was possible. Two
     /// sectors in a row are not passed over, nor is one of only two.
-    fn pass_over(&mut self, index: &mut Index) -> bool {
+    fn pass_over(&mut self, suspect: bool, index: &mut Index) -> bool {
         if self.log.passed_over || self.medium.geometry.sectors == 2 {
             return false;
         }
         if self.log_is_long() {
-            if self.log.tail_live.bytes > 0 {
-                if self.end_of_tail(index) > self.limit() {
+            // If a suspect is dropped, the record that it replaced lives again. And a mount must not
+            // drop the last change since it does not fit with the live records of the next tail.
+            if suspect || self.log.access == Access::Write || self.log.tail_live.bytes > 0 {
+                // All of it must fit into a sector again some day.
+                let live = self.log.head_live.and(self.log.tail_live);
+                if !self.medium.geometry.fits(live)
+                    || self.end_of_tail(index) > self.limit()
+                    || !self.medium.is_blank(self.log.end, self.limit())
+                {
                     return false;
                 }
                 self.carry_tail(self.log.tail, &[], index);
-                // It proves the last copy.
+                // It proves the last copy, or the last change.
                 if !self.append_seal() {
                     return false;
                 }
@@ -83,7 +177,7 @@ impl<F: NorFlash> Core<F> {
             self.sum_live(index);
         }
         // Decided again in each power-up, since the decision may have been interrupted.
-        self.log.passed_over = !self.log.retired || self.decide(Decision::Retired);
+        self.log.passed_over = !self.log.retired || self.decide(Decision::Retired, false);
         self.log.passed_over
     }
 
@@ -105,42 +199,5 @@ impl<F: NorFlash> Core<F> {
             }
         }
         self.medium.geometry.end_after(end, Header::SEAL)
-    }
-
-    /// Whether the head certainly has room for the tail's live records after the address `end`.
-    const fn has_room_for_tail(&self, end: u32) -> bool {
-        end + self.medium.geometry.most_room(self.log.tail_live) <= self.limit()
-    }
-
-    /// Whether the head may be used up to the address `end` before the spare is erased.
-    ///
-    /// Before the room for the tail's live records is touched, it must be known whether the spare
-    /// can be used. A power-up that opened the head erases the spare then, and uses up the head
-    /// afterwards. Any other one leaves the head instead, since an erase counts in one power-up
-    /// only, and each would erase the spare again.
-    ///
-    /// But if the head never had so much room, or for such a power-up if it is more than a quarter
-    /// of what the head had for changes, the head is used up regardless, and then a spare that
-    /// fails cannot be passed over.
-    pub(crate) fn spare_can_wait(&mut self, end: u32) -> bool {
-        let g = &self.medium.geometry;
-        let had = g.records_end().saturating_sub(self.log.first);
-        let is_too_much = if self.log.opened {
-            self.log.tail_live.plus(g.size(Header::SEAL)).bytes > had
-        } else {
-            g.most_room(self.log.tail_live) > had / 4
-        };
-        if g.sectors == 2
-            || self.log.spare_erased
-            || !self.log_is_long()
-            || self.has_room_for_tail(end)
-            || is_too_much
-        {
-            return true;
-        }
-        if self.log.opened {
-            self.erase_spare();
-        }
-        self.log.spare_erased
     }
 }

@@ -27,16 +27,11 @@ pub(crate) struct Log {
     pub(crate) tail_live: Live,
     /// Sequence number of the sector that decided that the head counts.
     pub(crate) before: u32,
-    /// The spare was erased in this power-up.
-    pub(crate) spare_erased: bool,
+    pub(crate) spare: Spare,
     /// The sector after the head cannot be used. The spare is the one after that.
     pub(crate) passed_over: bool,
     /// The oldest sector that the head's opening names is no longer part of the log.
     pub(crate) retired: bool,
-    /// The head was opened in this power-up.
-    pub(crate) opened: bool,
-    /// The proven end of the head: where its first change may stand.
-    pub(crate) first: u32,
     /// There may be live tallies.
     #[cfg(feature = "counters")]
     pub(crate) tallies: bool,
@@ -67,6 +62,27 @@ pub(crate) enum Access {
     Write,
 }
 
+/// What is known of the spare.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Spare {
+    /// Nothing.
+    Unknown,
+    /// This power-up could neither erase it nor pass over it.
+    Unusable,
+    /// This power-up erased it. For later ones, that does not count.
+    Erased,
+    /// This power-up erased it, and noted that in the head.
+    Noted,
+    /// An earlier power-up did so.
+    Inherited,
+}
+
+impl Spare {
+    pub(crate) const fn is_erased(self) -> bool {
+        matches!(self, Self::Erased | Self::Noted | Self::Inherited)
+    }
+}
+
 impl Log {
     /// The log of a store that is not open.
     pub(crate) const NONE: Self = Self {
@@ -78,11 +94,9 @@ impl Log {
         head_live: Live::NONE,
         tail_live: Live::NONE,
         before: 0,
-        spare_erased: false,
+        spare: Spare::Unknown,
         passed_over: false,
         retired: false,
-        opened: false,
-        first: 0,
         #[cfg(feature = "counters")]
         tallies: false,
         access: Access::Closed,
@@ -171,6 +185,11 @@ impl<F: NorFlash> Core<F> {
     /// tail.
     pub(crate) const fn log_is_long(&self) -> bool {
         self.next_head() - self.log.tail + 1 >= self.medium.geometry.sectors
+    }
+
+    /// Whether the next compaction retires the tail, if need be after passing over a sector.
+    pub(crate) const fn tail_may_retire(&self) -> bool {
+        self.log.head + 3 - self.log.tail >= self.medium.geometry.sectors
     }
 
     /// The record that an index entry points to, and whether it passes its checks.

@@ -66,10 +66,34 @@ impl<F: NorFlash> Core<F> {
             before = head.generation;
             self.log.epoch = before.epoch;
             self.log.head = before.sequence;
-            if let Some(headship) = self.headship(head) {
-                return Ok(headship);
+            match self.headship(head) {
+                Some(Headship::Sure) => return Ok(Headship::Sure),
+                Some(Headship::Possible) if !self.is_outdated(head)? => {
+                    return Ok(Headship::Possible);
+                }
+                _ => {}
             }
         }
+    }
+
+    /// Whether a sector after the one that decides about a possible head shows that this decision is
+    /// an old one. It was void, and reads as if it counted since what made it void was
+    /// erased in part.
+    // Outlined, since its frame is not needed afterwards.
+    #[inline(never)]
+    fn is_outdated(&mut self, head: &Opening) -> Result<bool, Found> {
+        let (generation, slot) = (head.generation, self.log.slot);
+        let mut other = Opening { generation, ..Opening::NONE };
+        let mut result = false;
+        while !result && self.newest_before(other.generation, &mut other)? {
+            self.log.epoch = other.generation.epoch;
+            self.log.head = other.generation.sequence;
+            result = self.log.head > head.before() && self.headship(&other).is_some();
+        }
+        self.log.epoch = generation.epoch;
+        self.log.head = generation.sequence;
+        self.log.slot = slot;
+        Ok(result)
     }
 
     /// Finds the newest opening before a generation, and returns whether there is one.
@@ -106,7 +130,7 @@ impl<F: NorFlash> Core<F> {
         let limit = base + self.medium.geometry.records_end();
         let address = base + self.medium.geometry.place(opening.proven_end);
         let page = self.medium.geometry.next_page(address);
-        if self.record_follows(&Place { address, limit, generation, proven: false })
+        if self.record_follows(&Place { address, limit, generation, proven: true })
             || self.medium.next_settle(page, limit, generation).is_some()
             || self.slots(generation.sequence, 0).own
             // The first record may be damaged.
@@ -140,7 +164,7 @@ impl<F: NorFlash> Core<F> {
         let limit = base + self.medium.geometry.records_end();
         let mut page = base + self.medium.geometry.next_page(opening.previous_end);
         while let Some(settle) = self.medium.next_settle(page, limit, previous.generation) {
-            bound = bound.max(settle.decided);
+            bound = bound.max(settle.note.slots);
             page = self.medium.geometry.next_page(settle.found.address);
         }
         bound

@@ -11,20 +11,22 @@ use crate::log::state::Core;
 /// sector of the region counts as the one before it, and its slots decide.
 impl<F: NorFlash> Core<F> {
     /// Whether the region is blank, or holds what an interrupted first format leaves: decisions in
-    /// the last sector, and possibly anything in the first sector.
+    /// the last sector, and possibly anything in the first sector, or the first two.
     ///
     /// If the last decision is for the first sector, both of its openings were complete. If they
     /// cannot be read now, that is damage, and its records must not be erased.
     pub(crate) fn is_provably_empty(&mut self) -> bool {
         let g = self.medium.geometry;
         let last = (g.sectors - 1) * g.sector_bytes;
-        if !self.medium.is_blank(g.sector_bytes, last + g.slot(0))
+        let slots = self.slots(g.sectors - 1, 0);
+        // If sector 0 could not be used, the store was begun in the one after it.
+        let from = if slots.denies() { 2 * g.sector_bytes } else { g.sector_bytes };
+        if !self.medium.is_blank(from.min(last), last + g.slot(0))
             || !self.medium.is_blank(last + g.slot(g.slots()), last + g.sector_bytes)
             || !self.are_slots_of_first_format()
         {
             return false;
         }
-        let slots = self.slots(g.sectors - 1, 0);
         slots.denies()
             || slots.used == g.slots()
             || slots.has_decided() && self.read_opening(0, &mut { Opening::NONE }).is_ok()
@@ -60,11 +62,12 @@ impl<F: NorFlash> Core<F> {
         // that was interrupted.
         let is_blank = self.medium.is_blank(0, self.medium.geometry.sector_bytes);
         if is_blank || !slots.denies() || !slots.only_deny() {
-            self.decide(Decision::Out);
+            self.decide(Decision::Out, false);
         }
         self.log.sure = true;
-        self.prepare_spare(index);
+        self.prepare_spare(false, index);
         let slot = self.begin_sector();
         self.finish_sector(self.log.head, 0, slot);
+        self.ready_spare(index);
     }
 }

@@ -54,7 +54,6 @@ impl<F: NorFlash> Core<F> {
         }
         let Ok(headship) = headship else { return Err(Error::Corrupt) };
         self.log.before = opening.before();
-        self.log.first = opening.proven_end;
         let retired = self.leave_out_retired(&mut opening);
         let mut replayed = Replayed::NONE;
         let head_limit = self.limit();
@@ -65,8 +64,9 @@ impl<F: NorFlash> Core<F> {
             return Ok(());
         }
         if headship == Headship::Possible {
-            self.decide_about(&opening);
+            self.decide_about(&opening, false);
         }
+        self.log.retired = retired;
         let mut stop = 0;
         loop {
             self.replay(&opening, limit, &mut replayed, index);
@@ -75,7 +75,7 @@ impl<F: NorFlash> Core<F> {
             replayed.log_end.stop = stop;
             let slots = self.slots(self.log.head, replayed.void_slots).used;
             if let Some(rest) = replayed.rest
-                && slots == replayed.void_slots
+                && slots == replayed.spare.slots
                 && limit == head_limit
             {
                 // Nothing was programmed since the log came to rest, and it did so after the seal
@@ -83,7 +83,7 @@ impl<F: NorFlash> Core<F> {
                 self.log.sure = true;
                 self.log.rest = rest.address;
                 self.log.slot = slots;
-                self.log.retired = retired;
+                self.trust_spare(replayed.spare);
                 self.log.end = replayed.log_end.stop;
                 self.log.access = access;
                 return Ok(());
@@ -91,7 +91,7 @@ impl<F: NorFlash> Core<F> {
             // One wrong reading must not cost an acknowledged change.
             if (0..TRIES).any(|_| {
                 self.log.head = opening.generation.sequence;
-                self.settle(&replayed.log_end, replayed.void_slots, index) == Copied::Whole
+                self.settle(&replayed, index) == Copied::Whole
             }) {
                 break;
             }
@@ -102,7 +102,6 @@ impl<F: NorFlash> Core<F> {
             limit = replayed.log_end.without_suspect;
         }
         self.log.access = access;
-        self.log.retired = retired;
         #[cfg(feature = "counters")]
         self.close_tallies(index)?;
         self.rest(index);
@@ -136,7 +135,11 @@ impl<F: NorFlash> Core<F> {
                 self.medium.give_up();
             }
         }
+        self.log = Log { damaged: self.log.damaged, ..Log::NONE };
         self.first_format(index);
+        if self.log.head > sectors && !self.medium.is_blank(0, sector_bytes) {
+            self.medium.give_up();
+        }
         self.outcome(Ok(()))?;
         self.mount(Access::Write, index)
     }

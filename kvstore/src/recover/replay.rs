@@ -31,6 +31,7 @@ impl<F: NorFlash> Core<F> {
         if sequence + 1 != head.generation.sequence
             && self.info_of(sequence + 2, head, next)
             && next.passed_over
+            && self.counts(sequence + 2, head)
         {
             return Successor::Known;
         }
@@ -38,6 +39,19 @@ impl<F: NorFlash> Core<F> {
             return Successor::Unknown;
         }
         if next.passed_over { Successor::PassedOver } else { Successor::Known }
+    }
+
+    /// Whether a sector whose opening says that the number before it was passed over was not passed
+    /// over itself. In a row of such openings, each second one was, counted from the last.
+    fn counts(&mut self, sequence: u32, head: &Opening) -> bool {
+        let (mut last, mut next) = (sequence, *head);
+        while last < head.generation.sequence
+            && self.info_of(last + 1, head, &mut next)
+            && next.passed_over
+        {
+            last += 1;
+        }
+        (last - sequence).is_multiple_of(2)
     }
 
     /// Reads the opening of a log sector into `info`, unless it is that of the head, and returns

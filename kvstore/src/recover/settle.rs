@@ -7,6 +7,7 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
+use super::walk::Replayed;
 use crate::flash::medium::Medium;
 use crate::flash::writer::Copied;
 use crate::format::record::{Header, Kind, RecordRef};
@@ -17,18 +18,18 @@ use crate::log::log_end::{LogEnd, Suspect};
 use crate::log::state::Core;
 
 impl<F: NorFlash> Core<F> {
-    /// Settles, in the head or, if that has no room, in a new sector. `void_slots` is the number of
-    /// slots of the head that are void already; later ones may have been begun. If the suspect does
-    /// not pass its checks when it is copied, nothing is settled.
+    /// Settles, in the head or, if that has no room, in a new sector. If the suspect does not pass
+    /// its checks when it is copied, nothing is settled.
     // Outlined, so that a walk does not hold its frame.
     #[inline(never)]
     pub(crate) fn settle(
         &mut self,
-        log_end: &LogEnd,
-        void_slots: u32,
+        Replayed { log_end, void_slots, spare, .. }: &Replayed,
         index: &mut Index,
     ) -> Copied {
-        self.log.slot = self.slots(self.log.head, void_slots).used;
+        let slots = self.slots(self.log.head, *void_slots);
+        self.log.slot = slots.used;
+        self.trust_spare(*spare);
         if let Some(copied) = self.settle_in_head(log_end, index) {
             return copied;
         }
@@ -38,10 +39,12 @@ impl<F: NorFlash> Core<F> {
             // It would have been sealed before it was acknowledged or reported, so it was neither.
             return Copied::Damaged;
         }
-        if self.log.slot > void_slots && !self.must_decide_again() {
-            // A decision that was interrupted may say that the spare counts, once its erase has
-            // been interrupted too. An OWN would say that it does not, as well.
-            self.decide(Decision::Out);
+        let is_denied = slots.used > *void_slots && slots.only_deny();
+        if !self.spare_is_blank() && !is_denied && !self.must_decide_again() {
+            // A decision that was interrupted may say that the spare counts, and a spare record that
+            // it is erased, once this erase has been interrupted too. An OWN would say that it does
+            // not, as well.
+            self.decide(Decision::Out, false);
         }
         // Nothing can be appended before that, not even copies of the tail's live records.
         self.log.end = self.limit();
@@ -62,7 +65,8 @@ impl<F: NorFlash> Core<F> {
         if !self.medium.zero_blank_unit(flag) {
             // An earlier power-up was interrupted when it did this, and now it shows.
             let log_end = LogEnd { stop: self.log.end, ..LogEnd::at(address) };
-            self.settle(&log_end, self.log.slot, index);
+            let void_slots = self.log.slot;
+            self.settle(&Replayed { log_end, void_slots, ..Replayed::NONE }, index);
         }
     }
 
@@ -109,7 +113,7 @@ impl<F: NorFlash> Core<F> {
     /// gets a seal before anything about it is reported.
     fn fits_with_tail(&mut self, suspect: &Suspect, index: &Index) -> bool {
         // In a head that is the tail too, there was room for it when it was written.
-        if !self.log_is_long() || self.log.head == self.log.tail {
+        if !self.tail_may_retire() || self.log.head == self.log.tail {
             return true;
         }
         let mut sum = self.live_in(self.log.tail, index, &[]);

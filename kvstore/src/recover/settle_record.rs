@@ -8,6 +8,7 @@ use crate::format::bytes::from_u24;
 use crate::format::generation::Generation;
 use crate::format::geometry::Geometry;
 use crate::format::record::{Header, Kind, RecordRef, SETTLE};
+use crate::format::spare_note::SpareNote;
 use crate::log::log_end::Suspect;
 
 /// The first bytes of a settle record's value: enough to include the value of a carried commit.
@@ -19,8 +20,8 @@ pub(crate) struct Settle {
     pub(crate) found: RecordRef,
     /// Address where the accepted log ends: from there up to the settle record, everything is void.
     pub(crate) accepted: u32,
-    /// How many slots of the sector are void.
-    pub(crate) decided: u32,
+    /// How many slots of the sector are void, and whether the spare was erased.
+    pub(crate) note: SpareNote,
     /// The carried record.
     pub(crate) carried: Option<Suspect>,
 }
@@ -84,12 +85,12 @@ impl<F: NorFlash> Medium<F> {
                 examined = self.read_first(&Place { proven: true, ..place }, &mut first)?;
             }
         }
-        let [a, b, c, decided, ..] = first;
+        let [a, b, c, note, ..] = first;
         let found = examined.found;
         (examined.whole && found.header.kind() == Kind::Settle).then(|| Settle {
             found,
             accepted: page - self.geometry.offset_of(page) + from_u24([a, b, c]),
-            decided: decided.into(),
+            note: SpareNote::from_byte(note),
             carried: self.geometry.carried_from(found, &first),
         })
     }

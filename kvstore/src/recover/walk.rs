@@ -14,6 +14,7 @@ use crate::format::bytes::copy;
 use crate::format::check::Check;
 use crate::format::generation::Generation;
 use crate::format::record::{Header, Kind, RecordRef};
+use crate::format::spare_note::SpareNote;
 use crate::index::Index;
 use crate::log::log_end::{LogEnd, Suspect};
 use crate::log::lookup::Value;
@@ -25,12 +26,15 @@ pub(crate) struct Replayed {
     pub(crate) log_end: LogEnd,
     /// How many slots of the head are void.
     pub(crate) void_slots: u32,
+    /// What the last record that says anything about the spare says.
+    pub(crate) spare: SpareNote,
     /// The rest record that ends the log, if it rests: its flag and all after it are blank.
     pub(crate) rest: Option<RecordRef>,
 }
 
 impl Replayed {
-    pub(crate) const NONE: Self = Self { log_end: LogEnd::at(u32::MAX), void_slots: 0, rest: None };
+    pub(crate) const NONE: Self =
+        Self { log_end: LogEnd::at(u32::MAX), void_slots: 0, spare: SpareNote::NONE, rest: None };
 }
 
 /// Where a walk stands. Places are addresses.
@@ -134,16 +138,21 @@ impl<F: NorFlash> Core<F> {
             if self.medium.has_fix(found.address, end) {
                 self.log.repaired = self.log.repaired.saturating_add(1);
             }
-            // Pending records count only with their commit; seals and rest records have done their
+            // Pending records count only with their commit; those without a key have done their
             // work.
-            let suspect = matches!(kind, Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit)
-                .then_some(record);
+            let suspect =
+                matches!(kind, Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit | Kind::Lost)
+                    .then_some(record);
             let without_suspect = found.address;
             walk.note_end(
                 found.address,
                 LogEnd { suspect, without_suspect, ..LogEnd::at(found.address) },
             );
             walk.replayed.rest = (kind == Kind::Rest).then_some(found);
+            // Even if it is a ghost: it was begun when the erase was complete.
+            if let Some(note) = SpareNote::of_header(found.header) {
+                walk.replayed.spare = note;
+            }
         } else if walk.at >= walk.proven && walk.settle.is_none() {
             // The last record of the head may be torn; all others were finished.
             return self.find_later_record(walk);
@@ -168,11 +177,12 @@ impl<F: NorFlash> Core<F> {
 
     /// Goes on after a settle record, up to whose accepted end the walk came.
     fn pass_settle(&mut self, settle: &Settle, walk: &mut Walk, index: &mut Index) {
-        let Settle { found, accepted, decided, carried: suspect } = *settle;
+        let Settle { found, accepted, note, carried: suspect } = *settle;
         if let Some(carried) = &suspect {
             self.apply(carried, index);
         }
-        walk.replayed.void_slots = walk.replayed.void_slots.max(decided);
+        walk.replayed.void_slots = walk.replayed.void_slots.max(note.slots);
+        walk.replayed.spare = note;
         walk.replayed.rest = None;
         let mut log_end = LogEnd { suspect, ..LogEnd::at(accepted) };
         if suspect.is_some() {
@@ -324,9 +334,11 @@ impl<F: NorFlash> Core<F> {
         while from < limit {
             if from == g.page_of(from) {
                 // A record that an interrupted settle record carries is none of the log.
-                let after = self.medium.page_after_taken(from, limit);
-                if after != from {
-                    from = after;
+                if self.medium.is_taken(from) {
+                    from = match self.medium.header(from + g.unit, limit) {
+                        Some(torn) if torn.header.kind() == Kind::Settle => g.next_place(torn),
+                        _ => from + g.page,
+                    };
                     continue;
                 }
             }
