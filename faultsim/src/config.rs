@@ -34,6 +34,8 @@ pub struct Config {
 pub enum Mode {
     /// Every step of a workload, torn by every class of faults, with further cuts in recovery.
     Systematic(Systematic),
+    /// Every erase of a workload makes its sector bad, and the steps after it are cut.
+    BadSectors(BadSectors),
     /// Random lives. A life is what happens to one part, from blank on, over hundreds of cuts.
     Random(RandomLives),
     /// Edges. An edge is a start state in which a sector is almost full or another limit is near,
@@ -63,6 +65,15 @@ pub struct Systematic {
     pub thrifty: bool,
     /// Mechanisms that are switched off, to see what they contribute.
     pub without: Mechanisms,
+}
+
+/// Parameters of the mode in which sectors go bad. The level is F7.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BadSectors {
+    /// How the steps after that are cut.
+    pub cuts: Systematic,
+    /// How many operations are cut: the one in which the sector goes bad, and those after it.
+    pub operations: u32,
 }
 
 /// Parameters of random lives.

@@ -3,7 +3,7 @@
 use crate::config::{Config, Mode};
 use crate::explore::clock::Clock;
 pub use crate::explore::clock::Progress;
-use crate::explore::{edges, random, systematic};
+use crate::explore::{bad_sectors, edges, random, systematic};
 use crate::replay::shrink::shrink;
 use crate::report::Report;
 use crate::subject::Subject;
@@ -18,6 +18,7 @@ pub fn run<S: Subject>(config: &Config, subject: &S, progress: &Progress) -> Rep
     let clock = Clock::new(config.budget, progress);
     let mut report = match &config.mode {
         Mode::Systematic(plan) => systematic::run(config, plan, subject, &clock),
+        Mode::BadSectors(plan) => bad_sectors::run(config, plan, subject, &clock),
         Mode::Random(lives) => random::run(config, lives, subject, &clock),
         Mode::Edges(edges) => edges::run(config, edges, subject, &clock),
     };

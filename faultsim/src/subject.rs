@@ -75,6 +75,19 @@ pub trait Subject: Sync {
         None
     }
 
+    /// Reads all settings of a part on which [`Subject::open`] fails, without writing anything, and
+    /// calls `each` with every key; `None` if the code cannot do that. Asked for only if a sector
+    /// of the part is bad.
+    fn view(
+        &self,
+        part: &Part,
+        keys: &KeyNames,
+        each: &mut dyn FnMut(u16, Result<Option<&[u8]>, Trouble>),
+    ) -> Option<Result<(), Trouble>> {
+        let _ = (part, keys, each);
+        None
+    }
+
     /// Whether the code uses the part through [`crate::part::spi`], so that random lives can end a
     /// power-up at any moment of the bus, and can reset the microcontroller alone.
     fn is_on_bus(&self) -> bool {

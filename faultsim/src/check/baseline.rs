@@ -7,7 +7,7 @@ use super::oracle::{Effect, Oracle, Values};
 use super::reading::BiasPick;
 use super::refusals::Refusals;
 use super::session::{Ended, Session, WorstCase};
-use crate::part::{DeviceTime, Geometry, Image, Step};
+use crate::part::{BadSector, DeviceTime, Geometry, Image, Step};
 use serde::{Deserialize, Serialize};
 
 use crate::subject::{Op, OpKind, Subject};
@@ -134,6 +134,14 @@ pub struct BaselineSummary {
 /// In the prelude, the settings are read back after one in this many operations.
 const PRELUDE_READS: usize = 64;
 
+/// The part that the workload runs on.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct BaselinePart<'run> {
+    pub(crate) geometry: &'run Geometry,
+    /// The sector that goes bad in the explored operations.
+    pub(crate) bad: Option<BadSector>,
+}
+
 /// Runs the workload without cuts.
 ///
 /// # Errors
@@ -141,7 +149,7 @@ const PRELUDE_READS: usize = 64;
 /// What is wrong with the code even without cuts.
 pub(crate) fn baseline<S: Subject>(
     subject: &S,
-    geometry: &Geometry,
+    BaselinePart { geometry, bad }: BaselinePart<'_>,
     workload: &Workload,
     script: &Script,
     values: &Values,
@@ -157,12 +165,19 @@ pub(crate) fn baseline<S: Subject>(
         refusals: Refusals::default(),
         full: 0,
     };
-    let mut start = run.image.clone();
     let recording = workload.prelude.is_empty();
-    let mut store = run.come_up(recording, What::Recovery)?;
+    if recording {
+        run.image.set_bad(bad);
+    }
+    let mut start = run.image.clone();
+    let Some(mut store) = run.come_up(recording, What::Recovery, values)? else {
+        return Err(no_cut());
+    };
+    let mut ended = false;
     for (index, (op, effect)) in script.ops.iter().enumerate() {
         let explored = index.checked_sub(workload.prelude.len());
         if explored == Some(0) && !recording {
+            run.session.part.chip_mut().set_bad(bad);
             start.copy_from(run.session.part.chip().image());
             run.session.part.chip_mut().take_steps();
         }
@@ -170,17 +185,32 @@ pub(crate) fn baseline<S: Subject>(
         if *op == Op::Reopen {
             drop(store);
             run.end_power_up();
-            store = run.come_up(explored.is_some(), what)?;
-        } else {
-            run.run(&mut store, op, effect, explored.is_some().then_some(what), values)?;
+            match run.come_up(explored.is_some(), what, values)? {
+                Some(next) => store = next,
+                None => {
+                    ended = true;
+                    break;
+                }
+            }
+        } else if !run.run(&mut store, op, effect, explored.is_some().then_some(what), values)? {
+            // The code takes changes again after a restart only, if it does.
+            drop(store);
+            run.end_power_up();
+            match run.come_up(explored.is_some(), what, values)? {
+                Some(next) => store = next,
+                None => {
+                    ended = true;
+                    break;
+                }
+            }
         }
         if explored.is_some() || index % PRELUDE_READS == 0 || *op == Op::Reopen {
             run.session.read_all(&mut store, &mut run.oracle, values)?;
         }
     }
-    run.session.read_all(&mut store, &mut run.oracle, values)?;
-    drop(store);
-    run.end_power_up();
+    if !ended {
+        run.end_power_up();
+    }
     let mut trace = std::mem::take(&mut run.trace);
     trace.after = std::mem::take(&mut run.oracle);
     let wear = run.session.part.chip().wear();
@@ -223,9 +253,22 @@ struct BaselineRun<'run, S: Subject> {
 }
 
 impl<S: Subject> BaselineRun<'_, S> {
-    fn come_up(&mut self, record: bool, what: What) -> Result<S::Store, Finding> {
+    /// `None` if the code does not come up because of a bad sector, and may do so.
+    fn come_up(
+        &mut self,
+        record: bool,
+        what: What,
+        values: &Values,
+    ) -> Result<Option<S::Store>, Finding> {
         self.session.power_up(&self.image, BiasPick::Stored.bias(0), record);
-        let store = self.session.open()?.ok_or_else(no_cut)?;
+        self.oracle.cut();
+        let store = match self.session.open() {
+            Err(finding) if self.session.may_stay_down(&finding) => {
+                self.session.view_all(&mut self.oracle, values)?;
+                None
+            }
+            opened => Some(opened?.ok_or_else(no_cut)?),
+        };
         if record {
             let steps = self.session.part.chip_mut().take_steps();
             self.trace.add(steps, self.oracle.clone(), self.oracle.clone(), what);
@@ -248,7 +291,8 @@ impl<S: Subject> BaselineRun<'_, S> {
         effect: &Effect,
         explored: Option<What>,
         values: &Values,
-    ) -> Result<(), Finding> {
+    ) -> Result<bool, Finding> {
+        let mut goes_on = true;
         let before = explored.is_some().then(|| self.oracle.clone());
         self.oracle.invoke(effect);
         let mut during = before.as_ref().map(|_| self.oracle.clone()).unwrap_or_default();
@@ -267,6 +311,10 @@ impl<S: Subject> BaselineRun<'_, S> {
                 self.refusals.refused(op);
                 self.oracle.refused();
             }
+            Ended::Failed => {
+                self.oracle.cut();
+                goes_on = false;
+            }
             Ended::Cut => return Err(no_cut()),
         }
         let steps = self.session.part.chip_mut().take_steps();
@@ -274,7 +322,7 @@ impl<S: Subject> BaselineRun<'_, S> {
             during.cut();
             self.trace.add(steps, before, during, what);
         }
-        Ok(())
+        Ok(goes_on)
     }
 }
 

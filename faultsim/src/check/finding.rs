@@ -93,11 +93,14 @@ pub struct Finding {
     pub sentence: String,
     /// Whether the code did not return in time. Each such image costs seconds.
     pub(crate) timed_out: bool,
+    /// Whether this is no violation: the code did not come up because of a bad sector, but all
+    /// settings could be read.
+    pub(crate) read_only: bool,
 }
 
 impl Finding {
     pub(crate) fn new(breach: Breach, sentence: impl Into<String>) -> Self {
-        Self { breach, sentence: sentence.into(), timed_out: false }
+        Self { breach, sentence: sentence.into(), timed_out: false, read_only: false }
     }
 
     /// A read that the oracle cannot explain.

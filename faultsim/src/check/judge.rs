@@ -135,7 +135,10 @@ impl<'run, S: Subject> Judge<'run, S> {
         }
         let judged = self.judge_image(state, continuation, rewrite_all, wants);
         if !hurt {
-            return judged;
+            return match judged {
+                Err(finding) if finding.read_only => self.comes_back(state).map(|()| None),
+                judged => judged,
+            };
         }
         self.session.apart.clear();
         let excused =
@@ -143,6 +146,28 @@ impl<'run, S: Subject> Judge<'run, S> {
         self.session.noticed.unopened = excused;
         self.collateral_loss += self.session.noticed.into();
         if excused { Ok(None) } else { judged }
+    }
+
+    /// Where a bad sector keeps the code from coming up, it must come up once the sector works
+    /// again.
+    fn comes_back(&mut self, state: &State<'_>) -> Result<(), Finding> {
+        let State { image, allowed, pick, seed, .. } = *state;
+        if image.bad().is_none() {
+            return Ok(());
+        }
+        let mut sound = image.clone();
+        sound.set_bad(None);
+        let mut oracle = allowed.clone();
+        oracle.cut();
+        self.power_ups += 1;
+        let mut store = come_up(
+            &mut self.session,
+            &sound,
+            (pick, seed ^ 5),
+            false,
+            (&mut oracle, self.values),
+        )?;
+        self.session.read_all(&mut store, &mut oracle, self.values)
     }
 
     fn judge_image(
@@ -177,12 +202,13 @@ impl<S: Subject> Judge<'_, S> {
         self.session.when = when;
         self.at_work = Mechanisms::NONE;
         self.power_ups += 1;
-        let mut store = come_up(&mut self.session, image, pick, seed, true)?;
-        let steps = self.session.part.chip().steps().len();
         let mut oracle = std::mem::take(&mut self.oracle);
         oracle.copy_from(allowed);
         // What was read so far was read in an earlier power-up.
         oracle.cut();
+        let known = (&mut oracle, self.values);
+        let mut store = come_up(&mut self.session, image, (pick, seed), true, known)?;
+        let steps = self.session.part.chip().steps().len();
         self.session.read_all(&mut store, &mut oracle, self.values)?;
         // From here on the code may move settings to where the damage is.
         self.session.apart.clear();
@@ -238,11 +264,14 @@ impl<S: Subject> Judge<'_, S> {
             let before = trace.is_some().then(|| oracle.clone());
             oracle.invoke(effect);
             let during = trace.is_some().then(|| oracle.clone());
-            self.apply(&mut store, op, &mut oracle)?;
+            let goes_on = self.apply(&mut store, op, &mut oracle)?;
             if let (Some(trace), Some(before), Some(mut during)) = (&mut trace, before, during) {
                 during.cut();
                 let steps = self.session.part.chip_mut().take_steps();
                 trace.add(steps, before, during, What::Op(index, op.kind()));
+            }
+            if !goes_on {
+                break;
             }
         }
         drop(store);
@@ -257,24 +286,43 @@ impl<S: Subject> Judge<'_, S> {
             Judged { trace, recovery_steps: steps }
         });
         oracle.cut();
-        let mut store = come_up(&mut self.session, &self.continued, pick.other(), seed ^ 1, false)?;
+        // The sector works again, or stays as it is.
+        if seed & 1 == 0 {
+            self.continued.set_bad(None);
+        }
+        let (pick, known) = (pick.other(), (&mut oracle, self.values));
+        let mut store =
+            come_up(&mut self.session, &self.continued, (pick, seed ^ 1), false, known)?;
         self.session.read_all(&mut store, &mut oracle, self.values)?;
         Ok(GoneOn { store, oracle, judged })
     }
 
     /// Runs one operation that the oracle knows to have begun. Only a part that fills up may refuse
     /// it.
-    fn apply(&mut self, store: &mut S::Store, op: &Op, oracle: &mut Oracle) -> Result<(), Finding> {
+    fn apply(
+        &mut self,
+        store: &mut S::Store,
+        op: &Op,
+        oracle: &mut Oracle,
+    ) -> Result<bool, Finding> {
         match self.session.apply(store, op)? {
             Ended::Done => oracle.ok(),
             Ended::Full => {
                 self.session.excuse(op, oracle, self.values)?;
                 oracle.refused();
             }
+            Ended::Failed => {
+                // Whether it was made is open, and no further changes are taken.
+                let mut reads = oracle.clone();
+                reads.cut();
+                self.session.read_all(store, &mut reads, self.values)?;
+                oracle.cut();
+                return Ok(false);
+            }
             Ended::Refused => return Err(refuses(op, &self.session.when)),
             Ended::Cut => return Err(no_cut()),
         }
-        Ok(())
+        Ok(true)
     }
 
     /// Which settings are served from other sectors than the one that a tear hits, by number. This
@@ -296,7 +344,10 @@ impl<S: Subject> Judge<'_, S> {
         self.continued.apply_torn(g, step, &sound);
         self.session.hit = Hit::NONE;
         self.power_ups += 1;
-        let up = come_up(&mut self.session, &self.continued, BiasPick::Stored, 0, true);
+        let mut unknown = Oracle::default();
+        let reading = (BiasPick::Stored, 0);
+        let known = (&mut unknown, self.values);
+        let up = come_up(&mut self.session, &self.continued, reading, true, known);
         let hit = hit.with(g, step.range(g).start);
         up.map(|mut store| self.session.find_apart(&mut store, hit)).unwrap_or_default()
     }
@@ -322,7 +373,9 @@ impl<S: Subject> Judge<'_, S> {
         self.at_work = Mechanism::SecondLook.into();
         self.power_ups += 1;
         oracle.cut();
-        let mut store = come_up(&mut self.session, &self.recovered, pick.other(), seed ^ 3, false)?;
+        let (pick, known) = (pick.other(), (&mut *oracle, self.values));
+        let mut store =
+            come_up(&mut self.session, &self.recovered, (pick, seed ^ 3), false, known)?;
         self.session.read_all(&mut store, oracle, self.values)
     }
 
@@ -348,13 +401,16 @@ impl<S: Subject> Judge<'_, S> {
                 continue;
             }
             oracle.invoke(effect);
-            self.apply(&mut store, op, &mut oracle)?;
+            if !self.apply(&mut store, op, &mut oracle)? {
+                break;
+            }
         }
         drop(store);
         self.power_ups += 1;
         oracle.cut();
         self.continued.copy_from(self.session.part.chip().image());
-        let mut store = come_up(&mut self.session, &self.continued, pick, seed, false)?;
+        let known = (&mut oracle, self.values);
+        let mut store = come_up(&mut self.session, &self.continued, (pick, seed), false, known)?;
         self.session.read_all(&mut store, &mut oracle, self.values)
     }
 }
@@ -368,10 +424,16 @@ fn refuses(op: &Op, when: &When) -> Finding {
 fn come_up<S: Subject>(
     session: &mut Session<'_, S>,
     image: &Image,
-    pick: BiasPick,
-    seed: u64,
+    (pick, seed): (BiasPick, u64),
     record: bool,
+    (oracle, values): (&mut Oracle, &Values),
 ) -> Result<S::Store, Finding> {
     session.power_up(image, pick.bias(seed), record);
-    session.open()?.ok_or_else(no_cut)
+    match session.open() {
+        Err(finding) if session.may_stay_down(&finding) => {
+            session.view_all(oracle, values)?;
+            Err(Finding { read_only: true, ..finding })
+        }
+        opened => opened?.ok_or_else(no_cut),
+    }
 }

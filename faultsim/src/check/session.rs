@@ -25,6 +25,8 @@ pub(crate) enum Ended {
     Done,
     Full,
     Refused,
+    /// The code gave up because of a bad sector, and may do so. Whether anything changed is open.
+    Failed,
     /// The armed cut came.
     Cut,
 }
@@ -217,6 +219,7 @@ impl<'run, S: Subject> Session<'run, S> {
         match result {
             Ok(()) => Ok(Ended::Done),
             Err(Trouble::Full) if self.may_fill => Ok(Ended::Full),
+            Err(Trouble::Broken(_) | Trouble::Full) if self.may_fail() => Ok(Ended::Failed),
             Err(Trouble::Refused(_)) => Ok(Ended::Refused),
             Err(trouble) => {
                 let sentence = format!(
@@ -228,6 +231,55 @@ impl<'run, S: Subject> Session<'run, S> {
                 Err(died_or(&trouble, Breach::NotWritable, sentence))
             }
         }
+    }
+
+    /// Whether a call may fail for a bad sector.
+    fn may_fail(&self) -> bool {
+        self.part.chip().image().bad().is_some()
+    }
+
+    /// Whether the code may refuse to come up because of a bad sector, provided that the settings
+    /// can be read.
+    pub(crate) fn may_stay_down(&self, finding: &Finding) -> bool {
+        finding.breach == Breach::NotOpening && self.may_fail()
+    }
+
+    /// Reads every setting of a part on which the code does not come up, and lets the oracle judge
+    /// them.
+    pub(crate) fn view_all(&self, oracle: &mut Oracle, values: &Values) -> Result<(), Finding> {
+        let after = self.when.cuts_in_words();
+        let mut seen: Vec<(u16, Result<Option<Vec<u8>>, Trouble>)> = Vec::new();
+        let mut each = |key, value: Result<Option<&[u8]>, Trouble>| {
+            seen.push((key, value.map(|value| value.map(<[u8]>::to_vec))));
+        };
+        let viewed = caught(|| self.subject.view(&self.part, self.keys, &mut each));
+        let viewed = viewed.map_err(|panic| self.panicked("while viewing", &panic))?;
+        let cannot = |why: &str| {
+            let sentence =
+                format!("{after} it fails to mount, and its settings cannot be read: {why}");
+            Finding::new(Breach::NotOpening, sentence)
+        };
+        match viewed {
+            None => return Err(cannot("there is no way to read them without mounting")),
+            Some(Err(trouble)) => return Err(cannot(&said(&trouble))),
+            Some(Ok(())) => {}
+        }
+        for (key, value) in seen {
+            match value {
+                Ok(value) => {
+                    let seen = value.as_deref();
+                    oracle.read(key, seen, values).map_err(|contradiction| {
+                        Finding::contradiction(&contradiction, seen, self.keys, values, &self.when)
+                    })?;
+                }
+                Err(trouble) => {
+                    let name = self.keys.name(key);
+                    let sentence = format!("{after} {name} cannot be read: {}", said(&trouble));
+                    return Err(Finding::new(Breach::Damaged, sentence));
+                }
+            }
+        }
+        self.check_part("while viewing")
     }
 
     /// Checks that a full part may refuse this operation for lack of room. Deleting, and replacing

@@ -2,7 +2,7 @@
 
 use super::collisions::collisions;
 use crate::ablation::Mechanisms;
-use crate::check::baseline::{Baseline, Script, Trace, What, baseline};
+use crate::check::baseline::{Baseline, BaselinePart, Script, Trace, What, baseline};
 use crate::check::finding::Finding;
 use crate::check::judge::Judge;
 use crate::check::oracle::Values;
@@ -10,7 +10,7 @@ use crate::check::reading::BiasPick;
 use crate::check::session::Session;
 use crate::config::{Config, Systematic};
 use crate::history::path::CutPick;
-use crate::part::{FaultClass, Geometry, Image, Level, Tears};
+use crate::part::{BadChange, BadKind, BadSector, FaultClass, Geometry, Image, Level, Tears};
 use crate::report::{beyond, left_out};
 use crate::subject::{Change, Op, OpKind, Subject, counted};
 use crate::workload::{Workload, mixed};
@@ -28,6 +28,8 @@ pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
 const FOLLOWED_ONE_IN: u64 = 8;
 /// The same in a thrifty plan.
 pub(crate) const FOLLOWED_ONE_IN_THRIFTY: u64 = 64;
+/// After a cut a sector goes bad in one of this many erases.
+const MOST_WAITING: u8 = 3;
 /// Histories with more cuts are left to the random lives.
 const MOST_CUTS: u32 = 32;
 
@@ -40,6 +42,9 @@ pub(crate) struct Context<'run, S: Subject> {
     pub(crate) seed: u64,
     pub(crate) plan: &'run Systematic,
     pub(crate) workload: &'run Workload,
+    /// If the level has bad sectors: what the sector does that is erased first in the explored
+    /// operations.
+    pub(crate) bad: Option<BadKind>,
 }
 
 /// What the uncut run has shown, and everything else that all cut points share.
@@ -64,7 +69,7 @@ impl<'run, S: Subject> Context<'run, S> {
         workload: &'run Workload,
     ) -> Self {
         let Config { geometry, level, seed, .. } = config;
-        Self { subject, geometry, level: *level, seed: *seed, plan, workload }
+        Self { subject, geometry, level: *level, seed: *seed, plan, workload, bad: None }
     }
 
     pub(crate) fn not_explored(&self) -> Vec<String> {
@@ -132,7 +137,9 @@ impl<'run, S: Subject> Context<'run, S> {
             })
             .collect();
         let rewrite_all = Script::new(&self.workload.rewrite_all(&sizes), &mut values);
-        let baseline = baseline(self.subject, self.geometry, self.workload, &script, &values)?;
+        let bad = self.bad.map(|kind| BadSector::next(kind, 0));
+        let part = BaselinePart { geometry: self.geometry, bad };
+        let baseline = baseline(self.subject, part, self.workload, &script, &values)?;
         Ok(Prepared { values, continuations, rewrite_all, nothing: Script::default(), baseline })
     }
 
@@ -152,7 +159,7 @@ impl<'run, S: Subject> Context<'run, S> {
             Some(step) => {
                 let thin = self.thin(cuts, trace.segment(at).map(|segment| segment.what));
                 let mut tears = Tears::list(self.geometry, self.level, image, step, thin);
-                if self.level >= Level::F4 {
+                if self.level.of_tears() >= Level::F4 {
                     let collisions = collisions(self.subject, image, step).into_iter();
                     tears.list.extend(collisions.map(|tear| (tear, FaultClass::Adversarial)));
                 }
@@ -164,6 +171,23 @@ impl<'run, S: Subject> Context<'run, S> {
     /// One in this many images is written to although its recovery is a known one.
     pub(crate) const fn followed_one_in(&self) -> u64 {
         if self.plan.thrifty { FOLLOWED_ONE_IN_THRIFTY } else { FOLLOWED_ONE_IN }
+    }
+
+    /// What may become of the bad sector at a cut. A sound part may get one.
+    pub(crate) fn bad_changes(&self, image: &Image, cuts: usize, cut: CutPick) -> Vec<BadChange> {
+        if self.level < Level::F7 {
+            return vec![BadChange::Stays];
+        }
+        // The kinds take turns, and so do the tears after which there are two of them.
+        let draw = mixed(u64::from(cut.tear) ^ u64::from(cut.step) << 32 ^ (cuts as u64) << 24);
+        let kind = BadKind::ALL[draw as usize % BadKind::ALL.len()];
+        let next = BadChange::Next(kind, (draw >> 40) as u8 % MOST_WAITING);
+        match (image.bad(), cuts) {
+            (None, _) => vec![BadChange::Stays, next],
+            (Some(_), 1) => vec![BadChange::Stays, BadChange::ComesBack, next],
+            (Some(_), _) if draw >> 32 & 1 == 0 => vec![BadChange::Stays],
+            (Some(_), _) => vec![BadChange::ComesBack],
+        }
     }
 
     /// The ways in which the marginal cells of an image read, one for each power-up to be tried.

@@ -21,7 +21,7 @@ use crate::check::judge::{Judge, Judged, State, Wanted};
 use crate::check::oracle::Oracle;
 use crate::check::reading::BiasPick;
 use crate::history::path::{CutPick, Path};
-use crate::part::{Image, Step, Tear, Tears};
+use crate::part::{BadChange, Image, Step, Tear, Tears};
 use crate::subject::Subject;
 
 /// A judged image in whose recovery and later operations further cuts are made.
@@ -187,7 +187,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             debug_assert!(torn.differs_within(image, &reach), "{step:?} {tear:?}");
             self.result.counts.coverage.note(place, step, tear);
             let step = u32::try_from(at).unwrap_or(u32::MAX);
-            let cut = CutPick { bias: pick, step, tear: number };
+            let cut = CutPick { bias: pick, step, tear: number, bad: BadChange::Stays };
             let mut before = Before {
                 cuts,
                 pick,
@@ -207,8 +207,13 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
                     .find_map(|(known, apart)| (*known == sound).then_some(apart.as_slice()))
                     .unwrap_or_default();
             }
-            if !self.visit(&torn, trace, cut, &before) {
-                return false;
+            let changes = self.context.bad_changes(&torn, cuts.len() + 1, cut);
+            let bad = torn.bad();
+            for &change in changes.as_slice() {
+                torn.set_bad(change.after(bad));
+                if !self.visit(&torn, trace, CutPick { bad: change, ..cut }, &before) {
+                    return false;
+                }
             }
         }
         if let Some(step) = trace.steps.get(at) {
@@ -281,6 +286,7 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
             plan: context.plan,
             owed: owed.number,
             pick,
+            bad: image.bad(),
             cuts: number_of_cuts,
             may_be_cut: number_of_cuts < context.depth() as usize,
             first_step: first.step,

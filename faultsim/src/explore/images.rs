@@ -112,6 +112,8 @@ struct Around {
 
 /// Stands for the list of marginal cells among the differences.
 const MARGINAL: u32 = u32::MAX;
+/// Stands for the bad sector among the differences.
+const BAD: u32 = u32::MAX - 1;
 
 impl Interner {
     pub(crate) fn new(base: &Image) -> Self {
@@ -176,6 +178,9 @@ impl Interner {
         if image.marginal() != self.base.marginal() {
             differences.push((MARGINAL, number_of(&mut self.marginal, image.marginal())));
         }
+        if let Some(bad) = image.bad() {
+            differences.push((BAD, bad.number()));
+        }
         let known = self.images.get(differences.as_slice()).copied();
         let answer = match known {
             Some(id) => (id, None),
@@ -186,7 +191,8 @@ impl Interner {
                 let sum = changes.fold(self.around.sum, |sum, &(index, id)| {
                     sum.wrapping_add(self.change(index, id))
                 });
-                (id, Some(sum.wrapping_add(marginal_digest(image))))
+                let rest = marginal_digest(image).wrapping_add(bad_digest(image));
+                (id, Some(sum.wrapping_add(rest)))
             }
         };
         self.differences = differences;
@@ -250,7 +256,7 @@ pub(crate) fn fingerprint(image: &Image) -> Fingerprint {
     let sum = pages.fold(0, |sum: u128, (index, page)| {
         sum.wrapping_add(digest(index, content(image, index, page, &mut buffer)))
     });
-    sum.wrapping_add(marginal_digest(image))
+    sum.wrapping_add(marginal_digest(image)).wrapping_add(bad_digest(image))
 }
 
 /// Hashes of a page's content.
@@ -273,6 +279,10 @@ fn placed(index: u32, content: Content) -> Fingerprint {
     };
     let [first, second] = content;
     u128::from(half(first, &SECRETS[0])) << 64 | u128::from(half(second, &SECRETS[1]))
+}
+
+fn bad_digest(image: &Image) -> Fingerprint {
+    image.bad().map_or(0, |bad| digest(BAD, &bad.number().to_le_bytes()))
 }
 
 fn marginal_digest(image: &Image) -> Fingerprint {

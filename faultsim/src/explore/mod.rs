@@ -1,8 +1,8 @@
 //! Chooses where to cut, makes the images that the cuts leave, and has them judged.
 //!
-//! Three modes: `systematic` cuts every step of a workload and of the recoveries that follow; its
+//! Four modes: `systematic` cuts every step of a workload and of the recoveries that follow; its
 //! work is done one `cut_point` at a time. [`edges`] does the same for short sequences of
-//! operations from chosen start states. `random` draws whole lives with hundreds of cuts
+//! operations from chosen start states. `bad_sectors` does it with a sector that goes bad. `random` draws whole lives with hundreds of cuts
 //! (`random_life`).
 //!
 //! `context` is what all cut points of a run share. `images` recognises an image that was met
@@ -14,6 +14,7 @@
 //! It uses [`check`](crate::check), [`history`](crate::history) and [`report`](crate::report).
 //! Nothing here decides whether an answer is right.
 
+pub(crate) mod bad_sectors;
 pub(crate) mod cache;
 pub mod clock;
 pub(crate) mod collisions;

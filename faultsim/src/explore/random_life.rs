@@ -198,6 +198,11 @@ impl<'run, S: Subject> RandomLife<'run, S> {
                     self.oracle.refused();
                     self.add_line(op, " - refused");
                 }
+                Ended::Failed => {
+                    self.oracle.cut();
+                    self.add_line(op, " - fails");
+                    break;
+                }
                 Ended::Cut => {
                     self.add_line(op, " - interrupted");
                     self.cut(Some(op.kind()));

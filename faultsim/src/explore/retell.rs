@@ -10,8 +10,8 @@ use crate::check::finding::{Finding, Signature, When};
 use crate::check::judge::{Judge, State, Wanted};
 use crate::check::reading::BiasPick;
 use crate::history::path::{CutPick, Path};
-use crate::history::token::{Kept, Origin, Token};
-use crate::part::{Image, Tear};
+use crate::history::token::{BadStart, Kept, Origin, Token};
+use crate::part::{BadChange, Image, Tear};
 use crate::report::Violation;
 use crate::report::scene::{MOST_SCENES, Scene, torn};
 use crate::subject::{Op, Subject, counted};
@@ -133,6 +133,14 @@ impl<S: Subject> Retelling<'_, S> {
             self.add_continuation(trace, at, number);
         }
         let apart = self.tear(trace, at, tear, number);
+        if cut.bad != BadChange::Stays {
+            self.image.set_bad(cut.bad.after(self.image.bad()));
+            let line = match self.image.bad() {
+                None => "the bad sector works again".to_owned(),
+                Some(bad) => bad.to_string(),
+            };
+            self.retold.cut_points.push(format!("then {line}"));
+        }
         let next = self.path.cuts.get(number + 1);
         let pick = next.map_or(self.path.last, |next| next.bias);
         let seed = cut.seed(context.seed);
@@ -285,7 +293,7 @@ impl<S: Subject> Context<'_, S> {
     pub(crate) fn token(
         &self,
         source: WorkloadSource,
-        kept: Option<Kept>,
+        (kept, bad): (Option<Kept>, Option<BadStart>),
         example: &Example,
         digest: u16,
     ) -> Token {
@@ -300,6 +308,7 @@ impl<S: Subject> Context<'_, S> {
                 kept,
                 thin: self.plan.thin,
                 path: example.path.clone(),
+                bad,
                 digest,
             },
         }

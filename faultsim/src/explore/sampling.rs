@@ -8,6 +8,7 @@ use super::context::GROUPS_PER_SAMPLE;
 use crate::check::judge::Wanted;
 use crate::check::reading::BiasPick;
 use crate::config::Systematic;
+use crate::part::BadSector;
 
 /// In a thrifty plan, one in this many of the images with a new kind of recovery is written to.
 pub(crate) const NEW_FOLLOWED_ONE_IN: u64 = 4;
@@ -18,7 +19,9 @@ const REWRITTEN_ONE_IN: u64 = 256;
 /// Groups of images that have a representative: by recovery, what it reported, obligations, reading
 /// of marginal cells and number of cuts.
 #[derive(Debug, Default)]
-pub(crate) struct Groups(RapidHashSet<(RecoveryId, u32, u32, BiasPick, usize)>);
+pub(crate) struct Groups(
+    RapidHashSet<(RecoveryId, u32, u32, (BiasPick, Option<BadSector>), usize)>,
+);
 
 /// What the decision about one image depends on, besides its recovery.
 #[derive(Clone, Copy, Debug)]
@@ -27,6 +30,7 @@ pub(crate) struct Sample<'run> {
     /// Number of what the image owes.
     pub(crate) owed: u32,
     pub(crate) pick: BiasPick,
+    pub(crate) bad: Option<BadSector>,
     /// Cuts so far, and whether the plan has further ones.
     pub(crate) cuts: usize,
     pub(crate) may_be_cut: bool,
@@ -55,8 +59,9 @@ impl Groups {
         recovery: RecoveryId,
         recovered: u32,
     ) -> Decision {
-        let Sample { plan, owed, pick, cuts, may_be_cut, first_step, is_followed, roll } = *sample;
-        let new = self.0.insert((recovery, recovered, owed, pick, cuts));
+        let Sample { plan, owed, pick, bad, .. } = *sample;
+        let Sample { cuts, may_be_cut, first_step, is_followed, roll, .. } = *sample;
+        let new = self.0.insert((recovery, recovered, owed, (pick, bad), cuts));
         let every = plan.sample.max(1) as usize * if cuts == 1 { 1 } else { GROUPS_PER_SAMPLE };
         // A thrifty plan has many short histories. Few of them have as many kinds of recovery and
         // steps as a count would need, so there a draw decides.

@@ -64,7 +64,7 @@ pub(crate) fn run<S: Subject>(
         .into_iter()
         .map(|(signature, example)| {
             let retold = retell::retell(&context, &prepared, &example.path);
-            let token = context.token(plan.workload, None, &example, retold.digest);
+            let token = context.token(plan.workload, (None, None), &example, retold.digest);
             retold.violation(signature, &example, &token)
         })
         .collect();

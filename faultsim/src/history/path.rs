@@ -1,6 +1,7 @@
 //! The choices that lead from a workload to one judged image.
 
 use crate::check::reading::BiasPick;
+use crate::part::BadChange;
 use crate::workload::mixed;
 
 /// One power cut: during which step since power-up, and which of its tears.
@@ -12,6 +13,8 @@ pub(crate) struct CutPick {
     pub(crate) step: u32,
     /// Index into the list of tears; 0 if the cut falls after the last step.
     pub(crate) tear: u32,
+    /// What becomes of the bad sector.
+    pub(crate) bad: BadChange,
 }
 
 impl CutPick {

@@ -3,7 +3,7 @@
 use super::path::Path;
 use super::power_cycle::LifeChoices;
 use crate::check::finding::Breach;
-use crate::part::{Geometry, Level};
+use crate::part::{BadKind, Geometry, Level};
 use crate::workload::source::WorkloadSource;
 
 pub(super) const PREFIX: &str = "cut2-";
@@ -36,10 +36,22 @@ pub(crate) enum Origin {
         kept: Option<Kept>,
         thin: u32,
         path: Path,
+        /// At F7: when a sector goes bad.
+        bad: Option<BadStart>,
         /// Digest of the image after the last cut.
         digest: u16,
     },
     Random(LifeChoices),
+}
+
+/// When a sector goes bad before the first cut, and what is cut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct BadStart {
+    /// The operations before this one are not cut, counted over all operations. After them the next
+    /// erase makes its sector bad.
+    pub(crate) from: u32,
+    /// What the sector does then; `None` if a sector goes bad after a cut only.
+    pub(crate) kind: Option<BadKind>,
 }
 
 /// What is left of a workload that was shrunk.

@@ -9,11 +9,11 @@ use std::fmt::Write as _;
 use super::bytes::{Reader, Writer, place};
 use super::path::{CutPick, Path};
 use super::power_cycle::{KeptCycle, LifeChoices, Tearing};
-use super::token::{Kept, Longer, MOST_BYTES, Origin, PREFIX, Token, TokenError};
+use super::token::{BadStart, Kept, Longer, MOST_BYTES, Origin, PREFIX, Token, TokenError};
 use crate::check::finding::Breach;
 use crate::check::reading::BiasPick;
 use crate::checksum::crc32;
-use crate::part::Level;
+use crate::part::{BadChange, BadKind, Level};
 use crate::workload::edge::{OpSequence, Start};
 use crate::workload::source::WorkloadSource;
 
@@ -28,6 +28,7 @@ const LIFE: u64 = 3;
 const CASE: u64 = 4;
 const COUNTERS: u64 = 5;
 const EDGE: u64 = 6;
+const ROTATION: u64 = 7;
 
 const DIGITS: &[u8; 32] = b"abcdefghijklmnopqrstuvwxyz234567";
 
@@ -40,7 +41,7 @@ impl Token {
         out.number(self.seed);
         out.number(place(&Breach::ALL, &self.breach));
         match &self.origin {
-            Origin::Systematic { source, kept, thin, path, digest } => {
+            Origin::Systematic { source, kept, thin, path, bad, digest } => {
                 write_source(&mut out, *source, kept.is_some());
                 if let Some(kept) = kept {
                     write_kept(&mut out, kept);
@@ -50,8 +51,15 @@ impl Token {
                     out.number(place(&BiasPick::ALL, &cut.bias));
                     out.number(cut.step.into());
                     out.number(cut.tear.into());
+                    if bad.is_some() {
+                        out.number(cut.bad.number().into());
+                    }
                 });
                 out.number(place(&BiasPick::ALL, &path.last));
+                if let Some(BadStart { from, kind }) = bad {
+                    out.number((*from).into());
+                    out.number(kind.map_or(0, |kind| 1 + u64::from(kind.number())));
+                }
                 out.0.extend(digest.to_le_bytes());
             }
             Origin::Random(choices) => write_life(&mut out, choices),
@@ -75,15 +83,22 @@ impl Token {
             let source = read_source(&mut from, kind >> 1)?;
             let kept = if has_kept { Some(read_kept(&mut from)?) } else { None };
             let thin = from.small()?;
+            let has_bad = level == Level::F7;
             let cuts = from.list(|from| {
                 let bias = from.pick(&BiasPick::ALL)?;
-                Some(CutPick { bias, step: from.small()?, tear: from.small()? })
+                let (step, tear) = (from.small()?, from.small()?);
+                let bad = match has_bad {
+                    true => BadChange::numbered(from.small()?)?,
+                    false => BadChange::Stays,
+                };
+                Some(CutPick { bias, step, tear, bad })
             })?;
             let last = from.pick(&BiasPick::ALL)?;
+            let bad = if has_bad { Some(read_bad(&mut from)?) } else { None };
             let (&digest, rest) = from.0.split_first_chunk()?;
             from.0 = rest;
             let digest = u16::from_le_bytes(digest);
-            Origin::Systematic { source, kept, thin, path: Path { cuts, last }, digest }
+            Origin::Systematic { source, kept, thin, path: Path { cuts, last }, bad, digest }
         };
         from.0.is_empty().then_some(Self { subject, geometry, level, seed, breach, origin })
     }
@@ -103,6 +118,7 @@ fn write_source(out: &mut Writer, source: WorkloadSource, is_kept: bool) {
         WorkloadSource::Random { seed, ops } => drawn(out, RANDOM, seed, ops),
         WorkloadSource::Full { seed, ops } => drawn(out, FULL, seed, ops),
         WorkloadSource::Counters { seed, ops } => drawn(out, COUNTERS, seed, ops),
+        WorkloadSource::Rotation { seed, ops } => drawn(out, ROTATION, seed, ops),
         WorkloadSource::Case(number) => {
             kind(out, CASE);
             out.number(number.into());
@@ -122,6 +138,7 @@ fn read_source(from: &mut Reader<'_>, kind: u64) -> Option<WorkloadSource> {
         RANDOM => WorkloadSource::Random { seed: from.number()?, ops: from.ops()? },
         FULL => WorkloadSource::Full { seed: from.number()?, ops: from.ops()? },
         COUNTERS => WorkloadSource::Counters { seed: from.number()?, ops: from.ops()? },
+        ROTATION => WorkloadSource::Rotation { seed: from.number()?, ops: from.ops()? },
         CASE => WorkloadSource::Case(u8::try_from(from.number()?).ok()?),
         EDGE => {
             let (start, filler) = (from.pick(&Start::ALL)?, from.small()?);
@@ -134,6 +151,15 @@ fn read_source(from: &mut Reader<'_>, kind: u64) -> Option<WorkloadSource> {
         }
         _ => return None,
     })
+}
+
+fn read_bad(from: &mut Reader<'_>) -> Option<BadStart> {
+    let first = from.small()?;
+    let kind = match from.number()?.checked_sub(1) {
+        None => None,
+        Some(number) => Some(*BadKind::ALL.get(usize::try_from(number).ok()?)?),
+    };
+    Some(BadStart { from: first, kind })
 }
 
 fn write_kept(out: &mut Writer, kept: &Kept) {
@@ -260,7 +286,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn tokens() -> Vec<Token> {
-        let cut = |bias, step, tear| CutPick { bias, step, tear };
+        let cut = |bias, step, tear| CutPick { bias, step, tear, bad: BadChange::Stays };
         let cuts = vec![cut(BiasPick::Stored, 70, 1), cut(BiasPick::Flicker, 3, 900)];
         let path = Path { cuts, last: BiasPick::Ones };
         let cycle = KeptCycle {
@@ -277,6 +303,7 @@ mod tests {
             kept,
             thin: 2,
             path: path.clone(),
+            bad: None,
             digest: 0xBEEF,
         };
         let life = |in_a_row, kept| {

@@ -1,6 +1,7 @@
 //! The cells of the whole part, with marginal bits, programmed units and erase counts, and the
 //! steps that change them.
 
+use super::bad_sector::{BadSector, Response};
 use super::coin::lanes_below;
 use super::geometry::{Geometry, GeometryError, Level};
 use super::marginal::{Marginal, marginal_within};
@@ -56,7 +57,7 @@ impl Step {
     pub(crate) fn reach(&self, g: &Geometry, level: Level) -> Range<usize> {
         let Range { start, end } = self.range(g);
         let part = match self {
-            Self::Program { .. } if level < Level::F5 => g.page_size(),
+            Self::Program { .. } if level.of_tears() < Level::F5 => g.page_size(),
             _ => g.sector_size(),
         };
         let end = end.checked_next_multiple_of(part).unwrap_or(end);
@@ -93,6 +94,7 @@ pub struct Image {
     erases: Vec<u32>,
     /// What was programmed since the last completed erase, if that is recorded.
     programs: ProgramRecord,
+    bad: Option<BadSector>,
     touched: Touched,
 }
 
@@ -101,6 +103,7 @@ impl PartialEq for Image {
         self.bytes == other.bytes
             && self.marginal == other.marginal
             && self.programs == other.programs
+            && self.bad == other.bad
     }
 }
 
@@ -111,6 +114,7 @@ impl Hash for Image {
         self.bytes.hash(state);
         self.marginal.hash(state);
         self.programs.hash(state);
+        self.bad.hash(state);
     }
 }
 
@@ -124,6 +128,7 @@ impl Image {
             word_bytes: 64 * g.unit_size() as usize,
             erases: vec![0; g.sectors as usize],
             programs: ProgramRecord::default(),
+            bad: None,
             touched: Touched::none(g.bytes() as usize),
         }
     }
@@ -149,6 +154,32 @@ impl Image {
     pub fn set_second_programs(&mut self, g: &Geometry, rule: SecondPrograms) {
         self.programs = ProgramRecord::new(g, rule, |unit| self.is_programmed(unit));
         self.touched.forget();
+    }
+
+    /// Makes a sector bad, or the one that is bad work again.
+    pub const fn set_bad(&mut self, bad: Option<BadSector>) {
+        self.bad = bad;
+    }
+
+    /// The bad sector, if there is one.
+    pub const fn bad(&self) -> Option<BadSector> {
+        self.bad
+    }
+
+    /// How the part answers this step.
+    pub(super) fn response(&self, g: &Geometry, step: &Step) -> Response {
+        let Some(bad) = &self.bad else { return Response::Works };
+        match step {
+            Step::Program { at, .. } => bad.to_program(*at / g.sector_size()),
+            Step::Erase { sector } => bad.to_erase(*sector),
+        }
+    }
+
+    /// A step begins: the sector that is erased next may go bad now.
+    fn begin(&mut self, step: &Step) {
+        if let (Some(bad), Step::Erase { sector }) = (&mut self.bad, step) {
+            bad.begin_erase(*sector);
+        }
     }
 
     /// What the part does about second programs.
@@ -292,6 +323,7 @@ impl Image {
             self.word_bytes = other.word_bytes;
             self.programs.copy_from(&other.programs);
         }
+        self.bad = other.bad;
         self.touched.copy_from(&other.touched);
         self.marginal.clone_from(&other.marginal);
         self.erases.clone_from(&other.erases);
@@ -300,16 +332,21 @@ impl Image {
     /// Does the whole step. Bytes outside the part are ignored.
     pub fn apply(&mut self, g: &Geometry, step: &Step) {
         match step {
-            Step::Program { at, data } => self.program(g, *at, data),
-            Step::Erase { sector } => self.erase(g, *sector),
+            Step::Program { at, data } => _ = self.program(g, *at, data),
+            Step::Erase { sector } => _ = self.erase(g, *sector),
         }
     }
 
-    /// The whole program of one page.
-    pub(super) fn program(&mut self, g: &Geometry, at: u32, data: &[u8]) {
+    /// The whole program of one page. Returns how it is answered.
+    pub(super) fn program(&mut self, g: &Geometry, at: u32, data: &[u8]) -> Response {
         let (from, data) = self.clip(at, data);
-        let to = from + data.len();
-        self.touched.add(from, to);
+        let all = from..from + data.len();
+        let response = match self.bad {
+            None => Response::Works,
+            Some(bad) => bad.to_program(at / g.sector_size()),
+        };
+        let to = response.reached(&all).end;
+        self.touched.add(from, all.end);
         for (cell, byte) in self.bytes[from..to].iter_mut().zip(data) {
             *cell &= byte;
         }
@@ -323,21 +360,34 @@ impl Image {
             self.marginal.retain(|marginal| marginal.mask != 0);
         }
         let unit = g.unit_size() as usize;
-        self.set_programmed(from / unit..to.div_ceil(unit), true);
+        self.set_programmed(from / unit..all.end.div_ceil(unit), true);
         self.programs.note_program(from, data, true);
+        response
     }
 
-    /// The whole erase of one sector.
-    pub(super) fn erase(&mut self, g: &Geometry, sector: u32) {
+    /// The whole erase of one sector. Returns how it is answered.
+    ///
+    /// Code that gets no error may program the sector, whatever is left in it. After an error the
+    /// erase counts as interrupted.
+    pub(super) fn erase(&mut self, g: &Geometry, sector: u32) -> Response {
+        let response = match self.bad {
+            None => Response::Works,
+            Some(bad) => bad.to_erase(sector),
+        };
+        self.begin(&Step::Erase { sector });
         let cells = self.sector_cells(g, sector);
         self.touched.add(cells.start, cells.end);
-        self.bytes[cells.clone()].fill(0xFF);
-        let touched = marginal_within(&self.marginal, cells.start, cells.end);
+        let erased = response.reached(&cells);
+        self.bytes[erased.clone()].fill(0xFF);
+        let touched = marginal_within(&self.marginal, erased.start, erased.end);
         self.marginal.drain(touched);
-        let unit = g.unit_size() as usize;
-        self.set_programmed(cells.start / unit..cells.end.div_ceil(unit), false);
-        self.programs.note_erase(sector, true);
+        if !response.is_error() {
+            let unit = g.unit_size() as usize;
+            self.set_programmed(cells.start / unit..cells.end.div_ceil(unit), false);
+        }
+        self.programs.note_erase(sector, !response.is_error());
         self.count_erase(sector);
+        response
     }
 
     /// Sets the cells of a torn step to `cells`, of which `marginal` are marginal.
@@ -368,6 +418,7 @@ impl Image {
 
     /// Records that the step was begun and not completed.
     pub(super) fn note_interrupted(&mut self, g: &Geometry, step: &Step) {
+        self.begin(step);
         if !self.programs.is_kept() {
             return;
         }

@@ -76,6 +76,8 @@ pub enum PartError {
     PowerOff,
     /// More calls in one power-up than were granted; the code under test seems to loop forever.
     Fuel,
+    /// The operation failed, since the sector is bad.
+    Failed,
     /// The call violates the contract of the part.
     Contract(ContractViolation),
 }
@@ -85,6 +87,7 @@ impl fmt::Display for PartError {
         match self {
             Self::PowerOff => out.write_str("the power is off"),
             Self::Fuel => out.write_str("too many flash calls in one power-up"),
+            Self::Failed => out.write_str("the operation failed in a bad sector"),
             Self::Contract(violation) => violation.fmt(out),
         }
     }

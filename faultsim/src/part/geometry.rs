@@ -30,11 +30,23 @@ pub enum Level {
     F4,
     /// Also damage to other bytes of the page or sector that an interrupted program works in.
     F5,
+    /// Cuts as at F3, in a part in which one sector at a time goes bad: it does not erase, or takes
+    /// no programs. There is no damage of F4 and F5.
+    F7,
 }
 
 impl Level {
     /// All levels, mildest first.
-    pub const ALL: [Self; 6] = [Self::F0, Self::F1, Self::F2, Self::F3, Self::F4, Self::F5];
+    pub const ALL: [Self; 7] =
+        [Self::F0, Self::F1, Self::F2, Self::F3, Self::F4, Self::F5, Self::F7];
+
+    /// The level that says how steps are torn.
+    pub const fn of_tears(self) -> Self {
+        match self {
+            Self::F7 => Self::F3,
+            level => level,
+        }
+    }
 }
 
 impl fmt::Display for Level {
@@ -46,6 +58,7 @@ impl fmt::Display for Level {
             Self::F3 => "F3",
             Self::F4 => "F4",
             Self::F5 => "F5",
+            Self::F7 => "F7",
         })
     }
 }
@@ -56,7 +69,7 @@ pub struct LevelError;
 
 impl fmt::Display for LevelError {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        out.write_str("a fault level is one of F0, F1, F2, F3, F4, F5")
+        out.write_str("a fault level is one of F0, F1, F2, F3, F4, F5, F7")
     }
 }
 

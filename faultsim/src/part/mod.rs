@@ -55,6 +55,7 @@
 //! Nothing here knows of stores, operations or histories. The list of tears of a step is part of
 //! the replay tokens, see [`Tear::list`].
 
+mod bad_sector;
 mod bias;
 mod bus_state;
 mod byte_set;
@@ -75,6 +76,7 @@ mod tests;
 mod timing;
 mod touched;
 
+pub use bad_sector::{BadChange, BadKind, BadSector, Effect, Response};
 pub use bias::Bias;
 pub(crate) use bus_state::{Busy, Work};
 pub use cells::{Image, Step};

@@ -13,10 +13,14 @@ use crate::workload::Workload;
 pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
     match &token.origin {
         Origin::Random(choices) => random::replay(token, choices, subject),
-        Origin::Systematic { source, kept, thin, path, digest } => {
+        Origin::Systematic { source, kept, thin, path, bad, digest } => {
             let made_for = kept.as_ref().and_then(|kept| kept.made_for);
             let workload = source.build(&made_for.unwrap_or(token.geometry));
             let workload = shrunk(workload, kept.as_ref());
+            let workload = match bad {
+                Some(bad) => workload.explored_from(bad.from as usize),
+                None => workload,
+            };
             let depth = u32::try_from(path.cuts.len()).unwrap_or(u32::MAX);
             let plan =
                 Systematic { workload: *source, depth, thin: *thin, ..Systematic::default() };
@@ -27,6 +31,7 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
                 seed: token.seed,
                 plan: &plan,
                 workload: &workload,
+                bad: bad.and_then(|bad| bad.kind),
             };
             let mut replay = Replay {
                 outcome: Outcome::Diverged,
@@ -37,6 +42,12 @@ pub fn replay<S: Subject>(token: &Token, subject: &S) -> Replay {
             };
             let prepared = match context.prepare() {
                 Ok(prepared) => prepared,
+                Err(finding) if path.cuts.is_empty() && finding.breach == token.breach => {
+                    (replay.outcome, replay.sentence) = (Outcome::Reproduced, finding.sentence);
+                    replay.operations =
+                        workload.all_ops().map(|op| op.describe(&workload.keys)).collect();
+                    return replay;
+                }
                 Err(finding) => {
                     replay.sentence = format!("fails without any cut: {}", finding.sentence);
                     return replay;

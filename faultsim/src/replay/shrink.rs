@@ -224,6 +224,7 @@ impl<S: Subject> Search<'_, S> {
                 kept: Some(self.kept(&smaller)),
                 thin: self.thin,
                 path: example.path,
+                bad: None,
                 digest,
             },
             ..self.token.clone()
@@ -325,6 +326,7 @@ impl<S: Subject> Search<'_, S> {
             seed: self.token.seed,
             plan: &plan,
             workload,
+            bad: None,
         })
     }
 }

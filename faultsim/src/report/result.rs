@@ -55,6 +55,9 @@ pub struct Report {
 pub(crate) const fn beyond(level: Level) -> &'static str {
     match level {
         Level::F5 => "damage outside the sector a step works on, decay, wear, bus errors",
+        Level::F7 => {
+            "damage outside the bytes a step works on, two bad sectors at once, decay, bus errors"
+        }
         _ => "damage outside the bytes a step works on, decay, wear, bus errors",
     }
 }

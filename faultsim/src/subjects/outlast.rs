@@ -3,7 +3,7 @@
 use core::fmt::Debug;
 
 use embedded_storage::nor_flash::NorFlash;
-use outlast_kvstore::{Change as StoreChange, Error, Layout, Store, Usage};
+use outlast_kvstore::{Change as StoreChange, Error, Found, Layout, Store, Usage, View};
 
 use crate::part::{Geometry, Nor, Part, PartError, SecondPrograms};
 use crate::subject::{Bounds, Change, KeyNames, Op, Subject, Trouble, Work};
@@ -102,6 +102,15 @@ macro_rules! forward_to_store {
         ) -> Option<Result<(), Trouble>> {
             Some(store.list(each))
         }
+
+        fn view(
+            &self,
+            part: &Part,
+            keys: &KeyNames,
+            each: &mut dyn FnMut(u16, Result<Option<&[u8]>, Trouble>),
+        ) -> Option<Result<(), Trouble>> {
+            Some(Self::Store::view(part, keys, each))
+        }
     };
 }
 
@@ -162,11 +171,9 @@ impl Subject for ManyKeys {
 
 impl<const PLACES: usize> Running<PLACES> {
     fn open(part: &Part) -> Result<Self, Trouble> {
-        let geometry = part.chip().geometry();
-        let layout = Layout::serial_nor()
-            .with_sector_bytes(geometry.sector_bytes)
-            .with_page_bytes(geometry.page);
-        Ok(match geometry.unit {
+        let layout = layout(part);
+        let unit = part.chip().geometry().unit;
+        Ok(match unit {
             1 => Self::Unit1(open(part.nor(), &layout)?),
             2 => Self::Unit2(open(part.nor(), &layout)?),
             4 => Self::Unit4(open(part.nor(), &layout)?),
@@ -175,6 +182,23 @@ impl<const PLACES: usize> Running<PLACES> {
             32 => Self::Unit32(open(part.nor(), &layout)?),
             unit => return Err(Trouble::Broken(format!("no store for a unit of {unit} bytes"))),
         })
+    }
+
+    fn view(
+        part: &Part,
+        keys: &KeyNames,
+        each: &mut dyn FnMut(u16, Result<Option<&[u8]>, Trouble>),
+    ) -> Result<(), Trouble> {
+        let geometry = part.chip().geometry();
+        let layout = (&layout(part), geometry.sector_bytes as usize);
+        match geometry.unit {
+            1 => view::<_, PLACES>(part.nor::<1, 1>(), layout, keys, each),
+            2 => view::<_, PLACES>(part.nor::<1, 2>(), layout, keys, each),
+            4 => view::<_, PLACES>(part.nor::<4, 4>(), layout, keys, each),
+            8 => view::<_, PLACES>(part.nor::<8, 8>(), layout, keys, each),
+            16 => view::<_, PLACES>(part.nor::<4, 16>(), layout, keys, each),
+            _ => view::<_, PLACES>(part.nor::<8, 32>(), layout, keys, each),
+        }
     }
 
     fn apply(&mut self, op: &Op, keys: &KeyNames) -> Result<(), Trouble> {
@@ -203,6 +227,33 @@ impl<const PLACES: usize> Running<PLACES> {
     pub fn usage(&self) -> Usage {
         with_store!(self, store => store.usage())
     }
+}
+
+fn layout(part: &Part) -> Layout {
+    let geometry = part.chip().geometry();
+    Layout::serial_nor().with_sector_bytes(geometry.sector_bytes).with_page_bytes(geometry.page)
+}
+
+/// Reads all settings without mounting.
+pub(super) fn view<F: NorFlash<Error = PartError>, const PLACES: usize>(
+    flash: F,
+    (layout, longest): (&Layout, usize),
+    keys: &KeyNames,
+    each: &mut dyn FnMut(u16, Result<Option<&[u8]>, Trouble>),
+) -> Result<(), Trouble> {
+    let mut view = match View::<F, PLACES>::open(flash, layout.clone()) {
+        // There is no store yet, so there are no settings.
+        Err(Error::NotAStore(Found::Nothing)) => {
+            keys.iter().for_each(|(key, _)| each(key, Ok(None)));
+            return Ok(());
+        }
+        view => view.map_err(trouble)?,
+    };
+    let mut buffer = vec![0; longest];
+    for (key, name) in keys.iter() {
+        each(key, view.get(name, &mut buffer).map_err(trouble));
+    }
+    Ok(())
 }
 
 /// Opens a store in its final place on the heap.

@@ -18,7 +18,12 @@ pub struct Workload {
     /// refused for lack of room. Deleting a setting, and replacing a value by one that is no
     /// longer, must work even so.
     pub may_fill: bool,
+    /// Whether what follows a cut goes round all sectors.
+    pub goes_round: bool,
 }
+
+/// Puts of the longest value in what goes round all sectors.
+const ROUND: usize = 6;
 
 /// The most operations in a prelude, even on a part that they do not fill.
 pub(super) const MOST_PRELUDE_OPS: u64 = 200_000;
@@ -26,12 +31,28 @@ pub(super) const MOST_PRELUDE_OPS: u64 = 200_000;
 impl Workload {
     /// A workload given operation by operation, without a prelude.
     pub fn new(name: &str, keys: KeyNames, ops: Vec<Op>) -> Self {
-        Self { name: name.to_owned(), keys, prelude: Vec::new(), ops, may_fill: false }
+        Self {
+            name: name.to_owned(),
+            keys,
+            prelude: Vec::new(),
+            ops,
+            may_fill: false,
+            goes_round: false,
+        }
     }
 
     /// The prelude and the explored operations, one after the other.
     pub fn all_ops(&self) -> impl Iterator<Item = &Op> {
         self.prelude.iter().chain(&self.ops)
+    }
+
+    /// The same operations, of which those from this one on are explored.
+    pub(crate) fn explored_from(mut self, from: usize) -> Self {
+        let mut all = std::mem::take(&mut self.prelude);
+        all.append(&mut self.ops);
+        self.ops = all.split_off(from.min(all.len()));
+        self.prelude = all;
+        self
     }
 
     /// The usual size of each setting: that of its last value, or 4 bytes if it never gets one.
@@ -78,12 +99,33 @@ impl Workload {
         };
         // A batch names each setting once.
         let batch = if keys > 3 { vec![put(3, 2), put(0, 3)] } else { vec![put(0, 3)] };
-        vec![
+        let mut ops = vec![
             Op::Put { key: key(0), value: value(key(0), 0) },
             Op::Put { key: key(1), value: value(key(1), 1) },
             Op::Delete { key: key(2) },
             Op::Batch(batch),
-        ]
+        ];
+        if self.goes_round {
+            ops.extend(self.round(sizes, 0xF000 + round * 64));
+        }
+        ops
+    }
+
+    /// Puts of the longest value, with puts of the others between them.
+    fn round(&self, sizes: &[usize], number: u32) -> Vec<Op> {
+        let Some(longest) = (0..sizes.len()).max_by_key(|&key| sizes[key]) else {
+            return Vec::new();
+        };
+        let put = |key: usize, number| {
+            let value = stamped(u16::try_from(key).unwrap_or(0), number, sizes[key]);
+            Op::Put { key: u16::try_from(key).unwrap_or(0), value }
+        };
+        let others = (0..sizes.len()).filter(|&key| key != longest).cycle();
+        let numbers = (number + 32..).step_by(2).take(ROUND);
+        numbers
+            .zip(others)
+            .flat_map(|(number, other)| [put(longest, number), put(other, number + 1)])
+            .collect()
     }
 
     /// Puts that rewrite all settings a few times, each with a new value.

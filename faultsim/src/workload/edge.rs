@@ -239,5 +239,12 @@ pub(crate) fn workload(
     let prelude = std::mem::take(&mut list.ops);
     ops.as_slice().iter().for_each(|op| list.op(*op));
     let name = format!("edge {} {filler} {ops}", start.name());
-    Workload { name, keys: KeyNames::new(KEYS), prelude, ops: list.ops, may_fill: false }
+    Workload {
+        name,
+        keys: KeyNames::new(KEYS),
+        prelude,
+        ops: list.ops,
+        may_fill: false,
+        goes_round: false,
+    }
 }

@@ -10,6 +10,7 @@
 mod definition;
 pub mod edge;
 pub mod mix;
+mod rotation;
 pub mod source;
 pub mod tide_gauge;
 mod value;

@@ -5,7 +5,7 @@ use rand::rngs::ChaCha8Rng;
 use super::definition::{MOST_PRELUDE_OPS, Workload};
 use super::edge::{self, OpSequence, Start};
 use super::mix::OpMix;
-use super::tide_gauge;
+use super::{rotation, tide_gauge};
 use crate::part::Geometry;
 use crate::selftest::mutants::cases;
 
@@ -35,6 +35,13 @@ pub enum WorkloadSource {
         /// Operations during which power is cut.
         ops: u32,
     },
+    /// Few settings, one of them long, so that each few operations go on to the next sector.
+    Rotation {
+        /// Seed of the draw.
+        seed: u64,
+        /// Operations.
+        ops: u32,
+    },
     /// One of the short workloads that prove the rig: [`crate::selftest::mutants::cases`].
     Case(u8),
     /// A start state and a few operations, see [`crate::explore::edges`].
@@ -59,6 +66,7 @@ impl WorkloadSource {
                 let (mix, rng) = OpMix::new(seed, geometry, false);
                 Workload::drawn("counters", seed, (mix.with_counters(), rng), geometry, ops)
             }
+            Self::Rotation { seed, ops } => rotation::rotation(seed, geometry, ops),
             Self::Case(number) => cases::workload(number),
             Self::Edge { start, filler, ops } => edge::workload(geometry, start, filler, ops),
         }
@@ -72,6 +80,7 @@ impl std::fmt::Display for WorkloadSource {
             Self::Random { seed, ops } => write!(formatter, "random:{seed}:{ops}"),
             Self::Full { seed, ops } => write!(formatter, "full:{seed}:{ops}"),
             Self::Counters { seed, ops } => write!(formatter, "counters:{seed}:{ops}"),
+            Self::Rotation { seed, ops } => write!(formatter, "rotation:{seed}:{ops}"),
             Self::Case(number) => write!(formatter, "case:{number}"),
             Self::Edge { start, filler, ops } => {
                 write!(formatter, "edge:{}:{filler}:{ops}", start.name())
@@ -89,7 +98,7 @@ impl std::fmt::Display for UnknownWorkload {
         write!(
             formatter,
             "unknown workload '{}': expected tide-gauge, random:SEED:OPS, full:SEED:OPS, \
-             counters:SEED:OPS, case:NUMBER or edge:START:BYTES:DIGITS",
+             counters:SEED:OPS, rotation:SEED:OPS, case:NUMBER or edge:START:BYTES:DIGITS",
             self.0
         )
     }
@@ -118,6 +127,7 @@ impl std::str::FromStr for WorkloadSource {
         match (kind, parts.next()) {
             ("random", None) => Ok(Self::Random { seed, ops }),
             ("full", None) => Ok(Self::Full { seed, ops }),
+            ("rotation", None) => Ok(Self::Rotation { seed, ops }),
             ("counters", None) => Ok(Self::Counters { seed, ops }),
             _ => Err(unknown()),
         }
@@ -156,7 +166,14 @@ impl Workload {
         let prelude = (0..count.min(MOST_PRELUDE_OPS)).map(|_| mix.draw(&mut rng)).collect();
         let ops = (0..ops).map(|_| mix.draw(&mut rng)).collect();
         let name = format!("{kind} {seed}");
-        Self { name, keys: mix.keys().clone(), prelude, ops, may_fill: mix.fills() }
+        Self {
+            name,
+            keys: mix.keys().clone(),
+            prelude,
+            ops,
+            may_fill: mix.fills(),
+            goes_round: false,
+        }
     }
 }
 
@@ -183,6 +200,7 @@ mod tests {
             WorkloadSource::Random { seed: 7, ops: 40 },
             WorkloadSource::Full { seed: u64::MAX, ops: 0 },
             WorkloadSource::Counters { seed: 0, ops: 9 },
+            WorkloadSource::Rotation { seed: 4, ops: 9 },
             WorkloadSource::Edge {
                 start: Start::TailMixed,
                 filler: 3990,

@@ -78,6 +78,7 @@ pub fn tide_gauge(geometry: &Geometry) -> Workload {
         prelude,
         ops: life.ops,
         may_fill: false,
+        goes_round: false,
     }
 }
 

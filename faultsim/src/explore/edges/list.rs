@@ -1,6 +1,6 @@
 //! Which start states and sequences a plan has, and which of them a shard takes.
 
-use crate::check::baseline::{Script, baseline};
+use crate::check::baseline::{BaselinePart, Script, baseline};
 use crate::check::finding::Finding;
 use crate::check::oracle::Values;
 use crate::config::Edges;
@@ -120,7 +120,8 @@ fn erases<S: Subject>(
     let workload = workload(geometry, start, filler, put);
     let mut values = Values::new();
     let script = Script::new(workload.all_ops(), &mut values);
-    let baseline = baseline(subject, geometry, &workload, &script, &values)?;
+    let baseline =
+        baseline(subject, BaselinePart { geometry, bad: None }, &workload, &script, &values)?;
     let before: u32 = baseline.start.erase_counts().iter().sum();
     let steps = &baseline.trace.steps;
     let by_put = steps.iter().filter(|step| matches!(step, Step::Erase { .. })).count();

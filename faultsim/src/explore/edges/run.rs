@@ -100,7 +100,7 @@ pub(crate) fn run<S: Subject>(
         // It was prepared before, when it was explored.
         let Ok(prepared) = context.prepare() else { continue };
         let retold = retell::retell(&context, &prepared, &example.path);
-        let token = context.token(systematic.workload, None, &example, retold.digest);
+        let token = context.token(systematic.workload, (None, None), &example, retold.digest);
         report.violations.push(retold.violation(signature, &example, &token));
     }
     report.violations.sort_by_key(|violation| violation.cuts);

@@ -7,6 +7,7 @@ use core::ops::Range;
 
 use rand::rngs::ChaCha8Rng;
 
+use crate::part::bad_sector::BadSector;
 use crate::part::bias::Bias;
 use crate::part::bus_state::Volatile;
 use crate::part::byte_set::ByteSet;
@@ -166,6 +167,11 @@ impl Chip {
     /// Sizes of the part.
     pub fn geometry(&self) -> Geometry {
         self.geometry
+    }
+
+    /// Makes a sector bad, or the one that is bad work again.
+    pub fn set_bad(&mut self, bad: Option<BadSector>) {
+        self.image.set_bad(bad);
     }
 
     /// Sets how long operations take from now on.
@@ -423,10 +429,13 @@ impl Chip {
             if self.is_cut_due() {
                 return Err(self.tear_and_switch_off(Step::Erase { sector }));
             }
-            self.image.erase(&self.geometry, sector);
+            let response = self.image.erase(&self.geometry, sector);
             self.counts.erases += 1;
             self.time += self.timing.erase(size);
             self.complete(|_| Step::Erase { sector });
+            if response.is_error() {
+                return Err(PartError::Failed);
+            }
         }
         Ok(())
     }
@@ -497,7 +506,7 @@ impl Chip {
         if self.is_cut_due() {
             return Err(self.tear_and_switch_off(Step::Program { at, data: data.to_vec() }));
         }
-        self.image.program(&self.geometry, at, data);
+        let response = self.image.program(&self.geometry, at, data);
         self.counts.programs += 1;
         self.counts.programmed_bytes += data.len() as u64;
         self.time += self.timing.program(data.len());
@@ -507,7 +516,7 @@ impl Chip {
             kept.extend_from_slice(data);
             Step::Program { at, data: kept }
         });
-        Ok(())
+        if response.is_error() { Err(PartError::Failed) } else { Ok(()) }
     }
 
     fn complete(&mut self, step: impl FnOnce(&mut Vec<Vec<u8>>) -> Step) {

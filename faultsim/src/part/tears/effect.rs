@@ -16,6 +16,14 @@ impl Image {
     /// The step was begun in any case: what [`SecondPrograms`](crate::part::SecondPrograms) asks
     /// to be recorded is recorded even if nothing of the step happened.
     pub fn apply_torn(&mut self, g: &Geometry, step: &Step, tear: &Tear) {
+        // What a bad sector does in part or not at all, it does not begin either.
+        if self.bad().is_some() && !self.response(g, step).is_whole() {
+            match &tear.0 {
+                Kind::Everything => self.apply(g, step),
+                _ => self.note_interrupted(g, step),
+            }
+            return;
+        }
         match (step, &tear.0) {
             (_, Kind::Everything) => self.apply(g, step),
             (Step::Program { at, data }, Kind::Program(torn)) => {

@@ -37,6 +37,7 @@ impl Tear {
         step: &Step,
         rng: &mut impl Rng,
     ) -> Self {
+        let level = level.of_tears();
         match below(rng, 16) {
             0 => return Self::NOTHING,
             1 => return Self::EVERYTHING,
@@ -62,9 +63,10 @@ impl Tears {
     /// See [`Tear::list`].
     pub(crate) fn list(g: &Geometry, level: Level, image: &Image, step: &Step, thin: u32) -> Self {
         let mut tears = Self::whole();
-        if level == Level::F0 {
+        if level == Level::F0 || !image.response(g, step).is_whole() {
             return tears;
         }
+        let level = level.of_tears();
         with_work(g, level, image, step, |work, data| {
             let mut collect = Collect::new(work, data, thin, &mut tears);
             match data {

@@ -139,5 +139,5 @@ pub fn workload(number: u8) -> Workload {
     // The last keys are there only to fill the part.
     let may_fill = number == 5;
     let keys = KeyNames::new(KEYS.iter().take(if may_fill { KEYS.len() } else { 4 }).copied());
-    Workload { name, keys, prelude, ops, may_fill }
+    Workload { name, keys, prelude, ops, may_fill, goes_round: false }
 }
