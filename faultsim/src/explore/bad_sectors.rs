@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use rayon::prelude::*;
 
 use super::clock::Clock;
-use super::context::{Context, Prepared};
+use super::context::Context;
 use super::example::{Example, Explored, Stop};
 use super::images::Distinct;
 use super::retell;
@@ -20,7 +20,7 @@ use crate::check::reading::BiasPick;
 use crate::config::{BadSectors, Config};
 use crate::history::path::Path;
 use crate::history::token::{BadStart, Kept};
-use crate::part::{BadKind, Step};
+use crate::part::{BadKind, Effect, Response, Step};
 use crate::report::{Report, Verdict, Violation};
 use crate::subject::Subject;
 use crate::workload::Workload;
@@ -110,15 +110,25 @@ pub(crate) fn starts(trace: &Trace, prelude: usize) -> Vec<BadStart> {
             What::Op(op, _) => prelude + u32::try_from(op).unwrap_or(u32::MAX),
             What::Recovery => 0,
         };
-        starts.extend(BadKind::ALL.map(|kind| BadStart { from, kind: Some(kind) }));
+        let kinds = BadKind::ALL.into_iter().filter(|&kind| is_tried(kind));
+        starts.extend(kinds.map(|kind| BadStart { from, kind: Some(kind) }));
     }
     starts
 }
 
+/// Whether sectors of this kind are tried. An erase that reports success and leaves half of the
+/// sector as it was is not: only code that looks at the whole sector would see it.
+pub(crate) fn is_tried(kind: BadKind) -> bool {
+    kind != BadKind { erase: Response::Ignores(Effect::Half), program: Response::Works }
+}
+
+/// What a cut interrupts in a history without one.
+pub(crate) const NO_STEP: &str = "no step";
+
 /// A finding that needs no cut.
 fn without_cut(finding: Finding) -> Explored {
     let mut explored = Explored::none_of(0);
-    let signature = Signature::of(&finding, None, "no step".to_owned());
+    let signature = Signature::of(&finding, None, NO_STEP.to_owned());
     let path = Path { cuts: Vec::new(), last: BiasPick::Stored };
     explored.counts.violating = 1;
     explored.findings.insert(signature, Example { count: 1, path, finding });
@@ -195,10 +205,5 @@ impl<S: Subject> Search<'_, '_, S> {
     fn kept(&self, workload: &Workload) -> Kept {
         let count = u32::try_from(workload.all_ops().count()).unwrap_or(u32::MAX);
         Kept { ops: (0..count).collect(), most_value: u32::MAX, made_for: None, longer: None }
-    }
-
-    #[expect(dead_code, reason = "used by shrinking")]
-    fn prepared(&self, start: BadStart) -> Option<Prepared> {
-        self.with(start, |context| context.prepare().ok())
     }
 }

@@ -1,5 +1,6 @@
 //! What all cut points of a systematic run share.
 
+use super::bad_sectors::is_tried;
 use super::collisions::collisions;
 use crate::ablation::Mechanisms;
 use crate::check::baseline::{Baseline, BaselinePart, Script, Trace, What, baseline};
@@ -10,7 +11,7 @@ use crate::check::reading::BiasPick;
 use crate::check::session::Session;
 use crate::config::{Config, Systematic};
 use crate::history::path::CutPick;
-use crate::part::{BadChange, BadKind, BadSector, FaultClass, Geometry, Image, Level, Tears};
+use crate::part::{BadChange, BadKind, BadSector, FaultClass, Geometry, Image, Level, Step, Tears};
 use crate::report::{beyond, left_out};
 use crate::subject::{Change, Op, OpKind, Subject, counted};
 use crate::workload::{Workload, mixed};
@@ -28,6 +29,8 @@ pub(crate) const GROUPS_PER_SAMPLE: usize = 4;
 const FOLLOWED_ONE_IN: u64 = 8;
 /// The same in a thrifty plan.
 pub(crate) const FOLLOWED_ONE_IN_THRIFTY: u64 = 64;
+/// With bad sectors at most one in this many tears of a first cut is tried.
+const MOST_THINNED: u32 = 16;
 /// After a cut a sector goes bad in one of this many erases.
 const MOST_WAITING: u8 = 3;
 /// Histories with more cuts are left to the random lives.
@@ -173,6 +176,24 @@ impl<'run, S: Subject> Context<'run, S> {
         if self.plan.thrifty { FOLLOWED_ONE_IN_THRIFTY } else { FOLLOWED_ONE_IN }
     }
 
+    /// Whether a tear is tried. With bad sectors there are so many histories that each has a share of
+    /// the tears only; always among them are nothing and everything.
+    pub(crate) fn takes(&self, trace: &Trace, at: usize, tear: u32, cuts: usize) -> bool {
+        if self.level < Level::F7 || tear < 2 {
+            return true;
+        }
+        let history = (self.workload.prelude.len() as u64) << 8
+            | self.bad.map_or(0, |kind| 1 + u64::from(kind.number()));
+        let draw = mixed(mixed(history << 32 | at as u64) ^ (cuts as u64) << 32 ^ u64::from(tear));
+        let erases = matches!(trace.steps.get(at), Some(Step::Erase { .. }));
+        // A later cut matters most in the erase of a sector that an earlier one left a trace in.
+        let more = match (cuts, erases) {
+            (1, _) | (_, true) => 1,
+            _ => 8,
+        };
+        draw.is_multiple_of(u64::from(self.plan.thin.clamp(1, MOST_THINNED) * more))
+    }
+
     /// What may become of the bad sector at a cut. A sound part may get one.
     pub(crate) fn bad_changes(&self, image: &Image, cuts: usize, cut: CutPick) -> Vec<BadChange> {
         if self.level < Level::F7 {
@@ -180,7 +201,8 @@ impl<'run, S: Subject> Context<'run, S> {
         }
         // The kinds take turns, and so do the tears after which there are two of them.
         let draw = mixed(u64::from(cut.tear) ^ u64::from(cut.step) << 32 ^ (cuts as u64) << 24);
-        let kind = BadKind::ALL[draw as usize % BadKind::ALL.len()];
+        let kinds = || BadKind::ALL.into_iter().filter(|&kind| is_tried(kind));
+        let kind = kinds().nth(draw as usize % kinds().count()).unwrap_or(BadKind::ALL[0]);
         let next = BadChange::Next(kind, (draw >> 40) as u8 % MOST_WAITING);
         match (image.bad(), cuts) {
             (None, _) => vec![BadChange::Stays, next],
@@ -193,7 +215,7 @@ impl<'run, S: Subject> Context<'run, S> {
     /// The ways in which the marginal cells of an image read, one for each power-up to be tried.
     pub(crate) fn picks(&self, image: &Image, cuts: usize, cut: CutPick) -> &'static [BiasPick] {
         let all = BiasPick::list(image.has_marginal(), cuts, cut.tear);
-        if !self.plan.thrifty {
+        if !self.plan.thrifty && self.level < Level::F7 {
             return all;
         }
         // The number of the tear alone would always pair the same pattern with the same reading.

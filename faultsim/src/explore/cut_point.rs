@@ -177,7 +177,9 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         image.become_origin();
         let mut torn = image.clone();
         for (number, (tear, class)) in (0..).zip(&tears.list) {
-            if self.context.plan.without.has((*class).into()) {
+            if self.context.plan.without.has((*class).into())
+                || !self.context.takes(trace, at, number, cuts.len() + 1)
+            {
                 continue;
             }
             torn.copy_from(image);

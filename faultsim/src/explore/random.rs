@@ -134,7 +134,12 @@ fn one_life<S: Subject>(
     run: u64,
     clock: &Clock<'_>,
 ) -> LifeResult {
-    let mut cycles = PowerCycles::new(config.seed, run, &config.geometry, subject.has_counters());
+    let mut cycles = PowerCycles::new(
+        config.seed,
+        run,
+        (&config.geometry, config.level),
+        subject.has_counters(),
+    );
     let keys = cycles.keys();
     let mut life = RandomLife::new(subject, &config.geometry, config.level, &keys);
     let mut result = LifeResult { finished: true, ..LifeResult::default() };
@@ -220,7 +225,12 @@ fn violation<S: Subject>(
 
 /// Runs a life, or what is kept of it, again.
 pub(crate) fn replay<S: Subject>(token: &Token, choices: &LifeChoices, subject: &S) -> Replay {
-    let cycles = PowerCycles::new(token.seed, choices.run, &token.geometry, subject.has_counters());
+    let cycles = PowerCycles::new(
+        token.seed,
+        choices.run,
+        (&token.geometry, token.level),
+        subject.has_counters(),
+    );
     let keys = cycles.keys();
     let cycles = cycles.list(choices.power_ups, choices.kept.as_deref());
     let mut life = RandomLife::new(subject, &token.geometry, token.level, &keys);

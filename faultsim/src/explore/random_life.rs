@@ -10,7 +10,7 @@ use crate::check::finding::{Breach, Finding, Signature, When};
 use crate::check::oracle::{Effect, Oracle, Values};
 use crate::check::session::{Ended, Session, WorstCase};
 use crate::history::power_cycle::{PowerCycle, Reads};
-use crate::part::{BusCut, CutTear, Geometry, Image, Level, Tear};
+use crate::part::{BadChange, BusCut, CutTear, Geometry, Image, Level, Tear};
 use crate::report::scene::{MOST_SCENES, Scene, torn};
 use crate::subject::{KeyNames, Op, OpKind, Subject};
 use crate::workload::mixed;
@@ -45,6 +45,8 @@ pub(crate) struct RandomLife<'run, S: Subject> {
     has_deleted: bool,
     refused_puts: u32,
     is_described: bool,
+    /// Whether the code has come up in this life.
+    was_up: bool,
     pub(crate) operation_lines: Vec<String>,
     pub(crate) cut_lines: Vec<String>,
     pub(crate) scenes: Vec<Scene>,
@@ -88,6 +90,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
             has_deleted: false,
             refused_puts: 0,
             is_described: false,
+            was_up: false,
             operation_lines: Vec::new(),
             cut_lines: Vec::new(),
             scenes: Vec::new(),
@@ -152,12 +155,17 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         if self.is_described && self.image.has_marginal() {
             self.cut_lines.push(format!("then {}", cycle.bias.bias(cycle.seed)));
         }
+        // Not before the first format is done.
+        if cycle.bad != BadChange::Stays && self.was_up {
+            self.change_bad(cycle.bad);
+        }
         let Some(mut store) = self.power_up(cycle, cycle.step)? else {
             self.look_aside(cycle)?;
             self.cut(None);
             return Ok(());
         };
         self.read(cycle, &mut store)?;
+        let mut failed = false;
         for op in &cycle.ops {
             if self.session.part.chip().is_off() {
                 break;
@@ -201,6 +209,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
                 Ended::Failed => {
                     self.oracle.cut();
                     self.add_line(op, " - fails");
+                    failed = true;
                     break;
                 }
                 Ended::Cut => {
@@ -210,11 +219,24 @@ impl<'run, S: Subject> RandomLife<'run, S> {
                 }
             }
         }
-        if cycle.reads_at_end && !self.session.part.chip().is_off() {
+        if cycle.reads_at_end && !failed && !self.session.part.chip().is_off() {
             self.session.read_all(&mut store, &mut self.oracle, &self.values)?;
         }
         self.cut(None);
         Ok(())
+    }
+
+    /// The bad sector works again, or another one goes bad.
+    fn change_bad(&mut self, change: BadChange) {
+        let bad = change.after(self.image.bad());
+        if self.is_described && bad != self.image.bad() {
+            self.cut_lines.push(match bad {
+                Some(bad) => format!("then {bad}"),
+                None => "then the bad sector works again".to_owned(),
+            });
+        }
+        self.image.set_bad(bad);
+        self.session.part.chip_mut().set_bad(bad);
     }
 
     /// Whether the code may refuse this. It may refuse puts to settings and of lengths that it
@@ -259,11 +281,18 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         if !spared {
             self.arm(cycle, cut);
         }
-        let store = self.session.open()?;
+        let store = match self.session.open() {
+            Err(finding) if self.session.may_stay_down(&finding) => {
+                self.session.view_all(&mut self.oracle, &self.values)?;
+                None
+            }
+            opened => opened?,
+        };
         if spared {
             let up = self.session.part.chip().step_count();
             self.arm(cycle, up.saturating_add(cut));
         }
+        self.was_up |= store.is_some();
         self.recoveries_cut = if store.is_some() { 0 } else { self.recoveries_cut + 1 };
         Ok(store)
     }
@@ -319,9 +348,16 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         self.power_ups += 1;
         self.aside.when = self.session.when;
         self.aside.power_up(&self.image, cycle.bias.other().bias(cycle.seed ^ 2), false);
-        if let Some(mut store) = self.aside.open()? {
-            let mut oracle = self.oracle.clone();
-            oracle.cut();
+        let mut oracle = self.oracle.clone();
+        oracle.cut();
+        let store = match self.aside.open() {
+            Err(finding) if self.aside.may_stay_down(&finding) => {
+                self.aside.view_all(&mut oracle, &self.values)?;
+                None
+            }
+            opened => opened?,
+        };
+        if let Some(mut store) = store {
             self.aside.read_all(&mut store, &mut oracle, &self.values)?;
             self.note_judged();
         }

@@ -11,7 +11,7 @@ use crate::check::judge::{Judge, State, Wanted};
 use crate::check::reading::BiasPick;
 use crate::history::path::{CutPick, Path};
 use crate::history::token::{BadStart, Kept, Origin, Token};
-use crate::part::{BadChange, Image, Tear};
+use crate::part::{BadChange, BadSector, Image, Tear};
 use crate::report::Violation;
 use crate::report::scene::{MOST_SCENES, Scene, torn};
 use crate::subject::{Op, Subject, counted};
@@ -277,6 +277,9 @@ fn operations<S: Subject>(context: &Context<'_, S>, base: &Trace, path: &Path) -
             "({} of the prelude)",
             counted(workload.prelude.len() as u64, "operation")
         ));
+    }
+    if let Some(kind) = context.bad {
+        lines.push(format!("(from here: {})", BadSector::next(kind, 0)));
     }
     let cut = path.cuts.first().map_or(0, |cut| cut.step as usize);
     let count = match base.segment(cut).map(|segment| segment.what) {

@@ -4,7 +4,7 @@ use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 
 use crate::check::reading::BiasPick;
-use crate::part::{Geometry, Tear};
+use crate::part::{BadChange, BadKind, Geometry, Level, Tear};
 use crate::subject::{KeyNames, Op};
 use crate::workload::mix::OpMix;
 use crate::workload::mixed;
@@ -19,6 +19,8 @@ pub(crate) struct PowerCycle {
     pub(crate) tearing: Tearing,
     /// Seed of the tear and of whatever else is drawn.
     pub(crate) seed: u64,
+    /// What becomes of the bad sector before this power-up.
+    pub(crate) bad: BadChange,
     pub(crate) ops: Vec<Op>,
     pub(crate) reads: Reads,
     /// Whether everything is read once more after the operations.
@@ -65,6 +67,7 @@ pub(crate) struct KeptCycle {
     /// Replaces what was drawn, as does `step`.
     pub(crate) bias: Option<BiasPick>,
     pub(crate) step: Option<u32>,
+    pub(crate) bad: Option<BadChange>,
 }
 
 /// The choices of a life.
@@ -82,13 +85,20 @@ pub(crate) struct LifeChoices {
 pub(crate) struct PowerCycles {
     mix: OpMix,
     rng: ChaCha8Rng,
+    /// Draws sectors that go bad, if the level has them.
+    bad_rng: Option<ChaCha8Rng>,
     number: u32,
     /// Mean number of steps until the cut.
     mean_steps: f64,
 }
 
 impl PowerCycles {
-    pub(crate) fn new(seed: u64, run: u64, geometry: &Geometry, counters: bool) -> Self {
+    pub(crate) fn new(
+        seed: u64,
+        run: u64,
+        (geometry, level): (&Geometry, Level),
+        counters: bool,
+    ) -> Self {
         let seed = mixed(seed ^ mixed(run));
         let (mix, _) = OpMix::new(seed, geometry, false);
         let mix = if counters { mix.with_counters() } else { mix };
@@ -96,7 +106,12 @@ impl PowerCycles {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(1);
         let mean_steps = [2.0, 5.0, 12.0, 30.0][rng.random_range(0..4_usize)];
-        Self { mix, rng, number: 0, mean_steps }
+        let bad_rng = (level >= Level::F7).then(|| {
+            let mut rng = ChaCha8Rng::seed_from_u64(seed);
+            rng.set_stream(2);
+            rng
+        });
+        Self { mix, rng, bad_rng, number: 0, mean_steps }
     }
 
     pub(crate) fn keys(&self) -> KeyNames {
@@ -124,7 +139,9 @@ impl PowerCycles {
         let ops = (0..rng.random_range(0..=step.min(20) + 2)).map(|_| self.mix.draw(rng)).collect();
         let number = self.number;
         self.number += 1;
-        PowerCycle { number, bias, step, tearing: Tearing::Drawn, seed, ops, reads, reads_at_end }
+        let bad = self.bad_rng.as_mut().map_or(BadChange::Stays, draw_bad);
+        let tearing = Tearing::Drawn;
+        PowerCycle { number, bias, step, tearing, seed, bad, ops, reads, reads_at_end }
     }
 
     /// All power-ups up to a number, as far as they are kept.
@@ -142,9 +159,20 @@ impl PowerCycles {
                 cycle.tearing = keep.tearing;
                 cycle.bias = keep.bias.unwrap_or(cycle.bias);
                 cycle.step = keep.step.map_or(cycle.step, u64::from);
+                cycle.bad = keep.bad.unwrap_or(cycle.bad);
             }
             cycles.push(cycle);
         }
         cycles
+    }
+}
+
+/// A sector goes bad about as often as it works again.
+fn draw_bad(rng: &mut ChaCha8Rng) -> BadChange {
+    let kind = BadKind::ALL[[0, 1, 2, 3, 5, 6, 7, 8, 9][rng.random_range(0..9_usize)]];
+    match rng.random_range(0..8) {
+        0 => BadChange::ComesBack,
+        1 => BadChange::Next(kind, rng.random_range(0..3)),
+        _ => BadChange::Stays,
     }
 }

@@ -62,7 +62,7 @@ impl Token {
                 }
                 out.0.extend(digest.to_le_bytes());
             }
-            Origin::Random(choices) => write_life(&mut out, choices),
+            Origin::Random(choices) => write_life(&mut out, choices, self.level),
         }
         out.0
     }
@@ -78,7 +78,7 @@ impl Token {
         let kind = from.number()?;
         let has_kept = kind & 1 == 1;
         let origin = if kind >> 1 == LIFE {
-            Origin::Random(read_life(&mut from, has_kept)?)
+            Origin::Random(read_life(&mut from, has_kept, level)?)
         } else {
             let source = read_source(&mut from, kind >> 1)?;
             let kept = if has_kept { Some(read_kept(&mut from)?) } else { None };
@@ -189,7 +189,7 @@ fn read_kept(from: &mut Reader<'_>) -> Option<Kept> {
     Some(Kept { ops, most_value, made_for, longer })
 }
 
-fn write_life(out: &mut Writer, choices: &LifeChoices) {
+fn write_life(out: &mut Writer, choices: &LifeChoices, level: Level) {
     let LifeChoices { run, power_ups, in_a_row, kept } = choices;
     out.number(LIFE << 1 | u64::from(kept.is_some()));
     out.number(*run);
@@ -204,11 +204,14 @@ fn write_life(out: &mut Writer, choices: &LifeChoices) {
             out.number(place(&Tearing::ALL, &cycle.tearing));
             out.number(cycle.bias.map_or(0, |bias| 1 + place(&BiasPick::ALL, &bias)));
             out.number(cycle.step.map_or(0, |step| 1 + u64::from(step)));
+            if level >= Level::F7 {
+                out.number(cycle.bad.map_or(0, |bad| 1 + u64::from(bad.number())));
+            }
         }
     }
 }
 
-fn read_life(from: &mut Reader<'_>, has_kept: bool) -> Option<LifeChoices> {
+fn read_life(from: &mut Reader<'_>, has_kept: bool, level: Level) -> Option<LifeChoices> {
     let (run, power_ups) = (from.number()?, from.small()?);
     let in_a_row = from.small()?.wrapping_sub(1);
     let kept = if has_kept {
@@ -220,7 +223,14 @@ fn read_life(from: &mut Reader<'_>, has_kept: bool) -> Option<LifeChoices> {
                 Some(index) => Some(*BiasPick::ALL.get(usize::try_from(index).ok()?)?),
             };
             let step = from.small()?.checked_sub(1);
-            Some(KeptCycle { number, ops, tearing, bias, step })
+            let bad = if level < Level::F7 {
+                None
+            } else if let Some(number) = from.small()?.checked_sub(1) {
+                Some(BadChange::numbered(number)?)
+            } else {
+                None
+            };
+            Some(KeptCycle { number, ops, tearing, bias, step, bad })
         });
         Some(kept.collect::<Option<Vec<_>>>()?)
     } else {
@@ -295,6 +305,7 @@ mod tests {
             tearing: Tearing::Everything,
             bias: Some(BiasPick::Stored),
             step: Some(0),
+            bad: None,
         };
         let plain =
             KeptCycle { number: 4, tearing: Tearing::Drawn, bias: None, step: None, ..cycle };

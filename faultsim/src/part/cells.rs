@@ -379,7 +379,10 @@ impl Image {
         self.touched.add(cells.start, cells.end);
         let erased = response.reached(&cells);
         self.bytes[erased.clone()].fill(0xFF);
-        let touched = marginal_within(&self.marginal, erased.start, erased.end);
+        // Code that gets no error could not know of marginal bits that such an erase left: they are
+        // solid from now on.
+        let settled = if response.is_error() { erased } else { cells.clone() };
+        let touched = marginal_within(&self.marginal, settled.start, settled.end);
         self.marginal.drain(touched);
         if !response.is_error() {
             let unit = g.unit_size() as usize;

@@ -8,16 +8,18 @@ use std::time::{Duration, Instant};
 
 use super::rerun::{replay, shrunk};
 use crate::check::baseline::What;
-use crate::check::finding::Signature;
+use crate::check::finding::{Finding, Signature};
 use crate::check::reading::BiasPick;
 use crate::config::Systematic;
+use crate::explore::bad_sectors::NO_STEP;
 use crate::explore::clock::{Clock, Progress};
 use crate::explore::context::Context;
 use crate::explore::example::{Example, Stop};
 use crate::explore::random::fails;
+use crate::history::path::Path;
 use crate::history::power_cycle::{KeptCycle, LifeChoices, PowerCycle, PowerCycles, Tearing};
-use crate::history::token::{Kept, Longer, Origin, Token};
-use crate::part::{Geometry, Level};
+use crate::history::token::{BadStart, Kept, Longer, Origin, Token};
+use crate::part::{BadChange, Geometry, Level};
 use crate::report::{Outcome, Violation};
 use crate::subject::Subject;
 use crate::workload::Workload;
@@ -37,7 +39,7 @@ pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duratio
     let time_left =
         || deadline.map_or(limit, |deadline| deadline.saturating_duration_since(Instant::now()));
     let smaller = match &token.origin {
-        Origin::Systematic { source, kept, thin, path, .. } => {
+        Origin::Systematic { source, kept, thin, path, bad, .. } => {
             let made_for = kept.as_ref().and_then(|kept| kept.made_for);
             let made_for = made_for.unwrap_or(token.geometry);
             let search = Search {
@@ -47,6 +49,7 @@ pub fn shrink<S: Subject>(violation: &mut Violation, subject: &S, limit: Duratio
                 thin: *thin,
                 workload: source.build(&made_for),
                 made_for,
+                bad: *bad,
                 signature: &violation.signature,
                 is_late: &is_late,
                 time_left: &time_left,
@@ -138,6 +141,8 @@ struct Search<'search, S: Subject> {
     workload: Workload,
     /// The part it was made for.
     made_for: Geometry,
+    /// When a sector goes bad, as in the token.
+    bad: Option<BadStart>,
     signature: &'search Signature,
     is_late: &'search dyn Fn() -> bool,
     time_left: &'search dyn Fn() -> Duration,
@@ -166,7 +171,10 @@ impl<S: Subject> Search<'_, S> {
             None => ((0..all).collect(), u32::MAX, None),
         };
         let mut smaller = Smaller { ops, most_value, longer, geometry: self.token.geometry };
-        let end = self.end(kept.as_ref(), first_cut).unwrap_or(smaller.ops.len());
+        let end = match cuts {
+            0 => smaller.ops.len(),
+            _ => self.end(kept.as_ref(), first_cut).unwrap_or(smaller.ops.len()),
+        };
         smaller.ops.truncate(end);
         let fails = |tried: &Smaller| !(self.is_late)() && self.find(tried, level, depth).is_some();
         let fewer = |smaller: &mut Smaller| {
@@ -180,7 +188,9 @@ impl<S: Subject> Search<'_, S> {
             smaller = filled;
         }
         fewer(&mut smaller);
-        for geometry in smaller_parts(smaller.geometry) {
+        // With two sectors a bad one is the end of all writing.
+        let least = if self.bad.is_some() { smaller.geometry.sectors.min(3) } else { 2 };
+        for geometry in smaller_parts(smaller.geometry).filter(|part| part.sectors >= least) {
             let mut tried = Smaller { geometry, ..smaller.clone() };
             // A small part is filled by less, so a failure that needs a full part may need fewer
             // operations.
@@ -212,8 +222,8 @@ impl<S: Subject> Search<'_, S> {
         // Simplest circumstances first; the last of them is the one known to fail.
         let (mildest, (example, digest)) = Level::ALL
             .into_iter()
-            .filter(|&tried| tried <= level)
-            .flat_map(|tried| (1..=depth).map(move |cuts| (tried, cuts)))
+            .filter(|&tried| tried <= level && (self.bad.is_none() || tried == level))
+            .flat_map(|tried| (depth.min(1)..=depth).map(move |cuts| (tried, cuts)))
             .find_map(|(tried, cuts)| Some((tried, self.find(&smaller, tried, cuts)?)))?;
         let cuts = u32::try_from(example.path.cuts.len()).ok()?;
         let token = Token {
@@ -224,12 +234,31 @@ impl<S: Subject> Search<'_, S> {
                 kept: Some(self.kept(&smaller)),
                 thin: self.thin,
                 path: example.path,
-                bad: None,
+                bad: self.bad_start(&smaller),
                 digest,
             },
             ..self.token.clone()
         };
         Some((token, cuts))
+    }
+
+    /// When a sector goes bad among fewer operations: before the same one.
+    fn bad_start(&self, smaller: &Smaller) -> Option<BadStart> {
+        let BadStart { from, kind } = self.bad?;
+        let Origin::Systematic { kept, .. } = &self.token.origin else { return None };
+        let first = match kept {
+            Some(kept) => kept.ops.get(from as usize).copied(),
+            None => Some(from),
+        };
+        let before = smaller.ops.iter().filter(|&&op| first.is_none_or(|first| op < first)).count();
+        Some(BadStart { from: u32::try_from(before).ok()?, kind })
+    }
+
+    /// What was found before any cut, if it is what is looked for.
+    fn without_cut(&self, finding: Finding) -> Option<(Example, u16)> {
+        let signature = Signature::of(&finding, None, NO_STEP.to_owned());
+        let path = Path { cuts: Vec::new(), last: BiasPick::Stored };
+        (signature == *self.signature).then_some((Example { count: 1, path, finding }, 0))
     }
 
     fn kept(&self, smaller: &Smaller) -> Kept {
@@ -281,6 +310,10 @@ impl<S: Subject> Search<'_, S> {
     /// How many operations happen up to the first cut.
     fn end(&self, kept: Option<&Kept>, first_cut: usize) -> Option<usize> {
         let workload = shrunk(self.workload.clone(), kept);
+        let workload = match self.bad {
+            Some(bad) => workload.explored_from(bad.from as usize),
+            None => workload,
+        };
         self.with(&workload, &self.token.geometry, self.token.level, 1, |context| {
             let prepared = context.prepare().ok()?;
             match prepared.baseline.trace.segment(first_cut)?.what {
@@ -293,11 +326,23 @@ impl<S: Subject> Search<'_, S> {
     /// The first failing cut in the last of these operations, or after it.
     fn find(&self, smaller: &Smaller, level: Level, depth: u32) -> Option<(Example, u16)> {
         let workload = shrunk(self.workload.clone(), Some(&self.kept(smaller)));
+        let bad = self.bad_start(smaller);
+        let workload = match bad {
+            Some(bad) => workload.explored_from(bad.from as usize),
+            None => workload,
+        };
         self.with(&workload, &smaller.geometry, level, depth, |context| {
-            let prepared = context.prepare().ok()?;
+            let prepared = match context.prepare() {
+                Ok(prepared) => prepared,
+                Err(finding) => return self.without_cut(finding).filter(|_| bad.is_some()),
+            };
+            if depth == 0 {
+                return None;
+            }
             let trace = &prepared.baseline.trace;
             // What fails in an earlier operation fails without the later ones too.
-            let from = trace.segments.last().map_or(0, |segment| segment.first);
+            let last = trace.segments.last().map_or(0, |segment| segment.first);
+            let from = if bad.is_some() { 0 } else { last };
             let cut_points = (from..=trace.steps.len()).collect();
             let progress = Progress::default();
             let clock = Clock::new(Some((self.time_left)().max(LEAST_TIME)), &progress);
@@ -326,7 +371,7 @@ impl<S: Subject> Search<'_, S> {
             seed: self.token.seed,
             plan: &plan,
             workload,
-            bad: None,
+            bad: self.bad.and_then(|bad| bad.kind),
         })
     }
 }
@@ -345,7 +390,8 @@ impl<S: Subject> Lives<'_, S> {
         let LifeChoices { run, power_ups, in_a_row, kept } = self.choices;
         let token = self.token;
         let counters = self.subject.has_counters();
-        let source = || PowerCycles::new(token.seed, *run, &token.geometry, counters);
+        let source =
+            || PowerCycles::new(token.seed, *run, (&token.geometry, token.level), counters);
         let keys = source().keys();
         let drawn = source().list(*power_ups, None);
         let cycles = source().list(*power_ups, kept.as_deref());
@@ -372,7 +418,9 @@ impl<S: Subject> Lives<'_, S> {
         let cycles = fewest(cycles, still);
         let mildest = Level::ALL
             .into_iter()
-            .find(|&level| level < token.level && fails_at(&cycles, level))
+            .find(|&level| {
+                level < token.level && token.level < Level::F7 && fails_at(&cycles, level)
+            })
             .unwrap_or(token.level);
         let kept = cycles.iter().map(|cycle| keep(cycle, &drawn)).collect::<Option<Vec<_>>>()?;
         let cuts = u32::try_from(cycles.len()).ok()?.saturating_sub(1);
@@ -400,6 +448,8 @@ fn plainer(cycles: &mut Vec<PowerCycle>, at: usize, still: &dyn Fn(&[PowerCycle]
         let _ = attempt(&|cycle| cycle.tearing = Tearing::Nothing)
             || attempt(&|cycle| cycle.tearing = Tearing::Everything);
     }
+    let _ = attempt(&|cycle| cycle.bad = BadChange::Stays)
+        || attempt(&|cycle| cycle.bad = BadChange::ComesBack);
     let _ = attempt(&|cycle| cycle.bias = BiasPick::Stored)
         || attempt(&|cycle| cycle.bias = BiasPick::Zeros)
         || attempt(&|cycle| cycle.bias = BiasPick::Ones);
@@ -420,6 +470,7 @@ fn keep(cycle: &PowerCycle, drawn: &[PowerCycle]) -> Option<KeptCycle> {
         ops,
         tearing: cycle.tearing,
         bias: (cycle.bias != original.bias).then_some(cycle.bias),
+        bad: (cycle.bad != original.bad).then_some(cycle.bad),
         step: if cycle.step == original.step { None } else { u32::try_from(cycle.step).ok() },
     })
 }

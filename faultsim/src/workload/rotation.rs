@@ -42,7 +42,8 @@ pub(super) fn rotation(seed: u64, geometry: &Geometry, ops: u32) -> Workload {
         18 => Op::Reopen,
         _ => Op::Clear,
     };
+    let prelude = vec![draw(&mut rng)];
     let ops = (0..ops).map(|_| draw(&mut rng)).collect();
     let keys = KeyNames::new(KEYS.map(|(name, _)| name));
-    Workload { goes_round: true, ..Workload::new(&format!("rotation {seed}"), keys, ops) }
+    Workload { prelude, goes_round: true, ..Workload::new(&format!("rotation {seed}"), keys, ops) }
 }
