@@ -175,7 +175,7 @@ mod tests {
             ("outlast torture --through spi --unit 4", "program single bytes"),
             ("outlast torture --through spi --sector-bytes 8192", "choose 512 or 4096"),
             ("outlast torture --through i2c", "possible values: array, spi"),
-            ("outlast torture --level F6", "one of F0, F1, F2, F3, F4, F5"),
+            ("outlast torture --level F6", "one of F0, F1, F2, F3, F4, F5, F7"),
             ("outlast torture --depth 0", "1 to 8"),
             ("outlast torture --deep 0", "at least one power cut"),
             ("outlast torture --deep 10 --depth 2", "cannot be used with"),

@@ -1,6 +1,6 @@
 //! The plan of `outlast torture` without further options, for your own storage code.
 
-use crate::config::{Config, Mode, RandomLives, Systematic};
+use crate::config::{BadSectors, Config, Mode, RandomLives, Systematic};
 use crate::part::{Geometry, Level};
 use crate::workload::source::WorkloadSource;
 
@@ -17,6 +17,18 @@ const RANDOM_OPS: u32 = 40;
 const FULL_OPS: u32 = 8;
 /// With pages of fewer bytes than this, programs take several steps.
 const SMALL_PAGE: u32 = 64;
+/// Operations of the workload in which sectors go bad, and of these how many are cut afterwards.
+const BAD_OPS: u32 = 10;
+const BAD_OPS_CUT: u32 = 3;
+/// The same in a plan that is about something else.
+const FEW_BAD_OPS: u32 = 5;
+const FEW_BAD_OPS_CUT: u32 = 2;
+/// With a bad sector, further cuts are made in one of this many kinds of recovery.
+const BAD_SAMPLE: u32 = 64;
+/// The numbers of sectors that are tried with a bad one.
+const BAD_SECTORS: [u32; 4] = [3, 4, 5, 2];
+/// Of the cuts in random lives, one in this many is made with bad sectors.
+const BAD_SHARE: u64 = 10;
 /// Power-ups per random life.
 const POWER_UPS: u32 = 300;
 /// Most consecutive recoveries that are cut in a random life. A store that uses up space at every
@@ -78,10 +90,17 @@ impl Usual {
         }
     }
 
-    /// What to run, in this order: every step of the life of a tide gauge and of a random workload,
+    /// What to run at F7: every erase makes its sector bad, on parts with three, four, five and two
+    /// sectors; and random lives with bad sectors.
+    ///
+    /// Below that, in this order: every step of the life of a tide gauge and of a random workload,
     /// random lives, and a part that fills up. With counters, every step of a random workload that
-    /// includes them, and random lives. On small pages there is no tide gauge.
+    /// includes them, and random lives. On small pages there is no tide gauge. From F4 on, a few
+    /// operations with bad sectors follow.
     pub fn stages(&self) -> Vec<Config> {
+        if self.level >= Level::F7 {
+            return self.bad_stages();
+        }
         let Self { geometry, seed, depth, has_counters, .. } = *self;
         let systematic = |workload, depth| {
             let mode =
@@ -110,7 +129,39 @@ impl Usual {
             let ops = if small_page { FULL_OPS / 4 } else { FULL_OPS };
             stages.push(systematic(WorkloadSource::Full { seed, ops }, 1));
         }
+        // Code in a separate program takes too long for it.
+        let is_fast = self.random_cuts >= Self::RANDOM_CUTS;
+        if self.level >= Level::F4 && geometry.sectors > 2 && is_fast {
+            let few = (FEW_BAD_OPS, FEW_BAD_OPS_CUT);
+            stages.push(self.bad_sectors(geometry.sectors, few, 1));
+        }
         stages
+    }
+
+    /// The stages with bad sectors, for each number of sectors and for random lives.
+    fn bad_stages(&self) -> Vec<Config> {
+        let is_fast = self.random_cuts >= Self::RANDOM_CUTS;
+        let ops = if is_fast { (BAD_OPS, BAD_OPS_CUT) } else { (FEW_BAD_OPS, 1) };
+        let depth = self.depth.min(if is_fast { 2 } else { 1 });
+        let parts = BAD_SECTORS.into_iter();
+        let mut stages: Vec<Config> =
+            parts.map(|sectors| self.bad_sectors(sectors, ops, depth)).collect();
+        if self.depth >= LIVES_FROM_DEPTH {
+            stages.push(self.on_small_sectors(lives(self.random_cuts / BAD_SHARE)));
+        }
+        stages
+    }
+
+    /// Sectors of four pages, so that a few operations come to all of them.
+    fn bad_sectors(&self, sectors: u32, (ops, operations): (u32, u32), depth: u32) -> Config {
+        let unit = self.geometry.unit;
+        let page = 128.max(8 * unit);
+        let geometry = Geometry::new(sectors, 4 * page, unit, page);
+        let workload = WorkloadSource::Rotation { seed: self.seed, ops };
+        let (thin, sample) = (THIN, BAD_SAMPLE);
+        let cuts = Systematic { workload, depth, thin, sample, ..Systematic::default() };
+        let config = self.stage(Mode::BadSectors(BadSectors { cuts, operations }));
+        Config { geometry: geometry.unwrap_or(self.geometry), level: Level::F7, ..config }
     }
 
     /// On small sectors a random life soon meets every kind of step.

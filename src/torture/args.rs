@@ -22,6 +22,7 @@ Examples:
   outlast torture --unit 8                 flash inside a microcontroller
   outlast torture --level F2               less severe damage
   outlast torture --level F5               also damage to neighbouring bytes
+  outlast torture --level F7               a sector goes bad, and cuts after it
   outlast torture --depth 5 --budget 1h    up to five cuts in a history
   outlast torture --deep 3000000 --seed 7  random lives, three million cuts
   outlast torture --edges 2                short sequences near every edge
@@ -76,7 +77,9 @@ pub(crate) struct Typed {
     /// cuts between operations. F1: programs and erases that stop part-way, in order. F2: any
     /// subset of bits, any phase of an erase. F3: bits that read differently each time. F4: damage
     /// that may fool the checks. F5: damage to other bytes of the page or sector of an interrupted
-    /// program; after that fewer promises apply, and the losses are counted
+    /// program; after that fewer promises apply, and the losses are counted. F7: the cuts of F3, and
+    /// one sector at a time that does not erase or takes no programs, for ever or for some
+    /// power-ups
     #[arg(long, value_name = "LEVEL", default_value = "F4")]
     level: String,
     /// Most power cuts in one history of the systematic stages, 1 to 8: one in an operation, the

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use outlast_faultsim::config::{Config, Edges, Mode, RandomLives, Shard, Systematic};
+use outlast_faultsim::config::{BadSectors, Config, Edges, Mode, RandomLives, Shard, Systematic};
 use outlast_faultsim::default_plan::{Usual, lives};
 use outlast_faultsim::part::{Geometry, Level};
 use outlast_faultsim::subjects::{self, AnySubject};
@@ -102,6 +102,7 @@ impl Plan {
             ..Usual::new(self.geometry, self.level)
         };
         let weight = |config: &Config| match config.mode {
+            Mode::BadSectors(_) => 5,
             Mode::Random(_) => 55,
             Mode::Systematic(Systematic { workload, .. }) => match workload {
                 WorkloadSource::Random { .. } | WorkloadSource::Full { .. } => 5,
@@ -196,6 +197,18 @@ impl Stage {
                 let cuts = counted(depth, "cut");
                 format!("systematic: every step of {workload}, up to {cuts} per history")
             }
+            Mode::BadSectors(BadSectors {
+                cuts: Systematic { workload, depth, .. },
+                operations,
+            }) => {
+                format!(
+                    "bad sectors: every erase of {workload} makes its sector bad, every step of {} after \
+                     it, up to {} per history, {}",
+                    counted(operations, "operation"),
+                    counted(depth, "cut"),
+                    self.config.geometry
+                )
+            }
             Mode::Edges(Edges { longest, depth, shard }) => {
                 let part = match shard {
                     Shard::WHOLE => String::new(),
@@ -223,6 +236,11 @@ impl Stage {
     pub(crate) fn not_explored(&self) -> Option<String> {
         match self.config.mode {
             Mode::Systematic(_) | Mode::Edges(_) => None,
+            Mode::BadSectors(_) => Some(
+                "with bad sectors: two at once, the first format, and erases that report success with half of \
+                 the sector left as it was"
+                    .to_owned(),
+            ),
             Mode::Random(RandomLives { recoveries_cut_in_a_row, .. }) => Some(format!(
                 "in the random lives, more than {} before the store is up",
                 match recoveries_cut_in_a_row {
@@ -236,7 +254,7 @@ impl Stage {
     /// What the counts `planned` and `done` count.
     pub(crate) const fn counted(&self) -> &'static str {
         match self.config.mode {
-            Mode::Systematic(_) => "cut points",
+            Mode::Systematic(_) | Mode::BadSectors(_) => "cut points",
             Mode::Random(_) => "lives",
             Mode::Edges(_) => "sequences",
         }
@@ -255,5 +273,6 @@ pub(crate) const fn level_in_words(level: Level) -> &'static str {
             "cuts, torn programs and erases, marginal bits, tears that fool checks, damage to other \
              bytes of the page or sector"
         }
+        Level::F7 => "cuts, torn programs and erases, marginal bits, and a sector that goes bad",
     }
 }

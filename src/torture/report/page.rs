@@ -207,7 +207,7 @@ fn not_explored(outcome: &Outcome) -> Markup {
             @for (number, stage) in (1..).zip(&outcome.stages) {
                 @if stage.verdict.is_none() { li { "all of stage " (number) ", which was not started" } }
             }
-            li { "faults above F5: decay at rest, wear, bus errors, cancelled calls" }
+            li { "decay at rest (F6), more than one bad sector at a time, bus errors (F8), cancelled calls (F9)" }
         }
     }
 }

@@ -89,6 +89,13 @@ impl Standing {
 
 fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     let begun = outcome.stages.iter().any(|stage| stage.counts.cuts > 0);
+    // A plan of a milder level may have a stage with bad sectors.
+    let has_failed = |violation: &Violation| {
+        violation.level == level && breaches.contains(&violation.signature.breach)
+    };
+    if level == Level::F7 && outcome.violations.iter().any(has_failed) {
+        return Standing::Failed;
+    }
     if level > outcome.identity.level || !begun {
         return Standing::NotRun;
     }
@@ -103,7 +110,7 @@ fn standing(outcome: &Outcome, breaches: &[Breach], level: Level) -> Standing {
     if level == Level::F5 && NOT_PROMISED.iter().any(|breach| breaches.contains(breach)) {
         return Standing::NotPromised;
     }
-    if level < Level::F5 && breaches == [Breach::Escaped] {
+    if level != Level::F5 && breaches == [Breach::Escaped] {
         return Standing::NotRun;
     }
     let counted = &outcome.totals.harm;

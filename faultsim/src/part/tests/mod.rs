@@ -3,6 +3,7 @@
 //! `running` tests what a store sees of a running part, `once` what it does about second programs,
 //! `tears` which outcomes of a cut are reached, and `twin` that the fast and the slow model agree.
 
+mod bad;
 mod once;
 mod running;
 mod tears;

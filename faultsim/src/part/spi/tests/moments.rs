@@ -39,6 +39,7 @@ impl Bench<'_> {
             match self.session.apply(&mut store, op)? {
                 Ended::Cut => return Ok(Some(oracle)),
                 Ended::Done => oracle.ok(),
+                Ended::Failed => unreachable!("no sector is bad"),
                 Ended::Full | Ended::Refused => oracle.refused(),
             }
         }
