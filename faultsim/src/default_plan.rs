@@ -24,7 +24,7 @@ const BAD_OPS_CUT: u32 = 3;
 const FEW_BAD_OPS: u32 = 5;
 const FEW_BAD_OPS_CUT: u32 = 2;
 /// With a bad sector, further cuts are made in one of this many kinds of recovery.
-const BAD_SAMPLE: u32 = 64;
+const BAD_SAMPLE: u32 = 8;
 /// The numbers of sectors that are tried with a bad one.
 const BAD_SECTORS: [u32; 4] = [3, 4, 5, 2];
 /// Of the cuts in random lives, one in this many is made with bad sectors.

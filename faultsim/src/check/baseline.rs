@@ -264,7 +264,7 @@ impl<S: Subject> BaselineRun<'_, S> {
         self.oracle.cut();
         let store = match self.session.open() {
             Err(finding) if self.session.may_stay_down(&finding) => {
-                self.session.view_all(&mut self.oracle, values)?;
+                self.session.view_all(&self.oracle, values)?;
                 None
             }
             opened => Some(opened?.ok_or_else(no_cut)?),

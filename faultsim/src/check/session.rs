@@ -88,6 +88,9 @@ pub(crate) struct Session<'run, S: Subject> {
     /// noted.
     pub(crate) hit: Hit,
     pub(crate) noticed: Seen,
+    /// Calls that failed for a bad sector, and power-ups in which the code did not come up for it.
+    pub(crate) failed_calls: u64,
+    pub(crate) stayed_down: u64,
     /// Which settings are known to be stored in other sectors, by number; empty if none is.
     pub(crate) apart: Vec<bool>,
 }
@@ -112,6 +115,8 @@ impl<'run, S: Subject> Session<'run, S> {
             listed: Vec::new(),
             hit: Hit::NONE,
             noticed: Seen::default(),
+            failed_calls: 0,
+            stayed_down: 0,
             apart: Vec::new(),
         }
     }
@@ -219,7 +224,10 @@ impl<'run, S: Subject> Session<'run, S> {
         match result {
             Ok(()) => Ok(Ended::Done),
             Err(Trouble::Full) if self.may_fill => Ok(Ended::Full),
-            Err(Trouble::Broken(_) | Trouble::Full) if self.may_fail() => Ok(Ended::Failed),
+            Err(Trouble::Broken(_) | Trouble::Full) if self.may_fail() => {
+                self.failed_calls += 1;
+                Ok(Ended::Failed)
+            }
             Err(Trouble::Refused(_)) => Ok(Ended::Refused),
             Err(trouble) => {
                 let sentence = format!(
@@ -245,8 +253,10 @@ impl<'run, S: Subject> Session<'run, S> {
     }
 
     /// Reads every setting of a part on which the code does not come up, and lets the oracle judge
-    /// them.
-    pub(crate) fn view_all(&self, oracle: &mut Oracle, values: &Values) -> Result<(), Finding> {
+    /// them. This does not bind later power-ups: nothing was settled.
+    pub(crate) fn view_all(&mut self, oracle: &Oracle, values: &Values) -> Result<(), Finding> {
+        self.stayed_down += 1;
+        let mut oracle = oracle.clone();
         let after = self.when.cuts_in_words();
         let mut seen: Vec<(u16, Result<Option<Vec<u8>>, Trouble>)> = Vec::new();
         let mut each = |key, value: Result<Option<&[u8]>, Trouble>| {

@@ -116,6 +116,8 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
         self.result.counts.power_ups = self.judge.power_ups;
         self.result.counts.collateral_loss = self.judge.collateral_loss;
         self.result.counts.repeated_zeros = self.judge.session.part.chip().repeated_zeros();
+        self.result.counts.failed_calls = self.judge.session.failed_calls;
+        self.result.counts.stayed_down = self.judge.session.stayed_down;
         self.result.worst = self.judge.session.worst();
         self.result.finished = going;
         self.result

@@ -117,6 +117,8 @@ impl Counts {
         self.violating += other.violating;
         self.collateral_loss += other.collateral_loss;
         self.repeated_zeros += other.repeated_zeros;
+        self.failed_calls += other.failed_calls;
+        self.stayed_down += other.stayed_down;
         self.coverage.add(&other.coverage);
         if self.judged_by_cuts.len() < other.judged_by_cuts.len() {
             self.judged_by_cuts.resize(other.judged_by_cuts.len(), 0);

@@ -179,6 +179,7 @@ fn one_life<S: Subject>(
     counts.power_ups = life.power_ups;
     counts.collateral_loss = life.collateral_loss;
     counts.repeated_zeros = life.repeated_zeros();
+    (counts.failed_calls, counts.stayed_down) = life.failed();
     counts.coverage = std::mem::take(&mut life.coverage);
     result.worst = life.worst();
     result.fingerprints = life.fingerprints;

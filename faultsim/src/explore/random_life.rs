@@ -128,6 +128,12 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         of(&self.session) + of(&self.aside)
     }
 
+    /// Calls that failed for a bad sector, and power-ups in which the code did not come up for it.
+    pub(crate) fn failed(&self) -> (u64, u64) {
+        let Self { session, aside, .. } = self;
+        (session.failed_calls, session.stayed_down + aside.stayed_down)
+    }
+
     pub(crate) fn signature(&self, finding: &Finding) -> Signature {
         Signature::of(finding, self.session.when.in_flight, self.interrupted.clone())
     }
@@ -283,7 +289,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         }
         let store = match self.session.open() {
             Err(finding) if self.session.may_stay_down(&finding) => {
-                self.session.view_all(&mut self.oracle, &self.values)?;
+                self.session.view_all(&self.oracle, &self.values)?;
                 None
             }
             opened => opened?,
@@ -352,7 +358,7 @@ impl<'run, S: Subject> RandomLife<'run, S> {
         oracle.cut();
         let store = match self.aside.open() {
             Err(finding) if self.aside.may_stay_down(&finding) => {
-                self.aside.view_all(&mut oracle, &self.values)?;
+                self.aside.view_all(&oracle, &self.values)?;
                 None
             }
             opened => opened?,

@@ -5,8 +5,8 @@ use core::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
-/// Fault level: how severe the damage of a simulated power cut may be. Each level includes those
-/// below it; see the table in [`crate::part`].
+/// Fault level: how severe the damage of a simulated power cut may be. Each level up to F5 includes
+/// those below it; see the table in [`crate::part`].
 ///
 /// Up to F4, storage code must keep every promise. What it acknowledged is there at every later
 /// power-up. An operation in flight at the cut is there completely or not at all. What one power-up

@@ -9,7 +9,7 @@
 //!
 //! # Fault model
 //!
-//! Each [`Level`] includes all the levels before it. What a store owes at each is said there. The
+//! Each [`Level`] up to F5 includes all the levels before it. What a store owes at each is said there. The
 //! classes above F0 can be switched off one by one, to show that the rig needs them.
 //!
 //! | level | faults | generated in |
@@ -20,7 +20,8 @@
 //! | F3 | marginal bits, and incompletely erased sectors that look blank | the same: `marginal`; how they read is in `bias.rs` |
 //! | F4 | subsets that are chosen to fool the checks of a record | the same: `adversarial`, `survivors`; and `explore/collisions.rs` for checks that are linear |
 //! | F5 | damage to other bytes of the page or sector under a program | `tears/collateral.rs` |
-//! | F6 to F9 | decay at rest, wear, bus errors, cancelled calls | not simulated |
+//! | F7 | the faults of F3, and a sector that does not erase or takes no programs | `bad_sector.rs` |
+//! | F6, F8, F9 | decay at rest, bus errors, cancelled calls | not simulated |
 //!
 //! Three types describe a tear: how it is made, what it is an instance of, and how it is counted.
 //!

@@ -149,6 +149,13 @@ pub struct Counts {
     /// [`SecondPrograms::Refused`](crate::part::SecondPrograms::Refused).
     #[serde(default, skip_serializing_if = "is_zero")]
     pub repeated_zeros: u64,
+    /// Calls that failed while a sector was bad. Some have to.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub failed_calls: u64,
+    /// Power-ups in which the code did not come up while a sector was bad; all settings could be
+    /// read.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub stayed_down: u64,
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]

@@ -139,7 +139,8 @@ impl Subject for Outlast {
         let op = Work {
             reads: sectors * compaction.reads + 8 * keys,
             programs: sectors * compaction.programs + keys.min(records * sectors) + pages,
-            erases: sectors,
+            // A sector that seems to be bad is erased twice.
+            erases: sectors + 2,
         };
         // A record is read by the walk, twice more if it belongs to a batch, and once when it is
         // replaced. Each page has a tag and may have a settle record.
