@@ -5,6 +5,9 @@ use core::ops::Range;
 
 use crate::part::{Geometry, Part, PartError, SecondPrograms};
 
+/// Called with the number of each setting, and with its value or why it cannot be read.
+pub type EachSetting<'a> = dyn FnMut(u16, Result<Option<&[u8]>, Trouble>) + 'a;
+
 /// Storage code under test. A type with four short methods is enough for a first run;
 /// `examples/own_store.rs` is a complete program around a small store with a bug that the rig
 /// finds.
@@ -82,7 +85,7 @@ pub trait Subject: Sync {
         &self,
         part: &Part,
         keys: &KeyNames,
-        each: &mut dyn FnMut(u16, Result<Option<&[u8]>, Trouble>),
+        each: &mut EachSetting<'_>,
     ) -> Option<Result<(), Trouble>> {
         let _ = (part, keys, each);
         None

@@ -236,11 +236,9 @@ impl Stage {
     pub(crate) fn not_explored(&self) -> Option<String> {
         match self.config.mode {
             Mode::Systematic(_) | Mode::Edges(_) => None,
-            Mode::BadSectors(_) => Some(
-                "with bad sectors: two at once, the first format, and erases that report success with half of \
-                 the sector left as it was"
-                    .to_owned(),
-            ),
+            Mode::BadSectors(_) => {
+                Some("with bad sectors: two at once, and the first format".to_owned())
+            }
             Mode::Random(RandomLives { recoveries_cut_in_a_row, .. }) => Some(format!(
                 "in the random lives, more than {} before the store is up",
                 match recoveries_cut_in_a_row {

@@ -142,6 +142,19 @@ pub(crate) struct BaselinePart<'run> {
     pub(crate) bad: Option<BadSector>,
 }
 
+/// How often each kind of operation was refused.
+fn counted(kinds: &[OpKind]) -> Vec<(String, u64)> {
+    let mut counts: Vec<(String, u64)> = Vec::new();
+    for kind in kinds {
+        let kind = kind.to_string();
+        match counts.iter_mut().find(|(known, _)| *known == kind) {
+            Some((_, count)) => *count += 1,
+            None => counts.push((kind, 1)),
+        }
+    }
+    counts
+}
+
 /// Runs the workload without cuts.
 ///
 /// # Errors
@@ -182,18 +195,9 @@ pub(crate) fn baseline<S: Subject>(
             run.session.part.chip_mut().take_steps();
         }
         let what = What::Op(explored.unwrap_or(index), op.kind());
-        if *op == Op::Reopen {
-            drop(store);
-            run.end_power_up();
-            match run.come_up(explored.is_some(), what, values)? {
-                Some(next) => store = next,
-                None => {
-                    ended = true;
-                    break;
-                }
-            }
-        } else if !run.run(&mut store, op, effect, explored.is_some().then_some(what), values)? {
-            // The code takes changes again after a restart only, if it does.
+        // After a call that failed, the code takes changes again after a restart only, if it does.
+        let recorded = explored.is_some().then_some(what);
+        if *op == Op::Reopen || !run.run(&mut store, op, effect, recorded, values)? {
             drop(store);
             run.end_power_up();
             match run.come_up(explored.is_some(), what, values)? {
@@ -214,19 +218,11 @@ pub(crate) fn baseline<S: Subject>(
     let mut trace = std::mem::take(&mut run.trace);
     trace.after = std::mem::take(&mut run.oracle);
     let wear = run.session.part.chip().wear();
-    let mut refused: Vec<(String, u64)> = Vec::new();
-    for kind in &run.refused {
-        let kind = kind.to_string();
-        match refused.iter_mut().find(|(known, _)| *known == kind) {
-            Some((_, count)) => *count += 1,
-            None => refused.push((kind, 1)),
-        }
-    }
     let summary = BaselineSummary {
         prelude_ops: workload.prelude.len() as u64,
         ops: workload.ops.len() as u64,
         steps: trace.steps.len() as u64,
-        refused,
+        refused: counted(&run.refused),
         full: run.full,
         device_time: run.time,
         most_erased: wear.most_erased,

@@ -20,7 +20,7 @@ use crate::check::reading::BiasPick;
 use crate::config::{BadSectors, Config};
 use crate::history::path::Path;
 use crate::history::token::{BadStart, Kept};
-use crate::part::{BadKind, Effect, Response, Step};
+use crate::part::{BadKind, Step};
 use crate::report::{Report, Verdict, Violation};
 use crate::subject::Subject;
 use crate::workload::Workload;
@@ -110,16 +110,9 @@ pub(crate) fn starts(trace: &Trace, prelude: usize) -> Vec<BadStart> {
             What::Op(op, _) => prelude + u32::try_from(op).unwrap_or(u32::MAX),
             What::Recovery => 0,
         };
-        let kinds = BadKind::ALL.into_iter().filter(|&kind| is_tried(kind));
-        starts.extend(kinds.map(|kind| BadStart { from, kind: Some(kind) }));
+        starts.extend(BadKind::ALL.map(|kind| BadStart { from, kind: Some(kind) }));
     }
     starts
-}
-
-/// Whether sectors of this kind are tried. An erase that reports success and leaves half of the
-/// sector as it was is not: only code that looks at the whole sector would see it.
-pub(crate) fn is_tried(kind: BadKind) -> bool {
-    kind != BadKind { erase: Response::Ignores(Effect::Half), program: Response::Works }
 }
 
 /// What a cut interrupts in a history without one.

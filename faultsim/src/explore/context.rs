@@ -1,6 +1,5 @@
 //! What all cut points of a systematic run share.
 
-use super::bad_sectors::is_tried;
 use super::collisions::collisions;
 use crate::ablation::Mechanisms;
 use crate::check::baseline::{Baseline, BaselinePart, Script, Trace, What, baseline};
@@ -201,8 +200,7 @@ impl<'run, S: Subject> Context<'run, S> {
         }
         // The kinds take turns, and so do the tears after which there are two of them.
         let draw = mixed(u64::from(cut.tear) ^ u64::from(cut.step) << 32 ^ (cuts as u64) << 24);
-        let kinds = || BadKind::ALL.into_iter().filter(|&kind| is_tried(kind));
-        let kind = kinds().nth(draw as usize % kinds().count()).unwrap_or(BadKind::ALL[0]);
+        let kind = BadKind::ALL[draw as usize % BadKind::ALL.len()];
         let next = BadChange::Next(kind, (draw >> 40) as u8 % MOST_WAITING);
         match (image.bad(), cuts) {
             (None, _) => vec![BadChange::Stays, next],

@@ -331,14 +331,8 @@ impl<'job, 'run: 'job, S: Subject> CutPoint<'job, 'run, S> {
                 }
                 if let Some(judged) = judged {
                     let (image, cuts) = (image.clone(), with_last(cuts, cut));
-                    self.queue.push_back(Representative {
-                        image,
-                        pick,
-                        cuts,
-                        mechanisms,
-                        hit,
-                        judged,
-                    });
+                    let next = Representative { image, pick, cuts, mechanisms, hit, judged };
+                    self.queue.push_back(next);
                 } else {
                     self.result.counts.represented += u64::from(represented);
                 }

@@ -177,11 +177,8 @@ impl<'run, S: Subject> RandomLife<'run, S> {
                 break;
             }
             if *op == Op::Reopen {
-                let left = {
-                    let chip = self.session.part.chip();
-                    self.image.copy_from(chip.image());
-                    cycle.step.saturating_sub(chip.step_count())
-                };
+                self.image.copy_from(self.session.part.chip().image());
+                let left = cycle.step.saturating_sub(self.session.part.chip().step_count());
                 drop(store);
                 self.add_line(op, "");
                 self.oracle.cut();

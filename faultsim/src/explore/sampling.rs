@@ -19,9 +19,10 @@ const REWRITTEN_ONE_IN: u64 = 256;
 /// Groups of images that have a representative: by recovery, what it reported, obligations, reading
 /// of marginal cells and number of cuts.
 #[derive(Debug, Default)]
-pub(crate) struct Groups(
-    RapidHashSet<(RecoveryId, u32, u32, (BiasPick, Option<BadSector>), usize)>,
-);
+pub(crate) struct Groups(RapidHashSet<(RecoveryId, u32, u32, Circumstances, usize)>);
+
+/// How the marginal cells are read, and what is bad.
+type Circumstances = (BiasPick, Option<BadSector>);
 
 /// What the decision about one image depends on, besides its recovery.
 #[derive(Clone, Copy, Debug)]

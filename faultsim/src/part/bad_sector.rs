@@ -94,12 +94,12 @@ impl BadSector {
 
     /// Differs between any two of them.
     pub(crate) fn number(self) -> u32 {
-        let sector = self.sector.map_or(u32::from(self.wait), |sector| sector + 256);
+        let sector = self.sector.map_or_else(|| self.wait.into(), |sector| sector + 256);
         sector * BadKind::ALL.len() as u32 + self.kind.number()
     }
 
     /// How an erase of this sector is answered.
-    pub(super) fn to_erase(&self, sector: u32) -> Response {
+    pub(super) fn on_erase(&self, sector: u32) -> Response {
         match self.sector {
             Some(bad) if bad != sector => Response::Works,
             None if self.wait > 0 => Response::Works,
@@ -108,7 +108,7 @@ impl BadSector {
     }
 
     /// How a program in this sector is answered.
-    pub(super) fn to_program(&self, sector: u32) -> Response {
+    pub(super) fn on_program(&self, sector: u32) -> Response {
         if self.sector == Some(sector) { self.kind.program } else { Response::Works }
     }
 }

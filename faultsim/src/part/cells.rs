@@ -170,8 +170,8 @@ impl Image {
     pub(super) fn response(&self, g: &Geometry, step: &Step) -> Response {
         let Some(bad) = &self.bad else { return Response::Works };
         match step {
-            Step::Program { at, .. } => bad.to_program(*at / g.sector_size()),
-            Step::Erase { sector } => bad.to_erase(*sector),
+            Step::Program { at, .. } => bad.on_program(*at / g.sector_size()),
+            Step::Erase { sector } => bad.on_erase(*sector),
         }
     }
 
@@ -343,7 +343,7 @@ impl Image {
         let all = from..from + data.len();
         let response = match self.bad {
             None => Response::Works,
-            Some(bad) => bad.to_program(at / g.sector_size()),
+            Some(bad) => bad.on_program(at / g.sector_size()),
         };
         let to = response.reached(&all).end;
         self.touched.add(from, all.end);
@@ -372,7 +372,7 @@ impl Image {
     pub(super) fn erase(&mut self, g: &Geometry, sector: u32) -> Response {
         let response = match self.bad {
             None => Response::Works,
-            Some(bad) => bad.to_erase(sector),
+            Some(bad) => bad.on_erase(sector),
         };
         self.begin(&Step::Erase { sector });
         let cells = self.sector_cells(g, sector);

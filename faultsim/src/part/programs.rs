@@ -226,10 +226,7 @@ impl ProgramRecord {
     /// Passes on the states of the units of these bytes, and of the sectors that they are in, as far
     /// as they decide what the part accepts: for each sector whether its last erase was interrupted,
     /// and if it was not, the entries of the units. Nothing if it does not depend on them.
-    fn each_sector<'record>(
-        &'record self,
-        bytes: Range<usize>,
-    ) -> impl Iterator<Item = (bool, &'record [u8])> {
+    fn each_sector(&self, bytes: Range<usize>) -> impl Iterator<Item = (bool, &[u8])> {
         let decides = self.rule == SecondPrograms::Refused;
         let units = if decides { self.units_of(bytes) } else { 0..0 };
         let per_sector = self.units_per_sector.max(1);

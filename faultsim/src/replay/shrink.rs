@@ -212,13 +212,8 @@ impl<S: Subject> Search<'_, S> {
         }
         // Two bytes still identify the operation that wrote them.
         let lengths = (1..8).map(|power| 1 << power).filter(|&most| most < smaller.most_value);
-        for most_value in lengths {
-            let tried = Smaller { most_value, ..smaller.clone() };
-            if fails(&tried) {
-                smaller = tried;
-                break;
-            }
-        }
+        let mut shorter = lengths.map(|most_value| Smaller { most_value, ..smaller.clone() });
+        smaller = shorter.find(&fails).unwrap_or(smaller);
         // Simplest circumstances first; the last of them is the one known to fail.
         let (mildest, (example, digest)) = Level::ALL
             .into_iter()

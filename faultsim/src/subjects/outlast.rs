@@ -6,7 +6,7 @@ use embedded_storage::nor_flash::NorFlash;
 use outlast_kvstore::{Change as StoreChange, Error, Found, Layout, Store, Usage, View};
 
 use crate::part::{Geometry, Nor, Part, PartError, SecondPrograms};
-use crate::subject::{Bounds, Change, KeyNames, Op, Subject, Trouble, Work};
+use crate::subject::{Bounds, Change, EachSetting, KeyNames, Op, Subject, Trouble, Work};
 
 /// The name of the subject, see [`Subject::name`].
 pub const NAME: &str = "outlast";
@@ -107,7 +107,7 @@ macro_rules! forward_to_store {
             &self,
             part: &Part,
             keys: &KeyNames,
-            each: &mut dyn FnMut(u16, Result<Option<&[u8]>, Trouble>),
+            each: &mut EachSetting<'_>,
         ) -> Option<Result<(), Trouble>> {
             Some(Self::Store::view(part, keys, each))
         }
@@ -130,17 +130,19 @@ impl Subject for Outlast {
         // record, and nothing beyond its page.
         let records = bytes / 11_u64.next_multiple_of(geometry.unit.into());
         let blank = bytes / 64;
-        // A compaction: trial, two openings and a decision, each of them read back. Copies take a
-        // program call for each page they touch, and are counted with the calls that make them.
+        // A compaction: trial, two openings, a decision, a seal and a spare record, each of them read
+        // back. Copies take a program call for each page they touch, and are counted with the calls
+        // that make them.
         let compaction =
-            Work { reads: 2 * keys + bytes / 32 + blank, programs: pages + 5, erases: 1 };
-        // All live records are copied at most once, however many compactions a change needs: each
-        // is read for its key, for its value and to be copied.
+            Work { reads: 2 * keys + bytes / 32 + blank, programs: pages + 8, erases: 1 };
+        // There is one more erase than compactions, if a cut interrupted the erase before. All live
+        // records are copied at most once, however many compactions a change needs: each is read
+        // for its key, for its value and to be copied.
         let op = Work {
             reads: sectors * compaction.reads + 8 * keys,
             programs: sectors * compaction.programs + keys.min(records * sectors) + pages,
             // A sector that seems to be bad is erased twice.
-            erases: sectors + 2,
+            erases: 2 * sectors + 2,
         };
         // A record is read by the walk, twice more if it belongs to a batch, and once when it is
         // replaced. Each page has a tag and may have a settle record.
@@ -185,11 +187,7 @@ impl<const PLACES: usize> Running<PLACES> {
         })
     }
 
-    fn view(
-        part: &Part,
-        keys: &KeyNames,
-        each: &mut dyn FnMut(u16, Result<Option<&[u8]>, Trouble>),
-    ) -> Result<(), Trouble> {
+    fn view(part: &Part, keys: &KeyNames, each: &mut EachSetting<'_>) -> Result<(), Trouble> {
         let geometry = part.chip().geometry();
         let layout = (&layout(part), geometry.sector_bytes as usize);
         match geometry.unit {
@@ -240,7 +238,7 @@ pub(super) fn view<F: NorFlash<Error = PartError>, const PLACES: usize>(
     flash: F,
     (layout, longest): (&Layout, usize),
     keys: &KeyNames,
-    each: &mut dyn FnMut(u16, Result<Option<&[u8]>, Trouble>),
+    each: &mut EachSetting<'_>,
 ) -> Result<(), Trouble> {
     let mut view = match View::<F, PLACES>::open(flash, layout.clone()) {
         // There is no store yet, so there are no settings.
