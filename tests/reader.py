@@ -273,9 +273,9 @@ class Image(Flash):
             torn = self.record(at, limit)
             at = self.after(torn) if torn else at + self.unit
         # Else it was the settle record of an interrupted mount.
-        if at == self.page_of(at) + self.unit:
-            at = self.page_of(at)
         while at < limit:
+            if at == self.page_of(at) + self.unit:
+                at = self.page_of(at)
             if at == self.page_of(at) and not blank(self.data[at : at + self.unit]):
                 torn = self.record(at + self.unit, limit)
                 is_settle = torn and torn.kind == SETTLE

@@ -328,10 +328,10 @@ impl<F: NorFlash> Core<F> {
             Some(torn) => g.next_place(torn),
             None => at + g.unit,
         };
-        if g.is_first_in_page(from) {
-            from = g.page_of(from);
-        }
         while from < limit {
+            if g.is_first_in_page(from) {
+                from = g.page_of(from);
+            }
             if from == g.page_of(from) {
                 // A record that an interrupted settle record carries is none of the log.
                 if self.medium.is_taken(from) {
