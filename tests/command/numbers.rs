@@ -140,7 +140,7 @@ fn a_plan_from_a_file_and_one_that_nothing_meets() {
     let met = outlast(&["plan", path, "--simulate", "--years", "2"]);
     let text = stdout(&met);
     assert_eq!(code(&met), 0, "{text}{}", stderr(&met));
-    for part in ["sectors are enough", "by boots", "life in a simulation", "400", "data sheet"] {
+    for part in ["sectors are enough", "by boots", "life in a simulation", "402", "data sheet"] {
         assert!(text.contains(part), "{part}: {text}");
     }
     let missed = outlast(&["plan", path, "--setting", "key=4,value=60,rate=1/second"]);

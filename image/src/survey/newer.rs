@@ -190,13 +190,17 @@ mod tests {
         bytes
     }
 
-    /// Without the decision about sector 1, and without the seal that follows it there.
+    /// Without the decision about sector 1, and without the seal and the spare record that follow it
+    /// there.
     fn undecided(image: &[u8]) -> Vec<u8> {
         let survey = check::verdict(image, &SHAPE).unwrap().survey;
-        let is_seal = |entry: &&Entry| entry.sector == 1 && entry.record.kind == RecordKind::Seal;
-        let seal = survey.records.iter().find(is_seal).unwrap();
+        let has_done = |entry: &&Entry| {
+            entry.sector == 1 && matches!(entry.record.kind, RecordKind::Seal | RecordKind::Spare)
+        };
         let mut bytes = image.to_vec();
-        bytes[seal.record.address as usize..seal.record.end as usize].fill(0xFF);
+        for Entry { record, .. } in survey.records.iter().filter(has_done) {
+            bytes[record.address as usize..record.end as usize].fill(0xFF);
+        }
         bytes[SLOTS].fill(0xFF);
         bytes
     }
