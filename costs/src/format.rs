@@ -306,7 +306,7 @@ mod tests {
         let wide = Geometry::new(4, 4096, 8, 256).unwrap();
         let figures = probe(&wide, &[kind(4, 16)]).unwrap();
         assert_eq!(figures.records, [32]);
-        assert_eq!(figures.sector_overhead, 2 * 32 + 8 * (8 + 8) + 8);
+        assert_eq!(figures.sector_overhead, 2 * 32 + 12 * (8 + 8) + 8);
         // A settle record starts on a unit, the record that it carries does not.
         assert_eq!(figures.settle, 8 + 16 + 16 + 8);
     }
@@ -318,7 +318,7 @@ mod tests {
         let Geometry { sector_bytes, unit, page, .. } = *geometry;
         let up = |bytes: u32| bytes.next_multiple_of(unit);
         let (header, trailer) = (4, 6);
-        let slots = if unit > 4 { 8 } else { 12 };
+        let slots = if sector_bytes >= 128 * unit { 12 } else { 8 };
         let mut at = 32 + slots * (unit + unit.max(4)) + unit;
         let (mut records, mut calls) = (0, 0);
         for number in 0.. {

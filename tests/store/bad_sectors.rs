@@ -8,18 +8,8 @@
 use outlast_kvstore::Store;
 
 use super::part::{
-    Cut, FAILED, FIRST, Flash, SECTOR, Settings, Step, TRIAL, layout, position, slot_word,
+    Cut, FAILED, FIRST, Flash, SECTOR, Settings, Step, TRIAL, fill, layout, position, slot_word,
 };
-
-/// Puts "fill" until the head has this number, and its log ends at this offset or later.
-fn fill(store: &mut Settings<'_>, head: u32, end: u32) {
-    let mut number = 0_u8;
-    while position(store) < (head, end) {
-        number = number.wrapping_add(1);
-        store.put("fill", &[number; 26]).unwrap();
-    }
-    assert_eq!(position(store).0, head);
-}
 
 /// From now on all erases of this sector fail. It was erased in advance, and has to be erased again,
 /// since a cell has lost its charge.
@@ -302,40 +292,4 @@ fn a_tail_that_overfills_the_head_stays() {
     drop(store);
     assert_eq!(flash.value("t").as_deref(), Some(&b"1"[..]));
     assert_eq!(flash.value("h").as_deref(), Some(&[1; 837][..]));
-}
-
-/// 1. The log is long (4, 5, 6). One short record is live in the tail, number 5 is full of live
-///    records. Number 7 goes bad after its erase in advance, and a cell of it has lost its charge.
-/// 2. A long record replaces what is live in the tail. It fits into a sector with the tail's live
-///    records, so it gets no seal. It is acknowledged. The head has no room to settle now.
-/// 3. A change needs a compaction. Number 7 is passed over, and nothing is live in the tail, so there
-///    is nothing to copy before RETIRED. The erase of the old tail is cut.
-///
-/// The next mount compares the long record with what is live in the new tail, number 5. Both do not
-/// fit into a sector, so without a seal it would be dropped.
-#[test]
-fn the_last_change_gets_a_seal_before_the_tail_retires() {
-    let mut flash = Flash::new(4);
-    let mut store = flash.open();
-    store.put("t", b"old").unwrap();
-    fill(&mut store, 5, FIRST);
-    for number in 0..7 {
-        store.put(&format!("long {number}"), &[number; 86]).unwrap();
-    }
-    fill(&mut store, 6, FIRST);
-    fill(&mut store, 6, 560);
-    store.rest().unwrap();
-    drop(store);
-    flash.break_sector(3);
-    flash.lose_charge(3);
-    let mut store = flash.open();
-    store.put("t", &[9; 300]).unwrap();
-    assert_eq!(position(&store).0, 6);
-    assert!(position(&store).1 > SECTOR - 256);
-    store.flash().cut = Some(Cut::Erase(0));
-    assert_eq!(store.put("large", &[1; 400]), Err(FAILED));
-    drop(store);
-    flash.restart();
-    assert_eq!(flash.value("long 3").as_deref(), Some(&[3; 86][..]));
-    assert_eq!(flash.value("t").as_deref(), Some(&[9; 300][..]));
 }

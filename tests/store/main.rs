@@ -25,6 +25,8 @@ mod old_decisions;
 mod page_code;
 mod part;
 mod quick_start;
+mod refused_slots;
+mod retired_tails;
 mod scrub;
 mod silent_erases;
 mod spares;

@@ -56,6 +56,8 @@ pub(crate) struct Flash {
     pub(crate) stuck: Option<u32>,
     /// When the first address is programmed, four bits of the byte at the second one decay.
     pub(crate) decay: Option<(u32, u32)>,
+    /// A sector that takes no programs. The driver reports it.
+    pub(crate) refusing: Option<u32>,
     pub(crate) cut: Option<Cut>,
     is_off: bool,
     /// What was programmed since its last erase.
@@ -81,6 +83,16 @@ pub(crate) fn position(store: &Settings<'_>) -> (u32, u32) {
     (word(4), word(8))
 }
 
+/// Puts "fill" until the head has this number, and its log ends at this offset or later.
+pub(crate) fn fill(store: &mut Settings<'_>, head: u32, end: u32) {
+    let mut number = 0_u8;
+    while position(store) < (head, end) {
+        number = number.wrapping_add(1);
+        store.put("fill", &[number; 26]).unwrap();
+    }
+    assert_eq!(position(store).0, head);
+}
+
 impl Flash {
     pub(crate) fn new(sectors: u32) -> Self {
         let len = (sectors * SECTOR) as usize;
@@ -91,6 +103,7 @@ impl Flash {
             inert: None,
             stuck: None,
             decay: None,
+            refusing: None,
             cut: None,
             is_off: false,
             programmed: vec![false; len],
@@ -123,6 +136,13 @@ impl Flash {
     pub(crate) fn restart(&mut self) {
         assert!(self.is_off, "the history did not come to its power cut");
         self.is_off = false;
+        self.steps.clear();
+    }
+
+    /// The same, even if the history ended before that cut.
+    pub(crate) fn power_on(&mut self) {
+        self.is_off = false;
+        self.cut = None;
         self.steps.clear();
     }
 
@@ -235,6 +255,7 @@ impl NorFlash for Flash {
                 self.set(at, bytes);
                 self.switch_off()
             }
+            _ if self.refusing == Some(at / SECTOR) => Err(NorFlashErrorKind::Other),
             _ => {
                 self.set(at, bytes);
                 Ok(())

@@ -4,7 +4,7 @@
 //! bad costs neither a setting nor the store. Method: a cell that loses its charge, compactions and
 //! erases that are cut, and a sector whose erases fail from the middle of a life.
 
-use super::part::{Cut, FAILED, FIRST, Flash, SECTOR, Settings, Step, position, slot_word};
+use super::part::{Cut, FAILED, FIRST, Flash, SECTOR, Settings, Step, fill, position, slot_word};
 
 /// The next change of this store needs a compaction into sector 1, which is erased already.
 fn with_spare(flash: &mut Flash) -> Settings<'_> {
@@ -109,4 +109,31 @@ fn a_sector_that_goes_bad_costs_neither_a_setting_nor_the_store() {
         }
     }
     assert!(without_room > 0, "each mount had room to settle");
+}
+
+/// 1. Number 5 goes bad after its erase in advance, and a cell of it has lost its charge.
+/// 2. A change does not fit into the head. The spare is passed over, which takes a slot. Now the
+///    change is `Full`, and no note of the slots is written, although there is room for one.
+/// 3. The log comes to rest. The next power-up only reads: it does not find the log at rest.
+#[test]
+fn a_rest_after_a_spare_was_passed_over_is_none() {
+    let mut flash = Flash::new(3);
+    let mut store = flash.open();
+    store.put("t", &[1; 300]).unwrap();
+    fill(&mut store, 4, FIRST);
+    store.put("h", &[2; 300]).unwrap();
+    fill(&mut store, 4, 590);
+    store.rest().unwrap();
+    drop(store);
+    flash.break_sector(2);
+    flash.lose_charge(2);
+    let mut store = flash.open();
+    assert_eq!(store.put("c", &[3; 400]), Err(outlast_kvstore::Error::Full));
+    let before = store.flash().steps.len();
+    store.rest().unwrap();
+    assert_eq!(store.flash().steps.len(), before + 1, "the rest record has room");
+    drop(store);
+    flash.steps.clear();
+    drop(flash.open());
+    assert_eq!(flash.steps, []);
 }

@@ -82,9 +82,9 @@ impl Geometry {
         self.round_up(self.header())
     }
 
-    /// Number of slots in a sector.
+    /// Number of slots in a sector: as many as take no more than a fifth of it, if it is not tiny.
     pub(crate) const fn slots(&self) -> u32 {
-        if self.unit > 4 { 8 } else { 12 }
+        if self.sector_bytes >= 128 * self.unit { 12 } else { 8 }
     }
 
     /// Bytes of a slot's word.

@@ -3,7 +3,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use super::lookup::Value;
-use super::state::{Core, Spare};
+use super::state::{Core, Log, Spare};
 use crate::change::{Change, counted};
 use crate::error::Error;
 use crate::format::geometry::{Geometry, Live};
@@ -31,13 +31,13 @@ impl<F: NorFlash> Core<F> {
         if !self.must_write(changes, index, &mut load)? {
             return Ok(());
         }
-        let seal = self.must_seal(load);
+        let seal = self.must_seal(load, index);
         let end = self.medium.geometry.end_of(self.log.end, changes, seal);
         if self.has_room(load, end) {
             self.wake(index);
             // That may take some of the room.
             self.ready_spare(index);
-            let seal = self.must_seal(load);
+            let seal = self.must_seal(load, index);
             let end = self.medium.geometry.end_of(self.log.end, changes, seal);
             if self.has_room(load, end) && self.append(changes, seal, index)
                 || self.medium.fault.is_some()
@@ -50,7 +50,12 @@ impl<F: NorFlash> Core<F> {
         self.prepare_spare(false, index);
         if self.log.passed_over {
             // One more sector of the log retires.
-            compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
+            let Some(needed) = self.compactions_needed(changes, load, index) else {
+                // The head goes on, and passing over took a slot of it.
+                self.note_spare(index);
+                return Err(Error::Full);
+            };
+            compactions = needed;
         }
         for _ in 0..compactions {
             self.compact(&[], index);
@@ -109,10 +114,15 @@ impl<F: NorFlash> Core<F> {
     /// A mount without room to settle moves the last record to a new sector, together with the
     /// tail's live records. If both would not fit there, a seal proves the record, so that no mount
     /// has to move it.
-    pub(crate) const fn must_seal(&self, load: Live) -> bool {
+    pub(crate) fn must_seal(&mut self, load: Live, index: &Index) -> bool {
+        let Log { head, tail, tail_live, .. } = self.log;
         self.tail_may_retire()
-            && self.log.head != self.log.tail
-            && !self.medium.geometry.fits(self.log.tail_live.and(load))
+            && head != tail
+            && (!self.medium.geometry.fits(tail_live.and(load))
+                || self.may_be_retired() && {
+                    let next_tail_live = self.live_in(tail + 1, index, &[]);
+                    !self.medium.geometry.fits(next_tail_live.and(load))
+                })
     }
 
     /// Whether the head has room for new records up to the address `end`, and whether all its live

@@ -21,6 +21,16 @@ use crate::format::record::{Header, Kind, RecordRef};
 use crate::format::slot::Decision;
 use crate::index::Index;
 
+/// The slot of the sector before that is to decide about a new one.
+#[derive(Clone, Copy)]
+pub(crate) struct DecidingSlot {
+    number: u32,
+    /// Its tag is programmed.
+    begun: bool,
+    /// The first free slot of the new sector.
+    first: u32,
+}
+
 impl<F: NorFlash> Core<F> {
     /// Makes the spare the new head, and writes `changes` into it.
     // Outlined, since several callers share it.
@@ -45,7 +55,7 @@ impl<F: NorFlash> Core<F> {
         let accepted = if self.log.end == log_end { *accepted } else { self.log_end() };
         let tail = self.log.tail;
         let retires = self.log_is_long();
-        let (slot, begun) = self.begin_sector();
+        let slot = self.begin_sector();
         // First, since bits of the suspect may read differently each time: what counts is the copy.
         if let Some(suspect) = suspect
             && self.carry_suspect(suspect, index) == Copied::Damaged
@@ -67,7 +77,7 @@ impl<F: NorFlash> Core<F> {
             }
         }
         let tail = if retires { tail + 1 } else { tail };
-        self.finish_sector(tail, accepted, (slot, begun));
+        self.finish_sector(tail, accepted, slot);
         if self.medium.fault.is_none() {
             self.sum_live(index);
         }
@@ -184,18 +194,23 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Makes the spare, which must be erased, the head. Returns the slot of the sector before that
-    /// is to decide about it, and whether that is begun.
-    pub(crate) fn begin_sector(&mut self) -> (u32, bool) {
+    /// Makes the spare, which must be erased, the head.
+    pub(crate) fn begin_sector(&mut self) -> DecidingSlot {
         if !self.medium.geometry.may_follow(self.generation(self.log.head)) {
             self.medium.fault.get_or_insert(Fault::Full);
         }
         // Before anything is programmed in the spare, so that no spare record counts any more.
-        let begun = self.log.spare != Spare::Erased && self.begin_slot();
+        let is_noted = self.log.spare != Spare::Erased;
+        let begun = is_noted && self.begin_slot(self.slot_limit(Decision::In));
+        let number = core::mem::take(&mut self.log.slot);
         self.log.spare = Spare::Unknown;
         self.log.head = self.next_head();
         self.log.end = self.base(self.log.head) + self.medium.geometry.first_record();
-        (core::mem::take(&mut self.log.slot), begun)
+        if is_noted && !begun {
+            // A spare that does not read blank is not used.
+            self.begin_slot(1);
+        }
+        DecidingSlot { number, begun, first: core::mem::take(&mut self.log.slot) }
     }
 
     /// The address of the first free slot of the head.
@@ -203,12 +218,25 @@ impl<F: NorFlash> Core<F> {
         self.base(self.log.head) + self.medium.geometry.slot(self.log.slot)
     }
 
-    /// Begins the first free slot of the head, or a later one if that does not take it. Returns
-    /// whether there was one.
-    fn begin_slot(&mut self) -> bool {
-        while self.log.slot < self.medium.geometry.slots() {
-            if self.medium.zero_blank_unit(self.slot_at()) {
-                return true;
+    /// How many slots of a sector may hold a decision. The last one is kept for a decision that the
+    /// sector that follows does not count, so that no decision that it does is the last word for
+    /// want of a slot.
+    pub(crate) const fn slot_limit(&self, decision: Decision) -> u32 {
+        let slots = self.medium.geometry.slots();
+        if matches!(decision, Decision::In | Decision::Over) { slots - 1 } else { slots }
+    }
+
+    /// Begins the first free slot of the head, or a later one if that is damaged or does not take it.
+    /// Returns whether there was one before the slot `limit`.
+    fn begin_slot(&mut self, limit: u32) -> bool {
+        while self.log.slot < limit {
+            let at = self.slot_at();
+            let word = at + self.medium.geometry.unit;
+            if self.medium.is_blank(at, word + self.medium.geometry.word_area()) {
+                self.medium.zero_unit(at);
+                if !self.medium.take_refused() {
+                    return true;
+                }
             }
             self.log.slot += 1;
         }
@@ -220,7 +248,8 @@ impl<F: NorFlash> Core<F> {
     // Outlined, since it is called from several places.
     #[inline(never)]
     pub(crate) fn decide(&mut self, decision: Decision, mut begun: bool) -> bool {
-        while self.log.slot < self.medium.geometry.slots() && (begun || self.begin_slot()) {
+        let limit = self.slot_limit(decision);
+        while self.log.slot < limit && (begun || self.begin_slot(limit)) {
             let mut word = [0xFF; 32];
             copy(&mut word, &decision.word(self.log.head, self.log.slot).to_le_bytes());
             let len = self.medium.geometry.word_area() as usize;
@@ -248,16 +277,15 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Writes the opening, twice, and then lets the sector before decide that this one counts.
-    /// `accepted` is the address where the accepted log ends there, `slot` the slot for the decision,
-    /// and `begun` whether that is begun.
-    pub(crate) fn finish_sector(&mut self, tail: u32, accepted: u32, (slot, begun): (u32, bool)) {
+    /// `accepted` is the address where the accepted log ends there.
+    pub(crate) fn finish_sector(&mut self, tail: u32, accepted: u32, slot: DecidingSlot) {
         let base = self.base(self.log.head);
         let opening = Opening {
             generation: self.generation(self.log.head),
             older: self.log.head - tail,
             previous_end: self.medium.geometry.offset_of(accepted),
             proven_end: self.log.end - base,
-            slot_bound: slot,
+            slot_bound: slot.number,
             passed_over: self.log.passed_over,
         };
         let bytes = opening.encode(&self.medium.geometry.opening_start());
@@ -267,14 +295,15 @@ impl<F: NorFlash> Core<F> {
         if self.medium.take_refused() && first_refused {
             self.medium.give_up();
         }
-        self.log.slot = slot;
-        let decided = self.decide_about(&opening, begun);
+        self.log.slot = slot.number;
+        let decided = self.decide_about(&opening, slot.begun);
+        self.log.slot = slot.first;
         self.log.before = opening.before();
         self.log.passed_over = false;
         self.log.retired = false;
         self.log.tail = tail;
-        // Begun when the decision is complete, so no later mount can doubt that. If there was no
-        // slot left, it decides by itself.
+        // Begun when the decision is complete, so no later mount can doubt that. If no slot took it,
+        // the seal decides by itself: see the known limit in `FORMAT.md`.
         self.log.sure = self.append_seal();
         if !decided && !self.log.sure {
             self.medium.give_up();

@@ -61,7 +61,7 @@ impl<F: NorFlash> Core<F> {
         let g = self.medium.geometry;
         let load = Live::NONE.plus(g.size(header));
         let after = g.end_after(self.log.end, header);
-        if self.must_seal(load) || !self.has_room(load, after) {
+        if self.must_seal(load, index) || !self.has_room(load, after) {
             return false;
         }
         let Some(found) = self.place_record(header, content) else { return false };

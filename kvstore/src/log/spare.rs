@@ -38,7 +38,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Notes in the head that the spare is erased. Without room for that, the erase counts in this
     /// power-up only.
-    fn note_spare(&mut self, index: &mut Index) {
+    pub(crate) fn note_spare(&mut self, index: &mut Index) {
         let header = self.spare_note().header();
         let value = BLANK.get(..header.value_len() as usize).unwrap_or(&[]);
         let start = self.log_end();
@@ -59,11 +59,25 @@ impl<F: NorFlash> Core<F> {
         if self.log.spare == Spare::Inherited && !self.spare_is_blank() && !self.must_decide_again()
         {
             // From now on, no spare record counts.
-            self.decide(Decision::Out, false);
+            self.decide_or_give_up(Decision::Out);
         }
         if !self.log.spare.is_erased() && !self.find_spare(suspect, index) {
             self.medium.give_up();
         }
+    }
+
+    /// Decides something without which the spare must not be erased, and returns whether there was a
+    /// slot. If slots were left, and the part refused it, that ends the call. Slots that were
+    /// interrupted are only used up.
+    // Outlined, since it is called from several places.
+    #[inline(never)]
+    pub(crate) fn decide_or_give_up(&mut self, decision: Decision) -> bool {
+        let was_free = self.log.slot < self.slot_limit(decision);
+        let decided = self.decide(decision, false);
+        if was_free && !decided && self.medium.refusal.is_some() {
+            self.medium.give_up();
+        }
+        decided
     }
 
     /// Whether the spare is erased. A cell that lost its charge since an earlier power-up erased it
@@ -113,8 +127,9 @@ impl<F: NorFlash> Core<F> {
 
     /// Takes over what an earlier power-up noted about the spare, if that still holds.
     pub(crate) fn trust_spare(&mut self, note: SpareNote) {
-        // With all slots used up, a compaction could not have shown that it began.
-        if note.erased && note.slots == self.log.slot && note.slots < self.medium.geometry.slots() {
+        // Without a slot, a compaction could not have shown that it began.
+        if note.erased && note.slots == self.log.slot && note.slots < self.slot_limit(Decision::In)
+        {
             self.log.spare = Spare::Inherited;
             self.log.passed_over = note.over;
         }
@@ -126,7 +141,7 @@ impl<F: NorFlash> Core<F> {
         let sector = self.sector(self.next_head());
         if self.must_decide_again() {
             // A mount without a free slot goes on without: see the known limit in `FORMAT.md`.
-            self.log.sure = self.decide(Decision::Own, false);
+            self.log.sure = self.decide_or_give_up(Decision::Own);
         }
         self.medium.erase(sector);
         let is_blank = !self.medium.take_refused();

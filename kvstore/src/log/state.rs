@@ -192,6 +192,12 @@ impl<F: NorFlash> Core<F> {
         self.log.head + 3 - self.log.tail >= self.medium.geometry.sectors
     }
 
+    /// Whether a later mount may find that the tail is retired, and take the sector after it for the
+    /// tail: a slot that is begun may say so, even if it does not now.
+    pub(crate) const fn may_be_retired(&self) -> bool {
+        self.log.slot > 0 && self.log_is_long()
+    }
+
     /// The record that an index entry points to, and whether it passes its checks.
     pub(crate) fn record_at(&mut self, address: u32) -> Option<Examined> {
         self.medium.examine(&self.place_at(address), &mut |_, _, _, _| {})

@@ -27,10 +27,12 @@ impl<F: NorFlash> Core<F> {
         {
             return false;
         }
-        slots.denies()
-            || slots.used == g.slots()
-            || slots.has_decided() && self.read_opening(0, &mut { Opening::NONE }).is_ok()
-            || self.medium.is_blank(0, g.sector_bytes)
+        if slots.denies() || slots.used == g.slots() || self.medium.is_blank(0, g.sector_bytes) {
+            return true;
+        }
+        // Records come before openings. Without any, nothing can be lost.
+        self.read_opening(0, &mut { Opening::NONE }).is_ok()
+            && (slots.has_decided() || self.medium.is_blank(g.first_record(), g.records_end()))
     }
 
     /// Whether the slots of the last sector hold nothing but decisions that first formats with this

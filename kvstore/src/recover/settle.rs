@@ -34,7 +34,7 @@ impl<F: NorFlash> Core<F> {
             return copied;
         }
         if let Some(suspect) = &log_end.suspect
-            && !self.fits_with_tail(suspect, index)
+            && !self.fits_with(self.log.tail, suspect, index)
         {
             // It would have been sealed before it was acknowledged or reported, so it was neither.
             return Copied::Damaged;
@@ -44,7 +44,7 @@ impl<F: NorFlash> Core<F> {
             // A decision that was interrupted may say that the spare counts, and a spare record that
             // it is erased, once this erase has been interrupted too. An OWN would say that it does
             // not, as well.
-            self.decide(Decision::Out, false);
+            self.decide_or_give_up(Decision::Out);
         }
         // Nothing can be appended before that, not even copies of the tail's live records.
         self.log.end = self.limit();
@@ -77,7 +77,11 @@ impl<F: NorFlash> Core<F> {
     fn settle_in_head(&mut self, log_end: &LogEnd, index: &mut Index) -> Option<Copied> {
         let limit = self.limit();
         let seal = match &log_end.suspect {
-            Some(suspect) => !self.fits_with_tail(suspect, index),
+            Some(suspect) => {
+                // Like `must_seal`.
+                !self.fits_with(self.log.tail, suspect, index)
+                    || self.may_be_retired() && !self.fits_with(self.log.tail + 1, suspect, index)
+            }
             None => false,
         };
         let mut page = self.medium.free_page(log_end.stop, limit);
@@ -109,14 +113,13 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// Whether the suspect fits into a new sector together with the tail's live records. If not, it
-    /// gets a seal before anything about it is reported.
-    fn fits_with_tail(&mut self, suspect: &Suspect, index: &Index) -> bool {
+    /// Whether the suspect fits into a new sector together with the live records of this sector.
+    fn fits_with(&mut self, sequence: u32, suspect: &Suspect, index: &Index) -> bool {
         // In a head that is the tail too, there was room for it when it was written.
-        if !self.tail_may_retire() || self.log.head == self.log.tail {
+        if !self.tail_may_retire() || sequence >= self.log.head {
             return true;
         }
-        let mut sum = self.live_in(self.log.tail, index, &[]);
+        let mut sum = self.live_in(sequence, index, &[]);
         let whole = self.each_change(suspect, &mut |core, found, _| {
             sum = sum.plus(core.medium.geometry.size(found.header));
             true

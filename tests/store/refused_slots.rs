@@ -1,0 +1,108 @@
+//! A head that takes no programs for a while.
+//!
+//! Goal: a decision that could not be written is not counted on. Method: each test plays one history
+//! in which a sector refuses all programs, slots of decisions too, and works again after the next cut.
+
+use super::part::{Cut, FAILED, FIRST, Flash, SECTOR, Step, fill, position, slot_word};
+
+/// 1. The spare is erased, and a record says so. The head takes no programs for a while. A
+///    compaction finds no slot that can be begun. If it went on, its first record in the spare could
+///    be cut, and read as blank.
+/// 2. The head works again. No slot is begun, so the spare still counts as erased.
+#[test]
+fn a_compaction_without_a_slot_programs_the_spare_twice() {
+    let mut flash = Flash::new(4);
+    let mut store = flash.open();
+    store.put("first", &[1; 400]).unwrap();
+    store.put("x", b"value").unwrap();
+    store.flash().refusing = Some(0);
+    store.flash().cut = Some(Cut::After(SECTOR + FIRST..SECTOR + FIRST + 1));
+    assert_eq!(store.put("large", &[2; 500]), Err(FAILED));
+    drop(store);
+    flash.power_on();
+    flash.refusing = None;
+    let first = (SECTOR + FIRST) as usize;
+    flash.bytes[first..first + 300].fill(0xFF);
+    flash.open().put("large", &[3; 500]).unwrap();
+    assert_eq!(flash.repeated, 0);
+}
+
+/// 1. The log is long, its head (4) has no room to settle. A compaction into number 5 copies the
+///    tail; its IN is a ghost that reads as blank.
+/// 2. The head takes no programs for a while. The mount has no room to settle, and all slots refuse
+///    OUT. If it erased the spare all the same, and that were cut, an opening could be left.
+/// 3. The head works again, and IN reads as written. A sector that is half-erased would be the head.
+#[test]
+fn an_erase_without_out_loses_the_tail() {
+    let mut flash = Flash::new(3);
+    let mut store = flash.open();
+    store.put("t", &[1; 20]).unwrap();
+    fill(&mut store, 4, FIRST);
+    let word = SECTOR + slot_word(0).start..SECTOR + slot_word(0).end;
+    store.flash().cut = Some(Cut::After(word.clone()));
+    let mut number = 0;
+    while store.put("fill", &[number; 26]).is_ok() {
+        number += 1;
+    }
+    drop(store);
+    flash.restart();
+    let decision = flash.hide(word.clone());
+    flash.refusing = Some(1);
+    flash.cut = Some(Cut::Erase(2));
+    assert_eq!(flash.try_open().map(drop), Err(FAILED));
+    let is_erased = flash.steps.contains(&Step::Erase(2));
+    flash.power_on();
+    flash.refusing = None;
+    if is_erased {
+        flash.half_erase(2, 32);
+    }
+    flash.bytes[word.start as usize..word.end as usize].copy_from_slice(&decision);
+    assert_eq!(flash.value("t").as_deref(), Some(&[1; 20][..]));
+}
+
+/// A compaction of two sectors is cut before its seal, so only IN in sector 0 makes the new head count.
+/// That takes no programs for a while, so it refuses OWN. If sector 0 were erased all the same, and
+/// that were cut, nothing would be a store any more.
+#[test]
+fn an_erase_without_own_loses_the_store() {
+    let fill_up = |flash: &mut Flash| {
+        let mut store = flash.open();
+        store.put("a", &[1; 300]).unwrap();
+        let mut number = 0;
+        while position(&store).0 < 3 && store.put("b", &[number; 300]).is_ok() {
+            number += 1;
+        }
+    };
+    let mut flash = Flash::new(2);
+    fill_up(&mut flash);
+    // The seal is the last step before the erase in advance.
+    let erase = flash.steps.iter().rposition(|step| *step == Step::Erase(0)).unwrap();
+    let Step::Program(seal, 10) = flash.steps[erase - 1] else { panic!("no seal") };
+    let mut flash = Flash::new(2);
+    flash.cut = Some(Cut::Before(seal..seal + 1));
+    fill_up(&mut flash);
+    flash.power_on();
+    flash.refusing = Some(1);
+    flash.cut = Some(Cut::Erase(0));
+    assert!(flash.try_open().is_err());
+    let is_erased = flash.steps.contains(&Step::Erase(0));
+    flash.power_on();
+    flash.refusing = None;
+    if is_erased {
+        flash.half_erase(0, 32);
+    }
+    assert_eq!(flash.value("a").as_deref(), Some(&[1; 300][..]));
+}
+
+/// The last sector takes no programs for a while, so a first format cannot decide OUT there. It is cut
+/// between the openings. There is no record, so a later one begins again.
+#[test]
+fn a_first_format_without_out_is_never_finished() {
+    let mut flash = Flash::new(3);
+    flash.refusing = Some(2);
+    flash.cut = Some(Cut::Before(SECTOR - 32..SECTOR));
+    assert_eq!(flash.try_open().map(drop), Err(FAILED));
+    flash.power_on();
+    flash.refusing = None;
+    assert_eq!(flash.try_open().map(drop), Ok(()));
+}
