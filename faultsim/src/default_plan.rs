@@ -68,6 +68,10 @@ pub struct Usual {
     pub random_cuts: u64,
     /// See [`crate::subject::Subject::has_counters`].
     pub has_counters: bool,
+    /// See [`crate::subject::Subject::is_on_bus`]. Then no sector goes bad below F7: the serial chip
+    /// has no status for a failed operation, so the code cannot know of one that failed when it was
+    /// done.
+    pub is_on_bus: bool,
 }
 
 impl Usual {
@@ -87,6 +91,7 @@ impl Usual {
             depth: Self::DEPTH,
             random_cuts: Self::RANDOM_CUTS,
             has_counters: false,
+            is_on_bus: false,
         }
     }
 
@@ -131,7 +136,7 @@ impl Usual {
         }
         // Code in a separate program takes too long for it.
         let is_fast = self.random_cuts >= Self::RANDOM_CUTS;
-        if self.level >= Level::F4 && geometry.sectors > 2 && is_fast {
+        if self.level >= Level::F4 && geometry.sectors > 2 && is_fast && !self.is_on_bus {
             let few = (FEW_BAD_OPS, FEW_BAD_OPS_CUT);
             stages.push(self.bad_sectors(geometry.sectors, few, 1));
         }

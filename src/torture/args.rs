@@ -182,6 +182,11 @@ impl Typed {
         };
         let geometry = self.geometry()?;
         if self.through == "spi" {
+            if level >= Level::F7 {
+                return Err("--level F7: not with --through spi, since the simulated chip has no \
+                            status for an operation that failed"
+                    .to_owned());
+            }
             fits_serial_chip(&geometry)?;
         }
         let budget = self.budget.as_deref().map(duration).transpose()?;

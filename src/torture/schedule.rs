@@ -99,6 +99,7 @@ impl Plan {
                 None => Usual::RANDOM_CUTS,
             },
             has_counters: self.subject.has_counters(),
+            is_on_bus: self.subject.is_on_bus(),
             ..Usual::new(self.geometry, self.level)
         };
         let weight = |config: &Config| match config.mode {

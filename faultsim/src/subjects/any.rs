@@ -21,6 +21,9 @@ pub trait AnySubject: Sync {
     /// See [`Subject::has_counters`].
     fn has_counters(&self) -> bool;
 
+    /// See [`Subject::is_on_bus`].
+    fn is_on_bus(&self) -> bool;
+
     /// See [`crate::run::run`].
     fn run(&self, config: &Config, progress: &Progress) -> Report;
 
@@ -34,6 +37,10 @@ pub trait AnySubject: Sync {
 impl<S: Subject> AnySubject for S {
     fn name(&self) -> &'static str {
         Subject::name(self)
+    }
+
+    fn is_on_bus(&self) -> bool {
+        Subject::is_on_bus(self)
     }
 
     fn has_counters(&self) -> bool {
