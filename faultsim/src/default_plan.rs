@@ -160,7 +160,12 @@ impl Usual {
     /// Sectors of four pages, so that a few operations come to all of them.
     fn bad_sectors(&self, sectors: u32, (ops, operations): (u32, u32), depth: u32) -> Config {
         let unit = self.geometry.unit;
-        let page = 128.max(16 * unit);
+        // With large units, what is not for records takes more room.
+        let page = match unit {
+            0..=4 => 128,
+            5..=16 => 256,
+            _ => 512,
+        };
         let geometry = Geometry::new(sectors, 4 * page, unit, page);
         let workload = WorkloadSource::Rotation { seed: self.seed, ops };
         let (thin, sample) = (THIN, BAD_SAMPLE);
