@@ -50,12 +50,9 @@ impl<F: NorFlash> Core<F> {
         self.prepare_spare(false, index);
         if self.log.passed_over {
             // One more sector of the log retires.
-            let Some(needed) = self.compactions_needed(changes, load, index) else {
-                // The head goes on, and passing over took a slot of it.
-                self.note_spare(index);
-                return Err(Error::Full);
-            };
-            compactions = needed;
+            // Without a spare record if there is no room: OUT may have been written before it, and a
+            // mount relies on OUT.
+            compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
         }
         for _ in 0..compactions {
             self.compact(&[], index);

@@ -38,7 +38,7 @@ impl<F: NorFlash> Core<F> {
 
     /// Notes in the head that the spare is erased. Without room for that, the erase counts in this
     /// power-up only.
-    pub(crate) fn note_spare(&mut self, index: &mut Index) {
+    fn note_spare(&mut self, index: &mut Index) {
         let header = self.spare_note().header();
         let value = BLANK.get(..header.value_len() as usize).unwrap_or(&[]);
         let start = self.log_end();
