@@ -21,7 +21,7 @@ use crate::config::{BadSectors, Config};
 use crate::history::path::Path;
 use crate::history::token::{BadStart, Kept};
 use crate::part::{BadKind, Step};
-use crate::report::{Report, Verdict, Violation};
+use crate::report::{Report, Violation};
 use crate::subject::Subject;
 use crate::workload::Workload;
 
@@ -34,21 +34,8 @@ pub(crate) fn run<S: Subject>(
 ) -> Report {
     let workload = plan.cuts.workload.build(&config.geometry);
     let whole = Context::new(config, subject, &plan.cuts, &workload);
-    let mut report = Report::begun(config, subject, "bad-sectors", plan.cuts.workload.to_string());
-    report.not_explored = whole.not_explored();
-    let prepared = match whole.prepare() {
-        Ok(prepared) => prepared,
-        Err(finding) if clock.excuses(&finding) => {
-            report.verdict = Verdict::Incomplete;
-            return report;
-        }
-        Err(finding) => {
-            report.reason = finding.sentence;
-            return report;
-        }
-    };
-    report.baseline = prepared.baseline.summary.clone();
-    report.worst = prepared.baseline.worst;
+    let (mut report, prepared) = whole.begin(config, "bad-sectors", clock);
+    let Some(prepared) = prepared else { return report };
     let starts = starts(&prepared.baseline.trace, workload.prelude.len());
     let search = Search { context: &whole, plan, workload: &workload, clock };
     let stop = Stop::of(config);

@@ -1,5 +1,6 @@
 //! What all cut points of a systematic run share.
 
+use super::clock::Clock;
 use super::collisions::collisions;
 use crate::ablation::Mechanisms;
 use crate::check::baseline::{Baseline, BaselinePart, Script, Trace, What, baseline};
@@ -11,7 +12,7 @@ use crate::check::session::Session;
 use crate::config::{Config, Systematic};
 use crate::history::path::CutPick;
 use crate::part::{BadChange, BadKind, BadSector, FaultClass, Geometry, Image, Level, Step, Tears};
-use crate::report::{beyond, left_out};
+use crate::report::{Report, Verdict, beyond, left_out};
 use crate::subject::{Change, Op, OpKind, Subject, counted};
 use crate::workload::{Workload, mixed};
 
@@ -124,6 +125,29 @@ impl<'run, S: Subject> Context<'run, S> {
     /// Most cuts in one history.
     pub(crate) fn depth(&self) -> u32 {
         self.plan.depth.clamp(1, MOST_CUTS)
+    }
+
+    /// A report that tells what the workload does without cuts. `None` beside it if that fails, or
+    /// time is up: then the report is complete.
+    pub(crate) fn begin(
+        &self,
+        config: &Config,
+        mode: &'static str,
+        clock: &Clock<'_>,
+    ) -> (Report, Option<Prepared>) {
+        let workload = self.plan.workload.to_string();
+        let mut report = Report::begun(config, self.subject, mode, workload);
+        report.not_explored = self.not_explored();
+        match self.prepare() {
+            Ok(prepared) => {
+                report.baseline = prepared.baseline.summary.clone();
+                report.worst = prepared.baseline.worst;
+                return (report, Some(prepared));
+            }
+            Err(finding) if clock.excuses(&finding) => report.verdict = Verdict::Incomplete,
+            Err(finding) => report.reason = finding.sentence,
+        }
+        (report, None)
     }
 
     /// Runs the workload without cuts.

@@ -19,7 +19,7 @@ use super::retell;
 use crate::check::coverage::Place;
 use crate::config::{Config, Systematic};
 use crate::part::{Geometry, Image, Step};
-use crate::report::{Report, Verdict};
+use crate::report::Report;
 use crate::subject::Subject;
 
 /// Steps from one stored image to the next.
@@ -34,21 +34,8 @@ pub(crate) fn run<S: Subject>(
 ) -> Report {
     let workload = plan.workload.build(&config.geometry);
     let context = Context::new(config, subject, plan, &workload);
-    let mut report = Report::begun(config, subject, "systematic", plan.workload.to_string());
-    report.not_explored = context.not_explored();
-    let prepared = match context.prepare() {
-        Ok(prepared) => prepared,
-        Err(finding) if clock.excuses(&finding) => {
-            report.verdict = Verdict::Incomplete;
-            return report;
-        }
-        Err(finding) => {
-            report.reason = finding.sentence;
-            return report;
-        }
-    };
-    report.baseline = prepared.baseline.summary.clone();
-    report.worst = prepared.baseline.worst;
+    let (mut report, prepared) = context.begin(config, "systematic", clock);
+    let Some(prepared) = prepared else { return report };
     let cut_points = 0..=prepared.baseline.trace.steps.len();
     let Explored { mut counts, worst, findings, kills, fingerprints } =
         context.explore(&prepared, cut_points.collect(), Stop::of(config), clock, None);
