@@ -253,7 +253,13 @@ impl<F: NorFlash> Medium<F> {
     /// earlier power-up may have begun to program zeros there, without visible effect.
     #[cfg_attr(target_pointer_width = "32", inline(never))]
     pub(crate) fn zero_blank_unit(&mut self, at: u32) -> bool {
-        if !self.is_blank(at, at + self.geometry.unit) {
+        self.zero_unit_of_blank(at, self.geometry.unit)
+    }
+
+    /// The same if all of the `len` bytes that the unit begins read blank.
+    #[cfg_attr(target_pointer_width = "32", inline(never))]
+    pub(crate) fn zero_unit_of_blank(&mut self, at: u32, len: u32) -> bool {
+        if !self.is_blank(at, at + len) {
             return false;
         }
         self.zero_unit(at);

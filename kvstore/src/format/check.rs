@@ -23,7 +23,7 @@ pub(crate) fn zeros_in(word: u32) -> u32 {
 
 /// Number of 0 bits in all bytes.
 #[cfg(target_pointer_width = "64")]
-#[cfg_attr(target_pointer_width = "64", inline)]
+#[inline]
 pub(crate) fn zeros_of(bytes: &[u8]) -> u32 {
     let Some(last) = bytes.last_chunk() else {
         return bytes.iter().map(|byte| byte.count_zeros()).sum();

@@ -230,13 +230,9 @@ impl<F: NorFlash> Core<F> {
     /// Returns whether there was one before the slot `limit`.
     fn begin_slot(&mut self, limit: u32) -> bool {
         while self.log.slot < limit {
-            let at = self.slot_at();
-            let word = at + self.medium.geometry.unit;
-            if self.medium.is_blank(at, word + self.medium.geometry.word_area()) {
-                self.medium.zero_unit(at);
-                if !self.medium.take_refused() {
-                    return true;
-                }
+            let len = self.medium.geometry.unit + self.medium.geometry.word_area();
+            if self.medium.zero_unit_of_blank(self.slot_at(), len) {
+                return true;
             }
             self.log.slot += 1;
         }
