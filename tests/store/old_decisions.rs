@@ -132,5 +132,5 @@ fn an_old_decision_for_the_sector_after_next_does_not_come_back() {
 fn come_back(flash: &mut Flash, decision: &[u8]) {
     let word = slot_word(0);
     flash.half_erase(0, word.end);
-    flash.bytes[word.start as usize..word.end as usize].copy_from_slice(decision);
+    flash.show(word, decision);
 }

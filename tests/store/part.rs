@@ -93,6 +93,14 @@ pub(crate) fn fill(store: &mut Settings<'_>, head: u32, end: u32) {
     assert_eq!(position(store).0, head);
 }
 
+/// Puts "fill" until that fails.
+pub(crate) fn fill_until_it_fails(store: &mut Settings<'_>) {
+    let mut number = 0;
+    while store.put("fill", &[number; 26]).is_ok() {
+        number += 1;
+    }
+}
+
 impl Flash {
     pub(crate) fn new(sectors: u32) -> Self {
         let len = (sectors * SECTOR) as usize;
@@ -164,7 +172,12 @@ impl Flash {
         programmed
     }
 
-    /// Does to a sector what an erase does that is cut near its end: so many bytes at the start are
+    /// Lets a hidden word read as it was programmed.
+    pub(crate) fn show(&mut self, word: Range<u32>, programmed: &[u8]) {
+        self.bytes[word.start as usize..word.end as usize].copy_from_slice(programmed);
+    }
+
+    /// Does to a sector what an erase does that is cut near its end: `kept` bytes at the start are
     /// as before, and all others are blank.
     pub(crate) fn half_erase(&mut self, sector: u32, kept: u32) {
         let from = (sector * SECTOR) as usize;

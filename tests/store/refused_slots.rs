@@ -3,7 +3,9 @@
 //! Goal: a decision that could not be written is not counted on. Method: each test plays one history
 //! in which a sector refuses all programs, slots of decisions too, and works again after the next cut.
 
-use super::part::{Cut, FAILED, FIRST, Flash, SECTOR, Step, fill, position, slot_word};
+use super::part::{
+    Cut, FAILED, FIRST, Flash, SECTOR, Step, fill, fill_until_it_fails, position, slot_word,
+};
 
 /// 1. The spare is erased, and a record says so. The head takes no programs for a while. A
 ///    compaction finds no slot that can be begun. If it went on, its first record in the spare could
@@ -40,10 +42,7 @@ fn an_erase_without_out_loses_the_tail() {
     fill(&mut store, 4, FIRST);
     let word = SECTOR + slot_word(0).start..SECTOR + slot_word(0).end;
     store.flash().cut = Some(Cut::After(word.clone()));
-    let mut number = 0;
-    while store.put("fill", &[number; 26]).is_ok() {
-        number += 1;
-    }
+    fill_until_it_fails(&mut store);
     drop(store);
     flash.restart();
     let decision = flash.hide(word.clone());
@@ -56,7 +55,7 @@ fn an_erase_without_out_loses_the_tail() {
     if is_erased {
         flash.half_erase(2, 32);
     }
-    flash.bytes[word.start as usize..word.end as usize].copy_from_slice(&decision);
+    flash.show(word, &decision);
     assert_eq!(flash.value("t").as_deref(), Some(&[1; 20][..]));
 }
 

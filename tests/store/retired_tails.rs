@@ -3,7 +3,9 @@
 //! Goal: a change that was acknowledged is never dropped for want of room beside the live records of the
 //! next tail. Method: the tail holds next to nothing, and the sector after it is full of live records.
 
-use super::part::{Cut, FAILED, FIRST, Flash, SECTOR, Settings, fill, position, slot_word};
+use super::part::{
+    Cut, FAILED, FIRST, Flash, SECTOR, Settings, fill, fill_until_it_fails, position, slot_word,
+};
 
 /// A store with one short record, "t", in sector 0, and sector 1 full of live records. Sector 2 is the
 /// next head, and the log is long then.
@@ -62,10 +64,7 @@ fn a_ghost_of_retired_drops_an_acknowledged_record() {
     let word = 2 * SECTOR + slot_word(0).start..2 * SECTOR + slot_word(0).end;
     store.flash().break_sector(3);
     store.flash().cut = Some(Cut::After(word.clone()));
-    let mut number = 0;
-    while store.put("fill", &[number; 26]).is_ok() {
-        number += 1;
-    }
+    fill_until_it_fails(&mut store);
     drop(store);
     flash.restart();
     let retired = flash.hide(word.clone());
@@ -76,7 +75,7 @@ fn a_ghost_of_retired_drops_an_acknowledged_record() {
     assert_eq!(position(&store).0, 6);
     assert!(position(&store).1 > SECTOR - 256);
     drop(store);
-    flash.bytes[word.start as usize..word.end as usize].copy_from_slice(&retired);
+    flash.show(word, &retired);
     assert_eq!(flash.value("t").as_deref(), Some(&[9; 300][..]));
 }
 
