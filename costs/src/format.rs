@@ -80,7 +80,7 @@ const COMPACTIONS_MIXED: u64 = 400;
 const COMPACTIONS: u64 = 8;
 /// Compactions before counting starts: the first sector starts differently.
 const SKIPPED: u64 = 3;
-/// At most so many records are copied in each.
+/// The most records that are copied in a compaction.
 const COPIES: u32 = 32;
 
 /// Measures the store. The number of sectors of `geometry` does not matter.
