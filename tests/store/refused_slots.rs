@@ -105,3 +105,50 @@ fn a_first_format_without_out_is_never_finished() {
     flash.refusing = None;
     assert_eq!(flash.try_open().map(drop), Ok(()));
 }
+
+/// 1. The log is long. What is live in the tail is short, and the sector after it is half full. The log
+///    rests in the last page of the head.
+/// 2. The flag of the rest record takes no program. So the log is settled, which has no room and
+///    compacts. How many compactions the change needs has to be counted after that.
+#[test]
+fn a_flag_that_takes_no_program_does_not_fail_a_change_that_has_room() {
+    let mut flash = Flash::new(3);
+    let mut store = flash.open();
+    store.put("a", &[1; 20]).unwrap();
+    fill(&mut store, 4, FIRST);
+    store.put("b", &[2; 450]).unwrap();
+    fill(&mut store, 4, 830);
+    store.rest().unwrap();
+    let &Step::Program(at, len) = store.flash().steps.last().unwrap() else { panic!("no rest") };
+    drop(store);
+    flash.stuck = Some(at + len as u32);
+    let mut store = flash.open();
+    let result = store.put("c", &[3; 400]);
+    drop(store);
+    assert_eq!(result, Ok(()));
+    assert_eq!(flash.value("c").as_deref(), Some(&[3; 400][..]));
+}
+
+/// 1. The tag of the last page of the head takes no program, so no mount has room to settle. Each
+///    mount uses up a slot for OUT, and is cut in the spare.
+/// 2. One bit of the tag of the last slot is wrong, so no decision can be written there.
+/// 3. The tag of the page is refused once more. That must not pass for a refused decision, or no
+///    mount would open the store again.
+#[test]
+fn a_refused_page_is_no_refused_decision() {
+    let mut flash = Flash::new(4);
+    let mut store = flash.open();
+    store.put("a", &[1; 20]).unwrap();
+    fill(&mut store, 5, 600);
+    drop(store);
+    flash.stuck = Some(SECTOR + 768);
+    for _ in 0..11 {
+        flash.cut = Some(Cut::Before(2 * SECTOR..3 * SECTOR));
+        assert_eq!(flash.try_open().map(drop), Err(FAILED));
+        flash.restart();
+    }
+    let tags = (0..12).map(|slot| flash.bytes[(SECTOR + slot_word(slot).start - 1) as usize]);
+    assert_eq!(tags.collect::<Vec<_>>(), [[0; 11].as_slice(), &[0xFF]].concat());
+    flash.bytes[(SECTOR + slot_word(11).start - 1) as usize] = 0xFE;
+    assert_eq!(flash.value("a").as_deref(), Some(&[1; 20][..]));
+}

@@ -45,15 +45,14 @@ impl<F: NorFlash> Core<F> {
                 return Ok(());
             }
         }
-        let mut compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
+        // A change for which there is no room programs nothing.
+        self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
         self.wake(index);
         self.prepare_spare(false, index);
-        if self.log.passed_over {
-            // One more sector of the log retires.
-            // Without a spare record if there is no room: OUT may have been written before it, and a
-            // mount relies on OUT.
-            compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
-        }
+        // Counted again: the log may have been settled in a new sector, or one more sector of it
+        // have retired. If there is no room now, no spare record is written: OUT may have been
+        // written before it, and a mount relies on OUT.
+        let compactions = self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
         for _ in 0..compactions {
             self.compact(&[], index);
         }

@@ -72,11 +72,13 @@ impl<F: NorFlash> Core<F> {
     // Outlined, since it is called from several places.
     #[inline(never)]
     pub(crate) fn decide_or_give_up(&mut self, decision: Decision) -> bool {
-        let was_free = self.log.slot < self.slot_limit(decision);
+        // What the part refused before says nothing about the slots.
+        let earlier = self.medium.refusal.take();
         let decided = self.decide(decision, false);
-        if was_free && !decided && self.medium.refusal.is_some() {
+        if !decided && self.medium.refusal.is_some() {
             self.medium.give_up();
         }
+        self.medium.refusal = self.medium.refusal.take().or(earlier);
         decided
     }
 
