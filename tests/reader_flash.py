@@ -70,7 +70,7 @@ class Flash:
         wide = sector > 8192
         self.header_len, self.count_len = (5, 3) if wide else (4, 2)
         self.trailer_len = 4 + self.count_len
-        self.slot_count = 12 if sector >= 128 * unit else 8
+        self.slot_count = 12 if sector >= 64 * unit else 8
         self.word_len = max(unit, 4)
         # After the slots comes the unit that shows that the sector takes programs.
         self.first = self.place(OPENING + self.slot_count * (unit + self.word_len) + unit)

@@ -82,9 +82,10 @@ impl Geometry {
         self.round_up(self.header())
     }
 
-    /// Number of slots in a sector: as many as take no more than a fifth of it, if it is not tiny.
+    /// Number of slots in a sector: 12 take at most three eighths of it, and a tenth of a sector of 4 KiB
+    /// at unit 16.
     pub(crate) const fn slots(&self) -> u32 {
-        if self.sector_bytes >= 128 * self.unit { 12 } else { 8 }
+        if self.sector_bytes >= 64 * self.unit { 12 } else { 8 }
     }
 
     /// Bytes of a slot's word.
