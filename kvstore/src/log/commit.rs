@@ -2,6 +2,7 @@
 
 use embedded_storage::nor_flash::NorFlash;
 
+use super::log_end::LogEnd;
 use super::lookup::Value;
 use super::state::{Core, Log, Spare};
 use crate::change::{Change, counted};
@@ -48,7 +49,7 @@ impl<F: NorFlash> Core<F> {
         // A change for which there is no room programs nothing.
         self.compactions_needed(changes, load, index).ok_or(Error::Full)?;
         self.wake(index);
-        self.prepare_spare(false, index);
+        self.prepare_spare(&LogEnd::at(self.log.end), index);
         // Counted again: the log may have been settled in a new sector, or one more sector of it
         // have retired. If there is no room now, no spare record is written: OUT may have been
         // written before it, and a mount relies on OUT.

@@ -46,18 +46,18 @@ impl<F: NorFlash> Core<F> {
     pub(crate) fn compact_with(
         &mut self,
         changes: &[Change<'_>],
-        LogEnd { accepted, suspect, .. }: &LogEnd,
+        log_end: &LogEnd,
         index: &mut Index,
     ) -> Copied {
-        let log_end = self.log.end;
-        self.prepare_spare(suspect.is_some(), index);
+        let end = self.log.end;
+        self.prepare_spare(log_end, index);
         // What that appended counts, too.
-        let accepted = if self.log.end == log_end { *accepted } else { self.log_end() };
+        let accepted = if self.log.end == end { log_end.accepted } else { self.log_end() };
         let tail = self.log.tail;
         let retires = self.log_is_long();
         let slot = self.begin_sector();
         // First, since bits of the suspect may read differently each time: what counts is the copy.
-        if let Some(suspect) = suspect
+        if let Some(suspect) = &log_end.suspect
             && self.carry_suspect(suspect, index) == Copied::Damaged
         {
             return Copied::Damaged;
@@ -179,7 +179,7 @@ impl<F: NorFlash> Core<F> {
     /// Starts a new, empty log in the spare. This is atomic: the decision makes it count.
     pub(crate) fn restart(&mut self, index: &mut Index) {
         self.wake(index);
-        self.prepare_spare(false, index);
+        self.prepare_spare(&LogEnd::at(self.log.end), index);
         let accepted = self.log_end();
         let slot = self.begin_sector();
         self.log.epoch = self.log.epoch.wrapping_add(1);

@@ -12,6 +12,9 @@ pub(crate) struct LogEnd {
     pub(crate) stop: u32,
     /// A record after that end that is accepted too, but must be copied.
     pub(crate) suspect: Option<Suspect>,
+    /// If the last record has no content, the change before it. That becomes the suspect if the last
+    /// record does not pass the next time.
+    pub(crate) next_suspect: Option<Suspect>,
     /// Where the log ends if the suspect is dropped.
     pub(crate) without_suspect: u32,
 }
@@ -19,7 +22,8 @@ pub(crate) struct LogEnd {
 impl LogEnd {
     /// The end of a log that is accepted up to this address, without a suspect.
     pub(crate) const fn at(accepted: u32) -> Self {
-        Self { accepted, stop: accepted, suspect: None, without_suspect: u32::MAX }
+        let (stop, without_suspect) = (accepted, u32::MAX);
+        Self { accepted, stop, suspect: None, next_suspect: None, without_suspect }
     }
 }
 

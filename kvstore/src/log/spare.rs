@@ -9,6 +9,7 @@
 use embedded_storage::nor_flash::NorFlash;
 
 use super::append::{Content, Written};
+use super::log_end::LogEnd;
 use super::state::{Access, Core, Log, Spare};
 use crate::format::record::Header;
 use crate::format::slot::Decision;
@@ -29,7 +30,7 @@ impl<F: NorFlash> Core<F> {
         if self.log.spare != Spare::Unknown || self.medium.fault.is_some() {
             return;
         }
-        if self.find_spare(false, index) {
+        if self.find_spare(&LogEnd::at(self.log.end), index) {
             self.note_spare(index);
         } else {
             self.log.spare = Spare::Unusable;
@@ -53,15 +54,15 @@ impl<F: NorFlash> Core<F> {
         }
     }
 
-    /// The same for a compaction: if no sector can be used, the call ends. With `suspect`, there is a
-    /// record that may be dropped yet.
-    pub(crate) fn prepare_spare(&mut self, suspect: bool, index: &mut Index) {
+    /// The same for a compaction: if no sector can be used, the call ends. With a suspect in `log_end`,
+    /// there is a record that may be dropped yet.
+    pub(crate) fn prepare_spare(&mut self, log_end: &LogEnd, index: &mut Index) {
         if self.log.spare == Spare::Inherited && !self.spare_is_blank() && !self.must_decide_again()
         {
             // From now on, no spare record counts.
             self.decide_or_give_up(Decision::Out);
         }
-        if !self.log.spare.is_erased() && !self.find_spare(suspect, index) {
+        if !self.log.spare.is_erased() && !self.find_spare(log_end, index) {
             self.medium.give_up();
         }
     }
@@ -101,7 +102,7 @@ impl<F: NorFlash> Core<F> {
     /// Makes the spare a sector that is erased and takes programs. Returns whether there is one.
     // Outlined, since several callers share it.
     #[inline(never)]
-    fn find_spare(&mut self, suspect: bool, index: &mut Index) -> bool {
+    fn find_spare(&mut self, log_end: &LogEnd, index: &mut Index) -> bool {
         loop {
             // Once more, since an erase may fail for another reason than a bad sector.
             let mut is_blank = self.erase_spare();
@@ -111,7 +112,7 @@ impl<F: NorFlash> Core<F> {
             if self.log.spare == Spare::Erased {
                 return true;
             }
-            if self.medium.fault.is_some() || !self.pass_over(suspect, index) {
+            if self.medium.fault.is_some() || !self.pass_over(log_end, index) {
                 // It may be no more than the place of the trial that takes no program.
                 if is_blank {
                     self.log.spare = Spare::Erased;
@@ -166,14 +167,20 @@ impl<F: NorFlash> Core<F> {
 
     /// Makes the sector after the spare the spare, and returns whether that was possible. Two
     /// sectors in a row are not passed over, nor is one of only two.
-    fn pass_over(&mut self, suspect: bool, index: &mut Index) -> bool {
+    fn pass_over(&mut self, log_end: &LogEnd, index: &mut Index) -> bool {
         if self.log.passed_over || self.medium.geometry.sectors == 2 {
             return false;
         }
         if self.log_is_long() {
             // If a suspect is dropped, the record that it replaced lives again. And a mount must not
             // drop the last change since it does not fit with the live records of the next tail.
-            if suspect || self.log.access == Access::Write || self.log.tail_live.bytes > 0 {
+            if log_end.suspect.is_some()
+                || self.log.access == Access::Write
+                || self.log.tail_live.bytes > 0
+                || log_end
+                    .next_suspect
+                    .is_some_and(|suspect| !self.fits_with(self.log.tail + 1, &suspect, index))
+            {
                 // All of it must fit into a sector again some day.
                 let live = self.log.head_live.and(self.log.tail_live);
                 if !self.medium.geometry.fits(live)

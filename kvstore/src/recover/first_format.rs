@@ -5,6 +5,7 @@ use embedded_storage::nor_flash::NorFlash;
 use crate::format::opening::Opening;
 use crate::format::slot::Decision;
 use crate::index::Index;
+use crate::log::log_end::LogEnd;
 use crate::log::state::Core;
 
 /// The first sector of a new log has the number of sectors as its sequence number. So the last
@@ -67,7 +68,7 @@ impl<F: NorFlash> Core<F> {
             self.decide(Decision::Out, false);
         }
         self.log.sure = true;
-        self.prepare_spare(false, index);
+        self.prepare_spare(&LogEnd::at(self.log.end), index);
         let slot = self.begin_sector();
         self.finish_sector(self.log.head, 0, slot);
         self.ready_spare(index);

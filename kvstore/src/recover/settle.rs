@@ -114,7 +114,7 @@ impl<F: NorFlash> Core<F> {
     }
 
     /// Whether the suspect fits into a new sector together with the live records of this sector.
-    fn fits_with(&mut self, sequence: u32, suspect: &Suspect, index: &Index) -> bool {
+    pub(crate) fn fits_with(&mut self, sequence: u32, suspect: &Suspect, index: &Index) -> bool {
         // In a head that is the tail too, there was room for it when it was written.
         if !self.tail_may_retire() || sequence >= self.log.head {
             return true;

@@ -143,11 +143,17 @@ impl<F: NorFlash> Core<F> {
             let suspect =
                 matches!(kind, Kind::Tally | Kind::Put | Kind::Delete | Kind::Commit | Kind::Lost)
                     .then_some(record);
-            let without_suspect = found.address;
-            walk.note_end(
-                found.address,
-                LogEnd { suspect, without_suspect, ..LogEnd::at(found.address) },
-            );
+            let next_suspect = match suspect {
+                None => walk.replayed.log_end.suspect,
+                Some(_) => None,
+            };
+            let log_end = LogEnd {
+                suspect,
+                next_suspect,
+                without_suspect: found.address,
+                ..LogEnd::at(found.address)
+            };
+            walk.note_end(found.address, log_end);
             walk.replayed.rest = (kind == Kind::Rest).then_some(found);
             // Even if it is a ghost: it was begun when the erase was complete.
             if let Some(note) = SpareNote::of_header(found.header) {
