@@ -321,7 +321,7 @@ fn decaying_header(wrong: u8, expected: Result<Option<&[u8]>, Error<NorFlashErro
 #[test]
 fn a_header_that_reads_again_does_not_overfill_a_sector() {
     let mut refused = 0;
-    for failing_reads in 1..100 {
+    for failing_reads in 1..200 {
         let flash = Flash::<1>::new(2 * 4096);
         let mut store = flash.open().unwrap();
         let mut keys = 0_u8;
