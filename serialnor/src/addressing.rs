@@ -68,22 +68,61 @@ pub(crate) fn choose(
     }
 }
 
-/// The command that ensures the address mode, and whether it needs a write enable.
+/// The command that puts the chip into the address mode that the driver uses.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct ModeCommand {
+    pub(crate) opcode: u8,
+    /// Whether it needs a write enable.
+    pub(crate) write_enable: bool,
+    /// Whether it is sent before each program and erase: a chip that fell back to another mode
+    /// would take the address for another one.
+    pub(crate) before_each_write: bool,
+    /// How the chip shows its mode, if it does.
+    pub(crate) check: Option<ModeCheck>,
+}
+
+/// A register that shows the address mode.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct ModeCheck {
+    pub(crate) opcode: u8,
+    pub(crate) mask: u8,
+    /// The bits of the mask in the right mode.
+    pub(crate) wanted: u8,
+}
+
+/// The command that ensures the address mode.
 pub(crate) fn mode_command(
     addressing: Addressing,
     sheet: &DataSheet,
     sfdp: Option<&Sfdp>,
-) -> Option<(u8, bool)> {
+) -> Option<ModeCommand> {
     let exit = sfdp.map_or(0, |sfdp| sfdp.basic.four_byte_exit);
-    match (addressing, sheet.four_byte) {
+    let (opcode, write_enable, before_each_write) = match (addressing, sheet.four_byte) {
         (Addressing::FourByteMode { write_enable }, _) => {
-            Some((opcode::ENTER_FOUR_BYTE, write_enable))
+            (opcode::ENTER_FOUR_BYTE, write_enable, true)
         }
         (Addressing::Three, Some(FourByte::Leave { write_enable })) => {
-            Some((opcode::LEAVE_FOUR_BYTE, write_enable))
+            (opcode::LEAVE_FOUR_BYTE, write_enable, true)
         }
-        // E9h, or 06h and E9h.
-        (Addressing::Three, _) if exit & 3 != 0 => Some((opcode::LEAVE_FOUR_BYTE, exit & 1 == 0)),
-        _ => None,
-    }
+        // E9h, or 06h and E9h. A chip that three address bytes reach starts in the right mode after
+        // a dip of its supply.
+        (Addressing::Three, _) if exit & 3 != 0 => (opcode::LEAVE_FOUR_BYTE, exit & 1 == 0, false),
+        _ => return None,
+    };
+    let check = sfdp.filter(|_| before_each_write).and_then(|sfdp| mode_check(opcode, sfdp));
+    Some(ModeCommand { opcode, write_enable, before_each_write, check })
+}
+
+/// The register in which the chip shows its mode: the flag status, or the bank register if that is
+/// a way to enter the mode.
+fn mode_check(opcode: u8, sfdp: &Sfdp) -> Option<ModeCheck> {
+    let (register, mask) = if sfdp.basic.has_flag_status_polling {
+        (opcode::READ_FLAG_STATUS, opcode::FLAG_FOUR_BYTE)
+    } else if sfdp.basic.four_byte_entry >> 3 & 1 == 1 {
+        (opcode::READ_BANK, opcode::BANK_FOUR_BYTE)
+    } else {
+        return None;
+    };
+    let wanted = if opcode == opcode::ENTER_FOUR_BYTE { mask } else { 0 };
+    Some(ModeCheck { opcode: register, mask, wanted })
 }

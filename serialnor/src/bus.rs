@@ -63,9 +63,9 @@ impl<SPI: SpiDevice, D: DelayNs> Bus<SPI, D> {
         self.spi.transaction(&mut [Operation::Write(command.as_slice()), Operation::Read(out)])
     }
 
-    pub(crate) fn register(&mut self, opcode: u8) -> Result<u8, SPI::Error> {
+    pub(crate) fn ask(&mut self, command: Command) -> Result<u8, SPI::Error> {
         let mut value = [0xFF];
-        self.receive(Command::plain(opcode), &mut value)?;
+        self.receive(command, &mut value)?;
         let [value] = value;
         Ok(value)
     }

@@ -1,12 +1,12 @@
 //! The parameters of a chip: its tables, corrected by a data sheet. No I/O.
 
-use crate::addressing::{self, Addressing};
+use crate::addressing::{self, Addressing, ModeCommand};
 use crate::data_sheet::DataSheet;
 use crate::erase::{self, EraseTypes};
 use crate::error::Error;
 use crate::opcode;
 use crate::sfdp::{Basic, EraseType, FourByteTable, PowerDown, Sfdp, SfdpError};
-use crate::timeout::{program_timeout_us, program_typical_us};
+use crate::timeout::{LEAST_PROGRAM_TIMEOUT_US, program_timeout_us, program_typical_us};
 
 /// Offsets of the flash traits have 32 bits.
 const REACH: u64 = 1 << 32;
@@ -42,11 +42,29 @@ pub struct Chip {
     pub(crate) read_opcode: u8,
     pub(crate) fast_read_opcode: Option<u8>,
     pub(crate) program_opcode: u8,
-    /// The command that ensures the address mode, and whether it needs a write enable.
-    pub(crate) mode_command: Option<(u8, bool)>,
+    /// The command that ensures the address mode.
+    pub(crate) mode_command: Option<ModeCommand>,
 }
 
 impl Chip {
+    /// Before anything is read from the chip.
+    pub(crate) const UNKNOWN: Self = Self {
+        capacity: 0,
+        page_bytes: 1,
+        erase_types: [None; 4],
+        addressing: Addressing::Three,
+        power_down: None,
+        program_timeout_us: LEAST_PROGRAM_TIMEOUT_US,
+        program_typical_us: 0,
+        polls_flag_status: false,
+        has_reset: false,
+        protection_mask: 0,
+        read_opcode: opcode::READ,
+        fast_read_opcode: None,
+        program_opcode: opcode::PROGRAM,
+        mode_command: None,
+    };
+
     /// Combines the tables and the data sheet, for erases of multiples of `erase_bytes` and
     /// programs of multiples of `write_bytes`.
     pub(crate) fn new<E>(

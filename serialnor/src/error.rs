@@ -95,9 +95,18 @@ pub enum Error<E> {
         /// Its status register.
         status: u8,
     },
-    /// The chip ignored the command: its write enable latch is still set. Either a block is
-    /// protected in a way that the status does not show, or the chip does not have this command.
+    /// The chip ignored the command: its write enable latch is still set, or an erase, sent twice,
+    /// never made the chip busy. Nothing was programmed or erased. Either the command got lost or
+    /// the chip lost its supply for a moment, then repeat the call; or a block is protected in a
+    /// way that the status does not show; or the chip does not have this command.
     CommandIgnored(Work),
+    /// The chip is not in the address mode that the driver set, according to the register that
+    /// shows it. Nothing was programmed or erased: it would have gone to another address. Repeat
+    /// the call; if it fails again, the data sheet or the tables are wrong about the mode.
+    AddressMode {
+        /// The flag status or the bank register.
+        value: u8,
+    },
     /// The chip reports in its flag status register that the operation failed: worn out or
     /// protected.
     Failed {
@@ -106,7 +115,11 @@ pub enum Error<E> {
         /// Its flag status register.
         flag_status: u8,
     },
-    /// A byte does not read as it was programmed or erased ([`crate::Options::with_verify`]).
+    /// A byte does not read as it was programmed or erased ([`crate::Options::with_verify`]): the
+    /// chip ignored the command, data were garbled on the bus, the place was not blank, or the flash
+    /// is worn out there. Erase again, or use another place. If the program was begun with
+    /// [`crate::SerialNor::begin_program`], or [`crate::Options::with_second_programs`] is set, the
+    /// address is that of the first byte programmed by the command.
     Verify {
         /// Its address.
         at: u32,
@@ -157,9 +170,11 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             Self::Protected { status } => {
                 write!(out, "the chip is protected against writing, status {status:#04x}")
             }
-            Self::CommandIgnored(work) => {
-                write!(out, "the chip did not start {work}: its write enable latch is still set")
-            }
+            Self::CommandIgnored(work) => write!(out, "the chip ignored the command for {work}"),
+            Self::AddressMode { value } => write!(
+                out,
+                "the chip is not in the address mode that was set, its register reads {value:#04x}"
+            ),
             Self::Failed { work, flag_status } => {
                 write!(out, "the chip did not complete {work}, flag status {flag_status:#04x}")
             }

@@ -12,6 +12,7 @@ pub(crate) const FAST_READ: u8 = 0x0B;
 pub(crate) const FAST_READ_4: u8 = 0x0C;
 pub(crate) const PROGRAM_4: u8 = 0x12;
 pub(crate) const READ_4: u8 = 0x13;
+pub(crate) const READ_BANK: u8 = 0x16;
 pub(crate) const CLEAR_FLAG_STATUS: u8 = 0x50;
 pub(crate) const READ_SFDP: u8 = 0x5A;
 pub(crate) const RESET_ENABLE: u8 = 0x66;
@@ -30,5 +31,9 @@ pub(crate) const LATCH: u8 = 1 << 1;
 pub(crate) const BLOCK_PROTECTION: u8 = 0b0001_1100;
 /// Flag status: ready.
 pub(crate) const FLAG_READY: u8 = 1 << 7;
+/// Flag status: four address bytes are in use.
+pub(crate) const FLAG_FOUR_BYTE: u8 = 1;
+/// Bank register: four address bytes are in use (JESD216, DWORD 16, bit 27).
+pub(crate) const BANK_FOUR_BYTE: u8 = 1 << 7;
 /// Flag status: erase failed, program failed, protection error.
 pub(crate) const FLAG_FAILURES: u8 = 1 << 5 | 1 << 4 | 1 << 1;

@@ -10,6 +10,8 @@ pub struct Options {
     pub(crate) transfer_bytes: usize,
     pub(crate) start_timeout_us: u32,
     pub(crate) verify: bool,
+    pub(crate) second_programs: bool,
+    pub(crate) write_inhibit_us: u32,
     pub(crate) fast_read: bool,
     pub(crate) reset: bool,
     pub(crate) latch_stays_set: bool,
@@ -25,7 +27,9 @@ impl Options {
             data_sheet: DataSheet::new(),
             transfer_bytes: usize::MAX,
             start_timeout_us: 10_000_000,
-            verify: false,
+            verify: true,
+            second_programs: false,
+            write_inhibit_us: 10_000,
             fast_read: false,
             reset: false,
             latch_stays_set: false,
@@ -56,13 +60,39 @@ impl Options {
         Self { start_timeout_us: microseconds, ..self }
     }
 
-    /// Reads everything back after each program and erase, and reports a difference as
-    /// [`crate::Error::Verify`]. Costs the time of reading. A program that clears more bits of
-    /// bytes programmed before must name these bytes as they will read. The store does not need it,
-    /// since it reads back what it programs.
+    /// Whether everything is read back after each program and erase, and a difference is reported
+    /// as [`crate::Error::Verify`]. Default: it is.
+    ///
+    /// It costs one read command for each 64 bytes: at a bus clock of 50 MHz 7 us for a record of
+    /// 36 bytes, 45 us for a page, 0.7 ms for an erase of 4 KiB and 11 ms for one of 64 KiB.
+    ///
+    /// Switch it off only for code that reads back itself whatever it programs and erases. The
+    /// store of `outlast-kvstore` does: it also goes on elsewhere if a place does not keep what is
+    /// programmed, and it does not give up a whole sector for one bit. What is lost for all other
+    /// code: a program is reported as done that never happened, because the chip clears its latch
+    /// when it ignores a command for a protected block, or because its supply failed for a moment;
+    /// a program that the bus garbled; and a place that was not blank or is worn out. An erase that
+    /// never began is noticed all the same, but not one that ended too early.
     #[must_use]
     pub const fn with_verify(self, on: bool) -> Self {
         Self { verify: on, ..self }
+    }
+
+    /// For code that programs bytes again to clear more of their bits: each program is compared
+    /// with what was there before, which is read first, and not with its data alone. Without this
+    /// option such a program must name the bytes as they will read, otherwise it ends with
+    /// [`crate::Error::Verify`] although the bits are cleared. Costs as much time as reading back.
+    #[must_use]
+    pub const fn with_second_programs(self, on: bool) -> Self {
+        Self { second_programs: on, ..self }
+    }
+
+    /// How long the chip may ignore write enable after its supply came up, in microseconds.
+    /// Default: 10 ms, the longest time of the parts known here (from memory of data sheets). Write
+    /// enable is tried for that long, once a millisecond, after three attempts in a row.
+    #[must_use]
+    pub const fn with_write_inhibit_us(self, microseconds: u32) -> Self {
+        Self { write_inhibit_us: microseconds, ..self }
     }
 
     /// Reads with the command that has a dummy byte, which allows a higher clock (see the data
@@ -82,9 +112,10 @@ impl Options {
         Self { reset: on, ..self }
     }
 
-    /// For emulators, not for chips: the write enable latch stays set after a program or erase
-    /// (QEMU 7.2 does so). Without this option, a latch still set means that the chip ignored the
-    /// command.
+    /// For emulators, not for chips: the write enable latch stays set after a program or erase,
+    /// these take no time, and no register shows the address mode (QEMU 7.2 is so). Without this
+    /// option, a latch still set means that the chip ignored the command, and so does an erase that
+    /// never made the chip busy.
     #[must_use]
     pub const fn with_latch_that_stays_set(self, on: bool) -> Self {
         Self { latch_stays_set: on, ..self }

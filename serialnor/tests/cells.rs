@@ -5,196 +5,13 @@
 //! in its bytes. The chip follows the data sheets named in `faultsim/src/part/spi`. The changes to
 //! the tables of real chips, and the faults, are invented.
 
-use std::cell::RefCell;
-use std::collections::BTreeMap;
-use std::path::PathBuf;
-use std::rc::Rc;
+mod mock;
 
-use embedded_hal::delay::DelayNs;
-use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
+use embedded_hal::spi::SpiDevice;
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use outlast_serialnor::{Addressing, DataSheet, EraseType, FourByte, Options, SerialNor, Work};
+use outlast_serialnor::{Addressing, DataSheet, EraseType, FourByte, Options, Work};
 
-/// Erase commands and the bytes they erase.
-const ERASES: [(u8, u32); 5] =
-    [(0x20, 4 << 10), (0x21, 4 << 10), (0x52, 32 << 10), (0xD8, 64 << 10), (0xDC, 64 << 10)];
-/// One byte: 8 clocks at 50 MHz.
-const BYTE_NS: u64 = 160;
-/// Time from B9h to deep power-down, from memory of data sheets.
-const SLEEP_NS: u64 = 10_000;
-
-#[derive(Default)]
-struct State {
-    tables: Vec<u8>,
-    /// The cells that were programmed; all others are blank.
-    cells: BTreeMap<u32, u8>,
-    /// Bits set in the status register besides the latch.
-    status: u8,
-    /// Until this time the flag status says busy, while the status says ready.
-    flags_busy_until: u64,
-    latch: bool,
-    /// How many of the next write enable commands are lost on the bus.
-    enables_lost: u32,
-    /// Whether ordinary commands take four address bytes.
-    four: bool,
-    /// Whether B7h and E9h need 06h before them.
-    four_needs_latch: bool,
-    /// Deep power-down is reached at this time; until then no command is taken.
-    asleep_from: Option<u64>,
-    now_ns: u64,
-    /// Whether the bus fails at the transaction after 99h.
-    fails_after_reset: bool,
-    log: Vec<Vec<u8>>,
-}
-
-impl State {
-    /// The address of the command, and the length of opcode and address together.
-    fn address(&self, sent: &[u8]) -> Option<(u32, usize)> {
-        let has_own = matches!(sent[0], 0x12 | 0x13 | 0x0C | 0x21 | 0xDC);
-        let count = if has_own || self.four { 4 } else { 3 };
-        let bytes = sent.get(1..=count)?;
-        Some((bytes.iter().fold(0, |at, byte| at << 8 | u32::from(*byte)), 1 + count))
-    }
-
-    fn answer(&self, sent: &[u8], out: &mut [u8]) {
-        out.fill(0xFF);
-        let is_busy = self.now_ns < self.flags_busy_until;
-        if self.asleep_from.is_some() || (is_busy && !matches!(sent[0], 0x05 | 0x70)) {
-            return;
-        }
-        match sent[0] {
-            0x05 => out.fill(self.status | if self.latch { 2 } else { 0 }),
-            0x70 => out.fill(if is_busy { 0 } else { 0x80 }),
-            0x9F => {
-                out.fill(0);
-                out[..3].copy_from_slice(&[0xC2, 0x20, 0x19]);
-            }
-            0x5A => {
-                let at = u32::from_be_bytes([0, sent[1], sent[2], sent[3]]) as usize;
-                for (byte, at) in out.iter_mut().zip(at..) {
-                    *byte = self.tables.get(at).copied().unwrap_or(0xFF);
-                }
-            }
-            0x03 | 0x13 => {
-                let Some((at, head)) = self.address(sent) else { return };
-                let at = u64::from(at) + (sent.len() - head) as u64;
-                for (byte, at) in out.iter_mut().zip(at..) {
-                    *byte = self.cells.get(&(at as u32)).copied().unwrap_or(0xFF);
-                }
-            }
-            _ => {}
-        }
-    }
-
-    fn execute(&mut self, sent: &[u8]) {
-        if let Some(asleep_from) = self.asleep_from {
-            if sent == [0xAB] && asleep_from <= self.now_ns {
-                self.asleep_from = None;
-            }
-            return;
-        }
-        match sent {
-            [0x06] if self.enables_lost > 0 => self.enables_lost -= 1,
-            [0x06] => self.latch = true,
-            [0x04] => self.latch = false,
-            [mode @ (0xB7 | 0xE9)] if self.latch || !self.four_needs_latch => {
-                self.four = *mode == 0xB7;
-            }
-            [0xB9] => self.asleep_from = Some(self.now_ns + SLEEP_NS),
-            [0x99] => (self.four, self.latch) = (false, false),
-            [0x02 | 0x12, ..] if self.latch => {
-                let Some((at, head)) = self.address(sent) else { return };
-                for (at, byte) in (at..=u32::MAX).zip(&sent[head..]) {
-                    *self.cells.entry(at).or_insert(0xFF) &= byte;
-                }
-                self.latch = false;
-            }
-            [opcode, ..] if self.latch => {
-                let Some((_, bytes)) = ERASES.iter().find(|(known, _)| known == opcode) else {
-                    return;
-                };
-                let Some((at, head)) = self.address(sent) else { return };
-                if head == sent.len() {
-                    self.cells.retain(|cell, _| cell / bytes != at / bytes);
-                    self.latch = false;
-                }
-            }
-            _ => {}
-        }
-    }
-}
-
-#[derive(Debug, PartialEq, Eq, Clone, Copy)]
-struct Failed;
-
-impl embedded_hal::spi::Error for Failed {
-    fn kind(&self) -> ErrorKind {
-        ErrorKind::Other
-    }
-}
-
-type Error = outlast_serialnor::Error<Failed>;
-type Flash<const ERASE: usize = 4096, const WRITE: usize = 1> = SerialNor<Chip, Chip, ERASE, WRITE>;
-
-#[derive(Clone)]
-struct Chip(Rc<RefCell<State>>);
-
-impl ErrorType for Chip {
-    type Error = Failed;
-}
-
-impl DelayNs for Chip {
-    fn delay_ns(&mut self, time: u32) {
-        self.0.borrow_mut().now_ns += u64::from(time);
-    }
-}
-
-impl SpiDevice for Chip {
-    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Failed> {
-        let mut state = self.0.borrow_mut();
-        let is_after_reset = state.log.last().is_some_and(|sent| sent == &[0x99]);
-        if is_after_reset && std::mem::take(&mut state.fails_after_reset) {
-            return Err(Failed);
-        }
-        let mut sent = Vec::new();
-        for operation in operations {
-            match operation {
-                Operation::Write(bytes) => {
-                    state.now_ns += BYTE_NS * bytes.len() as u64;
-                    sent.extend_from_slice(bytes);
-                }
-                Operation::Read(out) => {
-                    state.now_ns += BYTE_NS * out.len() as u64;
-                    state.answer(&sent, out);
-                }
-                other => panic!("the driver does not use {other:?}"),
-            }
-        }
-        state.execute(&sent);
-        state.log.push(sent);
-        Ok(())
-    }
-}
-
-impl Chip {
-    /// A chip with these tables, changed by the closure.
-    fn of(name: &str, change: impl FnOnce(&mut State)) -> Self {
-        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/sfdp").join(name);
-        let text = std::fs::read_to_string(path.with_extension("hex")).unwrap();
-        let byte = |text| u8::from_str_radix(text, 16).unwrap();
-        let tables = text.split_ascii_whitespace().map(byte).collect();
-        let mut state = State { tables, ..State::default() };
-        change(&mut state);
-        Self(Rc::new(RefCell::new(state)))
-    }
-
-    fn start<const ERASE: usize, const WRITE: usize>(
-        &self,
-        options: Options,
-    ) -> Result<Flash<ERASE, WRITE>, Error> {
-        SerialNor::new(self.clone(), self.clone(), options)
-    }
-}
+use mock::{Chip, Error, Failed, Flash, State};
 
 fn read<const LEN: usize, const ERASE: usize>(flash: &mut Flash<ERASE>, at: u32) -> [u8; LEN] {
     let mut bytes = [0; LEN];
@@ -304,7 +121,8 @@ fn a_lost_write_enable_before_the_address_mode_is_repeated() {
     let mut flash: Flash = chip.start(options).unwrap();
     flash.write(0x12_3400, b"hello").unwrap();
     assert_eq!(chip.0.borrow().cells.keys().next(), Some(&0x12_3400));
-    let error = lost(3).start::<4096, 1>(options).err();
+    // Longer than the time in which the chip may inhibit writing.
+    let error = lost(20).start::<4096, 1>(options).err();
     assert_eq!(error, Some(Error::WriteEnableIgnored { status: 0 }));
 }
 

@@ -19,13 +19,14 @@ use outlast_serialnor::{
     Addressing, DataSheet, EraseType, Error, FourByte, Options, SerialNor, SfdpError, Work,
 };
 
-/// A chip that is idle, has these tables and finishes every command at once. It has no cells: data
-/// read as FFh.
+/// A chip that is idle, has these tables and is busy for one status read after each program and
+/// erase. It has no cells: data read as FFh.
 #[derive(Clone, Debug)]
 struct MockChip {
     tables: Vec<u8>,
     id: [u8; 3],
     latch: bool,
+    is_busy: bool,
     /// Bits set in the status register besides the latch.
     status: u8,
     flags: u8,
@@ -36,7 +37,8 @@ struct MockChip {
 impl MockChip {
     fn new(tables: Vec<u8>) -> Self {
         let (log, slept_us) = (Rc::default(), Rc::default());
-        Self { tables, id: [0xC2, 0x20, 0x1B], latch: false, status: 0, flags: 0x80, log, slept_us }
+        let id = [0xC2, 0x20, 0x1B];
+        Self { tables, id, latch: false, is_busy: false, status: 0, flags: 0x80, log, slept_us }
     }
 
     fn of(name: &str) -> Self {
@@ -46,11 +48,12 @@ impl MockChip {
         Self::new(text.split_ascii_whitespace().map(byte).collect())
     }
 
+    /// A chip without cells cannot be verified.
     fn start<const ERASE: usize>(
         &self,
         options: Options,
     ) -> Result<SerialNor<Self, Self, ERASE>, Error<Infallible>> {
-        SerialNor::new(self.clone(), self.clone(), options)
+        SerialNor::new(self.clone(), self.clone(), options.with_verify(false))
     }
 
     /// A started driver, with an empty log.
@@ -87,7 +90,10 @@ impl SpiDevice for MockChip {
             match operation {
                 Operation::Write(bytes) => sent.extend_from_slice(bytes),
                 Operation::Read(out) => match sent[..] {
-                    [0x05] => out.fill(self.status | if self.latch { 2 } else { 0 }),
+                    [0x05] => {
+                        let busy = u8::from(std::mem::take(&mut self.is_busy));
+                        out.fill(self.status | busy | if self.latch { 2 } else { 0 });
+                    }
                     [0x70] => out.fill(self.flags),
                     [0x9F] => {
                         out.fill(0);
@@ -104,7 +110,8 @@ impl SpiDevice for MockChip {
                 other => panic!("the driver does not use {other:?}"),
             }
         }
-        self.latch = sent == [0x06];
+        self.is_busy |= self.latch && sent.len() > 3;
+        self.latch = sent == [0x06] || self.latch && sent == [0x05];
         self.log.borrow_mut().push(sent);
         Ok(())
     }
@@ -182,7 +189,8 @@ fn a_data_sheet_corrects_the_tables() {
     let driver = chip.start::<4096>(options(mode)).unwrap();
     assert_eq!(driver.chip().addressing, Addressing::FourByteMode { write_enable: true });
     let sent = chip.sent();
-    assert_eq!(sent[sent.len() - 3..], [vec![0x06], vec![0xB7], vec![0x04]]);
+    let once = [vec![0x06], vec![0xB7]];
+    assert_eq!(sent[sent.len() - 5..], [&once[..], &once, &[vec![0x04]]].concat());
     let half = DataSheet::new().with_capacity(16 << 20);
     let driver = MockChip::of("n25q256a").start::<4096>(options(half)).unwrap();
     assert_eq!(driver.chip().addressing, Addressing::Three);
@@ -279,17 +287,19 @@ fn frames_are_those_of_the_standard() {
     flash.read(0, &mut [0]).unwrap();
     flash.reset().unwrap();
     // AT25QL128A lists 66h and 99h: bits 13:8 of DWORD 16 are 010000.
+    let read = vec![0x0B, 0, 0, 0, 0];
     assert_eq!(
         chip.sent(),
-        [vec![0xB9], vec![0xAB], vec![0x0B, 0, 0, 0, 0], vec![0x66], vec![0x99]]
+        [vec![0xB9], vec![0xAB], vec![0x04], read, vec![0x66], vec![0x99], vec![0x04]]
     );
 }
 
 #[test]
 fn units_of_error_correction_are_never_split() {
     let chip = MockChip::of("mx66l1g45g");
+    let options = Options::new().with_transfer_bytes(40).with_verify(false);
     let mut flash: SerialNor<_, _, 4096, 16> =
-        SerialNor::new(chip.clone(), chip.clone(), Options::new().with_transfer_bytes(40)).unwrap();
+        SerialNor::new(chip.clone(), chip.clone(), options).unwrap();
     chip.sent();
     assert_eq!(flash.write(8, &[0; 16]), Err(Error::NotAligned));
     assert_eq!(flash.write(16, &[0; 8]), Err(Error::NotAligned));

@@ -61,7 +61,11 @@ impl OutlastSpi {
             Some(Mistake::PageWrap) => DataSheet::new().with_page_bytes(geometry.page * 4),
             _ => DataSheet::new(),
         };
-        let options = Options::new().with_transfer_bytes(TRANSFER_BYTES).with_data_sheet(sheet);
+        // The store reads back itself.
+        let options = Options::new()
+            .with_verify(false)
+            .with_transfer_bytes(TRANSFER_BYTES)
+            .with_data_sheet(sheet);
         let flash = SerialNor::new(Planted::new(spi, self.mistake), pause, options)
             .map_err(driver_trouble)?;
         // The store never asks for a program that crosses a page it knows of, so the driver would

@@ -14,7 +14,7 @@ pub enum Mistake {
     /// Continues without waiting for the end of an erase, and does not notice that write enable is
     /// then ignored.
     NoWaitAfterErase,
-    /// Assumes that write enable took effect.
+    /// Assumes that write enable took effect, and that the erase after it began.
     WriteEnableUnchecked,
     /// Programs past the end of a page in one command. Planted by means of the driver's data sheet.
     PageWrap,
@@ -49,13 +49,15 @@ pub struct Planted<SPI> {
     is_blind: bool,
     /// The last command was write enable.
     is_enabling: bool,
+    /// The last command was an erase.
+    is_erasing: bool,
 }
 
 impl<SPI> Planted<SPI> {
     /// Plants a mistake.
     pub const fn new(spi: SPI, mistake: Option<Mistake>) -> Self {
         let is_blind = matches!(mistake, Some(Mistake::NoWaitAtStart));
-        Self { spi, mistake, is_started: false, is_blind, is_enabling: false }
+        Self { spi, mistake, is_started: false, is_blind, is_enabling: false, is_erasing: false }
     }
 }
 
@@ -93,6 +95,11 @@ impl<SPI> Planted<SPI> {
         if self.is_blind || unchecked {
             status.fill(if self.is_enabling { LATCH } else { 0 });
         }
+        if std::mem::take(&mut self.is_erasing)
+            && self.mistake == Some(Mistake::WriteEnableUnchecked)
+        {
+            status.fill(BUSY);
+        }
     }
 }
 
@@ -119,6 +126,7 @@ impl<SPI: SpiDevice> SpiDevice for Planted<SPI> {
             return Ok(());
         }
         self.is_enabling = opcode == WRITE_ENABLE;
+        self.is_erasing = is_erase(opcode);
         self.is_blind |= match self.mistake {
             Some(Mistake::NoWaitAfterProgram) => is_program(opcode),
             Some(Mistake::NoWaitAfterErase) => is_erase(opcode),

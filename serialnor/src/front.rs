@@ -1,0 +1,89 @@
+//! The blocking front: does the steps of the machine on the bus.
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::spi::SpiDevice;
+
+use crate::driver::SerialNor;
+use crate::error::Error;
+use crate::machine::{COMPARED_BYTES, Step};
+
+/// How far the steps of a job are done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Until {
+    /// To the end.
+    Done,
+    /// Until the command is sent.
+    Begun,
+    /// As far as they go without a pause, or until some bytes are read back.
+    Busy,
+}
+
+impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
+    SerialNor<SPI, D, ERASE, WRITE>
+{
+    /// Waits until the chip is awake and idle, and sets its address mode if it was lost. Work that
+    /// was begun is finished.
+    pub(crate) fn be_ready(&mut self) -> Result<(), Error<SPI::Error>> {
+        self.drive(&[], Until::Done)?;
+        if self.machine.begin_mode() {
+            self.drive(&[], Until::Done)?;
+        }
+        Ok(())
+    }
+
+    /// Does the steps of the machine, and returns whether nothing is left to do.
+    pub(crate) fn drive(&mut self, data: &[u8], until: Until) -> Result<bool, Error<SPI::Error>> {
+        loop {
+            let step = self.machine.step();
+            let result = match step {
+                Step::Done => return Ok(true),
+                Step::Pause(_) if until == Until::Busy => return Ok(false),
+                Step::Wait(us) | Step::Pause(us) => {
+                    self.bus.delay.delay_us(us);
+                    self.machine.waited(us);
+                    Ok(())
+                }
+                Step::Send(command) => self.bus.send(command).map_err(Error::Bus),
+                Step::SendData(command) => self.bus.send_data(command, data).map_err(Error::Bus),
+                Step::Ask(command) => match self.bus.ask(command) {
+                    Ok(value) => self.machine.answer(value),
+                    Err(error) => Err(Error::Bus(error)),
+                },
+                Step::Compare(command, len) => {
+                    let mut read = [0; COMPARED_BYTES];
+                    let read = read.get_mut(..len).unwrap_or(&mut []);
+                    match self.bus.receive(command, read) {
+                        Ok(()) => self.machine.compare(read, data),
+                        Err(error) => Err(Error::Bus(error)),
+                    }
+                }
+            };
+            if let Err(error) = result {
+                self.clean_up(&error);
+                return Err(error);
+            }
+            let is_enough = match until {
+                Until::Done => false,
+                Until::Begun => self.machine.has_begun(),
+                Until::Busy => matches!(step, Step::Compare(..)),
+            };
+            if is_enough {
+                return Ok(false);
+            }
+        }
+    }
+
+    /// After an error: clears the latch if the chip is idle. If it is not, the next call does.
+    fn clean_up(&mut self, error: &Error<SPI::Error>) {
+        if matches!(error, Error::Bus(_)) {
+            self.machine.bus_failed();
+            return;
+        }
+        while let Step::Send(command) = self.machine.step() {
+            if self.bus.send(command).is_err() {
+                self.machine.bus_failed();
+                return;
+            }
+        }
+    }
+}

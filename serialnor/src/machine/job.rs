@@ -1,0 +1,111 @@
+//! What a call wants done, one command after the other.
+
+use crate::bus::Command;
+use crate::error::Work;
+use crate::sfdp::EraseType;
+use crate::timeout::erase_timeout_us;
+
+use super::compare::Checksum;
+use super::{Goal, Machine, Phase, Step};
+
+/// Time of an erase where the tables give none.
+const USUAL_ERASE_US: u64 = 100_000;
+
+/// A job.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Job {
+    /// To wait until the chip is idle, and to clear its latch.
+    None,
+    /// To set the address mode.
+    Mode,
+    /// To program bytes within one page with one command. If there is a checksum, the bytes are
+    /// compared with it when they are read back, otherwise with the data.
+    Program { at: u32, len: u32, sum: Option<Checksum> },
+    /// To erase a range, with `erase` at its start.
+    Erase { at: u64, to: u64, erase: EraseType, is_repeated: bool },
+}
+
+impl Job {
+    /// Where the next command of the job works, and on how many bytes.
+    pub(super) fn range(&self) -> (u64, u64) {
+        match *self {
+            Self::None | Self::Mode => (0, 0),
+            Self::Program { at, len, .. } => (at.into(), len.into()),
+            Self::Erase { at, erase, .. } => (at, erase.bytes.into()),
+        }
+    }
+}
+
+impl Machine {
+    /// Takes a job for a chip that is idle.
+    pub(crate) fn begin(&mut self, job: Job) {
+        self.job = job;
+        self.start_command();
+    }
+
+    /// The erase of a range, if it is empty or the chip can erase its start.
+    pub(crate) fn erase_job(&self, at: u64, to: u64) -> Option<Job> {
+        if at >= to {
+            return Some(Job::None);
+        }
+        let erase = *self.chip.erase_for(at, to)?;
+        Some(Job::Erase { at, to, erase, is_repeated: false })
+    }
+
+    /// Begins the next command of the job, or repeats the last one.
+    pub(super) fn start_command(&mut self) {
+        self.tries = 0;
+        if matches!(self.job, Job::None) {
+            self.phase = Phase::Rest;
+        } else if self.chip.mode_command.is_some_and(|mode| mode.before_each_write) {
+            self.set_mode(1);
+        } else {
+            self.phase = Phase::Enable(Goal::Command);
+        }
+    }
+
+    /// The command of the job.
+    pub(super) fn send_job(&mut self) -> Step {
+        match self.job {
+            Job::None | Job::Mode => {
+                self.phase = Phase::Disable;
+                Step::Wait(0)
+            }
+            Job::Program { at, .. } => {
+                let poll_us = (self.chip.program_typical_us / 8).clamp(10, 1_000);
+                self.wait_for(Work::Program, self.chip.program_timeout_us, poll_us);
+                Step::SendData(self.command(self.chip.program_opcode, at))
+            }
+            Job::Erase { at, erase, .. } => {
+                let typical = erase.times.map_or(USUAL_ERASE_US, |times| times.typical_us);
+                let poll_us = (typical / 32).clamp(100, 10_000) as u32;
+                self.wait_for(Work::Erase, erase_timeout_us(&erase), poll_us);
+                Step::Send(self.command(erase.opcode, at as u32))
+            }
+        }
+    }
+
+    /// Goes on after a command whose effect is sure.
+    pub(super) fn command_is_done(&mut self) {
+        self.job = match self.job {
+            Job::Erase { at, to, erase, .. } => {
+                // A range that can be erased to here can be erased to its end.
+                self.erase_job(at + u64::from(erase.bytes), to).unwrap_or(Job::None)
+            }
+            _ => Job::None,
+        };
+        self.start_command();
+        if !self.is_working() && self.options.latch_stays_set {
+            self.phase = Phase::Disable;
+        }
+    }
+
+    /// The next bytes of the command to read back.
+    pub(super) fn read_back(&self) -> Step {
+        let (at, len) = self.job.range();
+        let left = len.saturating_sub(self.offset.into()) as usize;
+        let len = left.min(super::COMPARED_BYTES).min(self.room_to_read());
+        let command: Command = self.read_command((at as u32).wrapping_add(self.offset));
+        Step::Compare(command, len)
+    }
+}

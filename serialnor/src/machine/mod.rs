@@ -1,0 +1,309 @@
+//! The order of the commands that change the chip or wait for it, as a step machine without I/O.
+//!
+//! [`Machine::step`] says what to do next on the bus, and [`Machine::answer`] and
+//! [`Machine::compare`] take what was read. A front does the steps; `crate::front` is the blocking
+//! one. The machine holds everything that must survive between two calls: what is in progress in
+//! the chip, whether it sleeps, and whether its address mode is sure.
+
+mod answer;
+mod compare;
+mod job;
+
+pub(crate) use compare::{COMPARED_BYTES, Checksum};
+pub(crate) use job::Job;
+
+use crate::addressing::Addressing;
+use crate::bus::Command;
+use crate::chip::Chip;
+use crate::deadline::Deadline;
+use crate::error::Work;
+use crate::opcode;
+use crate::options::Options;
+
+/// Longest time to leave deep power-down: 448 us is the largest value in `tests/sfdp` (s25fs256t,
+/// s28hs02gt).
+const WAKE_US: u32 = 500;
+/// Time between two status reads while the chip is busy with an unknown operation.
+const START_POLL_US: u32 = 1_000;
+/// Time between two attempts at write enable while the chip may inhibit writing.
+const ENABLE_PAUSE_US: u32 = 1_000;
+
+/// What to do next on the bus.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Step {
+    /// Nothing: the chip is idle, its latch is clear, and no job is left.
+    Done,
+    /// Send the command.
+    Send(Command),
+    /// Send the command and the data of the job.
+    SendData(Command),
+    /// Read one byte with the command, and give it to [`Machine::answer`].
+    Ask(Command),
+    /// Read this many bytes with the command, and give them to [`Machine::compare`].
+    Compare(Command, usize),
+    /// Wait for this many microseconds.
+    Wait(u32),
+    /// The chip is busy: look again after this many microseconds, and tell [`Machine::waited`].
+    Pause(u32),
+}
+
+/// What write enable is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Goal {
+    Mode,
+    Command,
+}
+
+/// Where the machine is. Each state names the next step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Phase {
+    Rest,
+    /// In deep power-down, or perhaps.
+    Asleep,
+    Waking,
+    Enable(Goal),
+    CheckLatch(Goal),
+    PauseToEnable(Goal),
+    Mode,
+    CheckMode,
+    Begin,
+    Poll,
+    PollFlags,
+    Pause,
+    Compare,
+    ClearFlags,
+    Disable,
+}
+
+/// The state of the chip as far as the driver knows it, and the job in hand.
+#[derive(Debug)]
+pub(crate) struct Machine {
+    pub(crate) chip: Chip,
+    pub(crate) options: Options,
+    phase: Phase,
+    job: Job,
+    /// What is in progress in the chip, or may be.
+    work: Work,
+    deadline: Deadline,
+    poll_us: u32,
+    /// Whether a status read since the command showed that the chip is busy.
+    seen_busy: bool,
+    /// The status that was read last.
+    last_status: Option<u8>,
+    /// The status while the flag status is read.
+    flagged_status: u8,
+    /// Attempts at what the phase is about.
+    tries: u32,
+    /// Mode commands still to send before the mode is checked.
+    modes_left: u32,
+    /// The chip may not be in the address mode that the driver uses.
+    is_mode_lost: bool,
+    /// How far the bytes of the command are compared.
+    offset: u32,
+    /// Of the bytes read back so far.
+    checksum: Checksum,
+}
+
+impl Machine {
+    /// Before the chip is known. The last command before a reset of the microcontroller may have
+    /// been deep power-down.
+    pub(crate) fn new(options: Options) -> Self {
+        Self {
+            chip: Chip::UNKNOWN,
+            options,
+            phase: Phase::Asleep,
+            job: Job::None,
+            work: Work::Start,
+            deadline: Deadline::new(options.start_timeout_us),
+            poll_us: START_POLL_US,
+            seen_busy: false,
+            last_status: None,
+            flagged_status: 0,
+            tries: 0,
+            modes_left: 0,
+            is_mode_lost: true,
+            offset: 0,
+            checksum: Checksum::new(),
+        }
+    }
+
+    /// The next step.
+    pub(crate) fn step(&mut self) -> Step {
+        match self.phase {
+            Phase::Rest => Step::Done,
+            Phase::Asleep => {
+                self.phase = Phase::Waking;
+                Step::Send(Command::plain(self.wake_opcode()))
+            }
+            Phase::Waking => {
+                self.wait_for(Work::Start, self.options.start_timeout_us, START_POLL_US);
+                let stated = self.chip.power_down.map_or(0, |down| down.exit_delay_ns / 1_000);
+                Step::Wait(WAKE_US.max(stated.saturating_add(1)))
+            }
+            Phase::Enable(goal) => {
+                self.phase = Phase::CheckLatch(goal);
+                Step::Send(Command::plain(opcode::WRITE_ENABLE))
+            }
+            Phase::CheckLatch(_) | Phase::Poll => Step::Ask(Command::plain(opcode::READ_STATUS)),
+            Phase::PauseToEnable(goal) => {
+                self.phase = Phase::Enable(goal);
+                Step::Wait(ENABLE_PAUSE_US)
+            }
+            Phase::Mode => self.send_mode(),
+            Phase::CheckMode => {
+                let check = self.chip.mode_command.and_then(|mode| mode.check);
+                Step::Ask(Command::plain(check.map_or(opcode::READ_STATUS, |check| check.opcode)))
+            }
+            Phase::Begin => self.send_job(),
+            Phase::PollFlags => Step::Ask(Command::plain(opcode::READ_FLAG_STATUS)),
+            Phase::Pause => {
+                self.phase = Phase::Poll;
+                Step::Pause(self.poll_us)
+            }
+            Phase::Compare => self.read_back(),
+            Phase::ClearFlags => {
+                self.phase = Phase::Disable;
+                Step::Send(Command::plain(opcode::CLEAR_FLAG_STATUS))
+            }
+            Phase::Disable => {
+                self.phase = Phase::Rest;
+                Step::Send(Command::plain(opcode::WRITE_DISABLE))
+            }
+        }
+    }
+
+    /// Notes that a pause was made.
+    pub(crate) const fn waited(&mut self, us: u32) {
+        self.deadline.spend(us);
+    }
+
+    /// Notes that the bus failed in the last step. The chip may have received the command: the
+    /// machine waits for it to be idle, clears its latch and sets its mode before anything else.
+    pub(crate) fn bus_failed(&mut self) {
+        self.job = Job::None;
+        self.is_mode_lost = true;
+        self.phase = match self.phase {
+            Phase::Asleep | Phase::Waking => Phase::Asleep,
+            _ => Phase::Poll,
+        };
+        self.deadline = self.deadline.again();
+        self.last_status = None;
+    }
+
+    /// Whether the command of the job was sent.
+    pub(crate) const fn has_begun(&self) -> bool {
+        !matches!(self.job, Job::None | Job::Mode) && matches!(self.phase, Phase::Poll)
+    }
+
+    /// Whether the chip was put into deep power-down.
+    pub(crate) const fn is_asleep(&self) -> bool {
+        matches!(self.phase, Phase::Asleep)
+    }
+
+    /// Whether a job is in hand.
+    const fn is_working(&self) -> bool {
+        !matches!(self.job, Job::None)
+    }
+
+    /// Begins to set the address mode if the chip may not be in it. Returns whether that is
+    /// needed.
+    pub(crate) fn begin_mode(&mut self) -> bool {
+        let is_needed = self.is_mode_lost && self.chip.mode_command.is_some();
+        if is_needed {
+            self.job = Job::Mode;
+            self.tries = 0;
+            // Twice, since a command that got lost leaves no trace on most chips.
+            self.set_mode(2);
+        }
+        is_needed
+    }
+
+    /// Notes that deep power-down is about to be sent.
+    pub(crate) const fn fall_asleep(&mut self) {
+        self.phase = Phase::Asleep;
+    }
+
+    /// Notes that something is about to begin which the driver waits for without judging it, and
+    /// after which the chip may be in another address mode.
+    pub(crate) fn expect(&mut self, work: Work, longest_us: u32) {
+        self.job = Job::None;
+        self.is_mode_lost = true;
+        self.wait_for(work, longest_us, START_POLL_US);
+    }
+
+    /// The command that reads from address `at`.
+    pub(crate) fn read_command(&self, at: u32) -> Command {
+        let fast = self.chip.fast_read_opcode.filter(|fast| {
+            // Some chips have only the fast read command.
+            self.options.fast_read || *fast == self.chip.read_opcode
+        });
+        match fast {
+            Some(fast) => self.command(fast, at).with_dummy(),
+            None => self.command(self.chip.read_opcode, at),
+        }
+    }
+
+    /// A command with an address.
+    pub(crate) fn command(&self, opcode: u8, at: u32) -> Command {
+        match self.chip.addressing {
+            Addressing::Three => Command::with_three(opcode, at),
+            _ => Command::with_four(opcode, at),
+        }
+    }
+
+    /// Most bytes that one transaction can read.
+    pub(crate) fn room_to_read(&self) -> usize {
+        self.options.transfer_bytes.saturating_sub(self.read_command(0).len()).max(1)
+    }
+
+    fn wake_opcode(&self) -> u8 {
+        let listed = self.chip.power_down.map(|power_down| power_down.exit_opcode);
+        // If the tables say 00h, any command wakes the chip.
+        listed.filter(|exit| *exit != 0).unwrap_or(opcode::LEAVE_POWER_DOWN)
+    }
+
+    /// Waits for the chip from now on.
+    fn wait_for(&mut self, work: Work, longest_us: u32, poll_us: u32) {
+        self.phase = Phase::Poll;
+        self.work = work;
+        self.deadline = Deadline::new(longest_us);
+        self.poll_us = poll_us;
+        self.seen_busy = false;
+        self.last_status = None;
+    }
+
+    /// Sends the mode command `times` times, and then checks the mode if the chip shows it.
+    fn set_mode(&mut self, times: u32) {
+        self.modes_left = times;
+        let enables = self.chip.mode_command.is_some_and(|mode| mode.write_enable);
+        self.phase = if enables { Phase::Enable(Goal::Mode) } else { Phase::Mode };
+    }
+
+    fn send_mode(&mut self) -> Step {
+        let Some(mode) = self.chip.mode_command else {
+            // Not reached: the phase needs a mode command.
+            self.phase = Phase::Rest;
+            return Step::Done;
+        };
+        match self.modes_left.saturating_sub(1) {
+            0 if mode.check.is_some() && !self.options.latch_stays_set => {
+                self.phase = Phase::CheckMode;
+            }
+            0 => self.mode_is_set(),
+            left => self.set_mode(left),
+        }
+        Step::Send(Command::plain(mode.opcode))
+    }
+
+    fn mode_is_set(&mut self) {
+        self.tries = 0;
+        if matches!(self.job, Job::Mode) {
+            self.is_mode_lost = false;
+            self.job = Job::None;
+            let enables = self.chip.mode_command.is_some_and(|mode| mode.write_enable);
+            self.phase = if enables { Phase::Disable } else { Phase::Rest };
+        } else {
+            self.phase = Phase::Enable(Goal::Command);
+        }
+    }
+}

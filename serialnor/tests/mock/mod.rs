@@ -1,0 +1,256 @@
+//! A chip with cells, an address mode, deep power-down and a busy time, on a bus with faults. It
+//! follows the data sheets named in `faultsim/src/part/spi`.
+
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::rc::Rc;
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
+use outlast_serialnor::{Options, SerialNor};
+
+/// Erase commands and the bytes they erase.
+const ERASES: [(u8, u32); 5] =
+    [(0x20, 4 << 10), (0x21, 4 << 10), (0x52, 32 << 10), (0xD8, 64 << 10), (0xDC, 64 << 10)];
+/// One byte: 8 clocks at 50 MHz.
+const BYTE_NS: u64 = 160;
+/// How long programs and erases take here.
+const BUSY_NS: u64 = 50_000;
+/// Time from B9h to deep power-down, from memory of data sheets.
+const SLEEP_NS: u64 = 10_000;
+
+#[derive(Default)]
+pub(crate) struct State {
+    pub(crate) tables: Vec<u8>,
+    /// The cells that were programmed; all others are blank.
+    pub(crate) cells: BTreeMap<u32, u8>,
+    /// Bits set in the status register besides the latch.
+    pub(crate) status: u8,
+    /// Until this time the status says busy.
+    pub(crate) busy_until: u64,
+    /// Until this time the flag status says busy, while the status says ready.
+    pub(crate) flags_busy_until: u64,
+    pub(crate) latch: bool,
+    /// How many of the next write enable commands are lost on the bus.
+    pub(crate) enables_lost: u32,
+    /// Whether ordinary commands take four address bytes.
+    pub(crate) four: bool,
+    /// Whether B7h and E9h need 06h before them.
+    pub(crate) four_needs_latch: bool,
+    /// Deep power-down is reached at this time; until then no command is taken.
+    pub(crate) asleep_from: Option<u64>,
+    pub(crate) now_ns: u64,
+    /// Whether the bus fails at the transaction after 99h.
+    pub(crate) fails_after_reset: bool,
+    /// The transactions of programs, erases and mode commands that get lost, counted from 0.
+    pub(crate) lost: Vec<usize>,
+    /// How many such commands there were.
+    pub(crate) commands: usize,
+    /// Whether a chip that does not take a program or erase clears its latch.
+    pub(crate) clears_latch: bool,
+    /// How many of the next programs and erases the chip does not take.
+    pub(crate) ignored: u32,
+    /// Whether the chip does not take B7h and E9h.
+    pub(crate) ignores_mode: bool,
+    /// The status reads that are answered with this value, counted from 0.
+    pub(crate) wrong_status: Option<(usize, u8)>,
+    /// How many status reads there were.
+    pub(crate) status_reads: usize,
+    /// The bus fails at this transaction, counted from 0, after the chip received it or before.
+    pub(crate) fails_at: Option<(usize, bool)>,
+    pub(crate) log: Vec<Vec<u8>>,
+}
+
+impl State {
+    /// The address of the command, and the length of opcode and address together.
+    fn address(&self, sent: &[u8]) -> Option<(u32, usize)> {
+        let has_own = matches!(sent[0], 0x12 | 0x13 | 0x0C | 0x21 | 0xDC);
+        let count = if has_own || self.four { 4 } else { 3 };
+        let bytes = sent.get(1..=count)?;
+        Some((bytes.iter().fold(0, |at, byte| at << 8 | u32::from(*byte)), 1 + count))
+    }
+
+    fn answer(&self, sent: &[u8], out: &mut [u8]) {
+        out.fill(0xFF);
+        let status_busy = self.now_ns < self.busy_until;
+        let is_busy = status_busy || self.now_ns < self.flags_busy_until;
+        if self.asleep_from.is_some() || (is_busy && !matches!(sent[0], 0x05 | 0x70)) {
+            return;
+        }
+        match sent[0] {
+            0x05 => {
+                let latch = if self.latch { 2 } else { 0 };
+                out.fill(self.status | u8::from(status_busy) | latch);
+            }
+            0x70 => out.fill(u8::from(self.four) | if is_busy { 0 } else { 0x80 }),
+            0x16 => out.fill(u8::from(self.four) << 7),
+            0x9F => {
+                out.fill(0);
+                out[..3].copy_from_slice(&[0xC2, 0x20, 0x19]);
+            }
+            0x5A => {
+                let at = u32::from_be_bytes([0, sent[1], sent[2], sent[3]]) as usize;
+                for (byte, at) in out.iter_mut().zip(at..) {
+                    *byte = self.tables.get(at).copied().unwrap_or(0xFF);
+                }
+            }
+            0x03 | 0x13 => {
+                let Some((at, head)) = self.address(sent) else { return };
+                let at = u64::from(at) + (sent.len() - head) as u64;
+                for (byte, at) in out.iter_mut().zip(at..) {
+                    *byte = self.cells.get(&(at as u32)).copied().unwrap_or(0xFF);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// A program or erase was taken.
+    fn is_busy_now(&mut self) {
+        self.latch = false;
+        self.busy_until = self.now_ns + BUSY_NS;
+    }
+
+    /// Whether the command gets lost, or the chip does not take it.
+    fn is_in_vain(&mut self, opcode: u8) -> bool {
+        let is_mode = matches!(opcode, 0xB7 | 0xE9);
+        let is_write = matches!(opcode, 0x02 | 0x12) || ERASES.iter().any(|(it, _)| *it == opcode);
+        if !is_mode && !is_write {
+            return false;
+        }
+        self.commands += 1;
+        if self.lost.contains(&(self.commands - 1)) || is_mode && self.ignores_mode {
+            return true;
+        }
+        let is_ignored = is_write && self.ignored > 0;
+        if is_ignored {
+            self.ignored -= 1;
+            self.latch &= !self.clears_latch;
+        }
+        is_ignored
+    }
+
+    fn execute(&mut self, sent: &[u8]) {
+        if self.now_ns < self.busy_until && sent[0] != 0x99 || self.is_in_vain(sent[0]) {
+            return;
+        }
+        if let Some(asleep_from) = self.asleep_from {
+            if sent == [0xAB] && asleep_from <= self.now_ns {
+                self.asleep_from = None;
+            }
+            return;
+        }
+        match sent {
+            [0x06] if self.enables_lost > 0 => self.enables_lost -= 1,
+            [0x06] => self.latch = true,
+            [0x04] => self.latch = false,
+            [mode @ (0xB7 | 0xE9)] if self.latch || !self.four_needs_latch => {
+                self.four = *mode == 0xB7;
+            }
+            [0xB9] => self.asleep_from = Some(self.now_ns + SLEEP_NS),
+            [0x99] => (self.four, self.latch) = (false, false),
+            [0x02 | 0x12, ..] if self.latch => {
+                let Some((at, head)) = self.address(sent) else { return };
+                for (at, byte) in (at..=u32::MAX).zip(&sent[head..]) {
+                    *self.cells.entry(at).or_insert(0xFF) &= byte;
+                }
+                self.is_busy_now();
+            }
+            [opcode, ..] if self.latch => {
+                let Some((_, bytes)) = ERASES.iter().find(|(known, _)| known == opcode) else {
+                    return;
+                };
+                let Some((at, head)) = self.address(sent) else { return };
+                if head == sent.len() {
+                    self.cells.retain(|cell, _| cell / bytes != at / bytes);
+                    self.is_busy_now();
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+#[derive(Debug, PartialEq, Eq, Clone, Copy)]
+pub(crate) struct Failed;
+
+impl embedded_hal::spi::Error for Failed {
+    fn kind(&self) -> ErrorKind {
+        ErrorKind::Other
+    }
+}
+
+pub(crate) type Error = outlast_serialnor::Error<Failed>;
+pub(crate) type Flash<const ERASE: usize = 4096, const WRITE: usize = 1> =
+    SerialNor<Chip, Chip, ERASE, WRITE>;
+
+#[derive(Clone)]
+pub(crate) struct Chip(pub(crate) Rc<RefCell<State>>);
+
+impl ErrorType for Chip {
+    type Error = Failed;
+}
+
+impl DelayNs for Chip {
+    fn delay_ns(&mut self, time: u32) {
+        self.0.borrow_mut().now_ns += u64::from(time);
+    }
+}
+
+impl SpiDevice for Chip {
+    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Failed> {
+        let mut state = self.0.borrow_mut();
+        let is_after_reset = state.log.last().is_some_and(|sent| sent == &[0x99]);
+        if is_after_reset && std::mem::take(&mut state.fails_after_reset) {
+            return Err(Failed);
+        }
+        let failing = state.fails_at.filter(|(at, _)| *at == state.log.len());
+        let mut sent = Vec::new();
+        for operation in operations {
+            match operation {
+                Operation::Write(bytes) => {
+                    state.now_ns += BYTE_NS * bytes.len() as u64;
+                    sent.extend_from_slice(bytes);
+                }
+                Operation::Read(out) => {
+                    state.now_ns += BYTE_NS * out.len() as u64;
+                    state.answer(&sent, out);
+                    if sent[0] == 0x05 {
+                        state.status_reads += 1;
+                        let read = state.status_reads - 1;
+                        if let Some((_, value)) = state.wrong_status.filter(|(at, _)| *at == read) {
+                            out.fill(value);
+                        }
+                    }
+                }
+                other => panic!("the driver does not use {other:?}"),
+            }
+        }
+        if failing.is_none_or(|(_, is_after)| is_after) {
+            state.execute(&sent);
+        }
+        state.log.push(sent);
+        if failing.is_some() { Err(Failed) } else { Ok(()) }
+    }
+}
+
+impl Chip {
+    /// A chip with these tables, changed by the closure.
+    pub(crate) fn of(name: &str, change: impl FnOnce(&mut State)) -> Self {
+        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/sfdp").join(name);
+        let text = std::fs::read_to_string(path.with_extension("hex")).unwrap();
+        let byte = |text| u8::from_str_radix(text, 16).unwrap();
+        let tables = text.split_ascii_whitespace().map(byte).collect();
+        let mut state = State { tables, ..State::default() };
+        change(&mut state);
+        Self(Rc::new(RefCell::new(state)))
+    }
+
+    pub(crate) fn start<const ERASE: usize, const WRITE: usize>(
+        &self,
+        options: Options,
+    ) -> Result<Flash<ERASE, WRITE>, Error> {
+        SerialNor::new(self.clone(), self.clone(), options)
+    }
+}
