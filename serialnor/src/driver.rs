@@ -5,22 +5,20 @@ use embedded_hal::spi::SpiDevice;
 
 use crate::bus::{Bus, Command};
 use crate::chip::Chip;
-use crate::deadline::Deadline;
 use crate::error::{Error, Work};
 use crate::front::Until;
-use crate::id::{JedecId, stuck};
+use crate::id::JedecId;
+use crate::identify::{identify, read_tables};
 use crate::machine::Machine;
 use crate::opcode;
 use crate::options::Options;
-use crate::sfdp::{Sfdp, SfdpError};
+use crate::sfdp::SfdpError;
 
 /// Longest time to enter deep power-down. Until then the chip ignores every command, even
 /// the one to leave it. From memory of data sheets: 3 to 10 us.
 const SLEEP_US: u32 = 30;
 /// From a reset to the next command; data sheets of this class of chips say 35 us and more.
 const RESET_US: u32 = 1_000;
-/// Time between two attempts to read the ID of a chip that is busy.
-const ID_PAUSE_US: u32 = 1_000;
 
 /// A serial NOR chip on an SPI bus. See the [crate documentation](crate).
 ///
@@ -64,10 +62,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         self.bus.delay.delay_us(SLEEP_US);
         self.drive(&[], Until::Done)?;
         self.id = identify(&mut self.bus, options.start_timeout_us)?;
-        let bus = &mut self.bus;
-        let tables = Sfdp::read(|at, out| {
-            bus.receive(Command::with_three(opcode::READ_SFDP, at).with_dummy(), out)
-        });
+        let tables = read_tables(&mut self.bus, options.transfer_bytes);
         let has_no_tables = matches!(tables, Err(SfdpError::NoSignature));
         if let Some(id) = self.id.filter(|id| has_no_tables && !id.has_valid_parity()) {
             return Err(Error::BadId(id));
@@ -150,28 +145,5 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             at = at.wrapping_add(piece.len() as u32);
         }
         Ok(())
-    }
-}
-
-/// Reads the chip's ID. A chip that shows only in its flag status that it is busy does not answer
-/// yet.
-fn identify<SPI: SpiDevice, D: DelayNs>(
-    bus: &mut Bus<SPI, D>,
-    timeout_us: u32,
-) -> Result<Option<JedecId>, Error<SPI::Error>> {
-    let mut deadline = Deadline::new(timeout_us);
-    loop {
-        let mut answer = [0; JedecId::ANSWER_BYTES];
-        bus.receive(Command::plain(opcode::READ_ID), &mut answer).map_err(Error::Bus)?;
-        let Some(level) = stuck(&answer) else { return Ok(JedecId::parse(&answer)) };
-        let flags = bus.ask(Command::plain(opcode::READ_FLAG_STATUS)).map_err(Error::Bus)?;
-        if flags == level || flags & opcode::FLAG_READY != 0 {
-            return Err(Error::BusStuck(level));
-        }
-        if deadline.is_over() {
-            return Err(Error::StillBusy { work: Work::Start, status: flags });
-        }
-        bus.delay.delay_us(ID_PAUSE_US);
-        deadline.spend(ID_PAUSE_US);
     }
 }

@@ -2,10 +2,14 @@
 
 use crate::data_sheet::DataSheet;
 use crate::error::Error;
+use crate::opcode;
 use crate::sfdp::{EraseType, Sfdp};
 
 /// Erase types by index, as in the tables: `None` where there is none.
 pub(crate) type EraseTypes = [Option<EraseType>; 4];
+
+/// No chip known here erases less at a time; a table that says so is wrong.
+const LEAST_BYTES: u32 = 256;
 
 /// The erase types of the data sheet if it gives them, otherwise those of the tables. `None` if
 /// there are neither.
@@ -36,8 +40,12 @@ pub(crate) fn set_opcodes<E>(
         None => sfdp.map(|sfdp| &sfdp.basic.erase_types),
     };
     let Some(source) = source else { return Err(Error::UnclearEraseTypes) };
+    // Where the data sheet gives the types, the tables only name the commands: a command that they
+    // list for two sizes is clear if the data sheet has one of them.
+    let is_used = |listed: &EraseType| types.iter().flatten().any(|it| it.bytes == listed.bytes);
+    let source = source.map(|listed| listed.filter(is_used));
     for erase in types {
-        *erase = erase.and_then(|erase| with_opcode_of_size(erase, source, opcodes));
+        *erase = erase.and_then(|erase| with_opcode_of_size(erase, &source, opcodes));
     }
     Ok(())
 }
@@ -48,16 +56,23 @@ fn with_opcode_of_size(
     types: &EraseTypes,
     opcodes: &[Option<u8>; 4],
 ) -> Option<EraseType> {
-    types.iter().zip(opcodes).find_map(|(other, opcode)| {
-        let opcode = other.filter(|other| other.bytes == erase.bytes).and(*opcode)?;
-        Some(EraseType { opcode, ..erase })
-    })
+    let pairs = || {
+        types.iter().zip(opcodes).filter_map(|(other, opcode)| Some((other.as_ref()?, (*opcode)?)))
+    };
+    // A command that is listed for another size too is not one for this size.
+    let is_clear =
+        |opcode: u8| pairs().all(|(other, listed)| listed != opcode || other.bytes == erase.bytes);
+    pairs()
+        .find(|(other, opcode)| other.bytes == erase.bytes && is_clear(*opcode))
+        .map(|(_, opcode)| EraseType { opcode, ..erase })
 }
 
 /// The types whose command is listed for one size only, smallest first.
 pub(crate) fn usable(types: EraseTypes) -> EraseTypes {
     let is_clear = |erase: &EraseType| {
         erase.bytes.is_power_of_two()
+            && erase.bytes >= LEAST_BYTES
+            && opcode::may_be_erase(erase.opcode)
             && types
                 .iter()
                 .flatten()

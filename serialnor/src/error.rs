@@ -48,8 +48,8 @@ pub enum Error<E> {
     /// The chip has no tables, or none that can be read, and no complete [`crate::DataSheet`] was
     /// given. Give one.
     NoTables(SfdpError<E>),
-    /// The chip has no tables, and its manufacturer ID is not a valid one: noise on the bus, too
-    /// high a clock, or the wrong SPI mode (0 and 3 are right).
+    /// The chip has no tables and its manufacturer ID is not a valid one, or its ID reads differently
+    /// each time: noise on the bus, too high a clock, or the wrong SPI mode (0 and 3 are right).
     BadId(JedecId),
     /// The tables do not say which erase command works where: none is listed, one command is listed
     /// for several sizes, or a sector map restricts them. Give the erase types of the data sheet;

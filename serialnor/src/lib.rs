@@ -194,6 +194,7 @@
 
 mod addressing;
 mod bus;
+mod checksum;
 mod chip;
 mod data_sheet;
 mod deadline;
@@ -202,6 +203,7 @@ mod erase;
 mod error;
 mod front;
 mod id;
+mod identify;
 mod machine;
 mod nor_flash;
 mod opcode;

@@ -3,10 +3,11 @@
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
+use crate::checksum::Checksum;
 use crate::driver::SerialNor;
 use crate::error::Error;
 use crate::front::Until;
-use crate::machine::{COMPARED_BYTES, Checksum, Job};
+use crate::machine::{COMPARED_BYTES, Job};
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     SerialNor<SPI, D, ERASE, WRITE>

@@ -1,11 +1,11 @@
 //! What a call wants done, one command after the other.
 
 use crate::bus::Command;
+use crate::checksum::Checksum;
 use crate::error::Work;
 use crate::sfdp::EraseType;
 use crate::timeout::erase_timeout_us;
 
-use super::compare::Checksum;
 use super::{Goal, Machine, Phase, Step};
 
 /// Time of an erase where the tables give none.

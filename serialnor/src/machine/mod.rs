@@ -9,11 +9,12 @@ mod answer;
 mod compare;
 mod job;
 
-pub(crate) use compare::{COMPARED_BYTES, Checksum};
+pub(crate) use compare::COMPARED_BYTES;
 pub(crate) use job::Job;
 
 use crate::addressing::Addressing;
 use crate::bus::Command;
+use crate::checksum::Checksum;
 use crate::chip::Chip;
 use crate::deadline::Deadline;
 use crate::error::Work;

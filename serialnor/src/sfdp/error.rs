@@ -8,6 +8,8 @@ use core::fmt;
 pub enum SfdpError<E> {
     /// The bus failed.
     Bus(E),
+    /// The tables read differently each time: noise on the bus, or too high a clock.
+    ReadingsDiffer,
     /// The chip did not answer with the signature: it has no tables, or none that can be read.
     NoSignature,
     /// A major revision newer than this driver.
@@ -22,6 +24,9 @@ impl<E: fmt::Debug> fmt::Display for SfdpError<E> {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Bus(error) => write!(out, "the bus failed: {error:?}"),
+            Self::ReadingsDiffer => {
+                out.write_str("the tables of the chip read differently each time")
+            }
             Self::NoSignature => out.write_str("the chip did not answer with an SFDP signature"),
             Self::UnknownRevision(major) => {
                 write!(out, "the chip answered with SFDP of unknown major revision {major}")

@@ -20,6 +20,9 @@ const MAJOR: u8 = 1;
 /// Length of the header, and of each parameter header that follows it.
 const HEADER_BYTES: usize = 8;
 
+/// Most bytes fetched at once: the longest basic table, or ten parameter headers.
+const PIECE_BYTES: usize = 4 * Basic::MOST_DWORDS;
+
 const BASIC_TABLE: u16 = 0xFF00;
 const SECTOR_MAP: u16 = 0xFF81;
 const FOUR_BYTE_TABLE: u16 = 0xFF84;
@@ -66,8 +69,11 @@ impl Table {
 }
 
 impl Sfdp {
-    /// Reads the tables. `fetch` fills its buffer with the bytes that start at the given SFDP
-    /// address, which is below 2^24.
+    /// Reads the tables once. `fetch` fills its buffer of at most 80 bytes with the bytes that start
+    /// at the given SFDP address, which is below 2^24. Each table is fetched in one piece.
+    ///
+    /// The tables have no checksum, and a wrong bit in them may mean another address form or an
+    /// erase command of another size. Read them until two readings agree, as the driver does.
     ///
     /// # Errors
     /// [`SfdpError`]; the error of `fetch` is passed on unchanged.
@@ -83,32 +89,24 @@ impl Sfdp {
         if major != MAJOR {
             return Err(SfdpError::UnknownRevision(major));
         }
-        let (mut basic, mut four_byte, mut has_sector_map) = (None, None, false);
-        for number in 0..=u32::from(last_table) {
-            let mut bytes = [0; HEADER_BYTES];
-            fetch(8 + 8 * number, &mut bytes).map_err(SfdpError::Bus)?;
-            let table = Table::parse(bytes);
-            if table.revision.0 != MAJOR {
-                continue;
-            }
-            match table.id {
-                BASIC_TABLE if table.is_better_than(basic) => basic = Some(table),
-                FOUR_BYTE_TABLE if table.dwords >= 2 => four_byte = Some(table),
-                SECTOR_MAP => has_sector_map = true,
-                _ => {}
-            }
+        let mut found = Found::default();
+        let mut at = HEADER_BYTES as u32;
+        let end = at + (u32::from(last_table) + 1) * HEADER_BYTES as u32;
+        let mut bytes = [0; PIECE_BYTES];
+        while at < end {
+            let len = (end - at).min(PIECE_BYTES as u32);
+            let piece = bytes.get_mut(..len as usize).unwrap_or(&mut []);
+            fetch(at, piece).map_err(SfdpError::Bus)?;
+            piece.as_chunks().0.iter().for_each(|header| found.note(Table::parse(*header)));
+            at += len;
         }
-        let table = basic.ok_or(SfdpError::NoBasicTable)?;
+        let table = found.basic.ok_or(SfdpError::NoBasicTable)?;
         let mut words = [0; Basic::MOST_DWORDS];
         let count = usize::from(table.dwords).min(words.len());
-        let basic = match words.get_mut(..count) {
-            Some(words) => {
-                read_words(&mut fetch, table.at, words)?;
-                Basic::parse(words)?
-            }
-            None => return Err(SfdpError::NoBasicTable),
-        };
-        let four_byte = match four_byte {
+        let words = words.get_mut(..count).unwrap_or(&mut []);
+        read_words(&mut fetch, table.at, words)?;
+        let basic = Basic::parse(words)?;
+        let four_byte = match found.four_byte {
             None => None,
             Some(table) => {
                 let mut words = [0; 2];
@@ -116,19 +114,44 @@ impl Sfdp {
                 Some(FourByteTable::parse(words))
             }
         };
+        let has_sector_map = found.has_sector_map;
         Ok(Self { revision: (major, minor), basic, four_byte, has_sector_map })
     }
 }
 
+/// The tables that the headers name.
+#[derive(Default)]
+struct Found {
+    basic: Option<Table>,
+    four_byte: Option<Table>,
+    has_sector_map: bool,
+}
+
+impl Found {
+    fn note(&mut self, table: Table) {
+        if table.revision.0 != MAJOR {
+            return;
+        }
+        match table.id {
+            BASIC_TABLE if table.is_better_than(self.basic) => self.basic = Some(table),
+            FOUR_BYTE_TABLE if table.dwords >= 2 => self.four_byte = Some(table),
+            SECTOR_MAP => self.has_sector_map = true,
+            _ => {}
+        }
+    }
+}
+
+/// Fills at most [`Basic::MOST_DWORDS`] words.
 fn read_words<E>(
     fetch: &mut impl FnMut(u32, &mut [u8]) -> Result<(), E>,
     at: u32,
     words: &mut [u32],
 ) -> Result<(), SfdpError<E>> {
-    for (number, word) in (0..).zip(words) {
-        let mut bytes = [0; 4];
-        fetch((at + 4 * number) & 0x00FF_FFFF, &mut bytes).map_err(SfdpError::Bus)?;
-        *word = u32::from_le_bytes(bytes);
+    let mut bytes = [0; PIECE_BYTES];
+    let piece = bytes.get_mut(..4 * words.len()).unwrap_or(&mut []);
+    fetch(at, piece).map_err(SfdpError::Bus)?;
+    for (word, bytes) in words.iter_mut().zip(piece.as_chunks().0) {
+        *word = u32::from_le_bytes(*bytes);
     }
     Ok(())
 }

@@ -1,6 +1,8 @@
 //! A chip with cells, an address mode, deep power-down and a busy time, on a bus with faults. It
 //! follows the data sheets named in `faultsim/src/part/spi`.
 
+#![allow(dead_code, reason = "each test uses a part of it")]
+
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -19,6 +21,14 @@ const BYTE_NS: u64 = 160;
 const BUSY_NS: u64 = 50_000;
 /// Time from B9h to deep power-down, from memory of data sheets.
 const SLEEP_NS: u64 = 10_000;
+
+/// One bit of the tables, and which readings of its byte get it wrong.
+#[derive(Clone, Copy)]
+pub(crate) struct Misread {
+    pub(crate) byte: usize,
+    pub(crate) mask: u8,
+    pub(crate) readings_before: u32,
+}
 
 #[derive(Default)]
 pub(crate) struct State {
@@ -57,6 +67,10 @@ pub(crate) struct State {
     pub(crate) wrong_status: Option<(usize, u8)>,
     /// How many status reads there were.
     pub(crate) status_reads: usize,
+    /// One bit that one reading of the tables gets wrong.
+    pub(crate) misread: Option<Misread>,
+    /// Whether every reading of the tables has another wrong bit.
+    pub(crate) noise: bool,
     /// The bus fails at this transaction, counted from 0, after the chip received it or before.
     pub(crate) fails_at: Option<(usize, bool)>,
     pub(crate) log: Vec<Vec<u8>>,
@@ -110,6 +124,23 @@ impl State {
     fn is_busy_now(&mut self) {
         self.latch = false;
         self.busy_until = self.now_ns + BUSY_NS;
+    }
+
+    fn misread(&mut self, sent: &[u8], out: &mut [u8]) {
+        let at = u32::from_be_bytes([0, sent[1], sent[2], sent[3]]) as usize;
+        if self.noise {
+            out[self.log.len() % out.len()] ^= 1;
+        }
+        let Some(misread) = &mut self.misread else { return };
+        let Some(byte) = misread.byte.checked_sub(at).and_then(|place| out.get_mut(place)) else {
+            return;
+        };
+        if let Some(left) = misread.readings_before.checked_sub(1) {
+            misread.readings_before = left;
+        } else {
+            *byte ^= misread.mask;
+            self.misread = None;
+        }
     }
 
     /// Whether the command gets lost, or the chip does not take it.
@@ -216,6 +247,9 @@ impl SpiDevice for Chip {
                 Operation::Read(out) => {
                     state.now_ns += BYTE_NS * out.len() as u64;
                     state.answer(&sent, out);
+                    if sent[0] == 0x5A {
+                        state.misread(&sent, out);
+                    }
                     if sent[0] == 0x05 {
                         state.status_reads += 1;
                         let read = state.status_reads - 1;
