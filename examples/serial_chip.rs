@@ -4,10 +4,10 @@
 //!
 //! `cargo run --release --example serial_chip`
 
-use outlast_faultsim::part::spi::{BusError, Pause, Profile, SpiChip};
+use outlast_faultsim::part::spi::{Pause, Profile, SpiChip};
 use outlast_faultsim::part::{Bias, BusCut, Chip, Geometry, Part};
 use outlast_kvstore::{Layout, Store};
-use outlast_serialnor::{Error, Options, SerialNor};
+use outlast_serialnor::{NotStarted, Options, SerialNor};
 
 type Flash = SerialNor<SpiChip, Pause>;
 type Settings = Store<Flash, 16>;
@@ -23,7 +23,8 @@ fn range(part: &Part) -> std::ops::Range<u32> {
 fn start(part: &Part) -> Result<Settings, Box<dyn std::error::Error>> {
     let spi = SpiChip::new(part, Profile::of(&part.chip().geometry()));
     let pause = spi.pause();
-    let options = Options::new().with_transfer_bytes(250);
+    // The store reads back itself.
+    let options = Options::new().with_verify(false).with_transfer_bytes(250);
     let flash = Flash::new(spi, pause, options).inspect_err(print)?;
     if let Some(id) = flash.id() {
         println!("chip {id}: {:?}", flash.chip().addressing);
@@ -32,7 +33,7 @@ fn start(part: &Part) -> Result<Settings, Box<dyn std::error::Error>> {
 }
 
 /// Prints the error; its text says what to do.
-fn print(error: &Error<BusError>) {
+fn print(error: &NotStarted<SpiChip, Pause>) {
     eprintln!("the flash cannot be used: {error}");
 }
 

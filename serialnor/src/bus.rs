@@ -16,6 +16,11 @@ impl Command {
         Self { bytes: [opcode, 0, 0, 0, 0, 0], len: 1 }
     }
 
+    /// As many bytes of FFh, at most six.
+    pub(crate) const fn ones(len: usize) -> Self {
+        Self { bytes: [0xFF; 6], len }
+    }
+
     /// With an address of three bytes.
     pub(crate) const fn with_three(opcode: u8, at: u32) -> Self {
         let [_, a, b, c] = at.to_be_bytes();

@@ -1,6 +1,7 @@
 //! The driver itself: start-up, reset, power-down and reading.
 
 use embedded_hal::delay::DelayNs;
+use embedded_hal::digital::OutputPin;
 use embedded_hal::spi::SpiDevice;
 
 use crate::bus::{Bus, Command};
@@ -10,8 +11,10 @@ use crate::front::Until;
 use crate::id::JedecId;
 use crate::identify::{identify, read_tables};
 use crate::machine::Machine;
+use crate::not_started::NotStarted;
 use crate::opcode;
 use crate::options::Options;
+use crate::reset_pin::pulse_reset;
 use crate::sfdp::SfdpError;
 
 /// Longest time to enter deep power-down. Until then the chip ignores every command, even
@@ -43,8 +46,10 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     /// waits for it, up to the time of [`Options::with_start_timeout_us`].
     ///
     /// # Errors
-    /// Any [`Error`]. The chip is as it was before, except that it is awake.
-    pub fn new(spi: SPI, delay: D, options: Options) -> Result<Self, Error<SPI::Error>> {
+    /// [`NotStarted`] with any [`Error`]; it hands the bus and the delay back, and the chip's ID if
+    /// it was read. `?` turns it into that [`Error`]. The chip is as it was before, except that it is
+    /// awake.
+    pub fn new(spi: SPI, delay: D, options: Options) -> Result<Self, NotStarted<SPI, D>> {
         const {
             assert!(ERASE > 0 && WRITE > 0 && ERASE.is_multiple_of(WRITE));
             assert!(WRITE.is_power_of_two() && WRITE <= 16, "larger units need larger transfers");
@@ -52,29 +57,42 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         }
         let machine = Machine::new(options);
         let mut driver = Self { bus: Bus { spi, delay }, machine, id: None };
-        driver.start()?;
-        Ok(driver)
+        match driver.start() {
+            Ok(()) => Ok(driver),
+            Err(error) => {
+                let Self { bus: Bus { spi, delay }, id, .. } = driver;
+                Err(NotStarted { error, spi, delay, id })
+            }
+        }
     }
 
     fn start(&mut self) -> Result<(), Error<SPI::Error>> {
-        let options = self.machine.options;
+        if self.machine.options.mode_exit {
+            // The mode bits of continuous reading follow the address: after 8 clocks on four lines
+            // with three address bytes, after at most 20 on two lines with four.
+            for len in [1, 3] {
+                self.bus.send(Command::ones(len)).map_err(Error::Bus)?;
+            }
+        }
         // The last command before a reset of the microcontroller may have been deep power-down.
         self.bus.delay.delay_us(SLEEP_US);
         self.drive(&[], Until::Done)?;
-        self.id = identify(&mut self.bus, options.start_timeout_us)?;
+        let options = &self.machine.options;
+        self.id = identify(&mut self.bus, options)?;
         let tables = read_tables(&mut self.bus, options.transfer_bytes);
         let has_no_tables = matches!(tables, Err(SfdpError::NoSignature));
         if let Some(id) = self.id.filter(|id| has_no_tables && !id.has_valid_parity()) {
             return Err(Error::BadId(id));
         }
-        let chip = Chip::new(tables, &options.data_sheet, ERASE as u32, WRITE as u32)?;
+        let chip = Chip::new(tables, options.sheet_of(self.id), ERASE as u32, WRITE as u32)?;
         if options.fast_read && chip.fast_read_opcode.is_none() {
             return Err(Error::NotSupported);
         }
+        let (resets, timeout_us) = (options.reset, options.start_timeout_us);
         self.machine.chip = chip;
         // Once more, since only now it is known whether the flag status must say ready too.
-        self.machine.expect(Work::Start, options.start_timeout_us);
-        if options.reset { self.reset() } else { self.be_ready() }
+        self.machine.expect(Work::Start, timeout_us);
+        if resets { self.reset() } else { self.be_ready() }
     }
 
     /// The chip's answer to "read ID", for logs.
@@ -110,6 +128,21 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         // Also if the bus failed: the chip may have received the command.
         self.bus.delay.delay_us(RESET_US);
         sent?;
+        self.be_ready()
+    }
+
+    /// Resets the chip by its reset pin, which is low when it acts, whatever state the chip is in.
+    /// Helps where nothing else does: after [`Error::StillBusy`], or if the chip takes commands over
+    /// more data lines. Takes 41 ms.
+    ///
+    /// Caution: a program or erase in progress is torn as by a power cut.
+    ///
+    /// # Errors
+    /// [`Error::Pin`] if the pin failed; otherwise the errors of waiting: [`Error::Bus`],
+    /// [`Error::StillBusy`].
+    pub fn reset_by_pin(&mut self, pin: &mut impl OutputPin) -> Result<(), Error<SPI::Error>> {
+        self.machine.expect(Work::Reset, crate::timeout::LEAST_PROGRAM_TIMEOUT_US);
+        pulse_reset(pin, &mut self.bus.delay).map_err(|_| Error::Pin)?;
         self.be_ready()
     }
 

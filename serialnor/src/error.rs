@@ -130,6 +130,8 @@ pub enum Error<E> {
     NotAligned,
     /// The tables do not list the command. Nothing was done.
     NotSupported,
+    /// The pin for the reset failed.
+    Pin,
 }
 
 impl<E: fmt::Debug> fmt::Display for Error<E> {
@@ -183,6 +185,7 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             }
             Self::OutOfBounds => out.write_str("the range is not within the chip"),
             Self::NotAligned => out.write_str("the range is not aligned"),
+            Self::Pin => out.write_str("the pin for the reset failed"),
             Self::NotSupported => out.write_str("the tables of the chip do not list this command"),
         }
     }

@@ -9,6 +9,7 @@ use crate::deadline::Deadline;
 use crate::error::{Error, Work};
 use crate::id::{JedecId, stuck};
 use crate::opcode;
+use crate::options::Options;
 use crate::sfdp::{Sfdp, SfdpError};
 
 /// Time between two attempts to read the ID of a chip that is busy.
@@ -16,13 +17,13 @@ const ID_PAUSE_US: u32 = 1_000;
 /// How often something is read until it reads the same twice in a row.
 const READINGS: u32 = 4;
 
-/// Reads the chip's ID. A chip that shows only in its flag status that it is busy does not answer
-/// yet.
+/// Reads the chip's ID. A chip whose supply just came up does not answer yet, and neither does one
+/// that shows only in its flag status that it is busy.
 pub(crate) fn identify<SPI: SpiDevice, D: DelayNs>(
     bus: &mut Bus<SPI, D>,
-    timeout_us: u32,
+    options: &Options,
 ) -> Result<Option<JedecId>, Error<SPI::Error>> {
-    let mut deadline = Deadline::new(timeout_us);
+    let mut deadline = Deadline::new(options.start_timeout_us);
     let mut before = None;
     let mut readings = 0;
     loop {
@@ -42,9 +43,10 @@ pub(crate) fn identify<SPI: SpiDevice, D: DelayNs>(
         };
         let flags = bus.ask(Command::plain(opcode::READ_FLAG_STATUS)).map_err(Error::Bus)?;
         if flags == level || flags & opcode::FLAG_READY != 0 {
-            return Err(Error::BusStuck(level));
-        }
-        if deadline.is_over() {
+            if deadline.has_spent(options.power_up_us) {
+                return Err(Error::BusStuck(level));
+            }
+        } else if deadline.is_over() {
             return Err(Error::StillBusy { work: Work::Start, status: flags });
         }
         bus.delay.delay_us(ID_PAUSE_US);

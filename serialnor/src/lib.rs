@@ -40,15 +40,18 @@
 //! with 0Bh, but 5Ah is still used at the start.
 //!
 //! **Pins.** Pull chip select up, so that the chip is not selected while the microcontroller is in
-//! reset. Tie the write protect and hold pins high if they are not used. The driver does not use
-//! the chip's reset pin. Do not connect that pin to the reset of the microcontroller without need:
-//! a reset tears a program or erase in progress as a power cut does, whereas the driver waits for a
-//! chip that is still busy. If the firmware can drive the pin, keep it for [`Error::StillBusy`].
+//! reset. Tie the write protect and hold pins high if they are not used, and pull up the chip's data
+//! output. Do not connect the chip's reset pin to the reset of the microcontroller without need: a
+//! reset tears a program or erase in progress as a power cut does, whereas the driver waits for a
+//! chip that is still busy. If the firmware can drive the pin, keep it for [`Error::StillBusy`]:
+//! [`SerialNor::reset_by_pin`], and [`pulse_reset`] if the driver does not start. The pin is lent
+//! for the call, so the type of the driver does not depend on it.
 //!
 //! **Supply.** Set the brown-out level of the microcontroller above the minimum supply voltage of
 //! the flash chip. Otherwise the chip may brown out in the middle of a program while the firmware
 //! runs on: below its write inhibit voltage (2.1 V on IS25LP) the chip drops the operation and its
-//! status reads as if it had finished. Wait for the chip's power-up time before [`SerialNor::new`].
+//! status reads as if it had finished. The driver waits up to 10 ms for a chip whose supply just came
+//! up ([`Options::with_power_up_us`]).
 //!
 //! **Where to put the region.** Choose a range that nothing else uses, aligned to the erase size.
 //! If the chip also holds the program, reserve the range in the linker script, so that linking
@@ -87,9 +90,11 @@
 //!     (&raw const __settings_start).addr() as u32..(&raw const __settings_end).addr() as u32
 //! }
 //!
-//! # fn run<SPI: SpiDevice, D: DelayNs>(spi: SPI, delay: D)
-//! # -> Result<(), Box<dyn std::error::Error>> where SPI::Error: 'static {
-//! let flash: SerialNor<_, _> = SerialNor::new(spi, delay, Options::new())?;
+//! # fn run<SPI: SpiDevice + 'static, D: DelayNs + 'static>(spi: SPI, delay: D)
+//! # -> Result<(), Box<dyn std::error::Error>> {
+//! // The store reads back itself what it programs and erases.
+//! let options = Options::new().with_verify(false);
+//! let flash: SerialNor<_, _> = SerialNor::new(spi, delay, options)?;
 //! let layout = Layout::serial_nor().with_range(settings_range());
 //! let store: Store<_, 64> = Store::open(flash, layout)?;
 //! # drop(store); Ok(()) }
@@ -133,12 +138,10 @@
 //! ```
 //!
 //! **Second source.** The driver reads the tables at each start, so chips with correct tables can
-//! replace each other without a change of the firmware. If one of them needs a [`DataSheet`],
-//! choose it by the ID: call [`SerialNor::new`] with `&mut spi` and without a data sheet. If that
-//! fails with [`Error::NoTables`], [`Error::UnclearEraseTypes`] or [`Error::FourByteAddresses`],
-//! the chip is awake and idle: read its ID with 9Fh, decode it with [`JedecId::parse`], and call
-//! `new` again with the data sheet of that part. Check that erase size, program unit, supply
-//! voltage and endurance fit for every part you allow.
+//! replace each other without a change of the firmware. If one of them needs a [`DataSheet`], give
+//! it with its ID: [`Options::with_data_sheets`]. A start that fails hands back the bus, the delay
+//! and the ID ([`NotStarted`]), so that the firmware can report the ID or try something else. Check
+//! that erase size, program unit, supply voltage and endurance fit for every part you allow.
 //!
 //! # What it takes care of
 //!
@@ -206,8 +209,10 @@ mod id;
 mod identify;
 mod machine;
 mod nor_flash;
+mod not_started;
 mod opcode;
 mod options;
+mod reset_pin;
 pub mod sfdp;
 mod timeout;
 mod write;
@@ -220,5 +225,7 @@ pub use embedded_hal;
 pub use embedded_storage;
 pub use error::{Error, Work};
 pub use id::JedecId;
+pub use not_started::NotStarted;
 pub use options::Options;
+pub use reset_pin::pulse_reset;
 pub use sfdp::{EraseType, PowerDown, SfdpError, Times};

@@ -1,17 +1,20 @@
 //! The driver's options.
 
 use crate::data_sheet::DataSheet;
+use crate::id::JedecId;
 
 /// Options of [`crate::SerialNor::new`]. The defaults fit a chip with correct tables on a bus
 /// without a transfer limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Options {
     pub(crate) data_sheet: DataSheet,
+    pub(crate) data_sheets: &'static [(JedecId, DataSheet)],
     pub(crate) transfer_bytes: usize,
     pub(crate) start_timeout_us: u32,
     pub(crate) verify: bool,
     pub(crate) second_programs: bool,
-    pub(crate) write_inhibit_us: u32,
+    pub(crate) power_up_us: u32,
+    pub(crate) mode_exit: bool,
     pub(crate) fast_read: bool,
     pub(crate) reset: bool,
     pub(crate) latch_stays_set: bool,
@@ -25,11 +28,13 @@ impl Options {
     pub const fn new() -> Self {
         Self {
             data_sheet: DataSheet::new(),
+            data_sheets: &[],
             transfer_bytes: usize::MAX,
             start_timeout_us: 10_000_000,
             verify: true,
             second_programs: false,
-            write_inhibit_us: 10_000,
+            power_up_us: 10_000,
+            mode_exit: true,
             fast_read: false,
             reset: false,
             latch_stays_set: false,
@@ -40,6 +45,40 @@ impl Options {
     #[must_use]
     pub const fn with_data_sheet(self, data_sheet: DataSheet) -> Self {
         Self { data_sheet, ..self }
+    }
+
+    /// Data sheets by the chip's answer to "read ID", for boards that are built with different
+    /// chips. The first one with the ID of the chip is used, and that of
+    /// [`Self::with_data_sheet`] if there is none.
+    ///
+    /// Caution: equal IDs do not mean equal parts, and not even equal tables. Give only what holds
+    /// for every part with this ID that may be fitted.
+    ///
+    /// ```
+    /// use outlast_serialnor::{DataSheet, FourByte, JedecId, Options};
+    ///
+    /// // 32 MiB and tables of the first revision, which do not say how to address them.
+    /// const SHEETS: &[(JedecId, DataSheet)] = &[
+    ///     (
+    ///         JedecId { bank: 1, manufacturer: 0x20, device: [0xBA, 0x19] },
+    ///         DataSheet::new().with_four_byte(FourByte::Mode { write_enable: true }),
+    ///     ),
+    ///     (
+    ///         JedecId { bank: 1, manufacturer: 0xC2, device: [0x20, 0x19] },
+    ///         DataSheet::new().with_four_byte(FourByte::Mode { write_enable: false }),
+    ///     ),
+    /// ];
+    /// let options = Options::new().with_data_sheets(SHEETS);
+    /// ```
+    #[must_use]
+    pub const fn with_data_sheets(self, sheets: &'static [(JedecId, DataSheet)]) -> Self {
+        Self { data_sheets: sheets, ..self }
+    }
+
+    /// The data sheet for a chip.
+    pub(crate) fn sheet_of(&self, id: Option<JedecId>) -> &DataSheet {
+        let of_id = self.data_sheets.iter().find(|(of, _)| Some(*of) == id);
+        of_id.map_or(&self.data_sheet, |(_, sheet)| sheet)
     }
 
     /// Most bytes in one transaction, command, address and dummy bytes included; at least
@@ -87,12 +126,26 @@ impl Options {
         Self { second_programs: on, ..self }
     }
 
-    /// How long the chip may ignore write enable after its supply came up, in microseconds.
-    /// Default: 10 ms, the longest time of the parts known here (from memory of data sheets). Write
-    /// enable is tried for that long, once a millisecond, after three attempts in a row.
+    /// How long after its supply came up the chip may stay silent or ignore write enable, in
+    /// microseconds. Default: 10 ms, the longest time of the parts known here (from memory of data
+    /// sheets). [`crate::SerialNor::new`] waits that long for an ID before it reports
+    /// [`crate::Error::BusStuck`], and write enable is tried for that long before it is reported as
+    /// ignored. Costs nothing with a chip that answers.
     #[must_use]
-    pub const fn with_write_inhibit_us(self, microseconds: u32) -> Self {
-        Self { write_inhibit_us: microseconds, ..self }
+    pub const fn with_power_up_us(self, microseconds: u32) -> Self {
+        Self { power_up_us: microseconds, ..self }
+    }
+
+    /// Whether [`crate::SerialNor::new`] first sends bytes of FFh, which end continuous reading and,
+    /// on many chips, commands over four lines: a boot ROM that reads the program from the chip may
+    /// have left such a mode. Default: it does. In all other modes FFh is no command, or one that
+    /// does just this (from memory of data sheets).
+    ///
+    /// For commands over four lines this needs pull-ups at the three other data lines, and a chip
+    /// that leaves them by FFh. Other chips need [`crate::pulse_reset`].
+    #[must_use]
+    pub const fn with_mode_exit(self, on: bool) -> Self {
+        Self { mode_exit: on, ..self }
     }
 
     /// Reads with the command that has a dummy byte, which allows a higher clock (see the data

@@ -53,7 +53,7 @@ impl MockChip {
         &self,
         options: Options,
     ) -> Result<SerialNor<Self, Self, ERASE>, Error<Infallible>> {
-        SerialNor::new(self.clone(), self.clone(), options.with_verify(false))
+        Ok(SerialNor::new(self.clone(), self.clone(), options.with_verify(false))?)
     }
 
     /// A started driver, with an empty log.

@@ -40,5 +40,5 @@ impl DelayNs for Pause {
 pub type Flash = SerialNor<Bus, Pause>;
 
 pub fn flash() -> Result<Flash, outlast_serialnor::Error<Failed>> {
-    SerialNor::new(Bus, Pause, black_box(Options::new()))
+    Ok(SerialNor::new(Bus, Pause, black_box(Options::new()))?)
 }

@@ -67,7 +67,7 @@ impl OutlastSpi {
             .with_transfer_bytes(TRANSFER_BYTES)
             .with_data_sheet(sheet);
         let flash = SerialNor::new(Planted::new(spi, self.mistake), pause, options)
-            .map_err(driver_trouble)?;
+            .map_err(|not_started| driver_trouble(not_started.error))?;
         // The store never asks for a program that crosses a page it knows of, so the driver would
         // have nothing to split. It may be told larger pages than the chip has.
         let page = match self.mistake {

@@ -1,7 +1,6 @@
 //! What the machine makes of the chip's answers.
 
 use crate::error::{Error, Work};
-use crate::id::stuck;
 use crate::opcode;
 
 use super::{ENABLE_PAUSE_US, Goal, Job, Machine, Phase};
@@ -51,12 +50,14 @@ impl Machine {
             return Ok(());
         }
         self.tries += 1;
-        let pauses = self.options.write_inhibit_us / ENABLE_PAUSE_US;
+        let pauses = self.options.power_up_us / ENABLE_PAUSE_US;
         if self.tries >= TRIES.saturating_add(pauses) {
-            return Err(self.fault(match stuck(&[status]) {
-                Some(0xFF) => Error::BusStuck(0xFF),
+            let error = match status {
+                0xFF => Error::BusStuck(0xFF),
                 _ => Error::WriteEnableIgnored { status },
-            }));
+            };
+            let is_busy = status & opcode::BUSY != 0;
+            return Err(if is_busy { self.give_up_waiting(error) } else { self.fault(error) });
         }
         let is_early = self.tries < TRIES;
         self.phase = if is_early { Phase::Enable(goal) } else { Phase::PauseToEnable(goal) };

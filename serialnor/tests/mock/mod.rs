@@ -23,14 +23,14 @@ const BUSY_NS: u64 = 50_000;
 const SLEEP_NS: u64 = 10_000;
 
 /// One bit of the tables, and which readings of its byte get it wrong.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct Misread {
     pub(crate) byte: usize,
     pub(crate) mask: u8,
     pub(crate) readings_before: u32,
 }
 
-#[derive(Default)]
+#[derive(Debug, Default)]
 pub(crate) struct State {
     pub(crate) tables: Vec<u8>,
     /// The cells that were programmed; all others are blank.
@@ -71,6 +71,18 @@ pub(crate) struct State {
     pub(crate) misread: Option<Misread>,
     /// Whether every reading of the tables has another wrong bit.
     pub(crate) noise: bool,
+    /// Until this time the chip neither answers nor listens, since its supply just came up.
+    pub(crate) silent_until: u64,
+    /// Until this time the chip ignores write enable.
+    pub(crate) inhibits_until: u64,
+    /// What the line reads as while the chip is silent.
+    pub(crate) floating: u8,
+    /// Whether the chip takes each frame for an address to read from, until one begins with FFh.
+    pub(crate) reads_on: bool,
+    /// The ID, if it is not that of most tests.
+    pub(crate) id: Option<[u8; 3]>,
+    /// An answer to 9Fh that is wrong, after so many that are right.
+    pub(crate) misread_id: Option<(u32, [u8; 3])>,
     /// The bus fails at this transaction, counted from 0, after the chip received it or before.
     pub(crate) fails_at: Option<(usize, bool)>,
     pub(crate) log: Vec<Vec<u8>>,
@@ -87,6 +99,13 @@ impl State {
 
     fn answer(&self, sent: &[u8], out: &mut [u8]) {
         out.fill(0xFF);
+        if self.now_ns < self.silent_until {
+            out.fill(self.floating);
+            return;
+        }
+        if self.reads_on {
+            return;
+        }
         let status_busy = self.now_ns < self.busy_until;
         let is_busy = status_busy || self.now_ns < self.flags_busy_until;
         if self.asleep_from.is_some() || (is_busy && !matches!(sent[0], 0x05 | 0x70)) {
@@ -101,7 +120,7 @@ impl State {
             0x16 => out.fill(u8::from(self.four) << 7),
             0x9F => {
                 out.fill(0);
-                out[..3].copy_from_slice(&[0xC2, 0x20, 0x19]);
+                out[..3].copy_from_slice(&self.id.unwrap_or([0xC2, 0x20, 0x19]));
             }
             0x5A => {
                 let at = u32::from_be_bytes([0, sent[1], sent[2], sent[3]]) as usize;
@@ -118,6 +137,11 @@ impl State {
             }
             _ => {}
         }
+    }
+
+    /// By command or by pin.
+    pub(crate) fn reset(&mut self) {
+        (self.four, self.latch, self.busy_until) = (false, false, 0);
     }
 
     /// A program or erase was taken.
@@ -163,6 +187,10 @@ impl State {
     }
 
     fn execute(&mut self, sent: &[u8]) {
+        if self.reads_on || self.now_ns < self.silent_until {
+            self.reads_on &= sent[0] != 0xFF;
+            return;
+        }
         if self.now_ns < self.busy_until && sent[0] != 0x99 || self.is_in_vain(sent[0]) {
             return;
         }
@@ -174,13 +202,13 @@ impl State {
         }
         match sent {
             [0x06] if self.enables_lost > 0 => self.enables_lost -= 1,
-            [0x06] => self.latch = true,
+            [0x06] => self.latch = self.now_ns >= self.inhibits_until,
             [0x04] => self.latch = false,
             [mode @ (0xB7 | 0xE9)] if self.latch || !self.four_needs_latch => {
                 self.four = *mode == 0xB7;
             }
             [0xB9] => self.asleep_from = Some(self.now_ns + SLEEP_NS),
-            [0x99] => (self.four, self.latch) = (false, false),
+            [0x99] => self.reset(),
             [0x02 | 0x12, ..] if self.latch => {
                 let Some((at, head)) = self.address(sent) else { return };
                 for (at, byte) in (at..=u32::MAX).zip(&sent[head..]) {
@@ -216,7 +244,7 @@ pub(crate) type Error = outlast_serialnor::Error<Failed>;
 pub(crate) type Flash<const ERASE: usize = 4096, const WRITE: usize = 1> =
     SerialNor<Chip, Chip, ERASE, WRITE>;
 
-#[derive(Clone)]
+#[derive(Clone, Debug)]
 pub(crate) struct Chip(pub(crate) Rc<RefCell<State>>);
 
 impl ErrorType for Chip {
@@ -247,6 +275,14 @@ impl SpiDevice for Chip {
                 Operation::Read(out) => {
                     state.now_ns += BYTE_NS * out.len() as u64;
                     state.answer(&sent, out);
+                    if sent[0] == 0x9F
+                        && let Some((before, id)) = state.misread_id
+                    {
+                        state.misread_id = before.checked_sub(1).map(|before| (before, id));
+                        if before == 0 {
+                            out[..3].copy_from_slice(&id);
+                        }
+                    }
                     if sent[0] == 0x5A {
                         state.misread(&sent, out);
                     }
@@ -285,6 +321,6 @@ impl Chip {
         &self,
         options: Options,
     ) -> Result<Flash<ERASE, WRITE>, Error> {
-        SerialNor::new(self.clone(), self.clone(), options)
+        Ok(SerialNor::new(self.clone(), self.clone(), options)?)
     }
 }
