@@ -74,9 +74,9 @@ pub(crate) struct ModeCommand {
     pub(crate) opcode: u8,
     /// Whether it needs a write enable.
     pub(crate) write_enable: bool,
-    /// Whether it is sent before each program and erase: a chip that fell back to another mode
+    /// Whether it is sent before each program, erase and read: a chip that fell back to another mode
     /// would take the address for another one.
-    pub(crate) before_each_write: bool,
+    pub(crate) before_each_use: bool,
     /// How the chip shows its mode, if it does.
     pub(crate) check: Option<ModeCheck>,
 }
@@ -97,7 +97,7 @@ pub(crate) fn mode_command(
     sfdp: Option<&Sfdp>,
 ) -> Option<ModeCommand> {
     let exit = sfdp.map_or(0, |sfdp| sfdp.basic.four_byte_exit);
-    let (opcode, write_enable, before_each_write) = match (addressing, sheet.four_byte) {
+    let (opcode, write_enable, before_each_use) = match (addressing, sheet.four_byte) {
         (Addressing::FourByteMode { write_enable }, _) => {
             (opcode::ENTER_FOUR_BYTE, write_enable, true)
         }
@@ -109,8 +109,8 @@ pub(crate) fn mode_command(
         (Addressing::Three, _) if exit & 3 != 0 => (opcode::LEAVE_FOUR_BYTE, exit & 1 == 0, false),
         _ => return None,
     };
-    let check = sfdp.filter(|_| before_each_write).and_then(|sfdp| mode_check(opcode, sfdp));
-    Some(ModeCommand { opcode, write_enable, before_each_write, check })
+    let check = sfdp.filter(|_| before_each_use).and_then(|sfdp| mode_check(opcode, sfdp));
+    Some(ModeCommand { opcode, write_enable, before_each_use, check })
 }
 
 /// The register in which the chip shows its mode: the flag status, or the bank register if that is

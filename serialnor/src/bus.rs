@@ -11,6 +11,9 @@ pub(crate) struct Command {
 }
 
 impl Command {
+    /// No bytes at all: the data follow on their own.
+    pub(crate) const NONE: Self = Self { bytes: [0; 6], len: 0 };
+
     /// Without an address.
     pub(crate) const fn plain(opcode: u8) -> Self {
         Self { bytes: [opcode, 0, 0, 0, 0, 0], len: 1 }
@@ -61,6 +64,9 @@ impl<SPI: SpiDevice, D: DelayNs> Bus<SPI, D> {
     }
 
     pub(crate) fn send_data(&mut self, command: Command, data: &[u8]) -> Result<(), SPI::Error> {
+        if command.len == 0 {
+            return self.spi.transaction(&mut [Operation::Write(data)]);
+        }
         self.spi.transaction(&mut [Operation::Write(command.as_slice()), Operation::Write(data)])
     }
 

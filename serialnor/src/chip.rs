@@ -5,6 +5,7 @@ use crate::data_sheet::DataSheet;
 use crate::erase::{self, EraseTypes};
 use crate::error::Error;
 use crate::opcode;
+use crate::protection::{BlockLocks, BlockProtection, StatusWrite};
 use crate::sfdp::{Basic, EraseType, FourByteTable, PowerDown, Sfdp, SfdpError};
 use crate::timeout::{LEAST_PROGRAM_TIMEOUT_US, program_timeout_us, program_typical_us};
 
@@ -39,6 +40,13 @@ pub struct Chip {
     pub has_reset: bool,
     /// Status bits that protect blocks.
     pub protection_mask: u8,
+    /// Which blocks these bits protect, if the data sheet says so.
+    pub block_protection: Option<BlockProtection>,
+    /// How the locks of single blocks are read, if the data sheet says so.
+    pub block_locks: Option<BlockLocks>,
+    /// How the protection bits may be written, if the tables or the data sheet say so.
+    pub status_write: Option<StatusWrite>,
+    pub(crate) unlock_all_opcode: Option<u8>,
     pub(crate) read_opcode: u8,
     pub(crate) fast_read_opcode: Option<u8>,
     pub(crate) program_opcode: u8,
@@ -59,6 +67,10 @@ impl Chip {
         polls_flag_status: false,
         has_reset: false,
         protection_mask: 0,
+        block_protection: None,
+        block_locks: None,
+        status_write: None,
+        unlock_all_opcode: None,
         read_opcode: opcode::READ,
         fast_read_opcode: None,
         program_opcode: opcode::PROGRAM,
@@ -111,7 +123,14 @@ impl Chip {
             polls_flag_status: basic
                 .is_some_and(|basic| basic.has_flag_status_polling && !basic.has_status_polling),
             has_reset: basic.is_some_and(|basic| basic.soft_reset >> 4 & 1 == 1),
-            protection_mask: sheet.protection_mask.unwrap_or(opcode::BLOCK_PROTECTION),
+            protection_mask: match sheet.block_protection {
+                Some(protection) => protection.bits(),
+                None => sheet.protection_mask.unwrap_or(opcode::BLOCK_PROTECTION),
+            },
+            block_protection: sheet.block_protection,
+            block_locks: sheet.block_locks,
+            status_write: sheet.status_write.or_else(|| status_write(basic?)),
+            unlock_all_opcode: sheet.unlock_all_opcode,
             read_opcode: opcodes.read,
             fast_read_opcode: opcodes.fast_read,
             program_opcode: opcodes.program,
@@ -151,6 +170,23 @@ fn page_bytes(sheet: &DataSheet, basic: Option<&Basic>) -> u32 {
     let listed = basic.and_then(|basic| basic.page_bytes).map(|page| page.min(LARGEST_PAGE));
     let page = sheet.page_bytes.filter(|bytes| bytes.is_power_of_two()).or(listed);
     page.unwrap_or(USUAL_PAGE)
+}
+
+/// How the tables say that the status register may be written.
+fn status_write(basic: &Basic) -> Option<StatusWrite> {
+    // The meanings of these codes are from memory of JESD216.
+    let with_second = match basic.quad_enable? {
+        0 | 2 | 3 | 4 | 6 => false,
+        5 => true,
+        // 1: writing one register clears the other, which cannot be read. 7: reserved.
+        _ => return None,
+    };
+    let volatile_enable = match basic.status_volatility {
+        kinds if kinds & 0b1100 != 0 => Some(opcode::ENABLE_VOLATILE),
+        kinds if kinds & 0b0010 != 0 => Some(opcode::WRITE_ENABLE),
+        _ => None,
+    };
+    Some(StatusWrite { volatile_enable, with_second })
 }
 
 /// The commands that read and program.

@@ -169,7 +169,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
 
     pub(crate) fn read_bytes(&mut self, at: u32, out: &mut [u8]) -> Result<(), Error<SPI::Error>> {
         self.check(at, out.len() as u64)?;
-        self.be_ready()?;
+        self.be_ready_to_read()?;
         let room = self.machine.room_to_read();
         let mut at = at;
         for piece in out.chunks_mut(room) {

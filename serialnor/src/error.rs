@@ -5,6 +5,7 @@ use core::fmt;
 use embedded_storage::nor_flash::{NorFlashError, NorFlashErrorKind};
 
 use crate::id::JedecId;
+use crate::protection::ProtectedBy;
 use crate::sfdp::SfdpError;
 
 /// What the chip was doing when something went wrong.
@@ -17,8 +18,10 @@ pub enum Work {
     Program,
     /// An erase.
     Erase,
-    /// A software reset.
+    /// A reset.
     Reset,
+    /// A write of a register, or a command of the caller.
+    Command,
 }
 
 impl fmt::Display for Work {
@@ -28,6 +31,7 @@ impl fmt::Display for Work {
             Self::Program => "a program",
             Self::Erase => "an erase",
             Self::Reset => "a reset",
+            Self::Command => "a command",
         })
     }
 }
@@ -89,11 +93,17 @@ pub enum Error<E> {
         /// Its status register.
         status: u8,
     },
-    /// Protection bits are set: the chip would ignore the command. Nothing was programmed or
-    /// erased. Clear the bits as the data sheet says, outside of normal operation.
+    /// The blocks are protected: the chip would ignore the command. Nothing was programmed or
+    /// erased. See [`crate::SerialNor::unprotect`].
     Protected {
         /// Its status register.
         status: u8,
+        /// What protects them.
+        by: ProtectedBy,
+        /// Start of what is protected; where nothing says which blocks are, that of the chip.
+        start: u64,
+        /// Its end.
+        end: u64,
     },
     /// The chip ignored the command: its write enable latch is still set, or an erase, sent twice,
     /// never made the chip busy. Nothing was programmed or erased. Either the command got lost or
@@ -114,6 +124,12 @@ pub enum Error<E> {
         work: Work,
         /// Its flag status register.
         flag_status: u8,
+    },
+    /// A register reads differently each time: noise on the bus, or too high a clock. Nothing was
+    /// written.
+    UnsteadyRegister {
+        /// The command that reads it.
+        opcode: u8,
     },
     /// A byte does not read as it was programmed or erased ([`crate::Options::with_verify`]): the
     /// chip ignored the command, data were garbled on the bus, the place was not blank, or the flash
@@ -169,8 +185,12 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             Self::WriteEnableIgnored { status } => {
                 write!(out, "the chip ignored write enable, status {status:#04x}")
             }
-            Self::Protected { status } => {
-                write!(out, "the chip is protected against writing, status {status:#04x}")
+            Self::Protected { status, by, start, end } => {
+                let what = match by {
+                    ProtectedBy::StatusBits(_) => "protection bits",
+                    ProtectedBy::BlockLock(_) => "a lock",
+                };
+                write!(out, "{what} of the chip protect {start:#x}..{end:#x}, status {status:#04x}")
             }
             Self::CommandIgnored(work) => write!(out, "the chip ignored the command for {work}"),
             Self::AddressMode { value } => write!(
@@ -179,6 +199,9 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             ),
             Self::Failed { work, flag_status } => {
                 write!(out, "the chip did not complete {work}, flag status {flag_status:#04x}")
+            }
+            Self::UnsteadyRegister { opcode } => {
+                write!(out, "the register read by {opcode:#04x} reads differently each time")
             }
             Self::Verify { at } => {
                 write!(out, "the byte at {at:#x} does not read as it was written")

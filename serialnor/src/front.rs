@@ -24,8 +24,17 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     /// Waits until the chip is awake and idle, and sets its address mode if it was lost. Work that
     /// was begun is finished.
     pub(crate) fn be_ready(&mut self) -> Result<(), Error<SPI::Error>> {
+        self.settle(false)
+    }
+
+    /// The same before a read.
+    pub(crate) fn be_ready_to_read(&mut self) -> Result<(), Error<SPI::Error>> {
+        self.settle(true)
+    }
+
+    fn settle(&mut self, before_use: bool) -> Result<(), Error<SPI::Error>> {
         self.drive(&[], Until::Done)?;
-        if self.machine.begin_mode() {
+        if self.machine.begin_mode(before_use) {
             self.drive(&[], Until::Done)?;
         }
         Ok(())

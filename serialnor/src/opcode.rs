@@ -3,6 +3,7 @@
 //! Sources: ISSI IS25LP/WP128F data sheet rev. A8, table 8.3; Micron MT25QL256 data sheet for the
 //! flag status.
 
+pub(crate) const WRITE_STATUS: u8 = 0x01;
 pub(crate) const PROGRAM: u8 = 0x02;
 pub(crate) const READ: u8 = 0x03;
 pub(crate) const WRITE_DISABLE: u8 = 0x04;
@@ -13,7 +14,11 @@ pub(crate) const FAST_READ_4: u8 = 0x0C;
 pub(crate) const PROGRAM_4: u8 = 0x12;
 pub(crate) const READ_4: u8 = 0x13;
 pub(crate) const READ_BANK: u8 = 0x16;
+pub(crate) const READ_SECOND_STATUS: u8 = 0x35;
+/// On some chips.
 pub(crate) const CLEAR_FLAG_STATUS: u8 = 0x50;
+/// On some other chips.
+pub(crate) const ENABLE_VOLATILE: u8 = 0x50;
 pub(crate) const READ_SFDP: u8 = 0x5A;
 pub(crate) const RESET_ENABLE: u8 = 0x66;
 pub(crate) const READ_FLAG_STATUS: u8 = 0x70;

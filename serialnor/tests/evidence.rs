@@ -138,6 +138,10 @@ fn a_chip_that_forgets_its_address_mode_is_written_at_the_right_address() {
             [(0x12_3400..0x12_3405), (0x34_5600..0x34_5605)].map(Vec::from_iter).concat()
         );
         chip.0.borrow_mut().four = false;
+        let mut bytes = [0; 5];
+        flash.read(0x34_5600, &mut bytes).unwrap();
+        assert_eq!(&bytes, b"world");
+        chip.0.borrow_mut().four = false;
         flash.erase(0x12_3000, 0x12_4000).unwrap();
         assert_eq!(cells(&chip), (0x34_5600..0x34_5605).collect::<Vec<_>>());
     }

@@ -101,6 +101,8 @@ fn real_tables_decode_as_published() {
         assert_eq!(u64::from(sfdp.basic.four_byte_entry), or_none("enter4b"), "{name}");
         assert_eq!(u64::from(sfdp.basic.four_byte_exit), or_none("exit4b"), "{name}");
         assert_eq!(u64::from(sfdp.basic.soft_reset), or_none("soft_reset"), "{name}");
+        assert_eq!(u64::from(sfdp.basic.status_volatility), or_none("sr1_vol"), "{name}");
+        assert_eq!(sfdp.basic.quad_enable.map(u64::from), number(value, "qer"), "{name}");
         assert_eq!(sfdp.four_byte.is_some(), value.get("4bait").is_some(), "{name}");
         if let (Some(ours), Some(value)) = (sfdp.four_byte, value.get("4bait")) {
             assert_eq!(Some(u64::from(ours.read)), number(value, "read13"), "{name}");

@@ -19,6 +19,7 @@ impl Machine {
         match self.phase {
             Phase::CheckLatch(goal) => self.latch_is(goal, value),
             Phase::CheckMode => self.mode_is(value),
+            Phase::CheckLock => self.lock_is(value),
             Phase::Poll if value & opcode::BUSY != 0 => self.is_busy(value),
             Phase::Poll if self.chip.polls_flag_status => {
                 self.note_status(value);
@@ -40,14 +41,14 @@ impl Machine {
 
     fn latch_is<E>(&mut self, goal: Goal, status: u8) -> Result<(), Error<E>> {
         if status & (opcode::BUSY | opcode::LATCH) == opcode::LATCH {
-            self.phase = match goal {
-                Goal::Mode => Phase::Mode,
-                Goal::Command if status & self.chip.protection_mask != 0 => {
-                    return Err(self.fault(Error::Protected { status }));
+            self.status = status;
+            return match goal {
+                Goal::Mode => {
+                    self.phase = Phase::Mode;
+                    Ok(())
                 }
-                Goal::Command => Phase::Begin,
+                Goal::Command => self.check_protection(),
             };
-            return Ok(());
         }
         self.tries += 1;
         let pauses = self.options.power_up_us / ENABLE_PAUSE_US;
@@ -81,7 +82,7 @@ impl Machine {
 
     /// The status says idle, but the flag status decides.
     const fn note_status(&mut self, status: u8) {
-        self.flagged_status = status;
+        self.status = status;
         self.phase = Phase::PollFlags;
     }
 
@@ -90,7 +91,7 @@ impl Machine {
             return self.is_busy(flags);
         }
         if flags & opcode::FLAG_FAILURES == 0 {
-            return self.is_idle(self.flagged_status);
+            return self.is_idle(self.status);
         }
         let failed = self.fault(Error::Failed { work: self.work, flag_status: flags });
         // Failures stay until they are cleared. One from before the start is not reported.

@@ -6,7 +6,7 @@ use crate::error::Work;
 use crate::sfdp::EraseType;
 use crate::timeout::erase_timeout_us;
 
-use super::{Goal, Machine, Phase, Step};
+use super::{Goal, Machine, Phase, START_POLL_US, Step};
 
 /// Time of an erase where the tables give none.
 const USUAL_ERASE_US: u64 = 100_000;
@@ -23,13 +23,15 @@ pub(crate) enum Job {
     Program { at: u32, len: u32, sum: Option<Checksum> },
     /// To erase a range, with `erase` at its start.
     Erase { at: u64, to: u64, erase: EraseType, is_repeated: bool },
+    /// To send the data as they are, after write enable, and to wait up to this many microseconds.
+    Own { longest_us: u32 },
 }
 
 impl Job {
     /// Where the next command of the job works, and on how many bytes.
     pub(super) fn range(&self) -> (u64, u64) {
         match *self {
-            Self::None | Self::Mode => (0, 0),
+            Self::None | Self::Mode | Self::Own { .. } => (0, 0),
             Self::Program { at, len, .. } => (at.into(), len.into()),
             Self::Erase { at, erase, .. } => (at, erase.bytes.into()),
         }
@@ -57,7 +59,7 @@ impl Machine {
         self.tries = 0;
         if matches!(self.job, Job::None) {
             self.phase = Phase::Rest;
-        } else if self.chip.mode_command.is_some_and(|mode| mode.before_each_write) {
+        } else if self.chip.mode_command.is_some_and(|mode| mode.before_each_use) {
             self.set_mode(1);
         } else {
             self.phase = Phase::Enable(Goal::Command);
@@ -70,6 +72,10 @@ impl Machine {
             Job::None | Job::Mode => {
                 self.phase = Phase::Disable;
                 Step::Wait(0)
+            }
+            Job::Own { longest_us } => {
+                self.wait_for(Work::Command, longest_us, START_POLL_US);
+                Step::SendData(Command::NONE)
             }
             Job::Program { at, .. } => {
                 let poll_us = (self.chip.program_typical_us / 8).clamp(10, 1_000);

@@ -8,6 +8,7 @@
 mod answer;
 mod compare;
 mod job;
+mod protected;
 
 pub(crate) use compare::COMPARED_BYTES;
 pub(crate) use job::Job;
@@ -67,6 +68,7 @@ enum Phase {
     PauseToEnable(Goal),
     Mode,
     CheckMode,
+    CheckLock,
     Begin,
     Poll,
     PollFlags,
@@ -91,15 +93,15 @@ pub(crate) struct Machine {
     seen_busy: bool,
     /// The status that was read last.
     last_status: Option<u8>,
-    /// The status while the flag status is read.
-    flagged_status: u8,
+    /// The status while another register is read.
+    status: u8,
     /// Attempts at what the phase is about.
     tries: u32,
     /// Mode commands still to send before the mode is checked.
     modes_left: u32,
     /// The chip may not be in the address mode that the driver uses.
     is_mode_lost: bool,
-    /// How far the bytes of the command are compared.
+    /// How far the bytes of the command are compared, or the locks of its blocks are read.
     offset: u32,
     /// Of the bytes read back so far.
     checksum: Checksum,
@@ -119,7 +121,7 @@ impl Machine {
             poll_us: START_POLL_US,
             seen_busy: false,
             last_status: None,
-            flagged_status: 0,
+            status: 0,
             tries: 0,
             modes_left: 0,
             is_mode_lost: true,
@@ -155,6 +157,7 @@ impl Machine {
                 let check = self.chip.mode_command.and_then(|mode| mode.check);
                 Step::Ask(Command::plain(check.map_or(opcode::READ_STATUS, |check| check.opcode)))
             }
+            Phase::CheckLock => self.ask_lock(),
             Phase::Begin => self.send_job(),
             Phase::PollFlags => Step::Ask(Command::plain(opcode::READ_FLAG_STATUS)),
             Phase::Pause => {
@@ -206,15 +209,18 @@ impl Machine {
         !matches!(self.job, Job::None)
     }
 
-    /// Begins to set the address mode if the chip may not be in it. Returns whether that is
-    /// needed.
-    pub(crate) fn begin_mode(&mut self) -> bool {
-        let is_needed = self.is_mode_lost && self.chip.mode_command.is_some();
+    /// Begins to set the address mode if the chip may not be in it, or, `before_use`, if it might
+    /// have fallen back. Returns whether that is needed.
+    pub(crate) fn begin_mode(&mut self, before_use: bool) -> bool {
+        let is_needed = self
+            .chip
+            .mode_command
+            .is_some_and(|mode| self.is_mode_lost || before_use && mode.before_each_use);
         if is_needed {
             self.job = Job::Mode;
             self.tries = 0;
-            // Twice, since a command that got lost leaves no trace on most chips.
-            self.set_mode(2);
+            // At first twice, since a command that got lost leaves no trace on most chips.
+            self.set_mode(if self.is_mode_lost { 2 } else { 1 });
         }
         is_needed
     }
@@ -222,6 +228,11 @@ impl Machine {
     /// Notes that deep power-down is about to be sent.
     pub(crate) const fn fall_asleep(&mut self) {
         self.phase = Phase::Asleep;
+    }
+
+    /// Notes that the chip may be in another address mode.
+    pub(crate) const fn distrust_mode(&mut self) {
+        self.is_mode_lost = true;
     }
 
     /// Notes that something is about to begin which the driver waits for without judging it, and

@@ -37,6 +37,10 @@ pub struct Basic {
     pub four_byte_exit: u16,
     /// Methods of software reset, bits 13:8. 0 if unknown.
     pub soft_reset: u8,
+    /// How the bits of the status register are kept and written, bits 6:0 of DWORD 16. 0 if unknown.
+    pub status_volatility: u8,
+    /// Which bit allows four data lines, and how it is written, bits 22:20 of DWORD 15.
+    pub quad_enable: Option<u8>,
 }
 
 /// Number of address bytes of the ordinary commands.
@@ -173,6 +177,8 @@ impl Basic {
             four_byte_entry: if byte(modes, 3) == 0xFF { 0 } else { byte(modes, 3) },
             four_byte_exit: field(modes, 14, 10) as u16,
             soft_reset: field(modes, 8, 6) as u8,
+            status_volatility: field(modes, 0, 7) as u8,
+            quad_enable: dword(15).map(|word| field(word, 20, 3) as u8),
         })
     }
 }

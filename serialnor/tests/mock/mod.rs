@@ -10,7 +10,7 @@ use std::rc::Rc;
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
-use outlast_serialnor::{Options, SerialNor};
+use outlast_serialnor::{BlockProtection, Options, SerialNor};
 
 /// Erase commands and the bytes they erase.
 const ERASES: [(u8, u32); 5] =
@@ -83,6 +83,19 @@ pub(crate) struct State {
     pub(crate) id: Option<[u8; 3]>,
     /// An answer to 9Fh that is wrong, after so many that are right.
     pub(crate) misread_id: Option<(u32, [u8; 3])>,
+    /// Which blocks the status bits protect; a chip without it protects all if one of bits 2 to 4
+    /// is set.
+    pub(crate) protection: Option<BlockProtection>,
+    /// Blocks of 64 KiB that are locked, by number; 3Ch reads such a lock, and 98h unlocks all.
+    pub(crate) locked: Vec<u32>,
+    /// 50h was received, which allows one volatile write of the status.
+    pub(crate) may_write_volatile: bool,
+    /// Whether the write protect pin keeps the status from being written.
+    pub(crate) is_status_locked: bool,
+    /// The second status register, if 01h with one byte clears it.
+    pub(crate) second_status: u8,
+    /// The status writes that the chip took: whether they were volatile, and the bytes.
+    pub(crate) status_writes: Vec<(bool, Vec<u8>)>,
     /// The bus fails at this transaction, counted from 0, after the chip received it or before.
     pub(crate) fails_at: Option<(usize, bool)>,
     pub(crate) log: Vec<Vec<u8>>,
@@ -117,6 +130,12 @@ impl State {
                 out.fill(self.status | u8::from(status_busy) | latch);
             }
             0x70 => out.fill(u8::from(self.four) | if is_busy { 0 } else { 0x80 }),
+            0x35 => out.fill(self.second_status),
+            0x3C => {
+                let Some((at, _)) = self.address(sent) else { return };
+                out.fill(if self.locked.contains(&(at >> 16)) { 0xFF } else { 0 });
+            }
+            0x4B => out.copy_from_slice(&b"unique id"[..out.len()]),
             0x16 => out.fill(u8::from(self.four) << 7),
             0x9F => {
                 out.fill(0);
@@ -168,7 +187,8 @@ impl State {
     }
 
     /// Whether the command gets lost, or the chip does not take it.
-    fn is_in_vain(&mut self, opcode: u8) -> bool {
+    fn is_in_vain(&mut self, sent: &[u8]) -> bool {
+        let opcode = sent[0];
         let is_mode = matches!(opcode, 0xB7 | 0xE9);
         let is_write = matches!(opcode, 0x02 | 0x12) || ERASES.iter().any(|(it, _)| *it == opcode);
         if !is_mode && !is_write {
@@ -179,11 +199,38 @@ impl State {
             return true;
         }
         let is_ignored = is_write && self.ignored > 0;
-        if is_ignored {
-            self.ignored -= 1;
-            self.latch &= !self.clears_latch;
-        }
+        self.ignored -= u32::from(is_ignored);
+        let is_ignored = is_ignored || is_write && self.is_protected(sent);
+        self.latch &= !(is_ignored && self.clears_latch);
         is_ignored
+    }
+
+    /// Whether a program or erase is for a block that is protected.
+    fn is_protected(&self, sent: &[u8]) -> bool {
+        let Some((at, _)) = self.address(sent) else { return false };
+        let bytes = ERASES.iter().find(|(it, _)| *it == sent[0]).map_or(1, |(_, bytes)| *bytes);
+        let from = u64::from(at - at % bytes);
+        let to = from + u64::from(bytes);
+        let (start, end) = match self.protection {
+            Some(protection) => protection.range(self.status),
+            None => (0, if self.status & 0x1C == 0 { 0 } else { u64::MAX }),
+        };
+        from < end && start < to
+            || (from >> 16..to.div_ceil(1 << 16)).any(|block| self.locked.contains(&(block as u32)))
+    }
+
+    /// 01h with one byte or two.
+    fn write_status(&mut self, bytes: &[u8]) {
+        let is_volatile = !self.latch;
+        if self.latch {
+            self.is_busy_now();
+        }
+        if self.is_status_locked {
+            return;
+        }
+        self.status_writes.push((is_volatile, bytes.to_vec()));
+        self.status = bytes[0] & !3;
+        self.second_status = bytes.get(1).copied().unwrap_or(0);
     }
 
     fn execute(&mut self, sent: &[u8]) {
@@ -191,7 +238,7 @@ impl State {
             self.reads_on &= sent[0] != 0xFF;
             return;
         }
-        if self.now_ns < self.busy_until && sent[0] != 0x99 || self.is_in_vain(sent[0]) {
+        if self.now_ns < self.busy_until && sent[0] != 0x99 || self.is_in_vain(sent) {
             return;
         }
         if let Some(asleep_from) = self.asleep_from {
@@ -200,7 +247,14 @@ impl State {
             }
             return;
         }
+        let may_write_volatile = std::mem::take(&mut self.may_write_volatile);
         match sent {
+            [0x50] => self.may_write_volatile = true,
+            [0x98] if self.latch => {
+                self.locked.clear();
+                self.latch = false;
+            }
+            [0x01, bytes @ ..] if self.latch || may_write_volatile => self.write_status(bytes),
             [0x06] if self.enables_lost > 0 => self.enables_lost -= 1,
             [0x06] => self.latch = self.now_ns >= self.inhibits_until,
             [0x04] => self.latch = false,

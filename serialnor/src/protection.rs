@@ -1,0 +1,147 @@
+//! Which blocks of the chip are protected against programs and erases, and by what. No I/O.
+
+/// What protects a block.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum ProtectedBy {
+    /// These bits of the status register.
+    StatusBits(u8),
+    /// The lock of the block itself, which reads as this.
+    BlockLock(u8),
+}
+
+/// How the bits of the status register say which blocks they protect. The bits form a number: 0
+/// protects nothing, 1 protects [`Self::unit_bytes`], and each further one twice as much, up to the
+/// whole chip.
+///
+/// The places of the bits as the large vendors have them, from memory of data sheets except for bit
+/// 6 of MT25Q and N25Q: compare them with the data sheet of your part.
+///
+/// | chips | bits | bottom bit |
+/// |---|---|---|
+/// | three bits, most small chips | 2 to 4 (`0x1C`) | 5 (`0x20`), or elsewhere |
+/// | four bits, with a quad bit in bit 6 (MX25L, MX66L, IS25LP) | 2 to 5 (`0x3C`) | not in this register |
+/// | four bits (N25Q, MT25Q) | 2 to 4 and 6 (`0x5C`) | 5 (`0x20`) |
+///
+/// ```
+/// use outlast_serialnor::{BlockProtection, DataSheet};
+///
+/// // 32 MiB, four bits, sectors of 64 KiB.
+/// const SHEET: DataSheet = DataSheet::new().with_block_protection(
+///     BlockProtection::new(32 << 20, 0x5C, 64 << 10).with_bottom_bit(0x20),
+/// );
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BlockProtection {
+    chip_bytes: u64,
+    bits: u8,
+    unit_bytes: u32,
+    bottom_bit: u8,
+    is_from_bottom: bool,
+}
+
+impl BlockProtection {
+    /// For a chip of this size, all of it, and these bits, lowest first. They protect the top of the
+    /// chip.
+    pub const fn new(chip_bytes: u64, bits: u8, unit_bytes: u32) -> Self {
+        Self { chip_bytes, bits, unit_bytes, bottom_bit: 0, is_from_bottom: false }
+    }
+
+    /// While this bit of the status register is set, the bottom is protected instead.
+    #[must_use]
+    pub const fn with_bottom_bit(self, bit: u8) -> Self {
+        Self { bottom_bit: bit, ..self }
+    }
+
+    /// Always the bottom, as a chip does whose configuration register says so.
+    #[must_use]
+    pub const fn from_bottom(self) -> Self {
+        Self { is_from_bottom: true, ..self }
+    }
+
+    /// Bytes protected by the number 1.
+    pub const fn unit_bytes(&self) -> u32 {
+        self.unit_bytes
+    }
+
+    /// The bits of the status register that protect blocks.
+    pub const fn bits(&self) -> u8 {
+        self.bits
+    }
+
+    /// Start and end of what is protected, equal if that is nothing.
+    pub fn range(&self, status: u8) -> (u64, u64) {
+        let places = (0..8).filter(|place| self.bits >> place & 1 == 1);
+        let number: u32 =
+            (0..).zip(places).map(|(digit, place)| u32::from(status >> place & 1) << digit).sum();
+        let Some(doublings) = number.checked_sub(1) else { return (0, 0) };
+        // At most 2^7 - 1 doublings, and one more bit at each.
+        let bytes = u64::from(self.unit_bytes).checked_shl(doublings.min(32)).unwrap_or(u64::MAX);
+        let bytes = if doublings > 31 { self.chip_bytes } else { bytes.min(self.chip_bytes) };
+        if self.is_from_bottom || status & self.bottom_bit != 0 {
+            (0, bytes)
+        } else {
+            (self.chip_bytes - bytes, self.chip_bytes)
+        }
+    }
+}
+
+/// How the lock of each block is read, on chips that have such locks.
+///
+/// From memory of data sheets: 3Ch reads FFh for a protected sector on AT25DF and 3Dh reads bit 0 on
+/// others; E8h reads bit 0 of the lock register on N25Q and MT25Q; E2h reads FFh for a protected
+/// sector on MX25L and MX66L with individual protection. Many such chips power up with all blocks
+/// locked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BlockLocks {
+    /// The command that reads a byte of the block at the address that follows.
+    pub read_opcode: u8,
+    /// Bits of that byte which lock the block; one of them is enough.
+    pub locked_bits: u8,
+    /// Bytes of the smallest block with a lock of its own.
+    pub block_bytes: u32,
+}
+
+/// How the protection bits of the status register may be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StatusWrite {
+    /// The command that allows writing them until the chip loses power: 50h, or 06h if they always
+    /// are so. `None` if the chip has no such bits.
+    pub volatile_enable: Option<u8>,
+    /// Whether 01h is followed by the second register too, as it reads with 35h. Without it, some
+    /// chips clear the bit there that allows four data lines.
+    pub with_second: bool,
+}
+
+#[cfg(test)]
+mod tests {
+    //! Goal: the bits protect what the data sheets say. Method: rows of the tables there, from
+    //! memory of data sheets except for the place of bit 6.
+
+    use super::*;
+
+    #[test]
+    fn rows_of_data_sheets() {
+        const MIB: u64 = 1 << 20;
+        let three = BlockProtection::new(16 * MIB, 0x1C, 256 << 10).with_bottom_bit(0x20);
+        assert_eq!(three.range(0x63), (0, 0));
+        assert_eq!(three.range(0x04), (16 * MIB - (256 << 10), 16 * MIB));
+        assert_eq!(three.range(0x24), (0, 256 << 10));
+        assert_eq!(three.range(0x18), (8 * MIB, 16 * MIB));
+        assert_eq!(three.range(0x1C), (0, 16 * MIB));
+        let quad_bit = BlockProtection::new(32 * MIB, 0x3C, 64 << 10);
+        assert_eq!(quad_bit.range(0x40), (0, 0));
+        assert_eq!(quad_bit.range(0x20), (24 * MIB, 32 * MIB));
+        assert_eq!(quad_bit.range(0x3C), (0, 32 * MIB));
+        let four = BlockProtection::new(32 * MIB, 0x5C, 64 << 10).with_bottom_bit(0x20);
+        assert_eq!(four.range(0x64), (0, 16 * MIB));
+        assert_eq!(four.range(0x40), (24 * MIB, 32 * MIB));
+        assert_eq!(four.from_bottom().range(0x40), (0, 8 * MIB));
+        // All bits: as much as there is.
+        let all = BlockProtection::new(MIB, 0xFF, 4096);
+        for status in 1..=u8::MAX {
+            let bytes = if status > 8 { MIB } else { 4096 << (status - 1) };
+            assert_eq!(all.range(status), (MIB - bytes, MIB), "{status}");
+        }
+    }
+}
