@@ -18,6 +18,12 @@ pub(crate) struct Volatile {
     pub(crate) four_byte: bool,
     /// The last command was "reset enable".
     pub(crate) reset_enabled: bool,
+    /// The protection bits of the status register, if they were written since power-up.
+    pub(crate) protection: Option<u8>,
+    /// 50h was received, which allows one write of the status register.
+    pub(crate) may_write_status: bool,
+    /// Programs and erases that were for addresses outside the part, at least in part.
+    pub(crate) strays: u32,
     /// Write enable commands received so far.
     pub(crate) enables: u32,
     /// Bytes and pauses on the bus so far.

@@ -31,6 +31,9 @@ impl From<Tear> for CutTear {
 pub enum BusCut {
     /// The supply fails, and whatever the part is busy with is torn this way.
     Power(CutTear),
+    /// The supply of the part alone fails for a moment, while the microcontroller runs on: whatever
+    /// the part is busy with is torn this way, and then its status reads as if it had finished.
+    Dip(CutTear),
     /// The microcontroller is reset; the part keeps its power and continues what it is doing.
     Reset,
 }

@@ -5,14 +5,19 @@ use rand::rngs::ChaCha8Rng;
 
 use super::bus_error::BusError;
 use super::profile::Profile;
-use crate::part::{
-    BusCut, Busy, Chip, ContractViolation, CutTear, Level, PartError, Step, Tear, Work,
-};
+use super::work::{cut, finish, is_cut_within, passed_on, steps};
+use crate::part::{Busy, Chip, ContractViolation, Level, Tear, Work};
 
 /// The time of one byte: 8 clocks at 50 MHz.
 const BYTE_NS: u64 = 160;
 const BUSY: u8 = 1;
 const LATCH: u8 = 2;
+/// The time of a status register write: IS25LP/WP128F, 2 ms typically.
+const STATUS_WRITE_NS: u64 = 2_000_000;
+/// Bits 2 to 6 of the status register, any of which protects all blocks.
+const PROTECTION: u8 = 0b0111_1100;
+/// Not a command of any chip here.
+const NO_COMMAND: u8 = 0x00;
 /// The time of a reset that tears nothing.
 const RESET_NS: u64 = 35_000;
 /// The time to enter deep power-down, from memory of data sheets. Until it is over, not even the
@@ -57,13 +62,18 @@ impl Commands<'_> {
         (due.is_some(), due.map_or(len, |left| left as usize))
     }
 
-    fn go_on(&mut self, sent: &[u8], is_cut: bool, arrive: usize) -> Result<(), BusError> {
+    fn go_on(&mut self, sent: &mut Vec<u8>, is_cut: bool, arrive: usize) -> Result<(), BusError> {
         self.chip.volatile_mut().moments += arrive as u64;
         self.pass(arrive as u64 * BYTE_NS)?;
         if !is_cut {
             return Ok(());
         }
-        let ended = cut(self.chip);
+        let Err(ended) = cut(self.chip) else {
+            // The chip has lost the start of this frame.
+            sent.clear();
+            sent.push(NO_COMMAND);
+            return Ok(());
+        };
         if !self.chip.is_reset() {
             return Err(ended);
         }
@@ -128,7 +138,7 @@ impl Commands<'_> {
             0x05 => {
                 let busy = if is_busy { BUSY } else { 0 };
                 let latch = if volatile.latch { LATCH } else { 0 };
-                out.fill(self.profile.protection | busy | latch);
+                out.fill(self.protection() | busy | latch);
             }
             0x70 => out.fill(if is_busy { 0 } else { 0x80 }),
             0x9F => repeat(&[&self.profile.id[..], &[0; 3]].concat(), clocked, out),
@@ -177,6 +187,7 @@ impl Commands<'_> {
             (volatile.busy.is_some(), volatile.asleep)
         };
         let was_reset_enabled = std::mem::take(&mut self.chip.volatile_mut().reset_enabled);
+        let may_write_status = std::mem::take(&mut self.chip.volatile_mut().may_write_status);
         match opcode {
             0xAB if !is_busy => self.chip.volatile_mut().asleep = false,
             _ if asleep => {}
@@ -187,9 +198,12 @@ impl Commands<'_> {
                 let volatile = self.chip.volatile_mut();
                 volatile.enables += 1;
                 let many = self.profile.misses_one_enable_of;
-                let is_missed = many > 0 && volatile.enables.is_multiple_of(many);
+                let is_missed = many > 0 && volatile.enables.is_multiple_of(many)
+                    || volatile.now_ns < self.profile.write_inhibit_ns;
                 volatile.latch |= !is_missed;
             }
+            0x50 if is_alone => self.chip.volatile_mut().may_write_status = true,
+            0x01 => self.write_status(rest, may_write_status),
             0x04 if is_alone => self.chip.volatile_mut().latch = false,
             0xB9 if is_alone => {
                 self.chip.volatile_mut().asleep = true;
@@ -208,8 +222,32 @@ impl Commands<'_> {
         }
     }
 
-    fn may_write(&self) -> bool {
-        self.chip.volatile().latch && self.profile.protection == 0
+    /// The protection bits of the status register.
+    fn protection(&self) -> u8 {
+        self.chip.volatile().protection.unwrap_or(self.profile.protection)
+    }
+
+    /// Writes the status register: for good after 06h, until power-up after 50h. Here it lasts until
+    /// power-up in both cases.
+    fn write_status(&mut self, bytes: &[u8], is_volatile: bool) {
+        let (Some(bits), latch) = (bytes.first(), self.chip.volatile().latch) else { return };
+        if !latch && !is_volatile {
+            return;
+        }
+        self.chip.volatile_mut().protection = Some(bits & PROTECTION);
+        if latch {
+            self.begin(Work::Nothing, STATUS_WRITE_NS);
+        }
+    }
+
+    /// Whether the chip takes a program or erase. If blocks are protected, some chips clear the
+    /// latch.
+    fn may_write(&mut self) -> bool {
+        let is_protected = self.protection() != 0;
+        let volatile = self.chip.volatile_mut();
+        let may_write = volatile.latch && !is_protected;
+        volatile.latch &= !(is_protected && self.profile.clears_latch_when_protected);
+        may_write
     }
 
     fn program(&mut self, opcode: u8, sent: &[u8]) {
@@ -226,15 +264,21 @@ impl Commands<'_> {
             bytes[(offset % page) as usize] = Some(*byte);
         }
         let mut pieces: Vec<(u32, Vec<u8>)> = Vec::new();
+        let mut is_stray = false;
         let cells = i64::from(self.chip.geometry().bytes());
         for (at, byte) in (start..).zip(bytes) {
-            let Some(byte) = byte.filter(|_| (0..cells).contains(&at)) else { continue };
+            let Some(byte) = byte else { continue };
+            if !(0..cells).contains(&at) {
+                is_stray = true;
+                continue;
+            }
             let at = at as u32;
             match pieces.last_mut() {
                 Some((from, piece)) if *from + piece.len() as u32 == at => piece.push(byte),
                 _ => pieces.push((at, vec![byte])),
             }
         }
+        self.chip.volatile_mut().strays += u32::from(is_stray);
         let time = self.chip.timing().program(data.len().min(page as usize)).typical_ns;
         self.begin(Work::Program(pieces), time);
     }
@@ -256,6 +300,7 @@ impl Commands<'_> {
         // Any address within the block selects it.
         let whole = at + i64::from(self.profile.base);
         let from = whole - whole.rem_euclid(bytes) - i64::from(self.profile.base);
+        self.chip.volatile_mut().strays += u32::from(from < 0 || from + bytes > cells);
         let (from, to) = (from.clamp(0, cells) as u32, (from + bytes).clamp(0, cells) as u32);
         let time = self.chip.timing().erase(erase.bytes).typical_ns;
         self.begin(Work::Erase { from, to }, time);
@@ -285,93 +330,9 @@ impl Commands<'_> {
     }
 }
 
-/// Completes the work under way if its time is over.
-pub(super) fn finish(chip: &mut Chip) -> Result<(), BusError> {
-    let volatile = chip.volatile_mut();
-    let is_over = volatile.busy.as_ref().is_some_and(|busy| busy.until_ns <= volatile.now_ns);
-    let Some(busy) = volatile.busy.take_if(|_| is_over) else { return Ok(()) };
-    volatile.latch = false;
-    perform(chip, &busy.work).map_err(passed_on)
-}
-
-fn perform(chip: &mut Chip, work: &Work) -> Result<(), PartError> {
-    match work {
-        Work::Nothing => Ok(()),
-        Work::Program(pieces) => {
-            pieces.iter().try_for_each(|(at, data)| match chip.program(*at, data) {
-                // A real chip does not refuse. The violation is recorded.
-                // And it has no status for a failed operation.
-                Err(PartError::Contract(_) | PartError::Failed) => Ok(()),
-                result => result,
-            })
-        }
-        Work::Erase { from, to } => match chip.erase(*from, *to) {
-            Err(PartError::Contract(_) | PartError::Failed) => Ok(()),
-            result => result,
-        },
-    }
-}
-
-/// How many of the next `moments` moments pass before a cut among them, if there is one.
-pub(super) fn is_cut_within(chip: &Chip, moments: u64) -> Option<u64> {
-    let volatile = chip.volatile();
-    let (at, _) = volatile.cut.as_ref()?;
-    at.checked_sub(volatile.moments).filter(|left| *left < moments)
-}
-
-/// Carries out the cut that is due.
-pub(super) fn cut(chip: &mut Chip) -> BusError {
-    match chip.volatile_mut().cut.take() {
-        Some((_, BusCut::Power(tear))) => {
-            tear_work(chip, tear);
-            chip.switch_off();
-        }
-        Some((_, BusCut::Reset)) => chip.volatile_mut().is_reset = true,
-        None => {}
-    }
-    BusError::Ended
-}
-
-/// Tears what the chip is busy with, because the power goes off.
-fn tear_work(chip: &mut Chip, tear: CutTear) {
-    let Some(busy) = chip.volatile_mut().busy.take() else { return };
-    let count = steps(&busy.work, chip.geometry().sector_bytes).len() as u64;
-    if count == 0 {
-        return;
-    }
-    // Of several steps, those whose share of the time is over are complete.
-    let Busy { from_ns, until_ns, .. } = busy;
-    let now = chip.volatile().now_ns;
-    let done = count * (now - from_ns) / (until_ns - from_ns).max(1);
-    chip.cut_at(chip.step_count() + done.min(count - 1), tear);
-    // This ends with the power off.
-    let _ = perform(chip, &busy.work);
-}
-
-/// The steps of the part that make up the work.
-fn steps(work: &Work, sector_bytes: u32) -> Vec<Step> {
-    match work {
-        Work::Nothing => Vec::new(),
-        Work::Program(pieces) => {
-            pieces.iter().map(|(at, data)| Step::Program { at: *at, data: data.clone() }).collect()
-        }
-        Work::Erase { from, to } => {
-            let size = sector_bytes.max(1);
-            (from / size..to / size).map(|sector| Step::Erase { sector }).collect()
-        }
-    }
-}
-
 /// Fills `out` with `bytes` repeated, beginning with the one that is clocked out next.
 fn repeat(bytes: &[u8], clocked: usize, out: &mut [u8]) {
     for (byte, answer) in out.iter_mut().zip(bytes.iter().cycle().skip(clocked)) {
         *byte = *answer;
-    }
-}
-
-fn passed_on(error: PartError) -> BusError {
-    match error {
-        PartError::PowerOff => BusError::Ended,
-        other => BusError::Part(other),
     }
 }

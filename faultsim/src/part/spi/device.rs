@@ -4,8 +4,9 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 
 use super::bus_error::BusError;
-use super::commands::{Commands, cut, finish, is_cut_within};
+use super::commands::Commands;
 use super::profile::Profile;
+use super::work::{cut, finish, is_cut_within};
 use crate::part::{Chip, Part};
 
 /// How many bytes and pauses one power-up may have before it counts as an endless loop.
@@ -123,5 +124,10 @@ fn pause(chip: &mut Chip, time_ns: u64) -> Result<(), BusError> {
     chip.volatile_mut().moments += 1;
     chip.volatile_mut().now_ns += first;
     finish(chip)?;
-    if is_cut { Err(cut(chip)) } else { Ok(()) }
+    if !is_cut {
+        return Ok(());
+    }
+    cut(chip)?;
+    chip.volatile_mut().now_ns += time_ns - first;
+    Ok(())
 }

@@ -8,7 +8,9 @@
 //! and its data line floats.
 //!
 //! Power is cut at a step of the part, as elsewhere, or at any byte on the bus or pause between
-//! transactions ([`super::BusCut`]). There, the microcontroller alone may also be reset.
+//! transactions ([`super::BusCut`]). There, the microcontroller alone may also be reset, or the
+//! supply of the part alone fail for a moment. Single commands get lost or are misread by
+//! [`glitch`].
 //!
 //! Sources: ISSI IS25LP/WP128F data sheet rev. A8 (busy, page wrap, reset), Micron MT25QL256
 //! (latch, incomplete commands), ST M25P20 (latch, deep power-down), JESD216 (tables).
@@ -16,10 +18,12 @@
 mod bus_error;
 mod commands;
 mod device;
+pub mod glitch;
 pub mod planted;
 mod profile;
 #[cfg(test)]
 mod tests;
+mod work;
 
 pub use bus_error::BusError;
 pub use device::{Pause, SpiChip};

@@ -29,8 +29,13 @@ pub struct Profile {
     pub(super) address_mode_needs_latch: bool,
     /// The block protection bits of the status register.
     pub(super) protection: u8,
+    /// Whether a program or erase of a protected block clears the write enable latch. Otherwise the
+    /// latch stays set.
+    pub(super) clears_latch_when_protected: bool,
     /// One in this many write enable commands is missed; 0 if none is.
     pub(super) misses_one_enable_of: u32,
+    /// How long after power-up write enable is ignored.
+    pub(super) write_inhibit_ns: u64,
 }
 
 const THREE_BYTE_REACH: u32 = 1 << 24;
@@ -54,7 +59,10 @@ impl Profile {
             has_four_byte_opcodes: true,
             address_mode_needs_latch: false,
             protection: 0,
+            // The sheet of MX25UM25645G says so, as quoted in a public post-mortem.
+            clears_latch_when_protected: true,
             misses_one_enable_of: 0,
+            write_inhibit_ns: 0,
         }
     }
 
@@ -76,7 +84,9 @@ impl Profile {
             has_four_byte_opcodes: true,
             address_mode_needs_latch: false,
             protection: 0,
+            clears_latch_when_protected: false,
             misses_one_enable_of: 0,
+            write_inhibit_ns: 0,
         };
         profile.tables = profile.tables();
         profile
@@ -128,6 +138,21 @@ impl Profile {
     #[must_use]
     pub fn with_protection(mut self, bits: u8) -> Self {
         self.protection = bits & 0b0111_1100;
+        self
+    }
+
+    /// The same, but a command for a protected block leaves the write enable latch as the other kind
+    /// does: it stays set on MT25QL256, and is cleared on MX25UM25645G.
+    #[must_use]
+    pub fn with_other_refusals(mut self) -> Self {
+        self.clears_latch_when_protected = !self.clears_latch_when_protected;
+        self
+    }
+
+    /// The same, ignoring write enable for this long after power-up.
+    #[must_use]
+    pub fn with_write_inhibit_us(mut self, microseconds: u64) -> Self {
+        self.write_inhibit_ns = microseconds * 1_000;
         self
     }
 

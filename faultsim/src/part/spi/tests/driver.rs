@@ -6,7 +6,9 @@
 
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use outlast_serialnor::{DataSheet, EraseType, Error, Options, SerialNor, Work};
+use outlast_serialnor::{
+    DataSheet, EraseType, Error, Options, ProtectedBy, SerialNor, StatusWrite, Work,
+};
 
 use crate::part::spi::{BusError, Pause, Profile, SpiChip};
 use crate::part::{Busy, Chip, Geometry, Part, Tear, Work as Under};
@@ -104,16 +106,27 @@ fn protection_is_reported_before_writing() {
     let part = part();
     let profile = || large().with_protection(0x1C);
     let mut flash = start(&part, profile(), Options::new()).unwrap();
-    assert_eq!(flash.write(BASE, &[0]), Err(Error::Protected { status: 0x1E }));
-    assert_eq!(flash.erase(BASE, BASE + 4096), Err(Error::Protected { status: 0x1E }));
+    let protected = Error::Protected {
+        status: 0x1E,
+        by: ProtectedBy::StatusBits(0x1C),
+        start: 0,
+        end: 128 << 20,
+    };
+    assert_eq!(flash.write(BASE, &[0]), Err(protected));
+    assert_eq!(flash.erase(BASE, BASE + 4096), Err(protected));
     assert!(!part.chip().volatile().latch);
-    // A chip that protects its blocks without showing it in its status: the driver notices that the
-    // latch is still set.
+    // A chip that protects its blocks without showing it in its status: the driver notices that
+    // nothing happened, or that the latch is still set.
     let sheet = DataSheet::new().with_protection_mask(0);
     let options = Options::new().with_data_sheet(sheet);
-    let mut flash = start(&part, profile(), options).unwrap();
-    assert_eq!(flash.write(BASE, &[0]), Err(Error::CommandIgnored(Work::Program)));
-    assert_eq!(flash.erase(BASE, BASE + 4096), Err(Error::CommandIgnored(Work::Erase)));
+    let ignored = Error::CommandIgnored(Work::Program);
+    for (profile, program) in
+        [(profile(), Error::Verify { at: BASE }), (profile().with_other_refusals(), ignored)]
+    {
+        let mut flash = start(&part, profile, options).unwrap();
+        assert_eq!(flash.write(BASE, &[0]), Err(program));
+        assert_eq!(flash.erase(BASE, BASE + 4096), Err(Error::CommandIgnored(Work::Erase)));
+    }
     assert_eq!(part.chip().image().bytes()[0], 0xFF);
 }
 
@@ -141,6 +154,32 @@ fn a_lost_write_enable_is_repeated() {
     let profile = Profile::invented(&geometry()).with_latched_address_mode();
     let mut flash = start(&part, profile.missing_one_enable_of(2), Options::new()).unwrap();
     works(&mut flash, BASE);
+}
+
+#[test]
+fn write_enable_that_is_ignored_after_power_up_is_repeated() {
+    let part = part();
+    let profile = large().with_write_inhibit_us(10_000);
+    works(&mut start(&part, profile, Options::new()).unwrap(), BASE);
+}
+
+#[test]
+fn protection_is_taken_away() {
+    let part = part();
+    let volatile = StatusWrite { volatile_enable: Some(0x50), with_second: false };
+    for enable in [volatile, StatusWrite { volatile_enable: None, ..volatile }] {
+        part.chip_mut().volatile_mut().protection = Some(0x1C);
+        let sheet = DataSheet::new().with_status_write(enable);
+        let options = Options::new().with_data_sheet(sheet);
+        let mut flash = start(&part, large(), options).unwrap();
+        assert!(matches!(flash.write(BASE, &[0]), Err(Error::Protected { .. })));
+        if enable == volatile {
+            flash.unprotect().unwrap();
+        } else {
+            flash.unprotect_for_good().unwrap();
+        }
+        works(&mut flash, BASE);
+    }
 }
 
 /// A part in the state that a reset of the microcontroller may leave.

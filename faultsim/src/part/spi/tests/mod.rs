@@ -1,4 +1,5 @@
 mod data_sheets;
 mod driver;
+mod glitches;
 mod mistakes;
 mod moments;
