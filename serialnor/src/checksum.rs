@@ -12,6 +12,7 @@ impl Checksum {
     }
 
     /// Takes one more byte.
+    #[inline(never)]
     pub(crate) fn push(&mut self, byte: u8) {
         self.0 ^= u32::from(byte);
         for _ in 0..8 {

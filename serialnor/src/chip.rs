@@ -48,7 +48,7 @@ pub struct Chip {
     pub status_write: Option<StatusWrite>,
     pub(crate) unlock_all_opcode: Option<u8>,
     pub(crate) read_opcode: u8,
-    pub(crate) fast_read_opcode: Option<u8>,
+    pub(crate) read_has_dummy: bool,
     pub(crate) program_opcode: u8,
     /// The command that ensures the address mode.
     pub(crate) mode_command: Option<ModeCommand>,
@@ -72,18 +72,20 @@ impl Chip {
         status_write: None,
         unlock_all_opcode: None,
         read_opcode: opcode::READ,
-        fast_read_opcode: None,
+        read_has_dummy: false,
         program_opcode: opcode::PROGRAM,
         mode_command: None,
     };
 
     /// Combines the tables and the data sheet, for erases of multiples of `erase_bytes` and
-    /// programs of multiples of `write_bytes`.
+    /// programs of multiples of `write_bytes`. With `fast_read` a chip without that command is
+    /// refused.
     pub(crate) fn new<E>(
         tables: Result<Sfdp, SfdpError<E>>,
         sheet: &DataSheet,
         erase_bytes: u32,
         write_bytes: u32,
+        fast_read: bool,
     ) -> Result<Self, Error<E>> {
         let (sfdp, missing) = match tables {
             Ok(sfdp) => (Some(sfdp), None),
@@ -110,7 +112,7 @@ impl Chip {
         if page_bytes < write_bytes {
             return Err(Error::PageSize { page_bytes });
         }
-        let opcodes = Opcodes::of(addressing, sfdp);
+        let opcodes = Opcodes::of(addressing, sfdp, fast_read).ok_or(Error::NotSupported)?;
         let program_times = basic.and_then(|basic| basic.page_program);
         Ok(Self {
             capacity,
@@ -132,19 +134,16 @@ impl Chip {
             status_write: sheet.status_write.or_else(|| status_write(basic?)),
             unlock_all_opcode: sheet.unlock_all_opcode,
             read_opcode: opcodes.read,
-            fast_read_opcode: opcodes.fast_read,
+            read_has_dummy: opcodes.read_has_dummy,
             program_opcode: opcodes.program,
             mode_command: addressing::mode_command(addressing, sheet, sfdp),
         })
     }
 
     /// The largest erase that starts at `at`, ends at or before `to`, and is aligned to its size.
-    pub(crate) fn erase_for(&self, at: u64, to: u64) -> Option<&EraseType> {
-        let fits = |erase: &&EraseType| {
-            // Sizes are powers of two.
-            let bytes = u64::from(erase.bytes);
-            at & (bytes - 1) == 0 && at + bytes <= to
-        };
+    pub(crate) fn erase_for(&self, at: u32, to: u32) -> Option<&EraseType> {
+        // Sizes are powers of two.
+        let fits = |erase: &&EraseType| at & (erase.bytes - 1) == 0 && erase.bytes <= to - at;
         self.erase_types.iter().rev().flatten().find(fits)
     }
 }
@@ -192,23 +191,24 @@ fn status_write(basic: &Basic) -> Option<StatusWrite> {
 /// The commands that read and program.
 struct Opcodes {
     read: u8,
-    fast_read: Option<u8>,
+    read_has_dummy: bool,
     program: u8,
 }
 
 impl Opcodes {
-    fn of(addressing: Addressing, sfdp: Option<&Sfdp>) -> Self {
+    /// `None` if the command for fast reads is wanted and not there.
+    fn of(addressing: Addressing, sfdp: Option<&Sfdp>, fast_read: bool) -> Option<Self> {
         if addressing != Addressing::FourByteOpcodes {
-            let fast_read = Some(opcode::FAST_READ);
-            return Self { read: opcode::READ, fast_read, program: opcode::PROGRAM };
+            let read = if fast_read { opcode::FAST_READ } else { opcode::READ };
+            return Some(Self { read, read_has_dummy: fast_read, program: opcode::PROGRAM });
         }
         let table = sfdp.and_then(|sfdp| sfdp.four_byte).filter(FourByteTable::is_complete);
-        let has_fast_read = table.is_none_or(|table| table.fast_read);
-        let has_read = table.is_none_or(|table| table.read);
-        Self {
-            read: if has_read { opcode::READ_4 } else { opcode::FAST_READ_4 },
-            fast_read: has_fast_read.then_some(opcode::FAST_READ_4),
-            program: opcode::PROGRAM_4,
+        if fast_read && table.is_some_and(|table| !table.fast_read) {
+            return None;
         }
+        // Some chips have only the fast read command.
+        let is_fast = fast_read || table.is_some_and(|table| !table.read);
+        let read = if is_fast { opcode::FAST_READ_4 } else { opcode::READ_4 };
+        Some(Self { read, read_has_dummy: is_fast, program: opcode::PROGRAM_4 })
     }
 }

@@ -55,9 +55,9 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             assert!(WRITE.is_power_of_two() && WRITE <= 16, "larger units need larger transfers");
             assert!(ERASE as u64 <= u32::MAX as u64);
         }
-        let machine = Machine::new(options);
+        let machine = Machine::new(options.policy);
         let mut driver = Self { bus: Bus { spi, delay }, machine, id: None };
-        match driver.start() {
+        match driver.start(&options) {
             Ok(()) => Ok(driver),
             Err(error) => {
                 let Self { bus: Bus { spi, delay }, id, .. } = driver;
@@ -66,8 +66,9 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         }
     }
 
-    fn start(&mut self) -> Result<(), Error<SPI::Error>> {
-        if self.machine.options.mode_exit {
+    fn start(&mut self, options: &Options) -> Result<(), Error<SPI::Error>> {
+        let policy = &options.policy;
+        if policy.mode_exit {
             // The mode bits of continuous reading follow the address: after 8 clocks on four lines
             // with three address bytes, after at most 20 on two lines with four.
             for len in [1, 3] {
@@ -77,22 +78,18 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         // The last command before a reset of the microcontroller may have been deep power-down.
         self.bus.delay.delay_us(SLEEP_US);
         self.drive(&[], Until::Done)?;
-        let options = &self.machine.options;
-        self.id = identify(&mut self.bus, options)?;
-        let tables = read_tables(&mut self.bus, options.transfer_bytes);
+        self.id = identify(&mut self.bus, policy)?;
+        let tables = read_tables(&mut self.bus, policy.transfer_bytes);
         let has_no_tables = matches!(tables, Err(SfdpError::NoSignature));
         if let Some(id) = self.id.filter(|id| has_no_tables && !id.has_valid_parity()) {
             return Err(Error::BadId(id));
         }
-        let chip = Chip::new(tables, options.sheet_of(self.id), ERASE as u32, WRITE as u32)?;
-        if options.fast_read && chip.fast_read_opcode.is_none() {
-            return Err(Error::NotSupported);
-        }
-        let (resets, timeout_us) = (options.reset, options.start_timeout_us);
-        self.machine.chip = chip;
+        let sheet = options.sheet_of(self.id);
+        let (erase, write) = (ERASE as u32, WRITE as u32);
+        self.machine.chip = Chip::new(tables, sheet, erase, write, policy.fast_read)?;
         // Once more, since only now it is known whether the flag status must say ready too.
-        self.machine.expect(Work::Start, timeout_us);
-        if resets { self.reset() } else { self.be_ready() }
+        self.machine.expect(Work::Start, policy.start_timeout_us);
+        if policy.reset { self.reset() } else { self.be_ready() }
     }
 
     /// The chip's answer to "read ID", for logs.

@@ -67,7 +67,7 @@ fn with_opcode_of_size(
         .map(|(_, opcode)| EraseType { opcode, ..erase })
 }
 
-/// The types whose command is listed for one size only, smallest first.
+/// The types whose command is listed for one size only, one of each size, smallest first.
 pub(crate) fn usable(types: EraseTypes) -> EraseTypes {
     let is_clear = |erase: &EraseType| {
         erase.bytes.is_power_of_two()
@@ -78,7 +78,16 @@ pub(crate) fn usable(types: EraseTypes) -> EraseTypes {
                 .flatten()
                 .all(|other| other.opcode != erase.opcode || other.bytes == erase.bytes)
     };
-    let mut sorted = types.map(|erase| erase.filter(is_clear));
-    sorted.sort_unstable_by_key(|erase| erase.map_or(u32::MAX, |erase| erase.bytes));
+    let mut sorted = [None; 4];
+    let mut least = 0;
+    for place in &mut sorted {
+        *place = types
+            .iter()
+            .flatten()
+            .filter(|erase| erase.bytes > least && is_clear(erase))
+            .min_by_key(|erase| erase.bytes)
+            .copied();
+        least = place.map_or(u32::MAX, |erase| erase.bytes);
+    }
     sorted
 }

@@ -3,6 +3,7 @@
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::SpiDevice;
 
+use crate::bus::Command;
 use crate::driver::SerialNor;
 use crate::error::Error;
 use crate::machine::{COMPARED_BYTES, Step};
@@ -52,12 +53,11 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
                     self.machine.waited(us);
                     Ok(())
                 }
-                Step::Send(command) => self.bus.send(command).map_err(Error::Bus),
+                Step::Send(opcode) => self.bus.send(Command::plain(opcode)).map_err(Error::Bus),
+                Step::SendAt(command) => self.bus.send(command).map_err(Error::Bus),
                 Step::SendData(command) => self.bus.send_data(command, data).map_err(Error::Bus),
-                Step::Ask(command) => match self.bus.ask(command) {
-                    Ok(value) => self.machine.answer(value),
-                    Err(error) => Err(Error::Bus(error)),
-                },
+                Step::Ask(opcode) => self.ask(Command::plain(opcode)),
+                Step::AskAt(command) => self.ask(command),
                 Step::Compare(command, len) => {
                     let mut read = [0; COMPARED_BYTES];
                     let read = read.get_mut(..len).unwrap_or(&mut []);
@@ -82,14 +82,19 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         }
     }
 
+    fn ask(&mut self, command: Command) -> Result<(), Error<SPI::Error>> {
+        let value = self.bus.ask(command).map_err(Error::Bus)?;
+        self.machine.answer(value)
+    }
+
     /// After an error: clears the latch if the chip is idle. If it is not, the next call does.
     fn clean_up(&mut self, error: &Error<SPI::Error>) {
         if matches!(error, Error::Bus(_)) {
             self.machine.bus_failed();
             return;
         }
-        while let Step::Send(command) = self.machine.step() {
-            if self.bus.send(command).is_err() {
+        while let Step::Send(opcode) = self.machine.step() {
+            if self.bus.send(Command::plain(opcode)).is_err() {
                 self.machine.bus_failed();
                 return;
             }

@@ -9,7 +9,7 @@ use crate::deadline::Deadline;
 use crate::error::{Error, Work};
 use crate::id::{JedecId, stuck};
 use crate::opcode;
-use crate::options::Options;
+use crate::options::Policy;
 use crate::sfdp::{Sfdp, SfdpError};
 
 /// Time between two attempts to read the ID of a chip that is busy.
@@ -21,9 +21,9 @@ const READINGS: u32 = 4;
 /// that shows only in its flag status that it is busy.
 pub(crate) fn identify<SPI: SpiDevice, D: DelayNs>(
     bus: &mut Bus<SPI, D>,
-    options: &Options,
+    policy: &Policy,
 ) -> Result<Option<JedecId>, Error<SPI::Error>> {
-    let mut deadline = Deadline::new(options.start_timeout_us);
+    let mut deadline = Deadline::new(policy.start_timeout_us);
     let mut before = None;
     let mut readings = 0;
     loop {
@@ -43,7 +43,7 @@ pub(crate) fn identify<SPI: SpiDevice, D: DelayNs>(
         };
         let flags = bus.ask(Command::plain(opcode::READ_FLAG_STATUS)).map_err(Error::Bus)?;
         if flags == level || flags & opcode::FLAG_READY != 0 {
-            if deadline.has_spent(options.power_up_us) {
+            if deadline.has_spent(policy.power_up_us) {
                 return Err(Error::BusStuck(level));
             }
         } else if deadline.is_over() {
@@ -62,21 +62,31 @@ pub(crate) fn read_tables<SPI: SpiDevice, D: DelayNs>(
     let mut before = None;
     for _ in 0..READINGS {
         let mut sum = Checksum::new();
-        let tables = Sfdp::read(|at, out| {
-            let command = |at| Command::with_three(opcode::READ_SFDP, at).with_dummy();
-            let room = transfer_bytes.saturating_sub(command(at).len()).max(1);
-            let mut at = at;
-            for piece in out.chunks_mut(room) {
-                bus.receive(command(at), piece)?;
-                piece.iter().for_each(|byte| sum.push(*byte));
-                at = at.wrapping_add(piece.len() as u32);
-            }
-            Ok(())
-        });
+        let tables = Sfdp::read(|at, out| fetch(bus, transfer_bytes, &mut sum, at, out));
         // What was decoded follows from the bytes.
         if matches!(tables, Err(SfdpError::Bus(_))) || before.replace(sum) == Some(sum) {
             return tables;
         }
     }
     Err(SfdpError::ReadingsDiffer)
+}
+
+/// Reads some bytes of the tables.
+// Outlined, since the decoder calls it in several places.
+#[inline(never)]
+fn fetch<SPI: SpiDevice, D: DelayNs>(
+    bus: &mut Bus<SPI, D>,
+    transfer_bytes: usize,
+    sum: &mut Checksum,
+    mut at: u32,
+    out: &mut [u8],
+) -> Result<(), SPI::Error> {
+    let command = |at| Command::with_three(opcode::READ_SFDP, at).with_dummy();
+    let room = transfer_bytes.saturating_sub(command(at).len()).max(1);
+    for piece in out.chunks_mut(room) {
+        bus.receive(command(at), piece)?;
+        piece.iter().for_each(|byte| sum.push(*byte));
+        at = at.wrapping_add(piece.len() as u32);
+    }
+    Ok(())
 }

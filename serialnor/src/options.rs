@@ -9,11 +9,17 @@ use crate::id::JedecId;
 pub struct Options {
     pub(crate) data_sheet: DataSheet,
     pub(crate) data_sheets: &'static [(JedecId, DataSheet)],
+    pub(crate) policy: Policy,
+}
+
+/// What the options say besides facts about chips; the driver keeps it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Policy {
     pub(crate) transfer_bytes: usize,
     pub(crate) start_timeout_us: u32,
+    pub(crate) power_up_us: u32,
     pub(crate) verify: bool,
     pub(crate) second_programs: bool,
-    pub(crate) power_up_us: u32,
     pub(crate) mode_exit: bool,
     pub(crate) fast_read: bool,
     pub(crate) reset: bool,
@@ -29,15 +35,17 @@ impl Options {
         Self {
             data_sheet: DataSheet::new(),
             data_sheets: &[],
-            transfer_bytes: usize::MAX,
-            start_timeout_us: 10_000_000,
-            verify: true,
-            second_programs: false,
-            power_up_us: 10_000,
-            mode_exit: true,
-            fast_read: false,
-            reset: false,
-            latch_stays_set: false,
+            policy: Policy {
+                transfer_bytes: usize::MAX,
+                start_timeout_us: 10_000_000,
+                power_up_us: 10_000,
+                verify: true,
+                second_programs: false,
+                mode_exit: true,
+                fast_read: false,
+                reset: false,
+                latch_stays_set: false,
+            },
         }
     }
 
@@ -75,6 +83,10 @@ impl Options {
         Self { data_sheets: sheets, ..self }
     }
 
+    const fn with_policy(self, policy: Policy) -> Self {
+        Self { policy, ..self }
+    }
+
     /// The data sheet for a chip.
     pub(crate) fn sheet_of(&self, id: Option<JedecId>) -> &DataSheet {
         let of_id = self.data_sheets.iter().find(|(of, _)| Some(*of) == id);
@@ -88,7 +100,8 @@ impl Options {
     #[must_use]
     pub const fn with_transfer_bytes(self, bytes: usize) -> Self {
         let least = Self::LEAST_TRANSFER_BYTES;
-        Self { transfer_bytes: if bytes < least { least } else { bytes }, ..self }
+        let transfer_bytes = if bytes < least { least } else { bytes };
+        self.with_policy(Policy { transfer_bytes, ..self.policy })
     }
 
     /// How long [`crate::SerialNor::new`] waits for a chip that is still busy because only the
@@ -96,7 +109,7 @@ impl Options {
     /// size takes. A chip erase takes minutes.
     #[must_use]
     pub const fn with_start_timeout_us(self, microseconds: u32) -> Self {
-        Self { start_timeout_us: microseconds, ..self }
+        self.with_policy(Policy { start_timeout_us: microseconds, ..self.policy })
     }
 
     /// Whether everything is read back after each program and erase, and a difference is reported
@@ -114,7 +127,7 @@ impl Options {
     /// never began is noticed all the same, but not one that ended too early.
     #[must_use]
     pub const fn with_verify(self, on: bool) -> Self {
-        Self { verify: on, ..self }
+        self.with_policy(Policy { verify: on, ..self.policy })
     }
 
     /// For code that programs bytes again to clear more of their bits: each program is compared
@@ -123,7 +136,7 @@ impl Options {
     /// [`crate::Error::Verify`] although the bits are cleared. Costs as much time as reading back.
     #[must_use]
     pub const fn with_second_programs(self, on: bool) -> Self {
-        Self { second_programs: on, ..self }
+        self.with_policy(Policy { second_programs: on, ..self.policy })
     }
 
     /// How long after its supply came up the chip may stay silent or ignore write enable, in
@@ -133,7 +146,7 @@ impl Options {
     /// ignored. Costs nothing with a chip that answers.
     #[must_use]
     pub const fn with_power_up_us(self, microseconds: u32) -> Self {
-        Self { power_up_us: microseconds, ..self }
+        self.with_policy(Policy { power_up_us: microseconds, ..self.policy })
     }
 
     /// Whether [`crate::SerialNor::new`] first sends bytes of FFh, which end continuous reading and,
@@ -145,7 +158,7 @@ impl Options {
     /// that leaves them by FFh. Other chips need [`crate::pulse_reset`].
     #[must_use]
     pub const fn with_mode_exit(self, on: bool) -> Self {
-        Self { mode_exit: on, ..self }
+        self.with_policy(Policy { mode_exit: on, ..self.policy })
     }
 
     /// Reads with the command that has a dummy byte, which allows a higher clock (see the data
@@ -154,7 +167,7 @@ impl Options {
     /// [`crate::Error::NotSupported`].
     #[must_use]
     pub const fn with_fast_read(self, on: bool) -> Self {
-        Self { fast_read: on, ..self }
+        self.with_policy(Policy { fast_read: on, ..self.policy })
     }
 
     /// Resets the chip in [`crate::SerialNor::new`], as soon as it is no longer busy, to end
@@ -162,7 +175,7 @@ impl Options {
     /// refused with [`crate::Error::NotSupported`].
     #[must_use]
     pub const fn with_reset(self, on: bool) -> Self {
-        Self { reset: on, ..self }
+        self.with_policy(Policy { reset: on, ..self.policy })
     }
 
     /// For emulators, not for chips: the write enable latch stays set after a program or erase,
@@ -171,7 +184,7 @@ impl Options {
     /// never made the chip busy.
     #[must_use]
     pub const fn with_latch_that_stays_set(self, on: bool) -> Self {
-        Self { latch_stays_set: on, ..self }
+        self.with_policy(Policy { latch_stays_set: on, ..self.policy })
     }
 }
 

@@ -71,13 +71,19 @@ impl BlockProtection {
 
     /// Start and end of what is protected, equal if that is nothing.
     pub fn range(&self, status: u8) -> (u64, u64) {
-        let places = (0..8).filter(|place| self.bits >> place & 1 == 1);
-        let number: u32 =
-            (0..).zip(places).map(|(digit, place)| u32::from(status >> place & 1) << digit).sum();
-        let Some(doublings) = number.checked_sub(1) else { return (0, 0) };
-        // At most 2^7 - 1 doublings, and one more bit at each.
-        let bytes = u64::from(self.unit_bytes).checked_shl(doublings.min(32)).unwrap_or(u64::MAX);
-        let bytes = if doublings > 31 { self.chip_bytes } else { bytes.min(self.chip_bytes) };
+        let (mut number, mut weight) = (0_u32, 1);
+        for bit in (0..8).map(|place| 1 << place) {
+            if self.bits & bit != 0 {
+                number += if status & bit != 0 { weight } else { 0 };
+                weight *= 2;
+            }
+        }
+        if number == 0 {
+            return (0, 0);
+        }
+        // Enough doublings for any chip.
+        let bytes = u64::from(self.unit_bytes) << u32::min(number - 1, 31);
+        let bytes = if number > 32 { self.chip_bytes } else { bytes.min(self.chip_bytes) };
         if self.is_from_bottom || status & self.bottom_bit != 0 {
             (0, bytes)
         } else {

@@ -8,6 +8,8 @@ use crate::sfdp::{EraseType, Times};
 pub(crate) const LEAST_PROGRAM_TIMEOUT_US: u32 = 10_000;
 /// No wait is longer than this: a chip that takes longer is broken.
 const MOST_TIMEOUT_US: u64 = 60_000_000;
+/// Typical time of an erase where the tables give none.
+const USUAL_ERASE_US: u32 = 100_000;
 /// Typical time of a page program where the tables give none.
 const USUAL_PROGRAM_US: u32 = 200;
 
@@ -18,6 +20,11 @@ fn least_erase_timeout_us(bytes: u32) -> u64 {
         4097..=32768 => 3_000_000,
         _ => 7_000_000,
     }
+}
+
+/// Typical time of an erase, in microseconds.
+pub(crate) fn erase_typical_us(erase: &EraseType) -> u32 {
+    erase.times.map_or(USUAL_ERASE_US, |times| limited(times.typical_us))
 }
 
 /// Longest time to wait for an erase, in microseconds.

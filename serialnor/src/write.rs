@@ -94,7 +94,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     /// What one command programs: bytes within one page.
     fn first_piece<'data>(&self, at: u32, data: &'data [u8]) -> &'data [u8] {
         let head = self.machine.command(self.machine.chip.program_opcode, at).len();
-        let most = self.machine.options.transfer_bytes.saturating_sub(head).max(1);
+        let most = self.machine.policy.transfer_bytes.saturating_sub(head).max(1);
         // Each piece is a whole number of units; the smallest transfer holds one.
         let most = (most - most % WRITE).max(WRITE);
         let page = self.machine.chip.page_bytes.max(1);
@@ -110,8 +110,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         needs_sum: bool,
     ) -> Result<(), Error<SPI::Error>> {
         self.be_ready()?;
-        let options = &self.machine.options;
-        let sum = if options.verify && (options.second_programs || needs_sum) {
+        let policy = &self.machine.policy;
+        let sum = if policy.verify && (policy.second_programs || needs_sum) {
             Some(self.expected(at, data)?)
         } else {
             None
@@ -127,7 +127,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         let mut at = at;
         for piece in data.chunks(COMPARED_BYTES) {
             let before = before.get_mut(..piece.len()).unwrap_or(&mut []);
-            if self.machine.options.second_programs {
+            if self.machine.policy.second_programs {
                 self.read_bytes(at, before)?;
             }
             before.iter().zip(piece).for_each(|(before, byte)| sum.push(before & byte));
@@ -144,7 +144,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             return Err(Error::NotAligned);
         }
         self.be_ready()?;
-        let job = self.machine.erase_job(from.into(), to.into()).ok_or(Error::NotAligned)?;
+        let job = self.machine.erase_job(from, to).ok_or(Error::NotAligned)?;
         self.machine.begin(job);
         Ok(())
     }

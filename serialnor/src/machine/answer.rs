@@ -51,7 +51,7 @@ impl Machine {
             };
         }
         self.tries += 1;
-        let pauses = self.options.power_up_us / ENABLE_PAUSE_US;
+        let pauses = self.policy.power_up_us / ENABLE_PAUSE_US;
         if self.tries >= TRIES.saturating_add(pauses) {
             let error = match status {
                 0xFF => Error::BusStuck(0xFF),
@@ -149,7 +149,7 @@ impl Machine {
             return Ok(());
         }
         // Emulated chips may leave the latch set and take no time.
-        if !self.options.latch_stays_set {
+        if !self.policy.latch_stays_set {
             // The chip clears the latch when the work is done.
             if status & opcode::LATCH != 0 {
                 return Err(self.fault(Error::CommandIgnored(self.work)));
@@ -166,7 +166,7 @@ impl Machine {
                 return Ok(());
             }
         }
-        if self.options.verify {
+        if self.policy.verify {
             self.start_comparing();
             self.phase = Phase::Compare;
         } else {

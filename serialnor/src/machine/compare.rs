@@ -18,29 +18,33 @@ impl Machine {
     /// Takes bytes that were read back. `data` is what the job programs, if the front has it.
     pub(crate) fn compare<E>(&mut self, read: &[u8], data: &[u8]) -> Result<(), Error<E>> {
         let (at, len) = self.job.range();
-        let offset = self.offset;
-        let end = offset.saturating_add(read.len() as u32);
-        let is_last = u64::from(end) >= len;
-        let wrong = match self.job {
-            Job::Program { sum: Some(sum), .. } => {
-                read.iter().for_each(|byte| self.checksum.push(*byte));
-                (is_last && self.checksum != sum).then_some(0)
+        let begin = self.offset;
+        let mut wrong = None;
+        for byte in read {
+            let wanted = match self.job {
+                Job::Program { sum: Some(_), .. } => {
+                    self.checksum.push(*byte);
+                    *byte
+                }
+                Job::Program { .. } => data.get(self.offset as usize).copied().unwrap_or(*byte),
+                _ => 0xFF,
+            };
+            if *byte != wanted {
+                wrong = Some(self.offset);
+                break;
             }
-            Job::Program { .. } => {
-                let wanted = data.get(offset as usize..).unwrap_or(&[]);
-                let differs = |(read, wanted)| read != wanted;
-                let place = read.iter().zip(wanted).position(differs);
-                place.map(|place| offset.wrapping_add(place as u32))
-            }
-            _ => {
-                let place = read.iter().position(|byte| *byte != 0xFF);
-                place.map(|place| offset.wrapping_add(place as u32))
-            }
-        };
-        if let Some(place) = wrong {
-            return Err(self.fault(Error::Verify { at: (at as u32).wrapping_add(place) }));
+            self.offset += 1;
         }
-        self.offset = end;
+        let is_last = self.offset >= len || self.offset == begin;
+        if let Job::Program { sum: Some(sum), .. } = self.job
+            && is_last
+            && sum != self.checksum
+        {
+            wrong = Some(0);
+        }
+        if let Some(place) = wrong {
+            return Err(self.fault(Error::Verify { at: at.wrapping_add(place) }));
+        }
         if is_last {
             self.command_is_done();
         }

@@ -4,12 +4,9 @@ use crate::bus::Command;
 use crate::checksum::Checksum;
 use crate::error::Work;
 use crate::sfdp::EraseType;
-use crate::timeout::erase_timeout_us;
+use crate::timeout::{erase_timeout_us, erase_typical_us};
 
 use super::{Goal, Machine, Phase, START_POLL_US, Step};
-
-/// Time of an erase where the tables give none.
-const USUAL_ERASE_US: u64 = 100_000;
 
 /// A job.
 #[derive(Clone, Copy, Debug)]
@@ -22,18 +19,18 @@ pub(crate) enum Job {
     /// compared with it when they are read back, otherwise with the data.
     Program { at: u32, len: u32, sum: Option<Checksum> },
     /// To erase a range, with `erase` at its start.
-    Erase { at: u64, to: u64, erase: EraseType, is_repeated: bool },
+    Erase { at: u32, to: u32, erase: EraseType, is_repeated: bool },
     /// To send the data as they are, after write enable, and to wait up to this many microseconds.
     Own { longest_us: u32 },
 }
 
 impl Job {
     /// Where the next command of the job works, and on how many bytes.
-    pub(super) fn range(&self) -> (u64, u64) {
+    pub(super) const fn range(&self) -> (u32, u32) {
         match *self {
             Self::None | Self::Mode | Self::Own { .. } => (0, 0),
-            Self::Program { at, len, .. } => (at.into(), len.into()),
-            Self::Erase { at, erase, .. } => (at, erase.bytes.into()),
+            Self::Program { at, len, .. } => (at, len),
+            Self::Erase { at, erase, .. } => (at, erase.bytes),
         }
     }
 }
@@ -46,7 +43,7 @@ impl Machine {
     }
 
     /// The erase of a range, if it is empty or the chip can erase its start.
-    pub(crate) fn erase_job(&self, at: u64, to: u64) -> Option<Job> {
+    pub(crate) fn erase_job(&self, at: u32, to: u32) -> Option<Job> {
         if at >= to {
             return Some(Job::None);
         }
@@ -83,10 +80,9 @@ impl Machine {
                 Step::SendData(self.command(self.chip.program_opcode, at))
             }
             Job::Erase { at, erase, .. } => {
-                let typical = erase.times.map_or(USUAL_ERASE_US, |times| times.typical_us);
-                let poll_us = (typical / 32).clamp(100, 10_000) as u32;
+                let poll_us = (erase_typical_us(&erase) / 32).clamp(100, 10_000);
                 self.wait_for(Work::Erase, erase_timeout_us(&erase), poll_us);
-                Step::Send(self.command(erase.opcode, at as u32))
+                Step::SendAt(self.command(erase.opcode, at))
             }
         }
     }
@@ -96,12 +92,12 @@ impl Machine {
         self.job = match self.job {
             Job::Erase { at, to, erase, .. } => {
                 // A range that can be erased to here can be erased to its end.
-                self.erase_job(at + u64::from(erase.bytes), to).unwrap_or(Job::None)
+                self.erase_job(at + erase.bytes, to).unwrap_or(Job::None)
             }
             _ => Job::None,
         };
         self.start_command();
-        if !self.is_working() && self.options.latch_stays_set {
+        if !self.is_working() && self.policy.latch_stays_set {
             self.phase = Phase::Disable;
         }
     }
@@ -109,9 +105,8 @@ impl Machine {
     /// The next bytes of the command to read back.
     pub(super) fn read_back(&self) -> Step {
         let (at, len) = self.job.range();
-        let left = len.saturating_sub(self.offset.into()) as usize;
+        let left = len.saturating_sub(self.offset) as usize;
         let len = left.min(super::COMPARED_BYTES).min(self.room_to_read());
-        let command: Command = self.read_command((at as u32).wrapping_add(self.offset));
-        Step::Compare(command, len)
+        Step::Compare(self.read_command(at.wrapping_add(self.offset)), len)
     }
 }

@@ -20,7 +20,7 @@ use crate::chip::Chip;
 use crate::deadline::Deadline;
 use crate::error::Work;
 use crate::opcode;
-use crate::options::Options;
+use crate::options::Policy;
 
 /// Longest time to leave deep power-down: 448 us is the largest value in `tests/sfdp` (s25fs256t,
 /// s28hs02gt).
@@ -35,12 +35,16 @@ const ENABLE_PAUSE_US: u32 = 1_000;
 pub(crate) enum Step {
     /// Nothing: the chip is idle, its latch is clear, and no job is left.
     Done,
+    /// Send the command, which has no address.
+    Send(u8),
     /// Send the command.
-    Send(Command),
+    SendAt(Command),
     /// Send the command and the data of the job.
     SendData(Command),
-    /// Read one byte with the command, and give it to [`Machine::answer`].
-    Ask(Command),
+    /// Read one byte with the command, which has no address, and give it to [`Machine::answer`].
+    Ask(u8),
+    /// The same with an address.
+    AskAt(Command),
     /// Read this many bytes with the command, and give them to [`Machine::compare`].
     Compare(Command, usize),
     /// Wait for this many microseconds.
@@ -82,7 +86,7 @@ enum Phase {
 #[derive(Debug)]
 pub(crate) struct Machine {
     pub(crate) chip: Chip,
-    pub(crate) options: Options,
+    pub(crate) policy: Policy,
     phase: Phase,
     job: Job,
     /// What is in progress in the chip, or may be.
@@ -110,14 +114,14 @@ pub(crate) struct Machine {
 impl Machine {
     /// Before the chip is known. The last command before a reset of the microcontroller may have
     /// been deep power-down.
-    pub(crate) fn new(options: Options) -> Self {
+    pub(crate) fn new(policy: Policy) -> Self {
         Self {
             chip: Chip::UNKNOWN,
-            options,
+            policy,
             phase: Phase::Asleep,
             job: Job::None,
             work: Work::Start,
-            deadline: Deadline::new(options.start_timeout_us),
+            deadline: Deadline::new(policy.start_timeout_us),
             poll_us: START_POLL_US,
             seen_busy: false,
             last_status: None,
@@ -136,18 +140,18 @@ impl Machine {
             Phase::Rest => Step::Done,
             Phase::Asleep => {
                 self.phase = Phase::Waking;
-                Step::Send(Command::plain(self.wake_opcode()))
+                Step::Send(self.wake_opcode())
             }
             Phase::Waking => {
-                self.wait_for(Work::Start, self.options.start_timeout_us, START_POLL_US);
+                self.wait_for(Work::Start, self.policy.start_timeout_us, START_POLL_US);
                 let stated = self.chip.power_down.map_or(0, |down| down.exit_delay_ns / 1_000);
                 Step::Wait(WAKE_US.max(stated.saturating_add(1)))
             }
             Phase::Enable(goal) => {
                 self.phase = Phase::CheckLatch(goal);
-                Step::Send(Command::plain(opcode::WRITE_ENABLE))
+                Step::Send(opcode::WRITE_ENABLE)
             }
-            Phase::CheckLatch(_) | Phase::Poll => Step::Ask(Command::plain(opcode::READ_STATUS)),
+            Phase::CheckLatch(_) | Phase::Poll => Step::Ask(opcode::READ_STATUS),
             Phase::PauseToEnable(goal) => {
                 self.phase = Phase::Enable(goal);
                 Step::Wait(ENABLE_PAUSE_US)
@@ -155,11 +159,11 @@ impl Machine {
             Phase::Mode => self.send_mode(),
             Phase::CheckMode => {
                 let check = self.chip.mode_command.and_then(|mode| mode.check);
-                Step::Ask(Command::plain(check.map_or(opcode::READ_STATUS, |check| check.opcode)))
+                Step::Ask(check.map_or(opcode::READ_STATUS, |check| check.opcode))
             }
             Phase::CheckLock => self.ask_lock(),
             Phase::Begin => self.send_job(),
-            Phase::PollFlags => Step::Ask(Command::plain(opcode::READ_FLAG_STATUS)),
+            Phase::PollFlags => Step::Ask(opcode::READ_FLAG_STATUS),
             Phase::Pause => {
                 self.phase = Phase::Poll;
                 Step::Pause(self.poll_us)
@@ -167,11 +171,11 @@ impl Machine {
             Phase::Compare => self.read_back(),
             Phase::ClearFlags => {
                 self.phase = Phase::Disable;
-                Step::Send(Command::plain(opcode::CLEAR_FLAG_STATUS))
+                Step::Send(opcode::CLEAR_FLAG_STATUS)
             }
             Phase::Disable => {
                 self.phase = Phase::Rest;
-                Step::Send(Command::plain(opcode::WRITE_DISABLE))
+                Step::Send(opcode::WRITE_DISABLE)
             }
         }
     }
@@ -245,14 +249,8 @@ impl Machine {
 
     /// The command that reads from address `at`.
     pub(crate) fn read_command(&self, at: u32) -> Command {
-        let fast = self.chip.fast_read_opcode.filter(|fast| {
-            // Some chips have only the fast read command.
-            self.options.fast_read || *fast == self.chip.read_opcode
-        });
-        match fast {
-            Some(fast) => self.command(fast, at).with_dummy(),
-            None => self.command(self.chip.read_opcode, at),
-        }
+        let command = self.command(self.chip.read_opcode, at);
+        if self.chip.read_has_dummy { command.with_dummy() } else { command }
     }
 
     /// A command with an address.
@@ -265,7 +263,7 @@ impl Machine {
 
     /// Most bytes that one transaction can read.
     pub(crate) fn room_to_read(&self) -> usize {
-        self.options.transfer_bytes.saturating_sub(self.read_command(0).len()).max(1)
+        self.policy.transfer_bytes.saturating_sub(self.read_command(0).len()).max(1)
     }
 
     fn wake_opcode(&self) -> u8 {
@@ -298,13 +296,13 @@ impl Machine {
             return Step::Done;
         };
         match self.modes_left.saturating_sub(1) {
-            0 if mode.check.is_some() && !self.options.latch_stays_set => {
+            0 if mode.check.is_some() && !self.policy.latch_stays_set => {
                 self.phase = Phase::CheckMode;
             }
             0 => self.mode_is_set(),
             left => self.set_mode(left),
         }
-        Step::Send(Command::plain(mode.opcode))
+        Step::Send(mode.opcode)
     }
 
     fn mode_is_set(&mut self) {

@@ -1,6 +1,5 @@
 //! Whether the blocks that a command is for are protected.
 
-use crate::bus::Command;
 use crate::error::Error;
 use crate::opcode;
 use crate::protection::ProtectedBy;
@@ -17,7 +16,8 @@ impl Machine {
                 Some(protection) => protection.range(self.status),
                 None => (0, self.chip.capacity),
             };
-            if at < end && start < at + len {
+            // A range may end at 4 GiB.
+            if u64::from(at) < end && start < u64::from(at) + u64::from(len) {
                 let by = ProtectedBy::StatusBits(bits);
                 let status = self.status;
                 return Err(self.fault(Error::Protected { status, by, start, end }));
@@ -32,32 +32,33 @@ impl Machine {
     /// Reads the lock of the block at the offset.
     pub(super) fn ask_lock(&self) -> Step {
         let (at, _) = self.job.range();
-        let at = (at as u32).wrapping_add(self.offset);
-        Step::Ask(match self.chip.block_locks {
-            Some(locks) => self.command(locks.read_opcode, at),
-            None => Command::plain(opcode::READ_STATUS),
-        })
+        let at = at.wrapping_add(self.offset);
+        match self.chip.block_locks {
+            Some(locks) => Step::AskAt(self.command(locks.read_opcode, at)),
+            None => Step::Ask(opcode::READ_STATUS),
+        }
     }
 
     /// Goes on to the next block, or to the command.
     pub(super) fn lock_is<E>(&mut self, value: u8) -> Result<(), Error<E>> {
+        let (at, len) = self.job.range();
         let Some(locks) = self.chip.block_locks else {
             self.phase = Phase::Begin;
             return Ok(());
         };
-        let (at, len) = self.job.range();
-        let bytes = u64::from(locks.block_bytes.max(256));
-        let place = at + u64::from(self.offset);
-        let start = place - place % bytes;
+        // Steps of the least size are right for any lock.
+        let bytes = locks.block_bytes;
+        let bytes = if bytes.is_power_of_two() { bytes.max(256) } else { 256 };
+        let place = at.wrapping_add(self.offset);
+        let in_block = place & (bytes - 1);
         if value & locks.locked_bits != 0 {
             let by = ProtectedBy::BlockLock(value);
-            let (status, end) = (self.status, start + bytes);
+            let start = u64::from(place - in_block);
+            let (status, end) = (self.status, start + u64::from(bytes));
             return Err(self.fault(Error::Protected { status, by, start, end }));
         }
-        let next = start + bytes;
-        if next < at + len {
-            self.offset = (next - at) as u32;
-        } else {
+        self.offset = self.offset.saturating_add(bytes - in_block);
+        if self.offset >= len {
             self.phase = Phase::Begin;
         }
         Ok(())
