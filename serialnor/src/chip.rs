@@ -140,6 +140,17 @@ impl Chip {
         })
     }
 
+    /// First and last byte of what this status protects.
+    pub(crate) fn protected_range(&self, status: u8) -> Option<(u32, u32)> {
+        if status & self.protection_mask == 0 {
+            return None;
+        }
+        match &self.block_protection {
+            Some(protection) => protection.range(status),
+            None => Some((0, (self.capacity - 1) as u32)),
+        }
+    }
+
     /// The largest erase that starts at `at`, ends at or before `to`, and is aligned to its size.
     pub(crate) fn erase_for(&self, at: u32, to: u32) -> Option<&EraseType> {
         // Sizes are powers of two.

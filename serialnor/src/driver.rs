@@ -35,6 +35,21 @@ pub struct SerialNor<SPI, D, const ERASE: usize = 4096, const WRITE: usize = 1> 
     id: Option<JedecId>,
 }
 
+/// What [`SerialNor::release`] gives back.
+#[derive(Debug)]
+#[non_exhaustive]
+pub struct Released<SPI, D> {
+    /// The bus.
+    pub spi: SPI,
+    /// The delay.
+    pub delay: D,
+    /// What the chip may still be doing: read its status (05h) until bit 0 is clear before anything
+    /// else. The write enable latch may be set then.
+    pub work: Option<Work>,
+    /// Whether the chip is in deep power-down.
+    pub is_asleep: bool,
+}
+
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     SerialNor<SPI, D, ERASE, WRITE>
 {
@@ -102,9 +117,12 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         &self.machine.chip
     }
 
-    /// Returns the bus and the delay.
-    pub fn release(self) -> (SPI, D) {
-        (self.bus.spi, self.bus.delay)
+    /// Gives the bus and the delay back, together with what the chip may still be doing. Sends
+    /// nothing; call [`Self::finish`] before to hand over a chip that is awake and idle.
+    pub fn release(self) -> Released<SPI, D> {
+        let Self { bus: Bus { spi, delay }, machine, .. } = self;
+        let (work, is_asleep) = (machine.pending(), machine.is_asleep());
+        Released { spi, delay, work, is_asleep }
     }
 
     /// Resets the chip with commands 66h and 99h as soon as it is idle: sent to a busy chip they

@@ -40,31 +40,34 @@ pub(crate) fn set_opcodes<E>(
         None => sfdp.map(|sfdp| &sfdp.basic.erase_types),
     };
     let Some(source) = source else { return Err(Error::UnclearEraseTypes) };
-    // Where the data sheet gives the types, the tables only name the commands: a command that they
-    // list for two sizes is clear if the data sheet has one of them.
-    let is_used = |listed: &EraseType| types.iter().flatten().any(|it| it.bytes == listed.bytes);
-    let source = source.map(|listed| listed.filter(is_used));
-    for erase in types {
-        *erase = erase.and_then(|erase| with_opcode_of_size(erase, &source, opcodes));
+    let mut of_types = [None; 4];
+    for (opcode, erase) in of_types.iter_mut().zip(types.iter()) {
+        *opcode = erase.as_ref().and_then(|erase| of_size(erase.bytes, types, source, opcodes));
+    }
+    for (erase, opcode) in types.iter_mut().zip(of_types) {
+        *erase = erase.and_then(|erase| Some(EraseType { opcode: opcode?, ..erase }));
     }
     Ok(())
 }
 
-/// The erase type with the four-byte command for its size.
-fn with_opcode_of_size(
-    erase: EraseType,
+/// The four-byte command for a size.
+fn of_size(
+    bytes: u32,
     types: &EraseTypes,
+    source: &EraseTypes,
     opcodes: &[Option<u8>; 4],
-) -> Option<EraseType> {
-    let pairs = || {
-        types.iter().zip(opcodes).filter_map(|(other, opcode)| Some((other.as_ref()?, (*opcode)?)))
+) -> Option<u8> {
+    let listed = || {
+        let pairs = source.iter().zip(opcodes);
+        pairs.filter_map(|(erase, opcode)| Some((erase.as_ref()?.bytes, (*opcode)?)))
     };
-    // A command that is listed for another size too is not one for this size.
-    let is_clear =
-        |opcode: u8| pairs().all(|(other, listed)| listed != opcode || other.bytes == erase.bytes);
-    pairs()
-        .find(|(other, opcode)| other.bytes == erase.bytes && is_clear(*opcode))
-        .map(|(_, opcode)| EraseType { opcode, ..erase })
+    let is_used = |size: u32| types.iter().flatten().any(|erase| erase.bytes == size);
+    // A command that is listed for another size too is not one for this size, unless the data sheet
+    // gives the types and does not have the other one.
+    let is_clear = |opcode: u8| {
+        listed().all(|(size, other)| other != opcode || size == bytes || !is_used(size))
+    };
+    listed().find(|(size, opcode)| *size == bytes && is_clear(*opcode)).map(|(_, opcode)| opcode)
 }
 
 /// The types whose command is listed for one size only, one of each size, smallest first.

@@ -100,10 +100,10 @@ pub enum Error<E> {
         status: u8,
         /// What protects them.
         by: ProtectedBy,
-        /// Start of what is protected; where nothing says which blocks are, that of the chip.
-        start: u64,
-        /// Its end.
-        end: u64,
+        /// First byte of what is protected; where nothing says which blocks are, that of the chip.
+        first: u32,
+        /// Its last byte.
+        last: u32,
     },
     /// The chip ignored the command: its write enable latch is still set, or an erase, sent twice,
     /// never made the chip busy. Nothing was programmed or erased. Either the command got lost or
@@ -185,12 +185,12 @@ impl<E: fmt::Debug> fmt::Display for Error<E> {
             Self::WriteEnableIgnored { status } => {
                 write!(out, "the chip ignored write enable, status {status:#04x}")
             }
-            Self::Protected { status, by, start, end } => {
+            Self::Protected { status, by, first, last } => {
                 let what = match by {
                     ProtectedBy::StatusBits(_) => "protection bits",
                     ProtectedBy::BlockLock(_) => "a lock",
                 };
-                write!(out, "{what} of the chip protect {start:#x}..{end:#x}, status {status:#04x}")
+                write!(out, "{what} of the chip protect {first:#x}..={last:#x}, status {status:#04x}")
             }
             Self::CommandIgnored(work) => write!(out, "the chip ignored the command for {work}"),
             Self::AddressMode { value } => write!(

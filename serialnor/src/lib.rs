@@ -223,7 +223,7 @@ mod write;
 pub use addressing::Addressing;
 pub use chip::Chip;
 pub use data_sheet::{DataSheet, FourByte};
-pub use driver::SerialNor;
+pub use driver::{Released, SerialNor};
 pub use embedded_hal;
 pub use embedded_storage;
 pub use error::{Error, Work};

@@ -43,28 +43,49 @@ pub(crate) const BANK_FOUR_BYTE: u8 = 1 << 7;
 /// Flag status: erase failed, program failed, protection error.
 pub(crate) const FLAG_FAILURES: u8 = 1 << 5 | 1 << 4 | 1 << 1;
 
-/// Whether a command may be an erase of a block. Commands that all or many chips take for something
-/// else are not, whatever a table says: writing registers, programming, erasing the whole chip or a
-/// die, locking for good, entering modes. Sources: the data sheets above, and from memory of others.
-pub(crate) const fn may_be_erase(opcode: u8) -> bool {
-    !matches!(
-        opcode,
-        // Nothing.
-        0x00 | 0xFF
-        // Status, configuration, bank, extended address, lock and protection registers.
-        | 0x01 | 0x11 | 0x17 | 0x31 | 0x36 | 0x39 | 0x3C | 0x50 | 0x61 | 0x71 | 0x98
-        | 0xB1 | 0xC0 | 0xC5 | 0xE0 | 0xE1 | 0xE3 | 0xE5
-        // Programs.
-        | 0x02 | 0x12 | 0x32 | 0x34 | 0x38 | 0x3E | 0x82 | 0x84 | 0x8E | 0xA2 | 0xAD | 0xAF | 0xD2
-        // One-time programmable and security areas.
-        | 0x2B | 0x2F | 0x42 | 0x44 | 0x48 | 0x4B | 0x9B
-        // Whole chip or die.
-        | 0x60 | 0xC4 | 0xC7
-        // Latch, reset, suspend, power and address modes, other numbers of lines.
-        | 0x04 | 0x06 | 0x29 | 0x30 | 0x35 | 0x66 | 0x75 | 0x7A | 0x99 | 0xAB | 0xB0 | 0xB7 | 0xB9
-        | 0xE9 | 0xF0 | 0xF5
-        // Reads.
-        | 0x03 | 0x05 | 0x0B | 0x0C | 0x13 | 0x15 | 0x16 | 0x3B | 0x5A | 0x6B | 0x70 | 0x9E | 0x9F
-        | 0xB5 | 0xBB | 0xEB
-    )
+/// Commands that are no erases of blocks, whatever a table says: all or many chips take them for
+/// something else. Sources: the data sheets above, and from memory of others.
+const OTHERS: [&[u8]; 6] = [
+    // Nothing; writing registers of status, configuration, bank, address, locks and protection.
+    &[
+        0x00, 0xFF, 0x01, 0x11, 0x17, 0x31, 0x36, 0x39, 0x3C, 0x50, 0x61, 0x71, 0x98, 0xB1, 0xC0,
+        0xC5, 0xE0, 0xE1, 0xE3, 0xE5,
+    ],
+    // Programs.
+    &[0x02, 0x12, 0x32, 0x34, 0x38, 0x3E, 0x82, 0x84, 0x8E, 0xA2, 0xAD, 0xAF, 0xD2],
+    // One-time programmable and security areas.
+    &[0x2B, 0x2F, 0x42, 0x44, 0x48, 0x4B, 0x9B],
+    // The whole chip or a die.
+    &[0x60, 0xC4, 0xC7],
+    // Latch, reset, suspend, power and address modes, other numbers of lines.
+    &[
+        0x04, 0x06, 0x29, 0x30, 0x35, 0x66, 0x75, 0x7A, 0x99, 0xAB, 0xB0, 0xB7, 0xB9, 0xE9, 0xF0,
+        0xF5,
+    ],
+    // Reads.
+    &[
+        0x03, 0x05, 0x0B, 0x0C, 0x13, 0x15, 0x16, 0x3B, 0x5A, 0x6B, 0x70, 0x9E, 0x9F, 0xB5, 0xBB,
+        0xEB,
+    ],
+];
+
+/// A bit for each command: whether it is one of [`OTHERS`].
+const IS_OTHER: [u8; 32] = {
+    let mut bits = [0; 32];
+    let mut group = 0;
+    while group < OTHERS.len() {
+        let mut at = 0;
+        while at < OTHERS[group].len() {
+            let opcode = OTHERS[group][at];
+            bits[(opcode / 8) as usize] |= 1 << (opcode % 8);
+            at += 1;
+        }
+        group += 1;
+    }
+    bits
+};
+
+/// Whether a command may be an erase of a block.
+pub(crate) fn may_be_erase(opcode: u8) -> bool {
+    IS_OTHER.get(usize::from(opcode / 8)).is_some_and(|bits| bits >> (opcode % 8) & 1 == 0)
 }

@@ -69,8 +69,8 @@ impl BlockProtection {
         self.bits
     }
 
-    /// Start and end of what is protected, equal if that is nothing.
-    pub fn range(&self, status: u8) -> (u64, u64) {
+    /// First and last byte of what is protected, or `None` if that is nothing.
+    pub fn range(&self, status: u8) -> Option<(u32, u32)> {
         let (mut number, mut weight) = (0_u32, 1);
         for bit in (0..8).map(|place| 1 << place) {
             if self.bits & bit != 0 {
@@ -79,16 +79,16 @@ impl BlockProtection {
             }
         }
         if number == 0 {
-            return (0, 0);
+            return None;
         }
         // Enough doublings for any chip.
         let bytes = u64::from(self.unit_bytes) << u32::min(number - 1, 31);
         let bytes = if number > 32 { self.chip_bytes } else { bytes.min(self.chip_bytes) };
-        if self.is_from_bottom || status & self.bottom_bit != 0 {
-            (0, bytes)
-        } else {
-            (self.chip_bytes - bytes, self.chip_bytes)
-        }
+        let is_bottom = self.is_from_bottom || status & self.bottom_bit != 0;
+        let start = if is_bottom { 0 } else { self.chip_bytes - bytes };
+        // What is larger than addresses reach is protected to their end.
+        let of = |at: u64| u32::try_from(at).unwrap_or(u32::MAX);
+        Some((of(start), of((start + bytes).saturating_sub(1))))
     }
 }
 
@@ -128,26 +128,32 @@ mod tests {
 
     #[test]
     fn rows_of_data_sheets() {
-        const MIB: u64 = 1 << 20;
-        let three = BlockProtection::new(16 * MIB, 0x1C, 256 << 10).with_bottom_bit(0x20);
-        assert_eq!(three.range(0x63), (0, 0));
-        assert_eq!(three.range(0x04), (16 * MIB - (256 << 10), 16 * MIB));
-        assert_eq!(three.range(0x24), (0, 256 << 10));
-        assert_eq!(three.range(0x18), (8 * MIB, 16 * MIB));
-        assert_eq!(three.range(0x1C), (0, 16 * MIB));
-        let quad_bit = BlockProtection::new(32 * MIB, 0x3C, 64 << 10);
-        assert_eq!(quad_bit.range(0x40), (0, 0));
-        assert_eq!(quad_bit.range(0x20), (24 * MIB, 32 * MIB));
-        assert_eq!(quad_bit.range(0x3C), (0, 32 * MIB));
-        let four = BlockProtection::new(32 * MIB, 0x5C, 64 << 10).with_bottom_bit(0x20);
-        assert_eq!(four.range(0x64), (0, 16 * MIB));
-        assert_eq!(four.range(0x40), (24 * MIB, 32 * MIB));
-        assert_eq!(four.from_bottom().range(0x40), (0, 8 * MIB));
-        // All bits: as much as there is.
-        let all = BlockProtection::new(MIB, 0xFF, 4096);
-        for status in 1..=u8::MAX {
-            let bytes = if status > 8 { MIB } else { 4096 << (status - 1) };
-            assert_eq!(all.range(status), (MIB - bytes, MIB), "{status}");
+        const MIB: u32 = 1 << 20;
+        let last = 16 * MIB - 1;
+        let three = BlockProtection::new(16 << 20, 0x1C, 256 << 10).with_bottom_bit(0x20);
+        assert_eq!(three.range(0x63), None);
+        assert_eq!(three.range(0x04), Some((16 * MIB - (256 << 10), last)));
+        assert_eq!(three.range(0x24), Some((0, (256 << 10) - 1)));
+        assert_eq!(three.range(0x18), Some((8 * MIB, last)));
+        assert_eq!(three.range(0x1C), Some((0, last)));
+        let last = 32 * MIB - 1;
+        let quad_bit = BlockProtection::new(32 << 20, 0x3C, 64 << 10);
+        assert_eq!(quad_bit.range(0x40), None);
+        assert_eq!(quad_bit.range(0x20), Some((24 * MIB, last)));
+        assert_eq!(quad_bit.range(0x3C), Some((0, last)));
+        let four = BlockProtection::new(32 << 20, 0x5C, 64 << 10).with_bottom_bit(0x20);
+        assert_eq!(four.range(0x64), Some((0, 16 * MIB - 1)));
+        assert_eq!(four.range(0x40), Some((24 * MIB, last)));
+        assert_eq!(four.from_bottom().range(0x40), Some((0, 8 * MIB - 1)));
+        // All bits: as much as there is, up to 4 GiB.
+        for chip_bytes in [1 << 20, 1 << 32, 1 << 40] {
+            let all = BlockProtection::new(chip_bytes, 0xFF, 4096).from_bottom();
+            for status in 1..=u8::MAX {
+                let bytes = 4096_u64.checked_shl(u32::from(status) - 1).unwrap_or(u64::MAX);
+                let bytes = if status > 40 { u64::MAX } else { bytes };
+                let last = (bytes.min(chip_bytes) - 1).min(u32::MAX.into()) as u32;
+                assert_eq!(all.range(status), Some((0, last)), "{chip_bytes:#x} {status}");
+            }
         }
     }
 }

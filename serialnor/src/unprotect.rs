@@ -92,15 +92,13 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     fn check_unprotected(&mut self) -> Result<(), Error<SPI::Error>> {
         let status = self.steady_register(opcode::READ_STATUS)?;
         let chip = &self.machine.chip;
-        let bits = status & chip.protection_mask;
-        if bits == 0 {
-            return Ok(());
+        match chip.protected_range(status) {
+            None => Ok(()),
+            Some((first, last)) => {
+                let by = ProtectedBy::StatusBits(status & chip.protection_mask);
+                Err(Error::Protected { status, by, first, last })
+            }
         }
-        let (start, end) = match chip.block_protection {
-            Some(protection) => protection.range(status),
-            None => (0, chip.capacity),
-        };
-        Err(Error::Protected { status, by: ProtectedBy::StatusBits(bits), start, end })
     }
 
     /// A register, read until two readings agree: what is written back must be right.

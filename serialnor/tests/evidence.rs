@@ -212,4 +212,9 @@ fn work_is_begun_and_asked_about() {
     flash.power_down().unwrap();
     assert_eq!(flash.is_done(), Ok(true));
     assert!(chip.0.borrow().asleep_from.is_some());
+    let released = flash.release();
+    assert_eq!((released.work, released.is_asleep), (None, true));
+    let (_, mut flash) = started("mx66l1g45g", |_| ());
+    flash.begin_erase(0x2000, 0x3000).unwrap();
+    assert_eq!(flash.release().work, Some(Work::Erase));
 }

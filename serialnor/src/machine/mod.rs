@@ -208,6 +208,11 @@ impl Machine {
         matches!(self.phase, Phase::Asleep)
     }
 
+    /// What is in progress in the chip, or may be.
+    pub(crate) const fn pending(&self) -> Option<Work> {
+        if matches!(self.phase, Phase::Rest | Phase::Asleep) { None } else { Some(self.work) }
+    }
+
     /// Whether a job is in hand.
     const fn is_working(&self) -> bool {
         !matches!(self.job, Job::None)

@@ -10,18 +10,13 @@ impl Machine {
     /// Goes on to the command if the status protects none of its blocks.
     pub(super) fn check_protection<E>(&mut self) -> Result<(), Error<E>> {
         let (at, len) = self.job.range();
-        let bits = self.status & self.chip.protection_mask;
-        if bits != 0 && len != 0 {
-            let (start, end) = match self.chip.block_protection {
-                Some(protection) => protection.range(self.status),
-                None => (0, self.chip.capacity),
-            };
-            // A range may end at 4 GiB.
-            if u64::from(at) < end && start < u64::from(at) + u64::from(len) {
-                let by = ProtectedBy::StatusBits(bits);
-                let status = self.status;
-                return Err(self.fault(Error::Protected { status, by, start, end }));
-            }
+        let range = self.chip.protected_range(self.status);
+        if let Some((first, last)) = range.filter(|_| len != 0)
+            && at <= last
+            && first <= at + (len - 1)
+        {
+            let by = ProtectedBy::StatusBits(self.status & self.chip.protection_mask);
+            return Err(self.fault(Error::Protected { status: self.status, by, first, last }));
         }
         self.offset = 0;
         let has_locks = self.chip.block_locks.is_some() && len != 0;
@@ -53,9 +48,9 @@ impl Machine {
         let in_block = place & (bytes - 1);
         if value & locks.locked_bits != 0 {
             let by = ProtectedBy::BlockLock(value);
-            let start = u64::from(place - in_block);
-            let (status, end) = (self.status, start + u64::from(bytes));
-            return Err(self.fault(Error::Protected { status, by, start, end }));
+            let first = place - in_block;
+            let last = first + (bytes - 1);
+            return Err(self.fault(Error::Protected { status: self.status, by, first, last }));
         }
         self.offset = self.offset.saturating_add(bytes - in_block);
         if self.offset >= len {

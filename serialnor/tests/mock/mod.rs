@@ -211,12 +211,13 @@ impl State {
         let bytes = ERASES.iter().find(|(it, _)| *it == sent[0]).map_or(1, |(_, bytes)| *bytes);
         let from = u64::from(at - at % bytes);
         let to = from + u64::from(bytes);
-        let (start, end) = match self.protection {
+        let protected = match self.protection {
             Some(protection) => protection.range(self.status),
-            None => (0, if self.status & 0x1C == 0 { 0 } else { u64::MAX }),
+            None => (self.status & 0x1C != 0).then_some((0, u32::MAX)),
         };
-        from < end && start < to
-            || (from >> 16..to.div_ceil(1 << 16)).any(|block| self.locked.contains(&(block as u32)))
+        let mut blocks = from >> 16..to.div_ceil(1 << 16);
+        protected.is_some_and(|(first, last)| from <= last.into() && u64::from(first) < to)
+            || blocks.any(|block| self.locked.contains(&(block as u32)))
     }
 
     /// 01h with one byte or two.

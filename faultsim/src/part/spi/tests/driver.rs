@@ -109,8 +109,8 @@ fn protection_is_reported_before_writing() {
     let protected = Error::Protected {
         status: 0x1E,
         by: ProtectedBy::StatusBits(0x1C),
-        start: 0,
-        end: 128 << 20,
+        first: 0,
+        last: (128 << 20) - 1,
     };
     assert_eq!(flash.write(BASE, &[0]), Err(protected));
     assert_eq!(flash.erase(BASE, BASE + 4096), Err(protected));
