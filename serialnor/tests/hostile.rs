@@ -29,7 +29,7 @@ const TRANSFER_BYTES: usize = 48;
 struct Line {
     tables: Vec<u8>,
     random: u64,
-    /// One in so many transactions fails; none if 0.
+    /// One in so many transactions fails; none if 0, which no number but 0 is a multiple of.
     fails_one_of: u64,
     /// Of 256 answers, how many are plausible ones.
     plausible: u64,
@@ -122,7 +122,7 @@ impl SpiDevice for Noise {
         if is_write && let Some((at, _)) = address(&sent, line.is_four) {
             line.writes.push((sent[0], at));
         }
-        if line.fails_one_of != 0 && fails % line.fails_one_of == 0 { Err(Failed) } else { Ok(()) }
+        if fails.is_multiple_of(line.fails_one_of) { Err(Failed) } else { Ok(()) }
     }
 }
 
