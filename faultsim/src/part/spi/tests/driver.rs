@@ -294,6 +294,23 @@ fn verifying_finds_damage_on_the_bus() {
     );
 }
 
+// 8 clocks per byte at 50 MHz. The documentation of `with_verify` states these times.
+#[test]
+fn verifying_costs_the_time_of_reading_back() {
+    let took = |verify, call: &dyn Fn(&mut Flash)| {
+        let part = part();
+        let mut flash = start(&part, large(), Options::new().with_verify(verify)).unwrap();
+        let before = part.chip().volatile().now_ns;
+        call(&mut flash);
+        part.chip().volatile().now_ns - before
+    };
+    let cost = |call: &dyn Fn(&mut Flash)| took(true, call) - took(false, call);
+    let write = |len: usize| cost(&|flash: &mut Flash| flash.write(BASE, &vec![0; len]).unwrap());
+    assert_eq!((write(36), write(256)), (6_560, 44_160));
+    let erase = |len| cost(&|flash: &mut Flash| flash.erase(BASE, BASE + len).unwrap());
+    assert_eq!((erase(4 << 10), erase(64 << 10)), (706_560, 11_304_960));
+}
+
 #[test]
 fn a_cut_in_busy_time_tears_and_one_before_it_does_not() {
     let part = part();
