@@ -56,7 +56,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     /// Wakes the chip, waits until it is not busy, identifies it and reads its tables. Programs and
     /// erases nothing.
     ///
-    /// Takes half a millisecond for waking, plus about 200 bytes on the bus. After a reset of the
+    /// Takes half a millisecond for waking, plus about 300 bytes on the bus. After a reset of the
     /// microcontroller alone the chip may be in the middle of a program or erase. The driver then
     /// waits for it, up to the time of [`Options::with_start_timeout_us`].
     ///

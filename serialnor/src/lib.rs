@@ -108,14 +108,15 @@
 //!
 //! | call | typical | at most |
 //! |---|---|---|
-//! | [`SerialNor::new`] | 0.5 ms and about 200 bytes on the bus | [`Options::with_start_timeout_us`] (default 10 s) for a chip that is busy; up to three times that if the chip also reports it in its flag status |
+//! | [`SerialNor::new`] | 0.5 ms and about 300 bytes on the bus | [`Options::with_start_timeout_us`] (default 10 s) for a chip that is busy; up to three times that if the chip also reports it in its flag status |
 //! | `read` | the bytes on the bus | the bytes on the bus |
 //! | `write`, for each page | [`Chip::program_typical_us`] | [`Chip::program_timeout_us`], at least 10 ms |
 //! | `erase`, for each erase command | `times` in [`Chip::erase_types`] | the maximum there, but at least 1 s up to 4 KiB, 3 s up to 32 KiB, 7 s above; never more than 60 s |
 //!
 //! Compare the typical and maximum times with the data sheet: [`SerialNor::chip`] returns what the
-//! driver found. [`Options::with_verify`] adds the time of reading back. After an error each
-//! further call first waits for the chip again, up to the same time.
+//! driver found. Reading back adds its time ([`Options::with_verify`]). After an error each further
+//! call first waits for the chip again, up to the same time. A write enable that is ignored is tried
+//! for [`Options::with_power_up_us`], 10 ms.
 //!
 //! **Watchdog.** While the driver waits, it calls the `DelayNs` at least every 10 ms. Feed the
 //! watchdog there, or yield to other tasks. Reading does not wait: on a slow bus, read in pieces.
@@ -143,30 +144,57 @@
 //! and the ID ([`NotStarted`]), so that the firmware can report the ID or try something else. Check
 //! that erase size, program unit, supply voltage and endurance fit for every part you allow.
 //!
+//! **With the store.** The store of `outlast-kvstore` reads back itself whatever it programs and
+//! erases, and goes on elsewhere where a place does not keep it. Give it a driver with
+//! [`Options::with_verify(false)`](Options::with_verify), which says what that means for other code.
+//!
+//! **Without waiting.** [`SerialNor::begin_program`] and [`SerialNor::begin_erase`] return once the
+//! chip works, and [`SerialNor::is_done`] asks about it. Dropping interest does no harm: the next
+//! call of any kind finishes the work first.
+//!
+//! **Protection.** Many parts power up with all blocks locked, and many boards protect the boot
+//! loader. By default any of status bits 2 to 4 makes the driver refuse every program and erase.
+//! With [`DataSheet::with_block_protection`] and [`DataSheet::with_block_locks`] it refuses only
+//! what is protected. [`SerialNor::unprotect`] takes protection away until the chip loses power,
+//! [`SerialNor::unprotect_for_good`] for good. If the board drives the write protect pin, set it
+//! high before these calls and low after them; programs and erases do not need it.
+//!
+//! **Commands of your own**, to read a unique ID for instance, are sent by [`SerialNor::run_own`],
+//! with the driver waiting before and after.
+//!
 //! # What it takes care of
 //!
 //! - After a reset of the microcontroller alone, the chip may be busy or asleep. The driver waits
 //!   for it and wakes it. It never resets a busy chip, which would tear the operation in progress.
-//! - Before each program and erase the driver sends write enable and checks that the chip took it.
-//!   Afterwards, a latch that is still set shows that the chip ignored the command. A chip reports
-//!   neither on its own.
-//! - It checks the protection bits before each program and erase.
+//! - After power-up the chip may be silent or ignore writes for some milliseconds: the driver tries
+//!   again. It ends continuous reading that a boot ROM may have left.
+//! - `Ok` means that it was done. Before each program and erase the driver sends write enable and
+//!   checks that the chip took it, and it looks at the protection bits. Afterwards everything is
+//!   read back. A latch that is still set and an erase that never made the chip busy show that the
+//!   command was ignored; such an erase is sent once more first, since the command may have been
+//!   lost, or the task may have been kept from the bus for as long as the erase took.
+//! - A single wrong answer decides nothing: two equal status reads end a wait, and the tables, which
+//!   have no checksum, and the ID are read until two readings agree.
+//! - After an error the write enable latch is cleared as soon as the chip is idle.
 //! - It waits in short transactions with pauses in between, so that others can use the bus. The
 //!   timeouts come from the tables, within the limits stated above.
 //! - A program never crosses the end of a page, where the chip would wrap to its start.
-//! - It addresses chips above 16 MiB with commands of four address bytes if the chip has them.
+//! - It addresses chips above 16 MiB with commands of four address bytes if the chip has them. If it
+//!   has only a mode, the mode command is sent before every read, program and erase, and the mode is
+//!   checked where the chip shows it: a write in the wrong mode goes to another address, and reads
+//!   back well.
+//! - Commands that most chips take for something else, such as status register writes and the chip
+//!   erase, are never used as erases, whatever a table says.
 //!
 //! # What it does not do
 //!
-//! - Two and four data lines, memory-mapped reading, changing protection bits, suspending an erase,
-//!   erasing the whole chip with one command, sector maps.
-//! - Undo a mode with more data lines, continuous reading or a suspended erase that earlier
-//!   firmware left, unless [`Options::with_reset`] is set and the chip receives the reset.
+//! - Two and four data lines, memory-mapped reading, suspending an erase, erasing the whole chip
+//!   with one command, sector maps. Suspending would let reads in during a long erase; what the chip
+//!   does to an erase suspended at a power cut is known too little, so nothing is offered.
+//! - Undo commands over more data lines that earlier firmware left, unless the chip ends them when
+//!   it receives FFh on lines with pull-ups, or is reset: [`Options::with_mode_exit`],
+//!   [`pulse_reset`].
 //! - Choose `ERASE` and `WRITE`: take them from the data sheet.
-//! - Notice every command that the chip ignored. Some chips clear the latch when they ignore a
-//!   command in a protected area (according to the MX25UM25645G data sheet, as quoted in a public
-//!   post-mortem), and a chip whose supply failed for a moment looks idle too.
-//!   [`Options::with_verify`] finds both.
 //! - Clear failures that keep a chip busy until it gets 30h, as on some chips whose status shows
 //!   them in bits 5 and 6. Every call then ends in [`Error::StillBusy`], at the next start too,
 //!   until the chip is reset by its pin or loses power.

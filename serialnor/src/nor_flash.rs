@@ -27,7 +27,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> ReadNor
     }
 }
 
-/// Both calls return when the chip has finished.
+/// Both calls return when the chip has finished, and what it did is verified if the driver verifies.
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> NorFlash
     for SerialNor<SPI, D, ERASE, WRITE>
 {
@@ -48,6 +48,10 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> NorFlas
     }
 }
 
+/// Code that relies on it needs [`crate::Options::with_second_programs`], or no verification:
+/// otherwise a program that names ones where there are zeros is reported as
+/// [`crate::Error::Verify`].
+///
 /// Holds for chips without on-die error correction, for which the program unit is 1: any byte may
 /// be programmed again to clear more bits (IS25LP/WP128F data sheet rev. A8, section 8.10). For a
 /// chip with on-die error correction choose a larger `WRITE`: the driver cannot recognise such a

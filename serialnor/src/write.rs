@@ -45,7 +45,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     }
 
     /// Whether everything that was begun is finished, and is verified if the driver verifies. Does
-    /// what can be done without waiting, at most one read of 64 bytes or one further command.
+    /// what can be done without waiting for a program or erase, at most one read of 64 bytes or one
+    /// further command.
     ///
     /// The driver has no clock and gives up only calls that wait. If this is still false after the
     /// longest time of the chip, [`Chip::program_timeout_us`](crate::Chip::program_timeout_us) or

@@ -120,7 +120,8 @@ fn main() -> ! {
     static mut CELLS: [u8; SIZE] = [0xFF; SIZE];
     let mut good = report("a flash in RAM", Ram(CELLS), measure);
     let board = Board::take().expect("taken once");
-    let options = Options::new().with_latch_that_stays_set(true);
+    let options =
+        Options::new().with_verify(false).with_latch_that_stays_set(true).with_mode_exit(false);
     match SerialNor::<_, _>::new(board.flash, Delay, options) {
         Ok(chip) => good &= report("a serial NOR chip and its driver", chip, measure),
         Err(error) => {

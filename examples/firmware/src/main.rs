@@ -22,8 +22,10 @@ const KEYS: usize = 64;
 fn main() -> ! {
     let Some(board) = Board::take() else { sleep() };
     let mut uart = board.uart;
-    // The emulated chip leaves its write enable latch set, which no real chip does.
-    let options = Options::new().with_latch_that_stays_set(true);
+    // The store reads back itself. The emulated chip leaves its write enable latch set, which no
+    // real chip does, and no boot ROM reads from it.
+    let options =
+        Options::new().with_verify(false).with_latch_that_stays_set(true).with_mode_exit(false);
     let flash: Result<SerialNor<_, _>, _> = SerialNor::new(board.flash, Delay, options);
     let mut flash = match flash {
         Ok(flash) => flash,

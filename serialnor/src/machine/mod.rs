@@ -186,10 +186,9 @@ impl Machine {
     }
 
     /// Notes that the bus failed in the last step. The chip may have received the command: the
-    /// machine waits for it to be idle, clears its latch and sets its mode before anything else.
+    /// machine waits for it to be idle and clears its latch before anything else.
     pub(crate) fn bus_failed(&mut self) {
         self.job = Job::None;
-        self.is_mode_lost = true;
         self.phase = match self.phase {
             Phase::Asleep | Phase::Waking => Phase::Asleep,
             _ => Phase::Poll,

@@ -250,8 +250,10 @@ fn the_chip_gets_protected() {
     for profile in profiles() {
         // Bits 2 to 4 are looked at by default. Bit 5 is not, and neither is bit 6.
         for bits in [0x04, 0x20, 0x40] {
-            for at in [0, 1, 7, 33] {
-                let mut bench = Bench::new(profile.clone(), Options::new());
+            for (at, options) in
+                [0, 1, 7, 33].into_iter().flat_map(|at| options().map(|it| (at, it)))
+            {
+                let mut bench = Bench::new(profile.clone(), options);
                 bench.run(None, |part, put| {
                     let is_protected = put == at;
                     part.chip_mut().volatile_mut().protection =
@@ -273,7 +275,7 @@ fn the_supply_of_the_chip_alone_fails_at_any_moment() {
             bench.part.chip().bus_moments()
         };
         for moment in (0..3_000).step_by(5) {
-            let mut bench = Bench::new(profile.clone(), Options::new());
+            let mut bench = Bench::new(profile.clone(), options()[moment as usize / 5 % 2]);
             let rng = Box::new(ChaCha8Rng::seed_from_u64(moment));
             let dip = BusCut::Dip(CutTear::Drawn { level: Level::F2, rng });
             bench.part.chip_mut().cut_on_bus(first + moment, dip);
