@@ -5,9 +5,11 @@ use crate::data_sheet::DataSheet;
 use crate::erase::{self, EraseTypes};
 use crate::error::Error;
 use crate::opcode;
-use crate::protection::{BlockLocks, BlockProtection, StatusWrite};
+use crate::protection::{Facts, StatusWrite};
 use crate::sfdp::{Basic, EraseType, FourByteTable, PowerDown, Sfdp, SfdpError};
-use crate::timeout::{LEAST_PROGRAM_TIMEOUT_US, program_timeout_us, program_typical_us};
+use crate::timeout::{
+    LEAST_PROGRAM_TIMEOUT_US, USUAL_PROGRAM_US, program_timeout_us, program_typical_us,
+};
 
 /// Offsets of the flash traits have 32 bits.
 const REACH: u64 = 1 << 32;
@@ -40,13 +42,7 @@ pub struct Chip {
     pub has_reset: bool,
     /// Status bits that protect blocks.
     pub protection_mask: u8,
-    /// Which blocks these bits protect, if the data sheet says so.
-    pub block_protection: Option<BlockProtection>,
-    /// How the locks of single blocks are read, if the data sheet says so.
-    pub block_locks: Option<BlockLocks>,
-    /// How the protection bits may be written, if the tables or the data sheet say so.
-    pub status_write: Option<StatusWrite>,
-    pub(crate) unlock_all_opcode: Option<u8>,
+    pub(crate) protection: Facts,
     pub(crate) read_opcode: u8,
     pub(crate) read_has_dummy: bool,
     pub(crate) program_opcode: u8,
@@ -63,14 +59,11 @@ impl Chip {
         addressing: Addressing::Three,
         power_down: None,
         program_timeout_us: LEAST_PROGRAM_TIMEOUT_US,
-        program_typical_us: 0,
+        program_typical_us: USUAL_PROGRAM_US,
         polls_flag_status: false,
         has_reset: false,
         protection_mask: 0,
-        block_protection: None,
-        block_locks: None,
-        status_write: None,
-        unlock_all_opcode: None,
+        protection: Facts::NONE,
         read_opcode: opcode::READ,
         read_has_dummy: false,
         program_opcode: opcode::PROGRAM,
@@ -80,13 +73,13 @@ impl Chip {
     /// Combines the tables and the data sheet, for erases of multiples of `erase_bytes` and
     /// programs of multiples of `write_bytes`. With `fast_read` a chip without that command is
     /// refused.
-    pub(crate) fn new<E>(
+    pub(crate) fn learn<E>(
+        &mut self,
         tables: Result<Sfdp, SfdpError<E>>,
         sheet: &DataSheet,
-        erase_bytes: u32,
-        write_bytes: u32,
+        (erase_bytes, write_bytes): (u32, u32),
         fast_read: bool,
-    ) -> Result<Self, Error<E>> {
+    ) -> Result<(), Error<E>> {
         let (sfdp, missing) = match tables {
             Ok(sfdp) => (Some(sfdp), None),
             Err(SfdpError::Bus(error)) => return Err(Error::Bus(error)),
@@ -102,42 +95,68 @@ impl Chip {
         let Some((addressing, erase_opcodes)) = addressing::choose(capacity, sheet, sfdp) else {
             return Err(Error::FourByteAddresses);
         };
-        let mut types = *types;
-        if let Some(opcodes) = erase_opcodes {
-            erase::set_opcodes(&mut types, &opcodes, sheet, sfdp)?;
+        self.addressing = addressing;
+        self.mode_command = addressing::mode_command(addressing, sheet, sfdp);
+        let (opcodes, source) = match erase_opcodes {
+            Some(opcodes) => (opcodes, erase::source_of_opcodes(sheet, sfdp)?),
+            None => (types.map(|erase| erase.map(|erase| erase.opcode)), types),
+        };
+        erase::set_usable(&mut self.erase_types, types, &opcodes, source);
+        self.capacity = usable_capacity(capacity, &self.erase_types, erase_bytes)?;
+        self.page_bytes = page_bytes(sheet, basic);
+        if self.page_bytes < write_bytes {
+            return Err(Error::PageSize { page_bytes: self.page_bytes });
         }
-        let erase_types = erase::usable(types);
-        let capacity = usable_capacity(capacity, &erase_types, erase_bytes)?;
-        let page_bytes = page_bytes(sheet, basic);
-        if page_bytes < write_bytes {
-            return Err(Error::PageSize { page_bytes });
+        self.set_opcodes(sfdp, fast_read)?;
+        self.protection = sheet.protection;
+        if let Some(basic) = basic {
+            self.learn_details(basic);
         }
-        let opcodes = Opcodes::of(addressing, sfdp, fast_read).ok_or(Error::NotSupported)?;
-        let program_times = basic.and_then(|basic| basic.page_program);
-        Ok(Self {
-            capacity,
-            page_bytes,
-            erase_types,
-            addressing,
-            power_down: basic.and_then(|basic| basic.power_down),
-            program_timeout_us: program_timeout_us(program_times),
-            program_typical_us: program_typical_us(program_times),
-            polls_flag_status: basic
-                .is_some_and(|basic| basic.has_flag_status_polling && !basic.has_status_polling),
-            has_reset: basic.is_some_and(|basic| basic.soft_reset >> 4 & 1 == 1),
-            protection_mask: match sheet.block_protection {
-                Some(protection) => protection.bits(),
-                None => sheet.protection_mask.unwrap_or(opcode::BLOCK_PROTECTION),
-            },
-            block_protection: sheet.block_protection,
-            block_locks: sheet.block_locks,
-            status_write: sheet.status_write.or_else(|| status_write(basic?)),
-            unlock_all_opcode: sheet.unlock_all_opcode,
-            read_opcode: opcodes.read,
-            read_has_dummy: opcodes.read_has_dummy,
-            program_opcode: opcodes.program,
-            mode_command: addressing::mode_command(addressing, sheet, sfdp),
-        })
+        self.protection_mask = match &self.protection.blocks {
+            Some(blocks) => blocks.bits(),
+            None => self.protection.mask.unwrap_or(opcode::BLOCK_PROTECTION),
+        };
+        Ok(())
+    }
+
+    /// What is only in the tables, or need not be in the data sheet.
+    fn learn_details(&mut self, basic: &Basic) {
+        self.power_down = basic.power_down;
+        self.program_timeout_us = program_timeout_us(basic.page_program);
+        self.program_typical_us = program_typical_us(basic.page_program);
+        self.polls_flag_status = basic.has_flag_status_polling && !basic.has_status_polling;
+        self.has_reset = basic.soft_reset >> 4 & 1 == 1;
+        if self.protection.status_write.is_none() {
+            self.protection.status_write = status_write(basic);
+        }
+    }
+
+    /// The commands that read and program.
+    fn set_opcodes<E>(&mut self, sfdp: Option<&Sfdp>, fast_read: bool) -> Result<(), Error<E>> {
+        (self.read_opcode, self.program_opcode) = (opcode::READ, opcode::PROGRAM);
+        self.read_has_dummy = fast_read;
+        if self.addressing == Addressing::FourByteOpcodes {
+            (self.read_opcode, self.program_opcode) = (opcode::READ_4, opcode::PROGRAM_4);
+            let table = sfdp.and_then(|sfdp| sfdp.four_byte).filter(FourByteTable::is_complete);
+            if let Some(table) = table {
+                if fast_read && !table.fast_read {
+                    return Err(Error::NotSupported);
+                }
+                // Some chips have only the fast read command.
+                self.read_has_dummy |= !table.read;
+            }
+        }
+        if self.read_has_dummy {
+            // 0Bh for 03h, 0Ch for 13h.
+            let is_four = self.read_opcode == opcode::READ_4;
+            self.read_opcode = if is_four { opcode::FAST_READ_4 } else { opcode::FAST_READ };
+        }
+        Ok(())
+    }
+
+    /// How the protection bits may be written, if the tables or the data sheet say so.
+    pub const fn status_write(&self) -> Option<StatusWrite> {
+        self.protection.status_write
     }
 
     /// First and last byte of what this status protects.
@@ -145,7 +164,7 @@ impl Chip {
         if status & self.protection_mask == 0 {
             return None;
         }
-        match &self.block_protection {
+        match &self.protection.blocks {
             Some(protection) => protection.range(status),
             None => Some((0, (self.capacity - 1) as u32)),
         }
@@ -197,29 +216,4 @@ fn status_write(basic: &Basic) -> Option<StatusWrite> {
         _ => None,
     };
     Some(StatusWrite { volatile_enable, with_second })
-}
-
-/// The commands that read and program.
-struct Opcodes {
-    read: u8,
-    read_has_dummy: bool,
-    program: u8,
-}
-
-impl Opcodes {
-    /// `None` if the command for fast reads is wanted and not there.
-    fn of(addressing: Addressing, sfdp: Option<&Sfdp>, fast_read: bool) -> Option<Self> {
-        if addressing != Addressing::FourByteOpcodes {
-            let read = if fast_read { opcode::FAST_READ } else { opcode::READ };
-            return Some(Self { read, read_has_dummy: fast_read, program: opcode::PROGRAM });
-        }
-        let table = sfdp.and_then(|sfdp| sfdp.four_byte).filter(FourByteTable::is_complete);
-        if fast_read && table.is_some_and(|table| !table.fast_read) {
-            return None;
-        }
-        // Some chips have only the fast read command.
-        let is_fast = fast_read || table.is_some_and(|table| !table.read);
-        let read = if is_fast { opcode::FAST_READ_4 } else { opcode::READ_4 };
-        Some(Self { read, read_has_dummy: is_fast, program: opcode::PROGRAM_4 })
-    }
 }

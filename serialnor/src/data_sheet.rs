@@ -1,6 +1,6 @@
 //! Facts from the data sheet of a chip, as the user gives them.
 
-use crate::protection::{BlockLocks, BlockProtection, StatusWrite};
+use crate::protection::{BlockLocks, BlockProtection, Facts, StatusWrite};
 use crate::sfdp::EraseType;
 
 /// How to address more than 16 MiB, or not to use more than that.
@@ -57,11 +57,7 @@ pub struct DataSheet {
     pub(crate) page_bytes: Option<u32>,
     pub(crate) erase_types: Option<[Option<EraseType>; 4]>,
     pub(crate) four_byte: Option<FourByte>,
-    pub(crate) protection_mask: Option<u8>,
-    pub(crate) block_protection: Option<BlockProtection>,
-    pub(crate) block_locks: Option<BlockLocks>,
-    pub(crate) unlock_all_opcode: Option<u8>,
-    pub(crate) status_write: Option<StatusWrite>,
+    pub(crate) protection: Facts,
 }
 
 impl DataSheet {
@@ -72,11 +68,7 @@ impl DataSheet {
             page_bytes: None,
             erase_types: None,
             four_byte: None,
-            protection_mask: None,
-            block_protection: None,
-            block_locks: None,
-            unlock_all_opcode: None,
-            status_write: None,
+            protection: Facts::NONE,
         }
     }
 
@@ -122,34 +114,34 @@ impl DataSheet {
     /// [`Self::with_block_protection`] it does. 0 disables the check.
     #[must_use]
     pub const fn with_protection_mask(self, mask: u8) -> Self {
-        Self { protection_mask: Some(mask), ..self }
+        Self { protection: Facts { mask: Some(mask), ..self.protection }, ..self }
     }
 
     /// Which bits of the status register protect which blocks: only programs and erases in these
     /// are refused. Takes the place of [`Self::with_protection_mask`].
     #[must_use]
     pub const fn with_block_protection(self, protection: BlockProtection) -> Self {
-        Self { block_protection: Some(protection), ..self }
+        Self { protection: Facts { blocks: Some(protection), ..self.protection }, ..self }
     }
 
     /// How to read the locks of single blocks. The driver reads that of each block before it
     /// programs or erases there, one byte with a command and an address.
     #[must_use]
     pub const fn with_block_locks(self, locks: BlockLocks) -> Self {
-        Self { block_locks: Some(locks), ..self }
+        Self { protection: Facts { locks: Some(locks), ..self.protection }, ..self }
     }
 
     /// The command that unlocks all blocks until the chip loses power: 98h on chips known here (from
     /// memory of data sheets). [`crate::SerialNor::unprotect`] sends it.
     #[must_use]
     pub const fn with_unlock_all(self, opcode: u8) -> Self {
-        Self { unlock_all_opcode: Some(opcode), ..self }
+        Self { protection: Facts { unlock_all_opcode: Some(opcode), ..self.protection }, ..self }
     }
 
     /// How the status register is written, for [`crate::SerialNor::unprotect`] on chips whose tables
     /// do not say so, or not rightly.
     #[must_use]
     pub const fn with_status_write(self, write: StatusWrite) -> Self {
-        Self { status_write: Some(write), ..self }
+        Self { protection: Facts { status_write: Some(write), ..self.protection }, ..self }
     }
 }

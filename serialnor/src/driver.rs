@@ -100,8 +100,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
             return Err(Error::BadId(id));
         }
         let sheet = options.sheet_of(self.id);
-        let (erase, write) = (ERASE as u32, WRITE as u32);
-        self.machine.chip = Chip::new(tables, sheet, erase, write, policy.fast_read)?;
+        let units = (ERASE as u32, WRITE as u32);
+        self.machine.chip.learn(tables, sheet, units, policy.fast_read)?;
         // Once more, since only now it is known whether the flag status must say ready too.
         self.machine.expect(Work::Start, policy.start_timeout_us);
         if policy.reset { self.reset() } else { self.be_ready() }

@@ -24,38 +24,49 @@ pub(crate) fn stated<'a, E>(
     }
 }
 
-/// Gives the types the commands that take four address bytes. A type of a size that has no such
-/// command is left out.
+/// The types whose order is that of the commands with four address bytes.
 ///
 /// An opcode belongs to the type with the same index in the same source; types of another source
 /// get it by their size.
-pub(crate) fn set_opcodes<E>(
-    types: &mut EraseTypes,
-    opcodes: &[Option<u8>; 4],
-    sheet: &DataSheet,
-    sfdp: Option<&Sfdp>,
-) -> Result<(), Error<E>> {
+pub(crate) fn source_of_opcodes<'a, E>(
+    sheet: &'a DataSheet,
+    sfdp: Option<&'a Sfdp>,
+) -> Result<&'a EraseTypes, Error<E>> {
     let source = match sheet.four_byte {
         Some(_) => sheet.erase_types.as_ref(),
         None => sfdp.map(|sfdp| &sfdp.basic.erase_types),
     };
-    let Some(source) = source else { return Err(Error::UnclearEraseTypes) };
-    let mut of_types = [None; 4];
-    for (opcode, erase) in of_types.iter_mut().zip(types.iter()) {
-        *opcode = erase.as_ref().and_then(|erase| of_size(erase.bytes, types, source, opcodes));
-    }
-    for (erase, opcode) in types.iter_mut().zip(of_types) {
-        *erase = erase.and_then(|erase| Some(EraseType { opcode: opcode?, ..erase }));
-    }
-    Ok(())
+    source.ok_or(Error::UnclearEraseTypes)
 }
 
-/// The four-byte command for a size.
+/// Keeps the types of a size with a command that is clear, one of each size, smallest first. The
+/// commands belong to the types of `source` with the same index.
+pub(crate) fn set_usable(
+    usable: &mut EraseTypes,
+    types: &EraseTypes,
+    opcodes: &[Option<u8>; 4],
+    source: &EraseTypes,
+) {
+    // Only powers of two are sizes; after 2 GiB this is 0.
+    let mut bytes = LEAST_BYTES;
+    for place in usable {
+        *place = None;
+        while place.is_none() && bytes != 0 {
+            if let Some(erase) = types.iter().flatten().find(|erase| erase.bytes == bytes) {
+                let opcode = of_size(bytes, types, opcodes, source);
+                *place = opcode.map(|opcode| EraseType { opcode, ..*erase });
+            }
+            bytes <<= 1;
+        }
+    }
+}
+
+/// The command for a size.
 fn of_size(
     bytes: u32,
     types: &EraseTypes,
-    source: &EraseTypes,
     opcodes: &[Option<u8>; 4],
+    source: &EraseTypes,
 ) -> Option<u8> {
     let listed = || {
         let pairs = source.iter().zip(opcodes);
@@ -65,32 +76,8 @@ fn of_size(
     // A command that is listed for another size too is not one for this size, unless the data sheet
     // gives the types and does not have the other one.
     let is_clear = |opcode: u8| {
-        listed().all(|(size, other)| other != opcode || size == bytes || !is_used(size))
+        opcode::may_be_erase(opcode)
+            && listed().all(|(size, other)| other != opcode || size == bytes || !is_used(size))
     };
     listed().find(|(size, opcode)| *size == bytes && is_clear(*opcode)).map(|(_, opcode)| opcode)
-}
-
-/// The types whose command is listed for one size only, one of each size, smallest first.
-pub(crate) fn usable(types: EraseTypes) -> EraseTypes {
-    let is_clear = |erase: &EraseType| {
-        erase.bytes.is_power_of_two()
-            && erase.bytes >= LEAST_BYTES
-            && opcode::may_be_erase(erase.opcode)
-            && types
-                .iter()
-                .flatten()
-                .all(|other| other.opcode != erase.opcode || other.bytes == erase.bytes)
-    };
-    let mut sorted = [None; 4];
-    let mut least = 0;
-    for place in &mut sorted {
-        *place = types
-            .iter()
-            .flatten()
-            .filter(|erase| erase.bytes > least && is_clear(erase))
-            .min_by_key(|erase| erase.bytes)
-            .copied();
-        least = place.map_or(u32::MAX, |erase| erase.bytes);
-    }
-    sorted
 }

@@ -119,6 +119,22 @@ pub struct StatusWrite {
     pub with_second: bool,
 }
 
+/// What a data sheet says about protection.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Facts {
+    pub(crate) mask: Option<u8>,
+    pub(crate) blocks: Option<BlockProtection>,
+    pub(crate) locks: Option<BlockLocks>,
+    pub(crate) unlock_all_opcode: Option<u8>,
+    pub(crate) status_write: Option<StatusWrite>,
+}
+
+impl Facts {
+    /// Nothing.
+    pub(crate) const NONE: Self =
+        Self { mask: None, blocks: None, locks: None, unlock_all_opcode: None, status_write: None };
+}
+
 #[cfg(test)]
 mod tests {
     //! Goal: the bits protect what the data sheets say. Method: rows of the tables there, from

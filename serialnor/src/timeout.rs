@@ -11,7 +11,7 @@ const MOST_TIMEOUT_US: u64 = 60_000_000;
 /// Typical time of an erase where the tables give none.
 const USUAL_ERASE_US: u32 = 100_000;
 /// Typical time of a page program where the tables give none.
-const USUAL_PROGRAM_US: u32 = 200;
+pub(crate) const USUAL_PROGRAM_US: u32 = 200;
 
 /// The shortest timeout of an erase.
 fn least_erase_timeout_us(bytes: u32) -> u64 {

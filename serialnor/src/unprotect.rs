@@ -28,7 +28,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     /// write protect pin is low, or the register is locked. Otherwise the errors of waiting.
     pub fn unprotect(&mut self) -> Result<(), Error<SPI::Error>> {
         self.be_ready()?;
-        if let Some(unlock) = self.machine.chip.unlock_all_opcode {
+        if let Some(unlock) = self.machine.chip.protection.unlock_all_opcode {
             self.machine.begin(Job::Own { longest_us: STATUS_WRITE_US });
             self.drive(&[unlock], Until::Done)?;
         }
@@ -36,7 +36,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
         if status & self.machine.chip.protection_mask == 0 {
             return Ok(());
         }
-        let enable = self.machine.chip.status_write.and_then(|write| write.volatile_enable);
+        let enable = self.machine.chip.status_write().and_then(|write| write.volatile_enable);
         match enable.ok_or(Error::NotSupported)? {
             opcode::WRITE_ENABLE => self.unprotect_for_good(),
             enable => {
@@ -79,7 +79,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     /// The command that writes the status without its protection bits, and its length. All other
     /// bits keep their value.
     fn status_command(&mut self, status: u8) -> Result<([u8; 3], usize), Error<SPI::Error>> {
-        let write = self.machine.chip.status_write.ok_or(Error::NotSupported)?;
+        let write = self.machine.chip.status_write().ok_or(Error::NotSupported)?;
         let mask = self.machine.chip.protection_mask | opcode::BUSY | opcode::LATCH;
         let second = match write.with_second {
             true => self.steady_register(opcode::READ_SECOND_STATUS)?,

@@ -159,7 +159,7 @@ fn protection_is_taken_away_as_the_chip_allows() {
 fn the_tables_say_how_the_status_is_written() {
     let of = |name| {
         let flash: Flash = Chip::of(name, |_| ()).start(Options::new()).unwrap();
-        flash.chip().status_write
+        flash.chip().status_write()
     };
     let plain = |volatile_enable| Some(StatusWrite { volatile_enable, with_second: false });
     assert_eq!(of("mt25qu256a"), plain(None));

@@ -19,7 +19,7 @@ impl Machine {
             return Err(self.fault(Error::Protected { status: self.status, by, first, last }));
         }
         self.offset = 0;
-        let has_locks = self.chip.block_locks.is_some() && len != 0;
+        let has_locks = self.chip.protection.locks.is_some() && len != 0;
         self.phase = if has_locks { Phase::CheckLock } else { Phase::Begin };
         Ok(())
     }
@@ -28,7 +28,7 @@ impl Machine {
     pub(super) fn ask_lock(&self) -> Step {
         let (at, _) = self.job.range();
         let at = at.wrapping_add(self.offset);
-        match self.chip.block_locks {
+        match self.chip.protection.locks {
             Some(locks) => Step::AskAt(self.command(locks.read_opcode, at)),
             None => Step::Ask(opcode::READ_STATUS),
         }
@@ -37,7 +37,7 @@ impl Machine {
     /// Goes on to the next block, or to the command.
     pub(super) fn lock_is<E>(&mut self, value: u8) -> Result<(), Error<E>> {
         let (at, len) = self.job.range();
-        let Some(locks) = self.chip.block_locks else {
+        let Some(locks) = self.chip.protection.locks else {
             self.phase = Phase::Begin;
             return Ok(());
         };
