@@ -100,6 +100,24 @@ fn locks_of_blocks_are_read() {
     assert_eq!(flash.write(0x2_1000, b"hello"), Err(locked(2)));
     assert_eq!(flash.erase(0x4_F000, 0x5_1000), Err(locked(5)));
     assert!(!chip.0.borrow().latch);
+    // One block among those of a large erase.
+    let small = DataSheet::new().with_block_locks(BlockLocks { block_bytes: 4096, ..LOCKS });
+    for block in [0x10, 0x17, 0x1F, 0x20] {
+        let (chip, mut flash) = start(small, |state| {
+            (state.locked, state.lock_bytes) = (vec![block], Some(4096));
+        });
+        let at = block << 12;
+        let refused = DriverError::Protected {
+            status: 0x02,
+            by: ProtectedBy::BlockLock(0xFF),
+            first: at,
+            last: at + 4095,
+        };
+        let erased = flash.erase(0x1_0000, 0x2_0000);
+        assert_eq!(erased, if block == 0x20 { Ok(()) } else { Err(refused) });
+        let erases = chip.0.borrow().log.iter().filter(|sent| sent[0] == 0xD8).count();
+        assert_eq!(erases, usize::from(block == 0x20));
+    }
     // All blocks are unlocked at once.
     let (chip, mut flash) =
         start(sheet.with_unlock_all(0x98), |state| state.locked = (0..256).collect());
@@ -186,6 +204,9 @@ fn commands_of_the_caller_wait_for_the_chip() {
     // The driver sets its address mode again.
     let chip = Chip::of("is25wp256", |_| ());
     let mut flash: Flash = chip.start(Options::new()).unwrap();
-    flash.run_own(OwnCommand::new(&[0xE9]), &mut []).unwrap();
-    assert!(chip.0.borrow().four);
+    for write_enable in [false, true] {
+        let leave = OwnCommand::new(&[0xE9]).with_write_enable(write_enable);
+        flash.run_own(leave, &mut []).unwrap();
+        assert!(chip.0.borrow().four);
+    }
 }

@@ -277,6 +277,7 @@ impl Machine {
     }
 
     /// Waits for the chip from now on.
+    #[inline(never)]
     fn wait_for(&mut self, work: Work, longest_us: u32, poll_us: u32) {
         self.phase = Phase::Poll;
         self.work = work;

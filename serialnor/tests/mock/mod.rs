@@ -86,8 +86,10 @@ pub(crate) struct State {
     /// Which blocks the status bits protect; a chip without it protects all if one of bits 2 to 4
     /// is set.
     pub(crate) protection: Option<BlockProtection>,
-    /// Blocks of 64 KiB that are locked, by number; 3Ch reads such a lock, and 98h unlocks all.
+    /// Blocks that are locked, by number; 3Ch reads such a lock, and 98h unlocks all.
     pub(crate) locked: Vec<u32>,
+    /// The size of such a block, if not 64 KiB.
+    pub(crate) lock_bytes: Option<u32>,
     /// 50h was received, which allows one volatile write of the status.
     pub(crate) may_write_volatile: bool,
     /// Whether the write protect pin keeps the status from being written.
@@ -133,7 +135,8 @@ impl State {
             0x35 => out.fill(self.second_status),
             0x3C => {
                 let Some((at, _)) = self.address(sent) else { return };
-                out.fill(if self.locked.contains(&(at >> 16)) { 0xFF } else { 0 });
+                let block = at / self.lock_bytes.unwrap_or(1 << 16);
+                out.fill(if self.locked.contains(&block) { 0xFF } else { 0 });
             }
             0x4B => out.copy_from_slice(&b"unique id"[..out.len()]),
             0x16 => out.fill(u8::from(self.four) << 7),
@@ -215,7 +218,8 @@ impl State {
             Some(protection) => protection.range(self.status),
             None => (self.status & 0x1C != 0).then_some((0, u32::MAX)),
         };
-        let mut blocks = from >> 16..to.div_ceil(1 << 16);
+        let lock_bytes = u64::from(self.lock_bytes.unwrap_or(1 << 16));
+        let mut blocks = from / lock_bytes..to.div_ceil(lock_bytes);
         protected.is_some_and(|(first, last)| from <= last.into() && u64::from(first) < to)
             || blocks.any(|block| self.locked.contains(&(block as u32)))
     }
