@@ -170,11 +170,13 @@ impl Chip {
         }
     }
 
-    /// The largest erase that starts at `at`, ends at or before `to`, and is aligned to its size.
-    pub(crate) fn erase_for(&self, at: u32, to: u32) -> Option<&EraseType> {
+    /// Index of the largest erase that starts at `at`, ends at or before `to`, and is aligned to its
+    /// size.
+    pub(crate) fn erase_for(&self, at: u32, to: u32) -> Option<(usize, &EraseType)> {
         // Sizes are powers of two.
-        let fits = |erase: &&EraseType| at & (erase.bytes - 1) == 0 && erase.bytes <= to - at;
-        self.erase_types.iter().rev().flatten().find(fits)
+        let fits = |erase: &EraseType| at & (erase.bytes - 1) == 0 && erase.bytes <= to - at;
+        let types = self.erase_types.iter().enumerate().rev();
+        types.filter_map(|(kind, erase)| Some((kind, erase.as_ref()?))).find(|(_, it)| fits(it))
     }
 }
 

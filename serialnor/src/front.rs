@@ -58,14 +58,7 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
                 Step::SendData(command) => self.bus.send_data(command, data).map_err(Error::Bus),
                 Step::Ask(opcode) => self.ask(Command::plain(opcode)),
                 Step::AskAt(command) => self.ask(command),
-                Step::Compare(command, len) => {
-                    let mut read = [0; COMPARED_BYTES];
-                    let read = read.get_mut(..len).unwrap_or(&mut []);
-                    match self.bus.receive(command, read) {
-                        Ok(()) => self.machine.compare(read, data),
-                        Err(error) => Err(Error::Bus(error)),
-                    }
-                }
+                Step::Compare(command, len) => self.compare(command, len, data),
             };
             if let Err(error) = result {
                 self.clean_up(&error);
@@ -85,6 +78,20 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     fn ask(&mut self, command: Command) -> Result<(), Error<SPI::Error>> {
         let value = self.bus.ask(command).map_err(Error::Bus)?;
         self.machine.answer(value)
+    }
+
+    // Outlined, so that the buffer is not part of the frame of every call.
+    #[inline(never)]
+    fn compare(
+        &mut self,
+        command: Command,
+        len: usize,
+        data: &[u8],
+    ) -> Result<(), Error<SPI::Error>> {
+        let mut read = [0; COMPARED_BYTES];
+        let read = read.get_mut(..len).unwrap_or(&mut []);
+        self.bus.receive(command, read).map_err(Error::Bus)?;
+        self.machine.compare(read, data)
     }
 
     /// After an error: clears the latch if the chip is idle. If it is not, the next call does.

@@ -3,7 +3,6 @@
 use crate::bus::Command;
 use crate::checksum::Checksum;
 use crate::error::Work;
-use crate::sfdp::EraseType;
 use crate::timeout::{erase_timeout_us, erase_typical_us};
 
 use super::{Goal, Machine, Phase, START_POLL_US, Step};
@@ -18,8 +17,8 @@ pub(crate) enum Job {
     /// To program bytes within one page with one command. If there is a checksum, the bytes are
     /// compared with it when they are read back, otherwise with the data.
     Program { at: u32, len: u32, sum: Option<Checksum> },
-    /// To erase a range, with `erase` at its start.
-    Erase { at: u32, to: u32, erase: EraseType, is_repeated: bool },
+    /// To erase a range: first these bytes, with the erase type of this index.
+    Erase { at: u32, to: u32, bytes: u32, kind: u8, is_repeated: bool },
     /// To send the data as they are, after write enable, and to wait up to this many microseconds.
     Own { longest_us: u32 },
 }
@@ -30,7 +29,7 @@ impl Job {
         match *self {
             Self::None | Self::Mode | Self::Own { .. } => (0, 0),
             Self::Program { at, len, .. } => (at, len),
-            Self::Erase { at, erase, .. } => (at, erase.bytes),
+            Self::Erase { at, bytes, .. } => (at, bytes),
         }
     }
 }
@@ -47,8 +46,8 @@ impl Machine {
         if at >= to {
             return Some(Job::None);
         }
-        let erase = *self.chip.erase_for(at, to)?;
-        Some(Job::Erase { at, to, erase, is_repeated: false })
+        let (kind, erase) = self.chip.erase_for(at, to)?;
+        Some(Job::Erase { at, to, bytes: erase.bytes, kind: kind as u8, is_repeated: false })
     }
 
     /// Begins the next command of the job, or repeats the last one.
@@ -79,10 +78,16 @@ impl Machine {
                 self.wait_for(Work::Program, self.chip.program_timeout_us, poll_us);
                 Step::SendData(self.command(self.chip.program_opcode, at))
             }
-            Job::Erase { at, erase, .. } => {
-                let poll_us = (erase_typical_us(&erase) / 32).clamp(100, 10_000);
-                self.wait_for(Work::Erase, erase_timeout_us(&erase), poll_us);
-                Step::SendAt(self.command(erase.opcode, at))
+            Job::Erase { at, kind, .. } => {
+                let Some(Some(erase)) = self.chip.erase_types.get(usize::from(kind)) else {
+                    // Not reached: the job was made from this type.
+                    self.phase = Phase::Disable;
+                    return Step::Wait(0);
+                };
+                let (opcode, longest_us) = (erase.opcode, erase_timeout_us(erase));
+                let poll_us = (erase_typical_us(erase) / 32).clamp(100, 10_000);
+                self.wait_for(Work::Erase, longest_us, poll_us);
+                Step::SendAt(self.command(opcode, at))
             }
         }
     }
@@ -90,10 +95,8 @@ impl Machine {
     /// Goes on after a command whose effect is sure.
     pub(super) fn command_is_done(&mut self) {
         self.job = match self.job {
-            Job::Erase { at, to, erase, .. } => {
-                // A range that can be erased to here can be erased to its end.
-                self.erase_job(at + erase.bytes, to).unwrap_or(Job::None)
-            }
+            // A range that can be erased to here can be erased to its end.
+            Job::Erase { at, to, bytes, .. } => self.erase_job(at + bytes, to).unwrap_or(Job::None),
             _ => Job::None,
         };
         self.start_command();
