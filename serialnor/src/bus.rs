@@ -52,6 +52,7 @@ impl Command {
 }
 
 /// The chip on the bus, and a delay.
+// The calls are outlined, so that their operations are not part of the frames of the callers.
 #[derive(Debug)]
 pub(crate) struct Bus<SPI, D> {
     pub(crate) spi: SPI,
@@ -59,10 +60,12 @@ pub(crate) struct Bus<SPI, D> {
 }
 
 impl<SPI: SpiDevice, D: DelayNs> Bus<SPI, D> {
+    #[inline(never)]
     pub(crate) fn send(&mut self, command: Command) -> Result<(), SPI::Error> {
         self.spi.transaction(&mut [Operation::Write(command.as_slice())])
     }
 
+    #[inline(never)]
     pub(crate) fn send_data(&mut self, command: Command, data: &[u8]) -> Result<(), SPI::Error> {
         if command.len == 0 {
             return self.spi.transaction(&mut [Operation::Write(data)]);
@@ -70,6 +73,7 @@ impl<SPI: SpiDevice, D: DelayNs> Bus<SPI, D> {
         self.spi.transaction(&mut [Operation::Write(command.as_slice()), Operation::Write(data)])
     }
 
+    #[inline(never)]
     pub(crate) fn receive(&mut self, command: Command, out: &mut [u8]) -> Result<(), SPI::Error> {
         self.spi.transaction(&mut [Operation::Write(command.as_slice()), Operation::Read(out)])
     }

@@ -34,7 +34,10 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     }
 
     fn settle(&mut self, before_use: bool) -> Result<(), Error<SPI::Error>> {
-        self.drive(&[], Until::Done)?;
+        // Mostly so, and then it takes less stack.
+        if !self.machine.is_at_rest() {
+            self.drive(&[], Until::Done)?;
+        }
         if self.machine.begin_mode(before_use) {
             self.drive(&[], Until::Done)?;
         }

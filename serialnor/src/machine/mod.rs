@@ -202,6 +202,11 @@ impl Machine {
         !matches!(self.job, Job::None | Job::Mode) && matches!(self.phase, Phase::Poll)
     }
 
+    /// Whether nothing is left to do.
+    pub(crate) const fn is_at_rest(&self) -> bool {
+        matches!(self.phase, Phase::Rest)
+    }
+
     /// Whether the chip was put into deep power-down.
     pub(crate) const fn is_asleep(&self) -> bool {
         matches!(self.phase, Phase::Asleep)
