@@ -45,7 +45,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     // The watchdog resets the microcontroller while the chip programs. The chip carries on, and the
     // driver waits for it at the next start.
     let now = part.chip().bus_moments();
-    part.chip_mut().cut_on_bus(now + 95, BusCut::Reset);
+    part.chip_mut().cut_on_bus(now + 105, BusCut::Reset);
     let changed = settings.put("gauge.datum", &1250_i32.to_le_bytes());
     assert!(changed.is_err() && part.chip().is_reset());
     println!("reset in the middle of a put");
