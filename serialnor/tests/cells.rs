@@ -103,6 +103,10 @@ fn a_chip_on_its_way_to_sleep_is_woken() {
     flash.write(0, b"hello").unwrap();
     flash.power_down().unwrap();
     assert_eq!(&read(&mut flash, 0), b"hello");
+    // The command to wake it gets lost once.
+    flash.power_down().unwrap();
+    chip.0.borrow_mut().wakes_lost = 1;
+    assert_eq!(&read(&mut flash, 0), b"hello");
     chip.clone().write(&[0xB9]).unwrap();
     let mut flash: Flash = chip.start(Options::new()).unwrap();
     assert_eq!(&read(&mut flash, 0), b"hello");

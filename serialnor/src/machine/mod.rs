@@ -66,7 +66,10 @@ enum Phase {
     Rest,
     /// In deep power-down, or perhaps.
     Asleep,
+    /// The command to leave it was sent once. It is sent again, since a chip that missed it gives no
+    /// sign of that where its line floats low.
     Waking,
+    Awake,
     Enable(Goal),
     CheckLatch(Goal),
     PauseToEnable(Goal),
@@ -138,11 +141,12 @@ impl Machine {
     pub(crate) fn step(&mut self) -> Step {
         match self.phase {
             Phase::Rest => Step::Done,
-            Phase::Asleep => {
-                self.phase = Phase::Waking;
+            Phase::Asleep | Phase::Waking => {
+                let is_first = self.is_asleep();
+                self.phase = if is_first { Phase::Waking } else { Phase::Awake };
                 Step::Send(self.wake_opcode())
             }
-            Phase::Waking => {
+            Phase::Awake => {
                 self.wait_for(Work::Start, self.policy.start_timeout_us, START_POLL_US);
                 let stated = self.chip.power_down.map_or(0, |down| down.exit_delay_ns / 1_000);
                 Step::Wait(WAKE_US.max(stated.saturating_add(1)))
@@ -190,7 +194,7 @@ impl Machine {
     pub(crate) fn bus_failed(&mut self) {
         self.job = Job::None;
         self.phase = match self.phase {
-            Phase::Asleep | Phase::Waking => Phase::Asleep,
+            Phase::Asleep | Phase::Waking | Phase::Awake => Phase::Asleep,
             _ => Phase::Poll,
         };
         self.deadline = self.deadline.again();

@@ -44,6 +44,8 @@ pub(crate) struct State {
     pub(crate) latch: bool,
     /// How many of the next write enable commands are lost on the bus.
     pub(crate) enables_lost: u32,
+    /// How many of the next commands to leave deep power-down are lost on the bus.
+    pub(crate) wakes_lost: u32,
     /// Whether ordinary commands take four address bytes.
     pub(crate) four: bool,
     /// Whether B7h and E9h need 06h before them.
@@ -75,7 +77,7 @@ pub(crate) struct State {
     pub(crate) silent_until: u64,
     /// Until this time the chip ignores write enable.
     pub(crate) inhibits_until: u64,
-    /// What the line reads as while the chip is silent.
+    /// What the line reads as while the chip is silent or asleep.
     pub(crate) floating: u8,
     /// Whether the chip takes each frame for an address to read from, until one begins with FFh.
     pub(crate) reads_on: bool,
@@ -123,7 +125,11 @@ impl State {
         }
         let status_busy = self.now_ns < self.busy_until;
         let is_busy = status_busy || self.now_ns < self.flags_busy_until;
-        if self.asleep_from.is_some() || (is_busy && !matches!(sent[0], 0x05 | 0x70)) {
+        if self.asleep_from.is_some() {
+            out.fill(self.floating);
+            return;
+        }
+        if is_busy && !matches!(sent[0], 0x05 | 0x70) {
             return;
         }
         match sent[0] {
@@ -247,7 +253,9 @@ impl State {
             return;
         }
         if let Some(asleep_from) = self.asleep_from {
-            if sent == [0xAB] && asleep_from <= self.now_ns {
+            if sent == [0xAB] && self.wakes_lost > 0 {
+                self.wakes_lost -= 1;
+            } else if sent == [0xAB] && asleep_from <= self.now_ns {
                 self.asleep_from = None;
             }
             return;
