@@ -74,8 +74,8 @@ pub(crate) struct ModeCommand {
     pub(crate) opcode: u8,
     /// Whether it needs a write enable.
     pub(crate) write_enable: bool,
-    /// Whether it is sent before each program, erase and read: a chip that fell back to another mode
-    /// would take the address for another one.
+    /// Whether it is sent before each program, erase and read: a chip that fell back to another
+    /// mode would take the address for another one.
     pub(crate) before_each_use: bool,
     /// How the chip shows its mode, if it does.
     pub(crate) check: Option<ModeCheck>,

@@ -170,8 +170,8 @@ impl Chip {
         }
     }
 
-    /// Index of the largest erase that starts at `at`, ends at or before `to`, and is aligned to its
-    /// size.
+    /// Index of the largest erase that starts at `at`, ends at or before `to`, and is aligned to
+    /// its size.
     pub(crate) fn erase_for(&self, at: u32, to: u32) -> Option<(usize, &EraseType)> {
         // Sizes are powers of two.
         let fits = |erase: &EraseType| at & (erase.bytes - 1) == 0 && erase.bytes <= to - at;

@@ -131,15 +131,15 @@ impl DataSheet {
         Self { protection: Facts { locks: Some(locks), ..self.protection }, ..self }
     }
 
-    /// The command that unlocks all blocks until the chip loses power: 98h on chips known here (from
-    /// memory of data sheets). [`crate::SerialNor::unprotect`] sends it.
+    /// The command that unlocks all blocks until the chip loses power: 98h on chips known here
+    /// (from memory of data sheets). [`crate::SerialNor::unprotect`] sends it.
     #[must_use]
     pub const fn with_unlock_all(self, opcode: u8) -> Self {
         Self { protection: Facts { unlock_all_opcode: Some(opcode), ..self.protection }, ..self }
     }
 
-    /// How the status register is written, for [`crate::SerialNor::unprotect`] on chips whose tables
-    /// do not say so, or not rightly.
+    /// How the status register is written, for [`crate::SerialNor::unprotect`] on chips whose
+    /// tables do not say so, or not rightly.
     #[must_use]
     pub const fn with_status_write(self, write: StatusWrite) -> Self {
         Self { protection: Facts { status_write: Some(write), ..self.protection }, ..self }

@@ -62,8 +62,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     ///
     /// # Errors
     /// [`NotStarted`] with any [`Error`]; it hands the bus and the delay back, and the chip's ID if
-    /// it was read. `?` turns it into that [`Error`]. The chip is as it was before, except that it is
-    /// awake.
+    /// it was read. `?` turns it into that [`Error`]. The chip is as it was before, except that it
+    /// is awake.
     pub fn new(spi: SPI, delay: D, options: Options) -> Result<Self, NotStarted<SPI, D>> {
         const {
             assert!(ERASE > 0 && WRITE > 0 && ERASE.is_multiple_of(WRITE));
@@ -147,8 +147,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     }
 
     /// Resets the chip by its reset pin, which is low when it acts, whatever state the chip is in.
-    /// Helps where nothing else does: after [`Error::StillBusy`], or if the chip takes commands over
-    /// more data lines. Takes 41 ms.
+    /// Helps where nothing else does: after [`Error::StillBusy`], or if the chip takes commands
+    /// over more data lines. Takes 41 ms.
     ///
     /// Caution: a program or erase in progress is torn as by a power cut.
     ///

@@ -52,8 +52,9 @@ pub enum Error<E> {
     /// The chip has no tables, or none that can be read, and no complete [`crate::DataSheet`] was
     /// given. Give one.
     NoTables(SfdpError<E>),
-    /// The chip has no tables and its manufacturer ID is not a valid one, or its ID reads differently
-    /// each time: noise on the bus, too high a clock, or the wrong SPI mode (0 and 3 are right).
+    /// The chip has no tables and its manufacturer ID is not a valid one, or its ID reads
+    /// differently each time: noise on the bus, too high a clock, or the wrong SPI mode (0 and 3
+    /// are right).
     BadId(JedecId),
     /// The tables do not say which erase command works where: none is listed, one command is listed
     /// for several sizes, or a sector map restricts them. Give the erase types of the data sheet;
@@ -132,8 +133,8 @@ pub enum Error<E> {
         opcode: u8,
     },
     /// A byte does not read as it was programmed or erased ([`crate::Options::with_verify`]): the
-    /// chip ignored the command, data were garbled on the bus, the place was not blank, or the flash
-    /// is worn out there. Erase again, or use another place. If the program was begun with
+    /// chip ignored the command, data were garbled on the bus, the place was not blank, or the
+    /// flash is worn out there. Erase again, or use another place. If the program was begun with
     /// [`crate::SerialNor::begin_program`], or [`crate::Options::with_second_programs`] is set, the
     /// address is that of the first byte programmed by the command.
     Verify {

@@ -40,18 +40,18 @@
 //! with 0Bh, but 5Ah is still used at the start.
 //!
 //! **Pins.** Pull chip select up, so that the chip is not selected while the microcontroller is in
-//! reset. Tie the write protect and hold pins high if they are not used, and pull up the chip's data
-//! output. Do not connect the chip's reset pin to the reset of the microcontroller without need: a
-//! reset tears a program or erase in progress as a power cut does, whereas the driver waits for a
-//! chip that is still busy. If the firmware can drive the pin, keep it for [`Error::StillBusy`]:
-//! [`SerialNor::reset_by_pin`], and [`pulse_reset`] if the driver does not start. The pin is lent
-//! for the call, so the type of the driver does not depend on it.
+//! reset. Tie the write protect and hold pins high if they are not used, and pull up the chip's
+//! data output. Do not connect the chip's reset pin to the reset of the microcontroller without
+//! need: a reset tears a program or erase in progress as a power cut does, whereas the driver waits
+//! for a chip that is still busy. If the firmware can drive the pin, keep it for
+//! [`Error::StillBusy`]: [`SerialNor::reset_by_pin`], and [`pulse_reset`] if the driver does not
+//! start. The pin is lent for the call, so the type of the driver does not depend on it.
 //!
 //! **Supply.** Set the brown-out level of the microcontroller above the minimum supply voltage of
 //! the flash chip. Otherwise the chip may brown out in the middle of a program while the firmware
 //! runs on: below its write inhibit voltage (2.1 V on IS25LP) the chip drops the operation and its
-//! status reads as if it had finished. The driver waits up to 10 ms for a chip whose supply just came
-//! up ([`Options::with_power_up_us`]).
+//! status reads as if it had finished. The driver waits up to 10 ms for a chip whose supply just
+//! came up ([`Options::with_power_up_us`]).
 //!
 //! **Where to put the region.** Choose a range that nothing else uses, aligned to the erase size.
 //! If the chip also holds the program, reserve the range in the linker script, so that linking
@@ -115,8 +115,8 @@
 //!
 //! Compare the typical and maximum times with the data sheet: [`SerialNor::chip`] returns what the
 //! driver found. Reading back adds its time ([`Options::with_verify`]). After an error each further
-//! call first waits for the chip again, up to the same time. A write enable that is ignored is tried
-//! for [`Options::with_power_up_us`], 10 ms.
+//! call first waits for the chip again, up to the same time. A write enable that is ignored is
+//! tried for [`Options::with_power_up_us`], 10 ms.
 //!
 //! **Watchdog.** While the driver waits, it calls the `DelayNs` at least every 10 ms. Feed the
 //! watchdog there, or yield to other tasks. Reading does not wait: on a slow bus, read in pieces.
@@ -146,7 +146,8 @@
 //!
 //! **With the store.** The store of `outlast-kvstore` reads back itself whatever it programs and
 //! erases, and goes on elsewhere where a place does not keep it. Give it a driver with
-//! [`Options::with_verify(false)`](Options::with_verify), which says what that means for other code.
+//! [`Options::with_verify(false)`](Options::with_verify), which says what that means for other
+//! code.
 //!
 //! **Without waiting.** [`SerialNor::begin_program`] and [`SerialNor::begin_erase`] return once the
 //! chip works, and [`SerialNor::is_done`] asks about it. Dropping interest does no harm: the next
@@ -173,24 +174,24 @@
 //!   read back. A latch that is still set and an erase that never made the chip busy show that the
 //!   command was ignored; such an erase is sent once more first, since the command may have been
 //!   lost, or the task may have been kept from the bus for as long as the erase took.
-//! - A single wrong answer decides nothing: two equal status reads end a wait, and the tables, which
-//!   have no checksum, and the ID are read until two readings agree.
+//! - A single wrong answer decides nothing: two equal status reads end a wait, and the tables,
+//!   which have no checksum, and the ID are read until two readings agree.
 //! - After an error the write enable latch is cleared as soon as the chip is idle.
 //! - It waits in short transactions with pauses in between, so that others can use the bus. The
 //!   timeouts come from the tables, within the limits stated above.
 //! - A program never crosses the end of a page, where the chip would wrap to its start.
-//! - It addresses chips above 16 MiB with commands of four address bytes if the chip has them. If it
-//!   has only a mode, the mode command is sent before every read, program and erase, and the mode is
-//!   checked where the chip shows it: a write in the wrong mode goes to another address, and reads
-//!   back well.
+//! - It addresses chips above 16 MiB with commands of four address bytes if the chip has them. If
+//!   it has only a mode, the mode command is sent before every read, program and erase, and the
+//!   mode is checked where the chip shows it: a write in the wrong mode goes to another address,
+//!   and reads back well.
 //! - Commands that most chips take for something else, such as status register writes and the chip
 //!   erase, are never used as erases, whatever a table says.
 //!
 //! # What it does not do
 //!
 //! - Two and four data lines, memory-mapped reading, suspending an erase, erasing the whole chip
-//!   with one command, sector maps. Suspending would let reads in during a long erase; what the chip
-//!   does to an erase suspended at a power cut is known too little, so nothing is offered.
+//!   with one command, sector maps. Suspending would let reads in during a long erase; what the
+//!   chip does to an erase suspended at a power cut is known too little, so nothing is offered.
 //! - Undo commands over more data lines that earlier firmware left, unless the chip ends them when
 //!   it receives FFh on lines with pull-ups, or is reset: [`Options::with_mode_exit`],
 //!   [`pulse_reset`].

@@ -27,7 +27,8 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> ReadNor
     }
 }
 
-/// Both calls return when the chip has finished, and what it did is verified if the driver verifies.
+/// Both calls return when the chip has finished, and what it did is verified if the driver
+/// verifies.
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize> NorFlash
     for SerialNor<SPI, D, ERASE, WRITE>
 {

@@ -115,8 +115,8 @@ impl Options {
     /// Whether everything is read back after each program and erase, and a difference is reported
     /// as [`crate::Error::Verify`]. Default: it is.
     ///
-    /// It costs one read command for each 64 bytes: at a bus clock of 50 MHz 7 us for a record of
-    /// 36 bytes, 45 us for a page, 0.7 ms for an erase of 4 KiB and 11 ms for one of 64 KiB.
+    /// It costs one read command for each 64 bytes: at a bus clock of 50 MHz 6.6 us for a record of
+    /// 36 bytes, 44 us for a page, 0.7 ms for an erase of 4 KiB and 11 ms for one of 64 KiB.
     ///
     /// Switch it off only for code that reads back itself whatever it programs and erases. The
     /// store of `outlast-kvstore` does: it also goes on elsewhere if a place does not keep what is
@@ -149,10 +149,10 @@ impl Options {
         self.with_policy(Policy { power_up_us: microseconds, ..self.policy })
     }
 
-    /// Whether [`crate::SerialNor::new`] first sends bytes of FFh, which end continuous reading and,
-    /// on many chips, commands over four lines: a boot ROM that reads the program from the chip may
-    /// have left such a mode. Default: it does. In all other modes FFh is no command, or one that
-    /// does just this (from memory of data sheets).
+    /// Whether [`crate::SerialNor::new`] first sends bytes of FFh, which end continuous reading
+    /// and, on many chips, commands over four lines: a boot ROM that reads the program from the
+    /// chip may have left such a mode. Default: it does. In all other modes FFh is no command, or
+    /// one that does just this (from memory of data sheets).
     ///
     /// For commands over four lines this needs pull-ups at the three other data lines, and a chip
     /// that leaves them by FFh. Other chips need [`crate::pulse_reset`].

@@ -39,9 +39,9 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     SerialNor<SPI, D, ERASE, WRITE>
 {
     /// Sends a command of the caller's own in one transaction, after whatever is in progress, and
-    /// waits until the chip is idle again. Then it clears the latch and sets the address mode again.
-    /// `answer` is filled with what the chip sends after the command; it must be empty for a command
-    /// that needs write enable. The transfer limit is the caller's to keep.
+    /// waits until the chip is idle again. Then it clears the latch and sets the address mode
+    /// again. `answer` is filled with what the chip sends after the command; it must be empty for a
+    /// command that needs write enable. The transfer limit is the caller's to keep.
     ///
     /// ```
     /// # use embedded_hal::{delay::DelayNs, spi::SpiDevice};

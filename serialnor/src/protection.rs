@@ -41,8 +41,8 @@ pub struct BlockProtection {
 }
 
 impl BlockProtection {
-    /// For a chip of this size, all of it, and these bits, lowest first. They protect the top of the
-    /// chip.
+    /// For a chip of this size, all of it, and these bits, lowest first. They protect the top of
+    /// the chip.
     pub const fn new(chip_bytes: u64, bits: u8, unit_bytes: u32) -> Self {
         Self { chip_bytes, bits, unit_bytes, bottom_bit: 0, is_from_bottom: false }
     }
@@ -94,8 +94,8 @@ impl BlockProtection {
 
 /// How the lock of each block is read, on chips that have such locks.
 ///
-/// From memory of data sheets: 3Ch reads FFh for a protected sector on AT25DF and 3Dh reads bit 0 on
-/// others; E8h reads bit 0 of the lock register on N25Q and MT25Q; E2h reads FFh for a protected
+/// From memory of data sheets: 3Ch reads FFh for a protected sector on AT25DF and 3Dh reads bit 0
+/// on others; E8h reads bit 0 of the lock register on N25Q and MT25Q; E2h reads FFh for a protected
 /// sector on MX25L and MX66L with individual protection. Many such chips power up with all blocks
 /// locked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -9,9 +9,9 @@ const LOW_US: u32 = 1_000;
 /// reset in the middle of an erase.
 const RECOVERY_US: u32 = 40_000;
 
-/// Resets a chip by its reset pin, which is low when it acts, and waits 40 ms for it to recover. For
-/// a chip with which [`crate::SerialNor::new`] fails, because it hangs or takes commands over more
-/// data lines; a driver that has started has [`crate::SerialNor::reset_by_pin`].
+/// Resets a chip by its reset pin, which is low when it acts, and waits 40 ms for it to recover.
+/// For a chip with which [`crate::SerialNor::new`] fails, because it hangs or takes commands over
+/// more data lines; a driver that has started has [`crate::SerialNor::reset_by_pin`].
 ///
 /// Caution: a program or erase in progress is torn as by a power cut. Wait for the chip first
 /// ([`crate::Options::with_start_timeout_us`]), and reset it only if that fails.

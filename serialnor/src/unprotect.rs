@@ -18,9 +18,9 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     SerialNor<SPI, D, ERASE, WRITE>
 {
     /// Takes the protection of all blocks away until the chip loses power: clears the protection
-    /// bits where the chip has volatile ones (50h and 01h), and unlocks all blocks if the data sheet
-    /// names the command ([`crate::DataSheet::with_unlock_all`]). Does nothing that is not needed.
-    /// Costs some ten bytes on the bus; volatile bits take no time that counts.
+    /// bits where the chip has volatile ones (50h and 01h), and unlocks all blocks if the data
+    /// sheet names the command ([`crate::DataSheet::with_unlock_all`]). Does nothing that is not
+    /// needed. Costs some ten bytes on the bus; volatile bits take no time that counts.
     ///
     /// # Errors
     /// [`Error::NotSupported`] if protection bits are set and neither the tables nor the data sheet
@@ -54,16 +54,16 @@ impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     /// Clears the protection bits where they keep their value without power (06h and 01h). Does
     /// nothing if none is set. Takes some milliseconds.
     ///
-    /// Cautions: these bits last for a limited number of writes, often as few as 1,000 or 10,000, so
-    /// call this in production, not at each start. If the power is cut meanwhile, any of the bits of
-    /// the register may be left, also those that lock it or change the number of data lines. Blocks
-    /// of a boot loader lose their protection too.
+    /// Cautions: these bits last for a limited number of writes, often as few as 1,000 or 10,000,
+    /// so call this in production, not at each start. If the power is cut meanwhile, any of the
+    /// bits of the register may be left, also those that lock it or change the number of data
+    /// lines. Blocks of a boot loader lose their protection too.
     ///
     /// # Errors
     /// [`Error::NotSupported`] if neither the tables nor the data sheet say how the register is
-    /// written ([`crate::DataSheet::with_status_write`]); [`Error::Protected`] if the bits are still
-    /// set afterwards: the write protect pin is low, or the register is locked. Otherwise the errors
-    /// of waiting.
+    /// written ([`crate::DataSheet::with_status_write`]); [`Error::Protected`] if the bits are
+    /// still set afterwards: the write protect pin is low, or the register is locked. Otherwise the
+    /// errors of waiting.
     pub fn unprotect_for_good(&mut self) -> Result<(), Error<SPI::Error>> {
         self.be_ready()?;
         let status = self.steady_register(opcode::READ_STATUS)?;

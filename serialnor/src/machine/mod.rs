@@ -66,8 +66,8 @@ enum Phase {
     Rest,
     /// In deep power-down, or perhaps.
     Asleep,
-    /// The command to leave it was sent once. It is sent again, since a chip that missed it gives no
-    /// sign of that where its line floats low.
+    /// The command to leave it was sent once. It is sent again, since a chip that missed it gives
+    /// no sign of that where its line floats low.
     Waking,
     Awake,
     Enable(Goal),

@@ -37,7 +37,8 @@ pub struct Basic {
     pub four_byte_exit: u16,
     /// Methods of software reset, bits 13:8. 0 if unknown.
     pub soft_reset: u8,
-    /// How the bits of the status register are kept and written, bits 6:0 of DWORD 16. 0 if unknown.
+    /// How the bits of the status register are kept and written, bits 6:0 of DWORD 16. 0 if
+    /// unknown.
     pub status_volatility: u8,
     /// Which bit allows four data lines, and how it is written, bits 22:20 of DWORD 15.
     pub quad_enable: Option<u8>,

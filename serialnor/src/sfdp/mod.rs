@@ -69,8 +69,8 @@ impl Table {
 }
 
 impl Sfdp {
-    /// Reads the tables once. `fetch` fills its buffer of at most 80 bytes with the bytes that start
-    /// at the given SFDP address, which is below 2^24. Each table is fetched in one piece.
+    /// Reads the tables once. `fetch` fills its buffer of at most 80 bytes with the bytes that
+    /// start at the given SFDP address, which is below 2^24. Each table is fetched in one piece.
     ///
     /// The tables have no checksum, and a wrong bit in them may mean another address form or an
     /// erase command of another size. Read them until two readings agree, as the driver does.

@@ -227,8 +227,8 @@ impl Commands<'_> {
         self.chip.volatile().protection.unwrap_or(self.profile.protection)
     }
 
-    /// Writes the status register: for good after 06h, until power-up after 50h. Here it lasts until
-    /// power-up in both cases.
+    /// Writes the status register: for good after 06h, until power-up after 50h. Here it lasts
+    /// until power-up in both cases.
     fn write_status(&mut self, bytes: &[u8], is_volatile: bool) {
         let (Some(bits), latch) = (bytes.first(), self.chip.volatile().latch) else { return };
         if !latch && !is_volatile {

@@ -141,8 +141,8 @@ impl Profile {
         self
     }
 
-    /// The same, but a command for a protected block leaves the write enable latch as the other kind
-    /// does: it stays set on MT25QL256, and is cleared on MX25UM25645G.
+    /// The same, but a command for a protected block leaves the write enable latch as the other
+    /// kind does: it stays set on MT25QL256, and is cleared on MX25UM25645G.
     #[must_use]
     pub fn with_other_refusals(mut self) -> Self {
         self.clears_latch_when_protected = !self.clears_latch_when_protected;
