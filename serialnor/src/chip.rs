@@ -83,6 +83,8 @@ impl Chip {
         let (sfdp, missing) = match tables {
             Ok(sfdp) => (Some(sfdp), None),
             Err(SfdpError::Bus(error)) => return Err(Error::Bus(error)),
+            // A bus like that is not fit for writing, however complete the data sheet is.
+            Err(why @ SfdpError::ReadingsDiffer) => return Err(Error::NoTables(why)),
             Err(why) => (None, Some(why)),
         };
         let sfdp = sfdp.as_ref();

@@ -53,7 +53,14 @@ fn one_wrong_bit_in_one_reading_of_the_tables_has_no_effect() {
 #[test]
 fn tables_that_never_read_the_same_are_refused() {
     let chip = Chip::of("mx66l1g45g", |state| state.noise = true);
-    assert_eq!(parameters(&chip), Err(Error::NoTables(SfdpError::ReadingsDiffer)));
+    let differ = Error::NoTables(SfdpError::ReadingsDiffer);
+    assert_eq!(parameters(&chip), Err(differ));
+    // Also if the data sheet says everything: the bus is too noisy to write over.
+    let erase = Some(EraseType { bytes: 4096, opcode: 0x20, times: None });
+    let sheet =
+        DataSheet::new().with_capacity(16 << 20).with_erase_types([erase, None, None, None]);
+    let started = chip.start::<4096, 1>(Options::new().with_data_sheet(sheet));
+    assert_eq!(started.err(), Some(differ));
 }
 
 /// Erase types of the basic table, which is at 30h: DWORDs 8 and 9.
