@@ -21,6 +21,13 @@ pub extern "C" fn _start() -> ! {
         {
             let _ = black_box(flash.reset().is_ok());
             let _ = black_box(flash.power_down().is_ok());
+            let _ = black_box(flash.begin_program(at, black_box(&bytes)).is_ok());
+            let _ = black_box(flash.begin_erase(at, black_box(65536)).is_ok());
+            let _ = black_box((flash.is_done().is_ok(), flash.finish().is_ok()));
+            let _ = black_box(flash.unprotect().is_ok());
+            let _ = black_box(flash.unprotect_for_good().is_ok());
+            let own = outlast_serialnor::OwnCommand::new(black_box(&[0x4B, 0, 0, 0, 0]));
+            let _ = black_box(flash.run_own(own, &mut bytes).is_ok());
             black_box((flash.id(), flash.chip(), flash.capacity()));
         }
     }
