@@ -168,6 +168,25 @@ fn one_lost_command_never_moves_a_write() {
     }
 }
 
+// Before the first program the driver cannot know whether the latch got lost with the supply.
+#[test]
+fn a_mode_command_that_clears_the_latch_is_noticed() {
+    let (chip, flash) = in_mode("n25q256a", true);
+    let mut flash = flash.unwrap();
+    chip.0.borrow_mut().mode_clears_latch = true;
+    let mut modes = Vec::new();
+    for at in [0x12_3400, 0x12_3500, 0x12_3600] {
+        chip.0.borrow_mut().log.clear();
+        flash.write(at, b"hello").unwrap();
+        // Without those of reading back.
+        let log = chip.0.borrow().log.clone();
+        let sent = log.iter().take_while(|sent| sent[0] != 0x02);
+        modes.push(sent.filter(|sent| **sent == [0xB7]).count());
+    }
+    assert_eq!(modes, [2, 1, 1]);
+    assert_eq!(cells(&chip).len(), 15);
+}
+
 #[test]
 fn a_chip_that_does_not_enter_the_mode_is_refused_if_it_shows_that() {
     let chip = Chip::of("is25wp256", |state| state.ignores_mode = true);

@@ -48,7 +48,22 @@ impl Machine {
                     Ok(())
                 }
                 Goal::Command => self.check_protection(),
+                Goal::CommandInMode => {
+                    self.lost_latch = false;
+                    self.phase = Phase::Begin;
+                    Ok(())
+                }
             };
+        }
+        if goal == Goal::CommandInMode && !self.mode_clears_latch {
+            // Either the mode command clears the latch, or the chip lost its supply for a moment
+            // and the mode with it. If it happens twice in a row, it is the command.
+            if !core::mem::replace(&mut self.lost_latch, true) {
+                self.phase = Phase::Enable(Goal::Command);
+                return Ok(());
+            }
+            self.lost_latch = false;
+            self.mode_clears_latch = true;
         }
         self.tries += 1;
         let pauses = self.policy.power_up_us / ENABLE_PAUSE_US;
@@ -168,7 +183,6 @@ impl Machine {
         }
         if self.policy.verify {
             self.start_comparing();
-            self.phase = Phase::Compare;
         } else {
             self.command_is_done();
         }

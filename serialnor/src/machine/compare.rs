@@ -3,16 +3,24 @@
 use crate::checksum::Checksum;
 use crate::error::Error;
 
-use super::{Job, Machine};
+use super::{Job, Machine, Phase};
 
 /// Bytes read back at a time.
 pub(crate) const COMPARED_BYTES: usize = 64;
 
 impl Machine {
-    /// Begins to compare what the command left.
-    pub(super) const fn start_comparing(&mut self) {
+    /// Begins to compare what the command left. If the chip lost its supply meanwhile, it may have
+    /// lost its mode too, and another place may read as this one should.
+    pub(super) fn start_comparing(&mut self) {
         self.offset = 0;
         self.checksum = Checksum::new();
+        if self.chip.mode_command.is_some_and(|mode| mode.before_each_use) {
+            self.tries = 0;
+            self.is_comparing = true;
+            self.set_mode(1);
+        } else {
+            self.phase = Phase::Compare;
+        }
     }
 
     /// Takes bytes that were read back. `data` is what the job programs, if the front has it.

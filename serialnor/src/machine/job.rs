@@ -53,12 +53,21 @@ impl Machine {
     /// Begins the next command of the job, or repeats the last one.
     pub(super) fn start_command(&mut self) {
         self.tries = 0;
-        if matches!(self.job, Job::None) {
-            self.phase = Phase::Rest;
-        } else if self.chip.mode_command.is_some_and(|mode| mode.before_each_use) {
-            self.set_mode(1);
+        self.is_comparing = false;
+        let is_over = matches!(self.job, Job::None);
+        self.phase = if is_over { Phase::Rest } else { Phase::Enable(Goal::Command) };
+    }
+
+    /// Goes on to the command, since its blocks are not protected.
+    ///
+    /// The latch is set by now. If the chip loses its mode to a dip of its supply, it loses its
+    /// latch too and ignores the command. Before write enable the mode command would not do that.
+    pub(super) fn go_on_to_command(&mut self) {
+        if self.chip.mode_command.is_some_and(|mode| mode.before_each_use) {
+            self.modes_left = 1;
+            self.phase = Phase::Mode;
         } else {
-            self.phase = Phase::Enable(Goal::Command);
+            self.phase = Phase::Begin;
         }
     }
 
@@ -100,7 +109,10 @@ impl Machine {
             _ => Job::None,
         };
         self.start_command();
-        if !self.is_working() && self.policy.latch_stays_set {
+        // The mode command before reading back may have left the latch set.
+        let mode = self.chip.mode_command;
+        let enabled = mode.is_some_and(|mode| mode.before_each_use && mode.write_enable);
+        if !self.is_working() && (self.policy.latch_stays_set || enabled) {
             self.phase = Phase::Disable;
         }
     }

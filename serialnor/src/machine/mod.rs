@@ -56,8 +56,12 @@ pub(crate) enum Step {
 /// What write enable is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Goal {
+    /// The mode command alone.
     Mode,
+    /// The command of the job, before the mode command.
     Command,
+    /// The same after the mode command, which may have cleared the latch.
+    CommandInMode,
 }
 
 /// Where the machine is. Each state names the next step.
@@ -108,6 +112,12 @@ pub(crate) struct Machine {
     modes_left: u32,
     /// The chip may not be in the address mode that the driver uses.
     is_mode_lost: bool,
+    /// The latch was clear after the last mode command before a program or erase.
+    lost_latch: bool,
+    /// The mode command clears the latch.
+    mode_clears_latch: bool,
+    /// The mode is set for reading back, and not for the command.
+    is_comparing: bool,
     /// How far the bytes of the command are compared, or the locks of its blocks are read.
     offset: u32,
     /// Of the bytes read back so far.
@@ -132,6 +142,9 @@ impl Machine {
             tries: 0,
             modes_left: 0,
             is_mode_lost: true,
+            lost_latch: false,
+            mode_clears_latch: false,
+            is_comparing: false,
             offset: 0,
             checksum: Checksum::new(),
         }
@@ -326,8 +339,10 @@ impl Machine {
             self.job = Job::None;
             let enables = self.chip.mode_command.is_some_and(|mode| mode.write_enable);
             self.phase = if enables { Phase::Disable } else { Phase::Rest };
+        } else if self.is_comparing {
+            self.phase = Phase::Compare;
         } else {
-            self.phase = Phase::Enable(Goal::Command);
+            self.phase = Phase::CheckLatch(Goal::CommandInMode);
         }
     }
 }

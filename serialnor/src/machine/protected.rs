@@ -19,8 +19,11 @@ impl Machine {
             return Err(self.fault(Error::Protected { status: self.status, by, first, last }));
         }
         self.offset = 0;
-        let has_locks = self.chip.protection.locks.is_some() && len != 0;
-        self.phase = if has_locks { Phase::CheckLock } else { Phase::Begin };
+        if self.chip.protection.locks.is_some() && len != 0 {
+            self.phase = Phase::CheckLock;
+        } else {
+            self.go_on_to_command();
+        }
         Ok(())
     }
 
@@ -38,7 +41,7 @@ impl Machine {
     pub(super) fn lock_is<E>(&mut self, value: u8) -> Result<(), Error<E>> {
         let (at, len) = self.job.range();
         let Some(locks) = self.chip.protection.locks else {
-            self.phase = Phase::Begin;
+            self.go_on_to_command();
             return Ok(());
         };
         // Steps of the least size are right for any lock.
@@ -54,7 +57,7 @@ impl Machine {
         }
         self.offset = self.offset.saturating_add(bytes - in_block);
         if self.offset >= len {
-            self.phase = Phase::Begin;
+            self.go_on_to_command();
         }
         Ok(())
     }

@@ -50,6 +50,8 @@ pub(crate) struct State {
     pub(crate) four: bool,
     /// Whether B7h and E9h need 06h before them.
     pub(crate) four_needs_latch: bool,
+    /// Whether B7h and E9h clear the latch.
+    pub(crate) mode_clears_latch: bool,
     /// Deep power-down is reached at this time; until then no command is taken.
     pub(crate) asleep_from: Option<u64>,
     pub(crate) now_ns: u64,
@@ -273,6 +275,7 @@ impl State {
             [0x04] => self.latch = false,
             [mode @ (0xB7 | 0xE9)] if self.latch || !self.four_needs_latch => {
                 self.four = *mode == 0xB7;
+                self.latch &= !self.mode_clears_latch;
             }
             [0xB9] => self.asleep_from = Some(self.now_ns + SLEEP_NS),
             [0x99] => self.reset(),

@@ -11,7 +11,7 @@ use outlast_serialnor::{
 };
 
 use crate::part::spi::{BusError, Pause, Profile, SpiChip};
-use crate::part::{Busy, Chip, Geometry, Part, Tear, Work as Under};
+use crate::part::{BusCut, Busy, Chip, Geometry, Part, Tear, Work as Under};
 
 type Flash<SPI = SpiChip> = SerialNor<SPI, Pause, 4096>;
 
@@ -294,6 +294,31 @@ fn verifying_finds_damage_on_the_bus() {
     );
 }
 
+#[test]
+fn ok_means_done_whenever_the_supply_of_the_chip_fails() {
+    let invented = || Profile::invented(&geometry());
+    let modes = [invented().with_address_mode(), invented().with_latched_address_mode()];
+    for profile in [large()].into_iter().chain(modes) {
+        let mut refused = 0;
+        for moment in 0..900 {
+            let part = part();
+            let mut flash = start(&part, profile.clone(), Options::new()).unwrap();
+            flash.write(BASE, b"old").unwrap();
+            let now = part.chip().bus_moments();
+            let tear = if moment % 2 == 0 { Tear::NOTHING } else { Tear::EVERYTHING };
+            part.chip_mut().cut_on_bus(now + moment, BusCut::Dip(tear.into()));
+            let written = flash.write(BASE + 0x1080, &[0x5A; 300]);
+            let erased = flash.erase(BASE, BASE + 4096);
+            let image = part.chip().image().bytes().to_vec();
+            assert!(written.is_err() || image[0x1080..0x11AC] == [0x5A; 300], "{moment}");
+            assert!(erased.is_err() || image[..4096] == [0xFF; 4096], "{moment}");
+            assert_eq!(part.chip().volatile().strays, 0);
+            refused += u32::from(written.is_err()) + u32::from(erased.is_err());
+        }
+        assert!(refused > 300, "{refused}");
+    }
+}
+
 // 8 clocks per byte at 50 MHz. The documentation of `with_verify` states these times.
 #[test]
 fn verifying_costs_the_time_of_reading_back() {
@@ -326,7 +351,7 @@ fn a_cut_in_busy_time_tears_and_one_before_it_does_not() {
     ] {
         let part = self::part();
         let mut flash = start(&part, large(), Options::new()).unwrap();
-        part.chip_mut().cut_on_bus(moment, crate::part::BusCut::Power(tear.into()));
+        part.chip_mut().cut_on_bus(moment, BusCut::Power(tear.into()));
         assert_eq!(flash.write(BASE, &[0; 8]), Err(Error::Bus(BusError::Ended)));
         assert_eq!(part.chip().image().bytes()[..8], [left; 8], "{moment}");
     }

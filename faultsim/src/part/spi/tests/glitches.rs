@@ -170,10 +170,11 @@ impl Bench {
     }
 }
 
-fn profiles() -> [Profile; 3] {
+fn profiles() -> [Profile; 4] {
     let large = Profile::mx66l1g45g(&geometry());
     let mode = Profile::invented(&geometry()).with_address_mode();
-    [large.clone(), large.with_other_refusals(), mode]
+    let latched_mode = Profile::invented(&geometry()).with_latched_address_mode();
+    [large.clone(), large.with_other_refusals(), mode, latched_mode]
 }
 
 fn options() -> [Options; 2] {
