@@ -181,9 +181,11 @@
 //!   timeouts come from the tables, within the limits stated above.
 //! - A program never crosses the end of a page, where the chip would wrap to its start.
 //! - It addresses chips above 16 MiB with commands of four address bytes if the chip has them. If
-//!   it has only a mode, the mode command is sent before every read, program and erase, and the
-//!   mode is checked where the chip shows it: a write in the wrong mode goes to another address,
-//!   and reads back well.
+//!   it has only a mode, the mode command is sent before every read, program and erase, and the mode
+//!   is checked where the chip shows it: a write in the wrong mode goes to another address, and
+//!   reads back well. The command comes after write enable, so that a chip that loses its mode to a
+//!   dip of its supply ignores the program. Some chips clear the latch at the mode command; with
+//!   these there is a gap of a few bytes on the bus.
 //! - Commands that most chips take for something else, such as status register writes and the chip
 //!   erase, are never used as erases, whatever a table says.
 //!
