@@ -5,6 +5,7 @@
 use std::env;
 use std::fs::{self, File};
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::ops::Range;
 use std::os::unix::fs::FileExt as _;
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
@@ -20,10 +21,30 @@ use serde_json::Value;
 const EMULATOR: &str = "qemu-system-arm";
 const TARGET: &str = "thumbv7em-none-eabi";
 
-/// Bytes of the emulated chip, an MX66L1G45G.
-pub(crate) const CHIP_BYTES: u64 = 128 << 20;
-/// Where the firmware keeps its settings.
-pub(crate) const SETTINGS: std::ops::Range<u64> = CHIP_BYTES - 4 * 4096..CHIP_BYTES;
+/// A chip that the emulator knows.
+#[derive(Debug)]
+pub(crate) struct Model {
+    /// The emulator's name for it.
+    pub(crate) name: &'static str,
+    /// Its size in MiB.
+    pub(crate) size: u64,
+    /// How much of it the firmware uses, in MiB.
+    pub(crate) used: u64,
+}
+
+/// The chip that the board was designed for. Its tables say everything.
+pub(crate) const MODEL: Model = Model { name: "mx66l1g45g", size: 128, used: 128 };
+/// Where the firmware keeps its settings in that chip.
+pub(crate) const SETTINGS: Range<u64> = MODEL.settings();
+
+impl Model {
+    /// Where the firmware keeps its settings.
+    pub(crate) const fn settings(&self) -> Range<u64> {
+        let end = self.used << 20;
+        end - 4 * 4096..end
+    }
+}
+
 /// Longer than any answer takes on a busy machine.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -68,17 +89,22 @@ pub(crate) fn firmware() -> Result<&'static Path, String> {
 
 /// The file that is the chip. It is removed when this value is dropped.
 #[derive(Debug)]
-pub(crate) struct Chip(PathBuf);
+pub(crate) struct Chip(PathBuf, &'static Model);
 
 impl Chip {
-    /// A chip whose last sectors are blank. The rest reads as zeros, since the firmware has no
+    /// The usual chip. Its last sectors are blank. The rest reads as zeros, since the firmware has no
     /// business there.
     pub(crate) fn new(name: &str) -> Result<Self, String> {
+        Self::of(name, &MODEL)
+    }
+
+    /// The same with any chip.
+    pub(crate) fn of(name: &str, model: &'static Model) -> Result<Self, String> {
         let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{name}.img"));
         let file = File::create(&path).map_err(|error| format!("{}: {error}", path.display()))?;
-        let chip = Self(path);
-        file.set_len(CHIP_BYTES).map_err(|error| error.to_string())?;
-        chip.write(SETTINGS.start, &[0xFF; (SETTINGS.end - SETTINGS.start) as usize])?;
+        let chip = Self(path, model);
+        file.set_len(model.size << 20).map_err(|error| error.to_string())?;
+        chip.write(model.settings().start, &[0xFF; (SETTINGS.end - SETTINGS.start) as usize])?;
         Ok(chip)
     }
 
@@ -92,7 +118,7 @@ impl Chip {
     pub(crate) fn settings(&self) -> Result<Vec<u8>, String> {
         let mut bytes = vec![0; (SETTINGS.end - SETTINGS.start) as usize];
         let file = File::open(&self.0);
-        file.and_then(|file| file.read_exact_at(&mut bytes, SETTINGS.start))
+        file.and_then(|file| file.read_exact_at(&mut bytes, self.1.settings().start))
             .map_err(|error| error.to_string())?;
         Ok(bytes)
     }
@@ -100,11 +126,10 @@ impl Chip {
     /// Whether everything but the settings is as `new` made it.
     pub(crate) fn rest_is_untouched(&self) -> Result<bool, String> {
         let mut file = File::open(&self.0).map_err(|error| error.to_string())?;
-        let mut bytes = vec![0; 1 << 20];
-        for start in (0..SETTINGS.start).step_by(bytes.len()) {
-            let len = (SETTINGS.start - start).min(bytes.len() as u64) as usize;
-            file.read_exact(&mut bytes[..len]).map_err(|error| error.to_string())?;
-            if bytes[..len].iter().any(|byte| *byte != 0) {
+        let (settings, mut bytes) = (self.1.settings(), vec![0; 4096]);
+        for start in (0..self.1.size << 20).step_by(bytes.len()) {
+            file.read_exact(&mut bytes).map_err(|error| error.to_string())?;
+            if !settings.contains(&start) && bytes.iter().any(|byte| *byte != 0) {
                 return Ok(false);
             }
         }
@@ -183,7 +208,7 @@ impl Emulator {
         let monitor = env::temp_dir().join(format!("outlast-{}-{n}", std::process::id()));
         let _ = fs::remove_file(&monitor);
         let mut process = Command::new(EMULATOR)
-            .args(["-M", "ast1030-evb,fmc-model=mx66l1g45g", "-display", "none"])
+            .args(["-M", &format!("ast1030-evb,fmc-model={}", chip.1.name), "-display", "none"])
             .args(["-monitor", "none", "-serial", "stdio", "-qmp"])
             .arg(format!("unix:{},server=on,wait=off", monitor.display()))
             // A single thread writes to the file, so what the chip did first is in the file first.

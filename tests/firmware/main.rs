@@ -8,6 +8,8 @@
 //! to install. With `OUTLAST_NO_SKIPS` set that is a failure.
 
 #[cfg(unix)]
+mod chips;
+#[cfg(unix)]
 mod cuts;
 #[cfg(unix)]
 mod emulator;
@@ -39,6 +41,8 @@ fn main() {
         trial("every_command_answers", sessions::commands),
         trial("an_image_there_and_back", images::there_and_back),
         trial("what_reaches_the_chip", sessions::chip_commands),
+        trial("every_second_source", chips::second_sources),
+        trial("no_chip", chips::none),
         trial("power_cuts", cuts::run),
     ];
     libtest_mimic::run(&arguments, trials).exit();

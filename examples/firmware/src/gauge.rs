@@ -32,13 +32,40 @@ pub fn start<F: NorFlash, const N: usize>(
     store: &mut Store<F, N>,
     out: &mut impl Write,
 ) -> Result<(), Error<F::Error>> {
-    let datum: i32 = load(store, "gauge.datum", 0)?;
-    let every: u16 = load(store, "gauge.every", 60)?;
-    let alarm: i32 = load(store, "alarm.high", i32::MAX)?;
-    let _ = write!(out, "gauge: datum {datum} mm, a sample every {every} s, ");
-    let _ = match alarm {
-        i32::MAX => writeln!(out, "no alarm"),
-        _ => writeln!(out, "alarm above {alarm} mm"),
+    let defaults = Settings::DEFAULT;
+    let settings = Settings {
+        datum: load(store, "gauge.datum", defaults.datum)?,
+        every: load(store, "gauge.every", defaults.every)?,
+        alarm: load(store, "alarm.high", defaults.alarm)?,
     };
+    settings.print(out);
     Ok(())
+}
+
+/// Prints what the gauge will do without a flash chip.
+pub fn start_on_defaults(out: &mut impl Write) {
+    Settings::DEFAULT.print(out);
+}
+
+/// What the gauge needs to know.
+struct Settings {
+    /// Height of the zero of the gauge, in millimetres.
+    datum: i32,
+    /// Seconds between two samples.
+    every: u16,
+    /// Level above which there is an alarm, in millimetres; the largest number for none.
+    alarm: i32,
+}
+
+impl Settings {
+    const DEFAULT: Self = Self { datum: 0, every: 60, alarm: i32::MAX };
+
+    fn print(&self, out: &mut impl Write) {
+        let Self { datum, every, alarm } = self;
+        let _ = write!(out, "gauge: datum {datum} mm, a sample every {every} s, ");
+        let _ = match *alarm {
+            i32::MAX => writeln!(out, "no alarm"),
+            alarm => writeln!(out, "alarm above {alarm} mm"),
+        };
+    }
 }

@@ -2,6 +2,7 @@
 #![no_std]
 
 pub mod board;
+pub mod chips;
 pub mod console;
 pub mod flash_bus;
 pub mod gauge;

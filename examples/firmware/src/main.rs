@@ -6,8 +6,11 @@ use core::fmt::Write;
 use core::panic::PanicInfo;
 
 use cortex_m_rt::entry;
+use embedded_hal::delay::DelayNs;
 use firmware::board::{Board, Delay};
+use firmware::chips::DATA_SHEETS;
 use firmware::console::read_line;
+use firmware::flash_bus::FlashBus;
 use firmware::uart::Uart;
 use firmware::{gauge, session};
 use outlast_kvstore::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
@@ -17,23 +20,37 @@ use outlast_serialnor::{Options, SerialNor};
 /// The settings are in the last sectors of the chip.
 const SETTINGS_BYTES: u32 = 4 * 4096;
 const KEYS: usize = 64;
+/// Pause before the chip is looked for again.
+const RETRY_MS: u32 = 5000;
 
 #[entry]
 fn main() -> ! {
-    let Some(board) = Board::take() else { sleep() };
-    let mut uart = board.uart;
-    // The store reads back itself. The emulated chip leaves its write enable latch set, which no
-    // real chip does, and no boot ROM reads from it.
-    let options =
-        Options::new().with_verify(false).with_latch_that_stays_set(true).with_mode_exit(false);
-    let flash: Result<SerialNor<_, _>, _> = SerialNor::new(board.flash, Delay, options);
-    let mut flash = match flash {
-        Ok(flash) => flash,
-        Err(error) => {
-            let _ = writeln!(uart, "error: no flash chip: {error}");
-            sleep();
+    let Some(Board { mut uart, mut flash }) = Board::take() else { sleep() };
+    // The emulated chip leaves its write enable latch set, which no real chip does. The store reads
+    // back itself what it programs and erases.
+    let options = Options::new()
+        .with_data_sheets(DATA_SHEETS)
+        .with_verify(false)
+        .with_latch_that_stays_set(true);
+    let mut is_first_try = true;
+    loop {
+        let started = SerialNor::<_, _>::new(flash, Delay, options);
+        let no_chip = match started {
+            Ok(chip) => run(chip, &mut uart),
+            Err(no_chip) => no_chip,
+        };
+        // The job goes on: a gauge on its defaults is better than none.
+        if core::mem::take(&mut is_first_try) {
+            let _ = writeln!(uart, "error: no flash chip: {no_chip}");
+            gauge::start_on_defaults(&mut uart);
         }
-    };
+        flash = no_chip.spi;
+        Delay.delay_ms(RETRY_MS);
+    }
+}
+
+/// Serves commands for ever, with the settings in the chip.
+fn run(mut flash: SerialNor<FlashBus<Delay>, Delay>, uart: &mut Uart) -> ! {
     let capacity = u32::try_from(flash.capacity()).unwrap_or(u32::MAX);
     let range = capacity.saturating_sub(SETTINGS_BYTES)..capacity;
     if let Some(id) = flash.id() {
@@ -47,10 +64,10 @@ fn main() -> ! {
         let mut closed = Store::<_, KEYS>::new(&mut flash, &layout);
         let opened = closed.as_mut().map_err(|error| *error);
         match opened.and_then(|store| store.mount().map(|()| store)) {
-            Ok(store) => serve(store, &mut uart),
+            Ok(store) => serve(store, uart),
             Err(error) => {
                 let _ = writeln!(uart, "error: no settings: {error}");
-                start_afresh(&mut flash, &layout, &mut uart);
+                start_afresh(&mut flash, &layout, uart);
             }
         }
     }
