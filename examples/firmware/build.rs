@@ -1,6 +1,15 @@
-//! Passes the memory layout of the emulated board to the linker.
+//! Passes the memory layout of the emulated board to the linker. The target tells which board it is.
+
+use std::path::Path;
+use std::{env, fs};
+
 fn main() {
-    println!("cargo:rustc-link-search={}", env!("CARGO_MANIFEST_DIR"));
+    let target = env::var("TARGET").expect("cargo sets it");
+    let board = if target.starts_with("thumbv6m") { "microbit" } else { "ast1030" };
+    let out = env::var("OUT_DIR").expect("cargo sets it");
+    let layout = format!("boards/{board}.x");
+    fs::copy(&layout, Path::new(&out).join("memory.x")).expect("the build folder can be written");
+    println!("cargo:rustc-link-search={out}");
     println!("cargo:rustc-link-arg-bins=-Tlink.x");
-    println!("cargo:rerun-if-changed=memory.x");
+    println!("cargo:rerun-if-changed={layout}");
 }

@@ -19,7 +19,21 @@ use std::time::{Duration, Instant};
 use serde_json::Value;
 
 const EMULATOR: &str = "qemu-system-arm";
-const TARGET: &str = "thumbv7em-none-eabi";
+
+/// A program of the example, and what it runs on.
+#[derive(Debug)]
+pub(crate) struct Program {
+    name: &'static str,
+    target: &'static str,
+    board: &'static str,
+    path: OnceLock<Option<PathBuf>>,
+}
+
+/// The settings are in a serial NOR chip.
+pub(crate) static WITH_CHIP: Program =
+    Program::new("firmware", "thumbv7em-none-eabi", "ast1030-evb");
+/// The settings are in the flash of the microcontroller.
+pub(crate) static INTERNAL: Program = Program::new("internal", "thumbv6m-none-eabi", "microbit");
 
 /// A chip that the emulator knows.
 #[derive(Debug)]
@@ -48,43 +62,52 @@ impl Model {
 /// Longer than any answer takes on a busy machine.
 const PATIENCE: Duration = Duration::from_secs(60);
 
-/// What is not installed, and how to install it.
-pub(crate) fn missing() -> Option<String> {
-    let Ok(machines) = Command::new(EMULATOR).args(["-M", "help"]).output() else {
-        return Some(format!("{EMULATOR} is missing: apt-get install qemu-system-arm"));
-    };
-    if !String::from_utf8_lossy(&machines.stdout).contains("ast1030-evb") {
-        return Some(format!("{EMULATOR} has no board ast1030-evb: install version 7.1 or later"));
+impl Program {
+    const fn new(name: &'static str, target: &'static str, board: &'static str) -> Self {
+        Self { name, target, board, path: OnceLock::new() }
     }
-    let rustc = env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
-    let library =
-        Command::new(rustc).args(["--print", "target-libdir", "--target", TARGET]).output();
-    let folder = library.map(|output| String::from_utf8_lossy(&output.stdout).trim().to_owned());
-    if !folder.is_ok_and(|folder| Path::new(&folder).is_dir()) {
-        return Some(format!("the target is missing: rustup target add {TARGET}"));
-    }
-    None
-}
 
-/// The path of the firmware, which is built once.
-pub(crate) fn firmware() -> Result<&'static Path, String> {
-    static BUILT: OnceLock<Option<PathBuf>> = OnceLock::new();
-    let built = BUILT.get_or_init(|| {
-        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware");
-        let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-        let status = Command::new(cargo)
-            .args(["build", "--quiet", "--release", "--locked", "--target", TARGET])
-            .args([
-                "--manifest-path",
-                concat!(env!("CARGO_MANIFEST_DIR"), "/examples/firmware/Cargo.toml"),
-            ])
-            .arg("--target-dir")
-            .arg(&folder)
-            .status();
-        let built = status.is_ok_and(|status| status.success());
-        built.then(|| folder.join(TARGET).join("release/firmware"))
-    });
-    built.as_deref().ok_or_else(|| "the firmware does not build".into())
+    /// What is not installed, and how to install it.
+    pub(crate) fn missing(&self) -> Option<String> {
+        let Self { target, board, .. } = self;
+        let Ok(machines) = Command::new(EMULATOR).args(["-M", "help"]).output() else {
+            return Some(format!("{EMULATOR} is missing: apt-get install qemu-system-arm"));
+        };
+        if !String::from_utf8_lossy(&machines.stdout).contains(board) {
+            return Some(format!("{EMULATOR} has no board {board}: install version 7.1 or later"));
+        }
+        let rustc = env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
+        let library =
+            Command::new(rustc).args(["--print", "target-libdir", "--target", target]).output();
+        let folder =
+            library.map(|output| String::from_utf8_lossy(&output.stdout).trim().to_owned());
+        if !folder.is_ok_and(|folder| Path::new(&folder).is_dir()) {
+            return Some(format!("the target is missing: rustup target add {target}"));
+        }
+        None
+    }
+
+    /// The path of the program, which is built once.
+    pub(crate) fn path(&self) -> Result<&Path, String> {
+        let Self { name, target, .. } = self;
+        let built = self.path.get_or_init(|| {
+            let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware");
+            let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+            let status = Command::new(cargo)
+                .args(["build", "--quiet", "--release", "--locked", "--bin", name])
+                .args(["--target", target])
+                .args([
+                    "--manifest-path",
+                    concat!(env!("CARGO_MANIFEST_DIR"), "/examples/firmware/Cargo.toml"),
+                ])
+                .arg("--target-dir")
+                .arg(&folder)
+                .status();
+            let built = status.is_ok_and(|status| status.success());
+            built.then(|| folder.join(target).join("release").join(name))
+        });
+        built.as_deref().ok_or_else(|| "the firmware does not build".into())
+    }
 }
 
 /// The file that is the chip. It is removed when this value is dropped.
@@ -202,22 +225,32 @@ impl Emulator {
     }
 
     fn start_with(firmware: &Path, chip: &Chip, options: &[&str]) -> Result<Self, String> {
+        let board = format!("ast1030-evb,fmc-model={}", chip.1.name);
+        // It need not wait for the disk: the file must outlive the emulator, not the machine.
+        let drive = format!("if=mtd,format=raw,cache=unsafe,file={}", chip.0.display());
+        // A single thread writes to the file, so what the chip did first is in the file first.
+        let in_order = ["-object", "main-loop,id=main-loop,thread-pool-max=1"];
+        Self::launch(firmware, &board, &[&in_order[..], &["-drive", &drive], options].concat())
+    }
+
+    /// Starts the program on the board whose microcontroller has the settings in its own flash.
+    pub(crate) fn start_internal(firmware: &Path) -> Result<Self, String> {
+        Self::launch(firmware, INTERNAL.board, &[])
+    }
+
+    fn launch(firmware: &Path, board: &str, options: &[&str]) -> Result<Self, String> {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let n = COUNT.fetch_add(1, Ordering::Relaxed);
         // A short path: the name of a socket has room for about a hundred bytes.
         let monitor = env::temp_dir().join(format!("outlast-{}-{n}", std::process::id()));
         let _ = fs::remove_file(&monitor);
         let mut process = Command::new(EMULATOR)
-            .args(["-M", &format!("ast1030-evb,fmc-model={}", chip.1.name), "-display", "none"])
+            .args(["-M", board, "-display", "none"])
             .args(["-monitor", "none", "-serial", "stdio", "-qmp"])
             .arg(format!("unix:{},server=on,wait=off", monitor.display()))
-            // A single thread writes to the file, so what the chip did first is in the file first.
-            .args(["-object", "main-loop,id=main-loop,thread-pool-max=1", "-drive"])
-            // It need not wait for the disk: the file must outlive the emulator, not the machine.
-            .arg(format!("if=mtd,format=raw,cache=unsafe,file={}", chip.0.display()))
+            .args(options)
             .arg("-kernel")
             .arg(firmware)
-            .args(options)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
@@ -256,6 +289,17 @@ impl Emulator {
                 return Ok(line);
             }
         }
+    }
+
+    /// Waits for a line that ends like this. It may begin with what was printed before a reset.
+    pub(crate) fn line_ending(&self, end: &str) -> Result<(), NoAnswer> {
+        while !self.line()?.ends_with(end) {}
+        Ok(())
+    }
+
+    /// Resets the microcontroller, at whatever it is doing.
+    pub(crate) fn reset(&mut self) -> Result<(), String> {
+        self.tell_monitor("system_reset")
     }
 
     /// Types a line.

@@ -16,6 +16,8 @@ mod emulator;
 #[cfg(unix)]
 mod images;
 #[cfg(unix)]
+mod internal;
+#[cfg(unix)]
 mod sessions;
 
 #[cfg(unix)]
@@ -23,18 +25,19 @@ fn main() {
     use libtest_mimic::{Arguments, Trial};
 
     let arguments = Arguments::from_args();
-    let missing = emulator::missing();
-    if let (Some(why), false) = (&missing, arguments.list) {
+    let missing = [&emulator::WITH_CHIP, &emulator::INTERNAL].map(|program| program.missing());
+    if let (Some(why), false) = (missing.iter().flatten().next(), arguments.list) {
         eprintln!("Tests of the firmware are skipped: {why}");
         if std::env::var_os("OUTLAST_NO_SKIPS").is_some() {
             eprintln!("OUTLAST_NO_SKIPS is set: that is a failure.");
             std::process::exit(1);
         }
     }
+    let [no_chip, no_internal] = missing.map(|missing| missing.is_some());
     let trial = |name: &str, run: fn(&std::path::Path) -> Result<(), String>| {
-        Trial::test(name, move || Ok(run(emulator::firmware()?)?))
-            .with_ignored_flag(missing.is_some())
+        Trial::test(name, move || Ok(run(emulator::WITH_CHIP.path()?)?)).with_ignored_flag(no_chip)
     };
+    let resets = || Ok(internal::resets(emulator::INTERNAL.path()?)?);
     let trials = vec![
         trial("the_session_in_the_readme", sessions::readme),
         trial("foreign_data_are_kept_until_format", sessions::foreign_data),
@@ -44,6 +47,7 @@ fn main() {
         trial("every_second_source", chips::second_sources),
         trial("no_chip", chips::none),
         trial("power_cuts", cuts::run),
+        Trial::test("resets_with_internal_flash", resets).with_ignored_flag(no_internal),
     ];
     libtest_mimic::run(&arguments, trials).exit();
 }

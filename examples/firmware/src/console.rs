@@ -4,7 +4,11 @@ use core::fmt::Write;
 
 use heapless::String;
 
-use crate::uart::Uart;
+/// A serial line to a person or a test.
+pub trait SerialLine: Write {
+    /// Waits for a byte.
+    fn receive(&mut self) -> u8;
+}
 
 /// Longest line in bytes.
 pub const LINE: usize = 480;
@@ -14,7 +18,7 @@ const DELETE: u8 = 0x7F;
 
 /// Waits for a line. Returns `None` if it was longer than [`LINE`] or had bytes that are not
 /// printable ASCII; the whole line is discarded then.
-pub fn read_line(uart: &mut Uart) -> Option<String<LINE>> {
+pub fn read_line(uart: &mut impl SerialLine) -> Option<String<LINE>> {
     let mut line = String::new();
     let mut good = true;
     let _ = uart.write_str("> ");

@@ -1,4 +1,4 @@
-//! The parts of the example: its board, the gauge, and the session over the serial line.
+//! The parts of the example: its boards, the gauge, and the session over the serial line.
 #![no_std]
 
 pub mod board;
@@ -6,6 +6,9 @@ pub mod chips;
 pub mod console;
 pub mod flash_bus;
 pub mod gauge;
+pub mod internal_flash;
+pub mod internal_flash_board;
 pub mod registers;
+pub mod service;
 pub mod session;
 pub mod uart;

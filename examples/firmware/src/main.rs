@@ -9,17 +9,15 @@ use cortex_m_rt::entry;
 use embedded_hal::delay::DelayNs;
 use firmware::board::{Board, Delay};
 use firmware::chips::DATA_SHEETS;
-use firmware::console::read_line;
 use firmware::flash_bus::FlashBus;
 use firmware::uart::Uart;
-use firmware::{gauge, session};
-use outlast_kvstore::embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-use outlast_kvstore::{Error, Layout, Store};
+use firmware::{gauge, service};
+use outlast_kvstore::Layout;
+use outlast_kvstore::embedded_storage::nor_flash::ReadNorFlash;
 use outlast_serialnor::{Options, SerialNor};
 
 /// The settings are in the last sectors of the chip.
 const SETTINGS_BYTES: u32 = 4 * 4096;
-const KEYS: usize = 64;
 /// Pause before the chip is looked for again.
 const RETRY_MS: u32 = 5000;
 
@@ -59,66 +57,7 @@ fn run(mut flash: SerialNor<FlashBus<Delay>, Delay>, uart: &mut Uart) -> ! {
     let (start, end) = (range.start, range.end);
     let _ = writeln!(uart, "{capacity} bytes; settings in {start:#010x}..{end:#010x}");
     let layout = Layout::serial_nor().with_range(range);
-    loop {
-        // In two steps, so that the store is not moved and opening it takes little stack.
-        let mut closed = Store::<_, KEYS>::new(&mut flash, &layout);
-        let opened = closed.as_mut().map_err(|error| *error);
-        match opened.and_then(|store| store.mount().map(|()| store)) {
-            Ok(store) => serve(store, uart),
-            Err(error) => {
-                let _ = writeln!(uart, "error: no settings: {error}");
-                start_afresh(&mut flash, &layout, uart);
-            }
-        }
-    }
-}
-
-/// Answers commands until the store must be opened again.
-fn serve<F: NorFlash>(store: &mut Store<F, KEYS>, uart: &mut Uart) {
-    if let Err(error) = gauge::start(store, uart) {
-        let _ = writeln!(uart, "error: {error}");
-        return;
-    }
-    let keys = store.usage().keys;
-    let plural = if keys == 1 { "" } else { "s" };
-    let _ = writeln!(uart, "ready, {keys} key{plural}; help lists the commands");
-    loop {
-        let Some(line) = read_line(uart) else {
-            let _ = writeln!(uart, "error: the line is too long or not plain ASCII");
-            continue;
-        };
-        match session::answer(store, &line, uart) {
-            Ok(()) => {
-                let _ = writeln!(uart, "ok");
-            }
-            Err(refusal) => {
-                let _ = writeln!(uart, "error: {refusal}");
-                if refusal.needs_reopen() {
-                    return;
-                }
-            }
-        }
-    }
-}
-
-/// Offers what can be done if the store does not open. Nothing is destroyed unless the user asks.
-fn start_afresh<F: NorFlash>(flash: &mut F, layout: &Layout, uart: &mut Uart) {
-    let _ = writeln!(uart, "say: format, which destroys the data there, or: open, to try again");
-    loop {
-        match read_line(uart).as_deref() {
-            Some("open") => return,
-            Some("format") => match Store::<_, KEYS>::format(flash, layout.clone()) {
-                Ok(_) => return,
-                Err::<_, Error<_>>(error) => {
-                    let _ = writeln!(uart, "error: {error}");
-                    return;
-                }
-            },
-            _ => {
-                let _ = writeln!(uart, "error: say format or open");
-            }
-        }
-    }
+    service::run(&mut flash, &layout, uart)
 }
 
 fn sleep() -> ! {

@@ -5,6 +5,7 @@ use core::fmt;
 use cortex_m::interrupt::InterruptNumber;
 use cortex_m::peripheral::NVIC;
 
+use crate::console::SerialLine;
 use crate::registers::Register;
 
 const DATA: usize = 0x00;
@@ -54,9 +55,10 @@ impl Uart {
         while self.line_status.read() & ROOM_TO_SEND == 0 {}
         self.data.write(u32::from(byte));
     }
+}
 
-    /// Waits for a byte.
-    pub fn receive(&mut self) -> u8 {
+impl SerialLine for Uart {
+    fn receive(&mut self) -> u8 {
         while self.line_status.read() & RECEIVED == 0 {
             // Although interrupts are masked, a pending one ends the sleep.
             cortex_m::asm::wfi();
