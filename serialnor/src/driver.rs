@@ -7,7 +7,6 @@ use embedded_hal::spi::SpiDevice;
 use crate::bus::{Bus, Command};
 use crate::chip::Chip;
 use crate::error::{Error, Work};
-use crate::front::Until;
 use crate::id::JedecId;
 use crate::identify::{identify, read_tables};
 use crate::machine::Machine;
@@ -16,6 +15,7 @@ use crate::opcode;
 use crate::options::Options;
 use crate::reset_pin::pulse_reset;
 use crate::sfdp::SfdpError;
+use crate::until::Until;
 
 /// Longest time to enter deep power-down. Until then the chip ignores every command, even
 /// the one to leave it. From memory of data sheets: 3 to 10 us.

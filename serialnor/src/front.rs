@@ -7,17 +7,7 @@ use crate::bus::Command;
 use crate::driver::SerialNor;
 use crate::error::Error;
 use crate::machine::{COMPARED_BYTES, Step};
-
-/// How far the steps of a job are done.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Until {
-    /// To the end.
-    Done,
-    /// Until the command is sent.
-    Begun,
-    /// As far as they go without a pause, or until some bytes are read back.
-    Busy,
-}
+use crate::until::Until;
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     SerialNor<SPI, D, ERASE, WRITE>

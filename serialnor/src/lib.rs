@@ -249,6 +249,7 @@ mod reset_pin;
 pub mod sfdp;
 mod timeout;
 mod unprotect;
+mod until;
 mod write;
 
 pub use addressing::Addressing;

@@ -5,8 +5,8 @@ use embedded_hal::spi::{Operation, SpiDevice};
 
 use crate::driver::SerialNor;
 use crate::error::{Error, Work};
-use crate::front::Until;
 use crate::machine::Job;
+use crate::until::Until;
 
 /// A command that the driver does not have, such as reading a unique ID or a security area.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

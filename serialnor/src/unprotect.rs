@@ -6,10 +6,10 @@ use embedded_hal::spi::SpiDevice;
 use crate::bus::Command;
 use crate::driver::SerialNor;
 use crate::error::{Error, Work};
-use crate::front::Until;
 use crate::machine::Job;
 use crate::opcode;
 use crate::protection::ProtectedBy;
+use crate::until::Until;
 
 /// Longest time of a status register write; data sheets say up to about 40 ms, from memory.
 const STATUS_WRITE_US: u32 = 1_000_000;

@@ -6,8 +6,8 @@ use embedded_hal::spi::SpiDevice;
 use crate::checksum::Checksum;
 use crate::driver::SerialNor;
 use crate::error::Error;
-use crate::front::Until;
 use crate::machine::{COMPARED_BYTES, Job};
+use crate::until::Until;
 
 impl<SPI: SpiDevice, D: DelayNs, const ERASE: usize, const WRITE: usize>
     SerialNor<SPI, D, ERASE, WRITE>

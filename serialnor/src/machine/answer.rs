@@ -3,7 +3,8 @@
 use crate::error::{Error, Work};
 use crate::opcode;
 
-use super::{ENABLE_PAUSE_US, Goal, Job, Machine, Phase};
+use super::job::Job;
+use super::state::{ENABLE_PAUSE_US, Goal, Machine, Phase};
 
 /// How many times a command without effect is sent at most: a glitch may have cost the first one.
 const TRIES: u32 = 3;

@@ -3,7 +3,8 @@
 use crate::checksum::Checksum;
 use crate::error::Error;
 
-use super::{Job, Machine, Phase};
+use super::job::Job;
+use super::state::{Machine, Phase};
 
 /// Bytes read back at a time.
 pub(crate) const COMPARED_BYTES: usize = 64;

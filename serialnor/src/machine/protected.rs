@@ -4,7 +4,7 @@ use crate::error::Error;
 use crate::opcode;
 use crate::protection::ProtectedBy;
 
-use super::{Machine, Phase, Step};
+use super::state::{Machine, Phase, Step};
 
 impl Machine {
     /// Goes on to the command if the status protects none of its blocks.
