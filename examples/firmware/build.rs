@@ -1,11 +1,11 @@
-//! Passes the memory layout of the emulated board to the linker. The target tells which board it is.
+//! Passes the memory layout of the emulated board to the linker. A feature tells which board it is.
 
 use std::path::Path;
 use std::{env, fs};
 
 fn main() {
-    let target = env::var("TARGET").expect("cargo sets it");
-    let board = if target.starts_with("thumbv6m") { "microbit" } else { "ast1030" };
+    let board =
+        if env::var_os("CARGO_FEATURE_MICROBIT").is_some() { "microbit" } else { "ast1030" };
     let out = env::var("OUT_DIR").expect("cargo sets it");
     let layout = format!("boards/{board}.x");
     fs::copy(&layout, Path::new(&out).join("memory.x")).expect("the build folder can be written");

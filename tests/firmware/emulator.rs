@@ -26,14 +26,16 @@ pub(crate) struct Program {
     name: &'static str,
     target: &'static str,
     board: &'static str,
+    features: &'static str,
     path: OnceLock<Option<PathBuf>>,
 }
 
 /// The settings are in a serial NOR chip.
 pub(crate) static WITH_CHIP: Program =
-    Program::new("firmware", "thumbv7em-none-eabi", "ast1030-evb");
+    Program::new("firmware", "thumbv7em-none-eabi", "ast1030-evb", "");
 /// The settings are in the flash of the microcontroller.
-pub(crate) static INTERNAL: Program = Program::new("internal", "thumbv6m-none-eabi", "microbit");
+pub(crate) static INTERNAL: Program =
+    Program::new("internal", "thumbv6m-none-eabi", "microbit", "microbit");
 
 /// A chip that the emulator knows.
 #[derive(Debug)]
@@ -63,8 +65,13 @@ impl Model {
 const PATIENCE: Duration = Duration::from_secs(60);
 
 impl Program {
-    const fn new(name: &'static str, target: &'static str, board: &'static str) -> Self {
-        Self { name, target, board, path: OnceLock::new() }
+    const fn new(
+        name: &'static str,
+        target: &'static str,
+        board: &'static str,
+        features: &'static str,
+    ) -> Self {
+        Self { name, target, board, features, path: OnceLock::new() }
     }
 
     /// What is not installed, and how to install it.
@@ -89,13 +96,13 @@ impl Program {
 
     /// The path of the program, which is built once.
     pub(crate) fn path(&self) -> Result<&Path, String> {
-        let Self { name, target, .. } = self;
+        let Self { name, target, features, .. } = self;
         let built = self.path.get_or_init(|| {
             let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware");
             let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
             let status = Command::new(cargo)
                 .args(["build", "--quiet", "--release", "--locked", "--bin", name])
-                .args(["--target", target])
+                .args(["--target", target, "--features", features])
                 .args([
                     "--manifest-path",
                     concat!(env!("CARGO_MANIFEST_DIR"), "/examples/firmware/Cargo.toml"),
