@@ -5,6 +5,7 @@
 //! power was cut; everything outside the settings must be as before.
 
 use std::path::Path;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use crate::emulator::{Chip, Emulator, Model};
 
@@ -28,15 +29,25 @@ const UNKNOWN: Model = Model { name: "is25wp128", size: 16, used: 16 };
 
 pub(crate) fn second_sources(firmware: &Path) -> Result<(), String> {
     for model in &MODELS {
-        live(firmware, model).map_err(|why| format!("{}: {why}", model.name))?;
+        live(firmware, model, Emulator::start).map_err(|why| format!("{}: {why}", model.name))?;
     }
     Ok(())
 }
 
-fn live(firmware: &Path, model: &'static Model) -> Result<(), String> {
-    let chip = Chip::of(model.name, model)?;
+/// Another core, and a controller that sends and receives at once.
+pub(crate) fn on_riscv(firmware: &Path) -> Result<(), String> {
+    const MODEL: Model = Model { name: "is25wp256", size: 32, used: 32 };
+    live(firmware, &MODEL, Emulator::start_riscv)
+}
+
+type Start = fn(&Path, &Chip) -> Result<Emulator, String>;
+
+fn live(firmware: &Path, model: &'static Model, start: Start) -> Result<(), String> {
+    static COUNT: AtomicU32 = AtomicU32::new(0);
+    let number = COUNT.fetch_add(1, Ordering::Relaxed);
+    let chip = Chip::of(&format!("{}-{number}", model.name), model)?;
     for boot in 0..3 {
-        let mut emulator = Emulator::start(firmware, &chip)?;
+        let mut emulator = start(firmware, &chip)?;
         let settings = model.settings();
         let line = emulator.line_with("flash chip")?;
         let place = format!("settings in {:#010x}..{:#010x}", settings.start, settings.end);

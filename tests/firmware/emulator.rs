@@ -18,8 +18,6 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 
-const EMULATOR: &str = "qemu-system-arm";
-
 /// A program of the example, and what it runs on.
 #[derive(Debug)]
 pub(crate) struct Program {
@@ -27,15 +25,42 @@ pub(crate) struct Program {
     target: &'static str,
     board: &'static str,
     features: &'static str,
+    emulator: &'static str,
+    /// The package of the emulator.
+    package: &'static str,
     path: OnceLock<Option<PathBuf>>,
 }
 
 /// The settings are in a serial NOR chip.
-pub(crate) static WITH_CHIP: Program =
-    Program::new("firmware", "thumbv7em-none-eabi", "ast1030-evb", "");
+pub(crate) static WITH_CHIP: Program = Program {
+    name: "firmware",
+    target: "thumbv7em-none-eabi",
+    board: "ast1030-evb",
+    features: "",
+    emulator: "qemu-system-arm",
+    package: "qemu-system-arm",
+    path: OnceLock::new(),
+};
 /// The settings are in the flash of the microcontroller.
-pub(crate) static INTERNAL: Program =
-    Program::new("internal", "thumbv6m-none-eabi", "microbit", "microbit");
+pub(crate) static INTERNAL: Program = Program {
+    name: "internal",
+    target: "thumbv6m-none-eabi",
+    board: "microbit",
+    features: "microbit",
+    emulator: "qemu-system-arm",
+    package: "qemu-system-arm",
+    path: OnceLock::new(),
+};
+/// The settings are in a serial NOR chip on another controller, and the core is another one.
+pub(crate) static RISCV: Program = Program {
+    name: "riscv",
+    target: "riscv32imac-unknown-none-elf",
+    board: "sifive_u",
+    features: "sifive",
+    emulator: "qemu-system-riscv32",
+    package: "qemu-system-misc",
+    path: OnceLock::new(),
+};
 
 /// A chip that the emulator knows.
 #[derive(Debug)]
@@ -65,23 +90,14 @@ impl Model {
 const PATIENCE: Duration = Duration::from_secs(60);
 
 impl Program {
-    const fn new(
-        name: &'static str,
-        target: &'static str,
-        board: &'static str,
-        features: &'static str,
-    ) -> Self {
-        Self { name, target, board, features, path: OnceLock::new() }
-    }
-
     /// What is not installed, and how to install it.
     pub(crate) fn missing(&self) -> Option<String> {
-        let Self { target, board, .. } = self;
-        let Ok(machines) = Command::new(EMULATOR).args(["-M", "help"]).output() else {
-            return Some(format!("{EMULATOR} is missing: apt-get install qemu-system-arm"));
+        let Self { target, board, emulator, package, .. } = self;
+        let Ok(machines) = Command::new(emulator).args(["-M", "help"]).output() else {
+            return Some(format!("{emulator} is missing: apt-get install {package}"));
         };
         if !String::from_utf8_lossy(&machines.stdout).contains(board) {
-            return Some(format!("{EMULATOR} has no board {board}: install version 7.1 or later"));
+            return Some(format!("{emulator} has no board {board}: install version 7.1 or later"));
         }
         let rustc = env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
         let library =
@@ -237,21 +253,34 @@ impl Emulator {
         let drive = format!("if=mtd,format=raw,cache=unsafe,file={}", chip.0.display());
         // A single thread writes to the file, so what the chip did first is in the file first.
         let in_order = ["-object", "main-loop,id=main-loop,thread-pool-max=1"];
-        Self::launch(firmware, &board, &[&in_order[..], &["-drive", &drive], options].concat())
+        let options = [&in_order[..], &["-drive", &drive], options].concat();
+        Self::launch(&WITH_CHIP, firmware, &board, &options)
     }
 
     /// Starts the program on the board whose microcontroller has the settings in its own flash.
     pub(crate) fn start_internal(firmware: &Path) -> Result<Self, String> {
-        Self::launch(firmware, INTERNAL.board, &[])
+        Self::launch(&INTERNAL, firmware, INTERNAL.board, &[])
     }
 
-    fn launch(firmware: &Path, board: &str, options: &[&str]) -> Result<Self, String> {
+    /// Starts the program on the RISC-V core. The board has a chip of its own kind.
+    pub(crate) fn start_riscv(firmware: &Path, chip: &Chip) -> Result<Self, String> {
+        let drive = format!("if=mtd,format=raw,cache=unsafe,file={}", chip.0.display());
+        let options = ["-bios", "none", "-drive", &drive];
+        Self::launch(&RISCV, firmware, RISCV.board, &options)
+    }
+
+    fn launch(
+        program: &Program,
+        firmware: &Path,
+        board: &str,
+        options: &[&str],
+    ) -> Result<Self, String> {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let n = COUNT.fetch_add(1, Ordering::Relaxed);
         // A short path: the name of a socket has room for about a hundred bytes.
         let monitor = env::temp_dir().join(format!("outlast-{}-{n}", std::process::id()));
         let _ = fs::remove_file(&monitor);
-        let mut process = Command::new(EMULATOR)
+        let mut process = Command::new(program.emulator)
             .args(["-M", board, "-display", "none"])
             .args(["-monitor", "none", "-serial", "stdio", "-qmp"])
             .arg(format!("unix:{},server=on,wait=off", monitor.display()))
@@ -261,7 +290,7 @@ impl Emulator {
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
-            .map_err(|error| format!("{EMULATOR} does not start: {error}"))?;
+            .map_err(|error| format!("{} does not start: {error}", program.emulator))?;
         let (Some(serial), Some(output)) = (process.stdin.take(), process.stdout.take()) else {
             unreachable!("both are pipes");
         };

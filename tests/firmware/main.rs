@@ -25,7 +25,8 @@ fn main() {
     use libtest_mimic::{Arguments, Trial};
 
     let arguments = Arguments::from_args();
-    let missing = [&emulator::WITH_CHIP, &emulator::INTERNAL].map(|program| program.missing());
+    let programs = [&emulator::WITH_CHIP, &emulator::INTERNAL, &emulator::RISCV];
+    let missing = programs.map(|program| program.missing());
     if let (Some(why), false) = (missing.iter().flatten().next(), arguments.list) {
         eprintln!("Tests of the firmware are skipped: {why}");
         if std::env::var_os("OUTLAST_NO_SKIPS").is_some() {
@@ -33,10 +34,11 @@ fn main() {
             std::process::exit(1);
         }
     }
-    let [no_chip, no_internal] = missing.map(|missing| missing.is_some());
+    let [no_chip, no_internal, no_riscv] = missing.map(|missing| missing.is_some());
     let trial = |name: &str, run: fn(&std::path::Path) -> Result<(), String>| {
         Trial::test(name, move || Ok(run(emulator::WITH_CHIP.path()?)?)).with_ignored_flag(no_chip)
     };
+    let on_riscv = || Ok(chips::on_riscv(emulator::RISCV.path()?)?);
     let resets = || Ok(internal::resets(emulator::INTERNAL.path()?)?);
     let trials = vec![
         trial("the_session_in_the_readme", sessions::readme),
@@ -47,6 +49,7 @@ fn main() {
         trial("every_second_source", chips::second_sources),
         trial("no_chip", chips::none),
         trial("power_cuts", cuts::run),
+        Trial::test("a_chip_on_a_riscv_core", on_riscv).with_ignored_flag(no_riscv),
         Trial::test("resets_with_internal_flash", resets).with_ignored_flag(no_internal),
     ];
     libtest_mimic::run(&arguments, trials).exit();
