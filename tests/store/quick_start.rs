@@ -14,11 +14,10 @@ use outlast_kvstore::{Error, Found, Layout, Store};
 use outlast_serialnor::embedded_hal::{delay::DelayNs, spi::SpiDevice};
 use outlast_serialnor::{Options, SerialNor};
 
-/// Called by the board's `main` with its SPI device and its delay.
+/// Called by the board's `main`. The driver need not verify, since the store does.
 fn run(spi: impl SpiDevice, delay: impl DelayNs) -> Result<u8, &'static str> {
-    let options = Options::new().with_verify(false); // the store reads back itself
-    let flash: SerialNor<_, _> =
-        SerialNor::new(spi, delay, options).map_err(|_| "no flash chip: check the wiring")?;
+    let flash: SerialNor<_, _> = SerialNor::new(spi, delay, Options::new().with_verify(false))
+        .map_err(|_| "no flash chip: check the wiring")?;
     // The last 16 KiB of an 8 MiB chip. Nothing else may use them.
     let layout = Layout::serial_nor().with_range(0x7F_C000..0x80_0000);
     let mut store: Store<_, 64> = Store::open(flash, layout).map_err(what_to_do)?;
